@@ -1,0 +1,69 @@
+"""Spectroscopic residue studies of cleaning gels on modern paint.
+
+An absence is never claimed without its detection limit, its controls and its n. The names below
+are loaded when they are first used; each has its own help.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+__version__ = "0.1.0"
+
+#: Public name -> the module that holds it; a name that equals its module is the module itself.
+_HOME = {
+    # labelled arrays
+    "make_map": "schema",  # numbers -> a map with the dims (y, x, wavenumber)
+    "make_points": "schema",  # numbers -> point spectra with the dims (spectrum, wavenumber)
+    "read": "io",  # a file of any open format -> a labelled array
+    "write": "io",  # a labelled array -> a file
+    "describe": "io",  # what a file is: format, layout, quantity, axis, grid
+    # is it fit to be judged
+    "check_quality": "quality",  # flags a pixel, a table a map
+    # preprocessing
+    "crop": "preprocess",  # keep a range of wavenumbers
+    "to_absorbance": "preprocess",  # A = -log10 T
+    "correct_baseline": "preprocess",  # take a baseline off
+    "normalise": "preprocess",  # divide by a norm or an internal standard
+    "smooth": "preprocess",  # Savitzky-Golay smoothing and derivatives
+    "Procedure": "procedure",  # an ordered, recorded list of steps
+    # markers and scores
+    "Marker": "markers",  # one marker band
+    "markers": "markers",  # the table of marker bands with their sources (a module)
+    "band_score": "score",  # band areas and heights with their standard errors
+    "net_signal_score": "score",  # how much of the whole gel spectrum, by least squares
+    "blindness": "marker_choice",  # which score can see what on which paint
+    # limits and verdicts
+    "limits": "limits",  # decision and detection limits, each named by its method (a module)
+    "assess": "verdict",  # mock-up scores -> estimate, limits, bound
+    "judge": "verdict",  # -> one of the four verdicts
+    # studies
+    "Study": "study",  # a study on disk: check it, run it
+    "open_run": "results",  # the results of an earlier run
+    "residue_figure": "figures",  # the due-diligence figure
+    # known truth
+    "simulate_map": "simulate",  # a map whose truth is known
+    "simulate_study": "simulate",  # a study folder whose truth is sealed
+    # errors
+    "errors": "errors",  # the family of errors and warnings (a module)
+    "ResiduekitError": "errors",
+    "ResiduekitWarning": "errors",
+}
+
+__all__ = ["__version__", *_HOME]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        from .errors import did_you_mean
+
+        raise AttributeError(f"residuekit has no {name!r}: {did_you_mean(name, _HOME)}")
+    module = importlib.import_module(f".{_HOME[name]}", __name__)
+    found = module if name == _HOME[name] else getattr(module, name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,95 @@
+"""One family of errors and warnings: what was found, what is needed, what to type."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = [
+    "ContractError",
+    "Fault",
+    "MarkerError",
+    "ProcedureError",
+    "ReadError",
+    "ResiduekitError",
+    "ResiduekitWarning",
+    "StudyError",
+    "WriteError",
+    "did_you_mean",
+]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong, and its mend.
+
+    `found` says what was given, `needed` what is required, `fix` what to type;
+    `file` and `line` (1-based) say where, as far as there is a where.
+    """
+
+    found: str
+    needed: str
+    fix: str
+    file: str = ""
+    line: int | None = None
+
+    def __str__(self) -> str:
+        where = self.file
+        if self.line is not None:
+            where = f"{where}, line {self.line}" if where else f"line {self.line}"
+        head = f"{where}: " if where else ""
+        return f"{head}found {self.found}; needed {self.needed}; to mend it: {self.fix}"
+
+
+class ResiduekitError(ValueError):
+    """The root of the family; carries every fault that was found, not only the first."""
+
+    def __init__(self, faults: Fault | Iterable[Fault]):
+        self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def __reduce__(self) -> tuple[type, tuple[tuple[Fault, ...]]]:
+        return type(self), (self.faults,)
+
+
+class ContractError(ResiduekitError):
+    """An array or an argument that does not keep the contract of `residuekit.schema`."""
+
+
+class ReadError(ResiduekitError):
+    """A file that cannot be read without guessing."""
+
+
+class WriteError(ResiduekitError):
+    """A file that cannot be written, or would lose what it should keep."""
+
+
+class ProcedureError(ResiduekitError):
+    """A step that is unknown, wrongly parametrised, or does not fit the data."""
+
+
+class MarkerError(ResiduekitError):
+    """A marker band that is unknown or cannot be measured on this axis."""
+
+
+class StudyError(ResiduekitError):
+    """A study that is refused before anything is computed."""
+
+
+class ResiduekitWarning(UserWarning):
+    """Something the user should know, though the work goes on."""
+
+
+def did_you_mean(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str:
+    """Return `"did you mean 'x'?"` for the closest choice, else the list of choices.
+
+    >>> did_you_mean("arpsl", ["arpls", "rubber band"])
+    "did you mean 'arpls'?"
+    """
+    known = [str(choice) for choice in choices]
+    folded = {choice.casefold(): choice for choice in reversed(known)}
+    close = difflib.get_close_matches(str(word).casefold(), folded, n=1, cutoff=cutoff)
+    if close:
+        return f"did you mean {folded[close[0]]!r}?"
+    return "choose from " + ", ".join(repr(choice) for choice in known)

@@ -1,0 +1,215 @@
+"""The text of a table: comments, delimiter, decimal mark, header, numbers, each with its line."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .files import decoded, json_of, refuse
+
+#: First line of a table of our own; the comment lines below it hold what the numbers do not.
+SIGNATURE = "# residuekit table"
+_DELIMITERS = ("\t", ";", ",")
+_SAMPLE_LINES = 50
+_MISSING = ("", "nan", "na", "n/a")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of numbers: its header cells, values (n_rows, n_columns), and where they stand."""
+
+    path: Path
+    header: tuple[str, ...] | None
+    values: Any
+    lines: Any
+    stated: dict[str, Any]
+    encoding: str
+    delimiter: str
+    decimal: str
+
+    def number(self, cell: str) -> float | None:
+        """Return the number in a header cell, or None."""
+        return _number(cell, self.decimal)
+
+
+def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
+    """Split a file into header and numbers.
+
+    Raises
+    ------
+    ReadError : nothing in it, no delimiter, rows of unequal length, text in a number cell, a cut
+        file of our own; each with its line.
+    """
+    for option, value, choices in (
+        ("delimiter", delimiter, _DELIMITERS), ("decimal", decimal, (".", ",")),
+    ):  # fmt: skip
+        if value is not None and value not in choices:
+            raise refuse(
+                path, f"{option}={value!r}", f"one of {choices}", f"{option}={choices[0]!r}"
+            )
+    text, encoding = decoded(path, data)
+    stream = io.StringIO(text, newline=None)
+    lines = stream.read().split("\n")
+    first, comments = _comments(lines)
+    if first == len(lines):
+        raise refuse(path, "no numbers", "a table of spectra", "export it again")
+    stated = _stated(path, comments, text)
+    sample = [line for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
+    delimiter = delimiter or _delimiter(path, sample[-1:] if stated else sample, first + 1)
+    decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
+    header, used = _header(path, lines[first:], delimiter, decimal, first + 1)
+    places = np.array([i for i in range(first + used, len(lines)) if lines[i].strip()], dtype=int)
+    body = [lines[i] for i in places]
+    if not body:
+        raise refuse(path, "a header without numbers below it", "rows of numbers",
+                     "export it again", first + 1)  # fmt: skip
+    width = len(header) if header else body[0].count(delimiter) + 1
+    values = _numbers(path, body, places + 1, width, delimiter, decimal)
+    if header is None and comments:
+        header = _commented_header(comments[-1], delimiter, width)
+    return Table(path, header, values, places + 1, stated, encoding, delimiter, decimal)
+
+
+def _comments(lines: list[str]) -> tuple[int, list[str]]:
+    comments = []
+    for place, line in enumerate(lines):
+        if line.startswith("#"):
+            comments.append(line)
+        elif line.strip():
+            return place, comments
+    return len(lines), comments
+
+
+def _stated(path: Path, comments: list[str], text: str) -> dict[str, Any]:
+    """What the comment block of our own tables says: one JSON value a key."""
+    if not comments or comments[0] != SIGNATURE:
+        return {}
+    if not text.endswith("\n"):
+        raise refuse(path, "a last line without its end", "a whole file: it was cut",
+                     "copy it again")  # fmt: skip
+    stated = {}
+    for line, comment in enumerate(comments[1:], start=2):
+        key, _, value = comment.removeprefix("#").partition(":")
+        stated[key.strip()] = json_of(value)
+        if stated[key.strip()] is None:
+            raise refuse(path, f"the comment {comment[:60]!r}", "# key: JSON value",
+                         "write the file again", line)  # fmt: skip
+    needed = {"layout": str, "quantity": str, "technique": str, "shape": list, "source": dict,
+              "history": list}  # fmt: skip
+    wrong = [key for key, kind in needed.items() if not isinstance(stated.get(key), kind)]
+    if wrong:
+        raise refuse(path, f"a comment block without {', '.join(wrong)}",
+                     f"all of {', '.join(needed)}", "remove its first line", 1)  # fmt: skip
+    return stated
+
+
+def _delimiter(path: Path, sample: list[str], line: int) -> str:
+    counts = {mark: sum(mark in row for row in sample) for mark in _DELIMITERS}
+    mark = max(counts, key=counts.__getitem__)
+    if counts[mark] > len(sample) / 2:
+        return mark
+    raise refuse(path, f"the line {sample[0][:40]!r}", "columns parted by tab, semicolon or comma",
+                 "delimiter='\\t' (or ';' or ',') if it is one of them", line)  # fmt: skip
+
+
+def _decimal(path: Path, sample: list[str], delimiter: str, line: int) -> str:
+    rows = [_cells(path, row, delimiter, line) for row in sample]
+    cells = [cell.strip() for row in rows for cell in row]
+    comma = any("," in cell and _number(cell, ",") is not None for cell in cells)
+    point = any("." in cell and _number(cell, ".") is not None for cell in cells)
+    if comma and point:
+        raise refuse(path, "numbers with a decimal point and with a decimal comma", "one of them",
+                     "decimal='.' or decimal=',' and the file mended", line)  # fmt: skip
+    whole = all(cell.lstrip("+-").isdigit() for cell in cells)
+    if delimiter == "," and whole and len(rows[0]) >= 4 and len(rows[0]) % 2 == 0:
+        raise refuse(path, "whole numbers parted by commas", "to know whether the comma parts "
+                     "columns or is the decimal mark", "decimal='.' if it parts columns; else "
+                     "write the file with semicolons", line)  # fmt: skip
+    return "," if comma else "."
+
+
+def _cells(path: Path, row: str, delimiter: str, line: int) -> list[str]:
+    try:
+        return next(csv.reader([row], delimiter=delimiter))
+    except csv.Error as error:
+        raise refuse(path, f"a row that cannot be split ({error})", "cells of numbers",
+                     "mend the row", line) from error  # fmt: skip
+
+
+def _number(cell: str, decimal: str) -> float | None:
+    cell = cell.strip()
+    if decimal == ",":
+        if "." in cell:
+            return None
+        cell = cell.replace(",", ".")
+    return float(cell) if _NUMBER.fullmatch(cell) else None
+
+
+def _header(
+    path: Path, lines: list[str], delimiter: str, decimal: str, line: int
+) -> tuple[tuple[str, ...] | None, int]:
+    """The header cells and the number of lines they take; (None, 0) when the first row is data."""
+    reader = csv.reader((f"{row}\n" for row in lines), delimiter=delimiter, strict=True)
+    try:
+        cells = next(reader)
+    except csv.Error as error:
+        raise refuse(path, f"a header that cannot be split ({error})", "closed quotes",
+                     "mend the quotes", line) from error  # fmt: skip
+    cells = [cell.strip() for cell in cells]
+    if all(_number(cell, decimal) is not None or cell.casefold() in _MISSING for cell in cells) \
+            and _number(cells[0], decimal) is not None:  # fmt: skip
+        return None, 0
+    return tuple(cells), reader.line_num
+
+
+def _commented_header(comment: str, delimiter: str, width: int) -> tuple[str, ...] | None:
+    cells = tuple(cell.strip() for cell in comment.lstrip("# ").split(delimiter))
+    return cells if len(cells) == width else None
+
+
+def _numbers(
+    path: Path, body: list[str], places: Any, width: int, delimiter: str, decimal: str
+) -> Any:
+    """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles."""
+    import pandas as pd
+
+    counts = np.array([row.count(delimiter) for row in body]) + 1
+    if (counts == width).all() and not any('"' in row for row in body):
+        try:
+            values = pd.read_csv(
+                io.StringIO("\n".join(body)), sep=delimiter, decimal=decimal, header=None,
+                dtype=np.float64, na_values=list(_MISSING),
+            ).to_numpy()  # fmt: skip
+        except ValueError:
+            return _cell_by_cell(path, body, places, width, delimiter, decimal)
+        if values.shape == (len(body), width) and not np.isinf(values).any():
+            return values
+    return _cell_by_cell(path, body, places, width, delimiter, decimal)
+
+
+def _cell_by_cell(
+    path: Path, body: list[str], places: Any, width: int, delimiter: str, decimal: str
+) -> Any:
+    rows = []
+    for row, place in zip(body, places, strict=True):
+        cells = _cells(path, row, delimiter, int(place))
+        if len(cells) != width:
+            raise refuse(path, f"{len(cells)} columns", f"{width} columns as in the rows above",
+                         "a whole file, each row of one length", int(place))  # fmt: skip
+        numbers = []
+        for column, cell in enumerate(cells, start=1):
+            number = np.nan if cell.strip().casefold() in _MISSING else _number(cell, decimal)
+            if number is None or np.isinf(number):
+                raise refuse(path, f"{cell.strip()[:40]!r} in column {column}",
+                             "a finite number, or an empty cell where it is missing",
+                             f"mend the cell (decimal mark {decimal!r})", int(place))  # fmt: skip
+            numbers.append(number)
+        rows.append(numbers)
+    return np.array(rows, dtype=float)

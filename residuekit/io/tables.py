@@ -1,0 +1,340 @@
+"""Text tables of spectra, read: side by side, a row a pixel, or a row a number."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ..errors import did_you_mean
+from ..schema import make_map, make_points
+from .files import labelled, readable, refuse, source_of, with_position_unit, with_state
+from .grid import grid
+from .table_text import SIGNATURE, Table, parse
+from .words import (
+    as_fraction,
+    axis_unit_of,
+    is_axis_word,
+    is_wavenumber_word,
+    position_of,
+    quantity_of,
+    stated,
+    to_wavenumber,
+)
+
+NAME = "table"
+LAYOUTS = ("points", "wide map", "long map")
+_MOST_EMPTY = 16
+
+
+@dataclass(frozen=True)
+class _Options:
+    quantity: str | None
+    technique: str | None
+    percent: bool | None
+    x_unit: str | None
+
+
+def recognises(head: bytes) -> bool:
+    """Say whether the first bytes are those of a table of our own."""
+    return head.startswith(SIGNATURE.encode())
+
+
+def read(
+    path: Path,
+    *,
+    layout: str | None = None,
+    quantity: str | None = None,
+    technique: str | None = None,
+    percent: bool | None = None,
+    x_unit: str | None = None,
+    delimiter: str | None = None,
+    decimal: str | None = None,
+) -> xr.DataArray:
+    """Read point spectra or a map from a table of text.
+
+    Parameters
+    ----------
+    path : the file: tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
+    layout : ``points`` (first column the axis, then a column a spectrum), ``wide map`` (a row a
+        pixel: x, y, then a column a wavenumber) or ``long map`` (x, y, wavenumber, value);
+        recognised from the header and the numbers when left out.
+    quantity, technique, percent, delimiter, decimal : what the file does not say itself.
+    x_unit : the unit of the spectral axis: ``cm-1``, ``nm`` or ``um``.
+
+    Raises
+    ------
+    ReadError : anything that cannot be read without guessing, with its line.
+    """
+    stated(path, quantity, technique, percent)
+    for option, value, choices in (
+        ("layout", layout, LAYOUTS), ("x_unit", x_unit, ("cm-1", "nm", "um")),
+    ):  # fmt: skip
+        if value is not None and value not in choices:
+            raise refuse(path, f"{option}={value!r}", f"one of {', '.join(choices)}",
+                         did_you_mean(str(value), choices))  # fmt: skip
+    with readable(path):
+        data = path.read_bytes()
+    table = parse(path, data, delimiter, decimal)
+    options = _Options(
+        quantity or table.stated.get("quantity"),
+        technique or table.stated.get("technique") or "unknown",
+        percent if not table.stated else False,
+        x_unit,
+    )
+    stated(path, options.quantity, options.technique, None)
+    found = layout or table.stated.get("layout") or _layout(table)
+    readers = {"points": _points, "wide map": _wide, "long map": _long}
+    if found not in readers:
+        raise refuse(path, f"the layout {found!r}", f"one of {', '.join(LAYOUTS)}",
+                     "layout='points'", 1)  # fmt: skip
+    array = readers[found](table, options)
+    return _as_stated(table, array, found) if table.stated else array
+
+
+def _layout(table: Table) -> str:
+    """Recognise the layout, or ask for it."""
+    header, values = table.header, table.values
+    if header is not None:
+        positions = [position_of(cell) for cell in header]
+        axes = {position[0] for position in positions if position}
+        rest = [cell for cell, place in zip(header, positions, strict=True) if place is None]
+        if axes == {"x", "y"} and rest:
+            if len(header) == 4 and sum(is_axis_word(cell) for cell in rest) == 1:
+                return "long map"
+            if len(axes) + len(rest) == len(header) and all(
+                table.number(cell) is not None for cell in rest
+            ):
+                return "wide map"
+            raise _ask(table, f"the header {', '.join(header[:6])}")
+        numbers = [table.number(cell) for cell in header[1:]]
+        in_rows = len(header) > 2 and None not in numbers and _is_monotone(np.array(numbers))
+        if in_rows and not is_axis_word(header[0]):
+            raise _ask(table, "a first line of ascending numbers: wavenumbers (spectra in rows: "
+                       "turn the table) or names of spectra")  # fmt: skip
+        if is_axis_word(header[0]):
+            return "points"
+    if values.shape[1] < 2:
+        raise refuse(table.path, "one column", "a column of wavenumbers and one of values",
+                     "delimiter=... if the columns are parted by another mark")  # fmt: skip
+    if values.shape[1] == 2 or _is_monotone(values[:, 0]):
+        return "points"
+    raise _ask(table, "a first column that neither ascends nor descends, and no names x and y")
+
+
+def _ask(table: Table, found: str) -> Exception:
+    return refuse(table.path, found, "a layout that can be recognised",
+                  "layout='points' (columns of spectra), 'wide map' (x, y, then a column a "
+                  "wavenumber) or 'long map' (x, y, wavenumber, value)", 1)  # fmt: skip
+
+
+def _is_monotone(axis: Any) -> bool:
+    steps = np.diff(axis)
+    return bool((steps > 0).all() or (steps < 0).all())
+
+
+def _points(table: Table, options: _Options) -> xr.DataArray:
+    if table.values.shape[1] < 2:
+        raise _ask(table, "one column")
+    word = table.header[0] if table.header else ""
+    axis, notes = _axis(table, table.values[:, 0], word, options, table.lines)
+    words = table.header[1:] if table.header else ()
+    values, quantity, said = _values(table, table.values[:, 1:].T, words, options)
+    names = None if not words or (len(words) == 1 and quantity_of(words[0], short=True)) else words
+    source = _source(table, "points", {**notes, **said})
+    return labelled(table.path, make_points, values, axis, names, quantity=quantity,
+                    technique=options.technique, source=source)  # fmt: skip
+
+
+def _wide(table: Table, options: _Options) -> xr.DataArray:
+    header = table.header
+    if header is None:
+        raise refuse(table.path, "no header", "a header of x, y and the wavenumbers",
+                     "add that line", 1)  # fmt: skip
+    places, unit, notes = _positions(table, header)
+    rest = [column for column in range(len(header)) if column not in places]
+    numbers = [table.number(header[column]) for column in rest]
+    if None in numbers or not rest:
+        wrong = [header[c] for c, number in zip(rest, numbers, strict=True) if number is None]
+        raise refuse(table.path, f"columns called {wrong[:4]}", "x, y and then wavenumbers",
+                     "mend the header", 1)  # fmt: skip
+    axis, said = _axis(table, np.array(numbers, dtype=float), "", options, None)
+    values, quantity, more = _values(table, table.values[:, rest], (), options)
+    x, y = (table.values[:, place] * factor for place, factor in places.items())
+    columns, rows, column, row = grid(table.path, x, y)
+    cube = np.full((rows.size, columns.size, axis.size), np.nan)
+    cube[row, column] = values
+    source = _source(table, "wide map", {**notes, **said, **more, **_gaps(rows, columns, len(x))})
+    array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
+                     technique=options.technique, source=source)  # fmt: skip
+    return with_position_unit(array, unit)
+
+
+def _long(table: Table, options: _Options) -> xr.DataArray:
+    if table.values.shape[1] != 4:
+        raise refuse(table.path, f"{table.values.shape[1]} columns", "x, y, wavenumber and value",
+                     "a table of those four columns")  # fmt: skip
+    header = table.header or ("x", "y", "wavenumber", "")
+    places, unit, notes = _positions(table, header)
+    rest = [column for column in range(4) if column not in places]
+    rest.sort(key=lambda column: not is_axis_word(header[column]))
+    if not is_axis_word(header[rest[0]]) and table.header:
+        raise refuse(table.path, f"the columns {', '.join(header)}", "one called wavenumber",
+                     "mend the header", 1)  # fmt: skip
+    raw, which = np.unique(table.values[:, rest[0]], return_inverse=True)
+    x, y = (table.values[:, place] * factor for place, factor in places.items())
+    pixels, pixel = np.unique(np.stack([x, y], axis=1), axis=0, return_inverse=True)
+    n_cells = len(pixels) * raw.size
+    if n_cells > _MOST_EMPTY * len(x):
+        raise refuse(table.path, f"{len(pixels)} pixels with {raw.size} different wavenumbers in "
+                     f"{len(x)} rows", "the same wavenumbers for each pixel",
+                     "interpolate the spectra to one axis first")  # fmt: skip
+    cell = pixel.ravel() * raw.size + which
+    if len(np.unique(cell)) != cell.size:
+        order = np.argsort(cell, kind="stable")
+        twice = order[1:][np.diff(cell[order]) == 0].min()
+        raise refuse(table.path, "a pixel and wavenumber that stand twice", "one row for each",
+                     "remove what stands twice", int(table.lines[twice]))  # fmt: skip
+    axis, said = _axis(table, raw, header[rest[0]], options, None)
+    values, quantity, more = _values(table, table.values[:, rest[1]], (header[rest[1]],), options)
+    flat = np.full(n_cells, np.nan)
+    flat[cell] = values
+    columns, rows, column, row = grid(table.path, pixels[:, 0], pixels[:, 1])
+    cube = np.full((rows.size, columns.size, raw.size), np.nan)
+    cube[row, column] = flat.reshape(len(pixels), raw.size)
+    gaps = _gaps(rows, columns, len(pixels))
+    source = _source(table, "long map", {**notes, **said, **more, **gaps})
+    array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
+                     technique=options.technique, source=source)  # fmt: skip
+    return with_position_unit(array, unit)
+
+
+def _positions(
+    table: Table, header: tuple[str, ...]
+) -> tuple[dict[int, float], str, dict[str, str]]:
+    """The columns of x and of y (in this order) with their factors, and their unit."""
+    named = {place[0]: (column, *place[1:]) for column, cell in enumerate(header)
+             if (place := position_of(cell))}  # fmt: skip
+    if set(named) != {"x", "y"}:
+        raise refuse(table.path, f"the columns {', '.join(header[:6])}", "one called x and one y",
+                     "mend the header", 1)  # fmt: skip
+    (x, x_unit, x_factor), (y, y_unit, y_factor) = named["x"], named["y"]
+    notes = {"y order": "by the y column, upward"}
+    for column in (x, y):
+        _complete(table, table.values[:, column], header[column])
+    if x_unit != y_unit:
+        raise refuse(table.path, f"x in {x_unit} and y in {y_unit}", "one unit for both",
+                     "mend the header", 1)  # fmt: skip
+    if x_unit is None:
+        steps = [np.diff(np.unique(table.values[:, column])) for column in (x, y)]
+        counted = all((step == 1).all() for step in steps)
+        x_unit = "pixel" if counted else "um"
+        notes["position unit"] = f"assumed {x_unit}"
+    return {x: x_factor, y: y_factor}, x_unit, notes
+
+
+def _complete(table: Table, column: Any, name: str) -> None:
+    empty = np.isnan(column)
+    if empty.any():
+        line = int(table.lines[np.argmax(empty)])
+        raise refuse(table.path, f"an empty cell in column {name or 1!r}", "a number in each row",
+                     "fill the cell or remove the row", line)  # fmt: skip
+
+
+def _axis(
+    table: Table, axis: Any, word: str, options: _Options, lines: Any
+) -> tuple[Any, dict[str, str]]:
+    """The spectral axis in cm-1, as it stands in the file, and what was assumed about it."""
+    if lines is not None:
+        _complete(table, axis, word)
+        _strictly(table, axis, lines)
+    unit = options.x_unit or axis_unit_of(word)
+    notes = {}
+    if unit is None and table.stated:
+        unit = "cm-1"
+    elif unit is None:
+        if axis.min() < 100 or axis.max() > 15000:
+            found = f"an axis from {axis.min():g} to {axis.max():g} without a unit"
+            raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")  # fmt: skip
+        unit, notes["wavenumber"] = "cm-1", "assumed cm-1"
+    elif word and not options.x_unit and not is_wavenumber_word(word):
+        notes["wavenumber from"] = f"{word} in {unit}"
+    return to_wavenumber(table.path, axis, unit), notes
+
+
+def _strictly(table: Table, axis: Any, lines: Any) -> None:
+    steps = np.diff(axis)
+    rising = np.count_nonzero(steps > 0) >= np.count_nonzero(steps < 0)
+    wrong = steps <= 0 if rising else steps >= 0
+    if wrong.any():
+        at = int(np.argmax(wrong)) + 1
+        what = "stands twice" if axis[at] == axis[at - 1] else "turns back"
+        raise refuse(table.path, f"the wavenumber {axis[at]:g}, which {what}",
+                     "wavenumbers that only rise or only fall", "mend or sort the rows",
+                     int(lines[at]))  # fmt: skip
+
+
+def _values(
+    table: Table, values: Any, words: tuple[str, ...], options: _Options
+) -> tuple[Any, str, dict[str, str]]:
+    """The numbers as a fraction or absorbance, their quantity, and what was assumed or done."""
+    known = {found for word in words if (found := quantity_of(word, short=len(words) == 1))}
+    quantities = {quantity for quantity, _ in known}
+    quantity, percent, notes = options.quantity, options.percent, {}
+    if quantity is None and len(quantities) > 1:
+        raise refuse(table.path, f"columns of {' and '.join(sorted(quantities))}", "one quantity",
+                     "part the columns into two files", 1)  # fmt: skip
+    if quantity is None and known:
+        quantity = quantities.pop()
+    if percent is None and any(said for _, said in known):
+        percent = True
+    if quantity is None:
+        finite = values[np.isfinite(values)]
+        if percent or (finite.size and np.median(finite) > 3):
+            raise refuse(table.path, "numbers mostly above 3 without a name", "their quantity",
+                         "quantity='transmittance' (or another)")  # fmt: skip
+        quantity, notes["quantity"] = "absorbance", "assumed absorbance"
+    values, scale = as_fraction(table.path, values, quantity, percent)
+    return values, quantity, {**notes, **scale}
+
+
+def _gaps(rows: Any, columns: Any, n_pixels: int) -> dict[str, str]:
+    missing = rows.size * columns.size - n_pixels
+    return {"missing pixels": str(missing)} if missing else {}
+
+
+def _source(table: Table, layout: str, notes: dict[str, str]) -> dict[str, Any]:
+    recognised = {"layout": layout, "delimiter": table.delimiter, "decimal": table.decimal,
+                  "encoding": table.encoding, **notes}  # fmt: skip
+    if table.stated:
+        recognised["origin"] = table.stated["source"]
+    return source_of(table.path, NAME, **recognised)
+
+
+def _as_stated(table: Table, array: xr.DataArray, layout: str) -> xr.DataArray:
+    """The array with the names, history and flags of our own comment block."""
+    n_rows = {"points": array.shape[-1], "wide map": array[..., 0].size}.get(layout, array.size)
+    if list(array.shape) != table.stated["shape"] or len(table.values) != n_rows:
+        raise refuse(table.path, f"{len(table.values)} rows of an array of {list(array.shape)}",
+                     f"all of the shape {table.stated['shape']} its comments state",
+                     "copy it again: it was cut or changed", int(table.lines[-1]))  # fmt: skip
+    names = table.stated.get("spectrum")
+    if isinstance(names, list) and array.dims[0] == "spectrum":
+        if len(names) != array.sizes["spectrum"]:
+            raise refuse(table.path, f"{len(names)} names", f"{array.sizes['spectrum']} names",
+                         "write the file again")  # fmt: skip
+        array = array.assign_coords(spectrum=_names(table.path, names))
+    array.attrs["history"] = json.dumps(table.stated["history"], ensure_ascii=False)
+    return with_state(table.path, array, table.stated)
+
+
+def _names(path: Path, names: list[Any]) -> Any:
+    kinds = {type(name) for name in names}
+    if not (kinds <= {int, float} or kinds == {str}):
+        raise refuse(path, "names of spectra of mixed kinds", "all text or all numbers",
+                     "write the file again")  # fmt: skip
+    return np.asarray(names)

@@ -1,0 +1,226 @@
+"""Band scores as linear functionals of the spectrum, and the white noise they carry.
+
+A score is w'y: an area or a height over a local straight line. Its standard error follows from
+the weights w and the noise of one channel alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Anchors = tuple[tuple[float, float], tuple[float, float]]
+
+ANCHOR_CHANNELS = 3
+BLOCK_SPECTRA = 4096
+
+#: Differences beyond this many standard deviations are band flanks, not noise.
+CUT = 2.5
+_NORMAL = NormalDist()
+#: The median of |z| for a standard normal z: of all of it (0.6745), and of |z| <= CUT (0.6642).
+_MEDIAN = _NORMAL.inv_cdf(0.75)
+_MEDIAN_CUT = _NORMAL.inv_cdf(0.5 + (_NORMAL.cdf(CUT) - 0.5) / 2)
+
+
+def area_weights(
+    wavenumber: ArrayLike, low: float, high: float, anchors: Anchors | None = None
+) -> Floats:
+    """Return the weights (n,) whose sum over the spectrum is the band area, A cm-1.
+
+    The trapezoid integral over [low, high], its limits interpolated to the exact wavenumber, minus
+    the integral of the line through the mean points of the two anchor intervals
+    (`window_anchors` when left out).
+
+    Raises
+    ------
+    ValueError : axis not ascending, window off the axis, anchors without a channel.
+
+    >>> axis = np.arange(1000.0, 1200.0, 4.0)
+    >>> weights = area_weights(axis, 1050.0, 1140.0)
+    >>> float(np.round(weights @ (0.3 + 0.001 * axis), 9)) + 0.0
+    0.0
+    """
+    axis = _axis(wavenumber)
+    _within(axis, low, high)
+    weights = _trapezoid(axis, low, high)
+    middle = (low + high) / 2
+    return weights - (high - low) * _line_at(
+        axis, middle, anchors or window_anchors(axis, low, high)
+    )
+
+
+def height_weights(wavenumber: ArrayLike, position: float, anchors: Anchors) -> Floats:
+    """Return the weights (n,) whose sum over the spectrum is the band height at `position`, A.
+
+    The spectrum is interpolated linearly at `position`; the line as in `area_weights`, which also
+    says what raises ValueError.
+    """
+    axis = _axis(wavenumber)
+    _within(axis, position, position)
+    return _value_at(axis, position) - _line_at(axis, position, anchors)
+
+
+def window_anchors(wavenumber: ArrayLike, low: float, high: float) -> Anchors:
+    """Return the intervals of the three channels nearest each end of the window [low, high].
+
+    Two channels equally far from an end are both taken. ValueError as in `area_weights`.
+    """
+    axis = _axis(wavenumber)
+    _within(axis, low, high)
+    if axis.size < 2 * ANCHOR_CHANNELS:
+        raise ValueError(f"{axis.size} channels; a local line needs {2 * ANCHOR_CHANNELS}")
+    return _nearest(axis, low), _nearest(axis, high)
+
+
+def apply_weights(spectra: ArrayLike, weights: ArrayLike) -> Floats:
+    """Return the scores (..., k) of spectra (..., n) by weights (k, n), summed in float64.
+
+    Only the channels with a weight are read, for each score its own: a NaN elsewhere does no harm.
+    """
+    rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
+    read = [np.flatnonzero(row) for row in rows]
+    values = np.asarray(spectra)
+    if values.shape[-1] != rows.shape[-1]:
+        raise ValueError(f"weights for {rows.shape[-1]} channels, spectra of {values.shape[-1]}")
+
+    def scores(block: Any) -> Floats:
+        columns = [
+            np.vecdot(block[:, used].astype(np.float64), row[used])
+            for row, used in zip(rows, read, strict=True)
+        ]
+        return np.stack(columns, axis=-1)
+
+    return _in_blocks(scores, values, (len(rows),))
+
+
+def noise_of_second_differences(spectra: ArrayLike, kernel: ArrayLike | None = None) -> Floats:
+    """Return the standard deviation (...) of the white noise of each spectrum (..., n).
+
+    The median absolute second difference over 0.6745 (the normal consistency factor), repeated
+    without the differences beyond 2.5 standard deviations (the flanks of bands) until none is left
+    to drop, with the factor of the cut normal distribution; then over the norm of (1, -2, 1),
+    sqrt(6). For spectra that were smoothed by a symmetric `kernel` the norm of
+    kernel * (1, -2, 1) takes its place, and the noise is that before the smoothing.
+
+    A spectrum with NaN gets NaN. Curvature that fills many channels below the noise is read as
+    noise: at a signal to noise of 500, three bands of 20 cm-1 in 800 channels add 1 % at a spacing
+    of 4 cm-1, 3 % at 2 and 8 % at 1, ten of them 3 %, 14 % and 37 % (simulated).
+
+    Raises
+    ------
+    ValueError : fewer than 3 channels.
+    """
+    values = np.asarray(spectra)
+    if values.shape[-1] < 3:
+        raise ValueError(f"{values.shape[-1]} channels; second differences need at least 3")
+    difference = np.array([1.0, -2.0, 1.0])
+    if kernel is not None:
+        difference = np.convolve(np.asarray(kernel, dtype=np.float64), difference)
+    gain = float(np.linalg.norm(difference))
+    return _in_blocks(lambda block: _robust_deviation(block) / gain, values, ())
+
+
+def standard_error(noise: ArrayLike, weights: ArrayLike, smoothing: Any = None) -> Floats:
+    """Return the standard errors (..., k) of scores by weights (k, n), for white noise (...).
+
+    noise x ||w||; for spectra smoothed as y = M y0 with the matrix `smoothing` M (n, n; dense or
+    sparse), noise x ||M'w||, where noise is that of y0.
+    """
+    rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
+    if smoothing is not None:
+        rows = np.asarray((smoothing.T @ rows.T).T)
+    norms = np.linalg.norm(rows, axis=-1)
+    return np.asarray(np.multiply.outer(np.asarray(noise, dtype=np.float64), norms))
+
+
+def _axis(wavenumber: ArrayLike) -> Floats:
+    axis = np.asarray(wavenumber, dtype=np.float64)
+    if axis.ndim != 1 or axis.size < 2 or not (np.diff(axis) > 0).all():
+        raise ValueError("the wavenumber axis is not one ascending row of at least two channels")
+    return axis
+
+
+def _within(axis: Floats, low: float, high: float) -> None:
+    if not axis[0] <= low <= high <= axis[-1]:
+        raise ValueError(
+            f"the window {low:g} to {high:g} cm-1 leaves the axis, {axis[0]:g} to {axis[-1]:g} cm-1"
+        )
+
+
+def _trapezoid(axis: Floats, low: float, high: float) -> Floats:
+    if not low < high:
+        raise ValueError(f"a window from {low:g} to {high:g} cm-1 has no width")
+    inside = axis[(axis > low) & (axis < high)]
+    nodes = np.concatenate([[low], inside, [high]])
+    steps = np.diff(nodes)
+    at_nodes = (np.append(steps, 0.0) + np.insert(steps, 0, 0.0)) / 2
+    weights: Floats = at_nodes[0] * _value_at(axis, low) + at_nodes[-1] * _value_at(axis, high)
+    weights[np.searchsorted(axis, inside)] += at_nodes[1:-1]
+    return weights
+
+
+def _value_at(axis: Floats, position: float) -> Floats:
+    right = int(np.clip(np.searchsorted(axis, position), 1, axis.size - 1))
+    share = (position - axis[right - 1]) / (axis[right] - axis[right - 1])
+    weights = np.zeros(axis.size)
+    weights[right - 1 : right + 1] = 1 - share, share
+    return weights
+
+
+def _line_at(axis: Floats, position: float, anchors: Anchors) -> Floats:
+    left, right = (_mean_over(axis, *anchor) for anchor in anchors)
+    x_left, x_right = left @ axis, right @ axis
+    if (left * right).any() or x_left >= x_right:
+        raise ValueError(f"the anchors {anchors} overlap or stand in the wrong order on this axis")
+    share = (position - x_left) / (x_right - x_left)
+    return np.asarray((1 - share) * left + share * right)
+
+
+def _mean_over(axis: Floats, low: float, high: float) -> Floats:
+    inside = (axis >= low) & (axis <= high)
+    if not inside.any():
+        raise ValueError(f"the anchor {low:g} to {high:g} cm-1 holds no channel")
+    return np.asarray(inside / inside.sum())
+
+
+def _nearest(axis: Floats, position: float) -> tuple[float, float]:
+    distance = np.abs(axis - position)
+    farthest = np.sort(distance)[ANCHOR_CHANNELS - 1]
+    near = axis[distance <= farthest * (1 + 1e-9)]
+    return float(near[0]), float(near[-1])
+
+
+def _robust_deviation(block: Any) -> Floats:
+    deviation = np.full(len(block), np.nan)
+    whole = np.isfinite(block).all(axis=-1)
+    differences = np.diff(block[whole].astype(np.float64), n=2, axis=-1)
+    sizes = np.sort(np.abs(differences), axis=-1)
+    rows = np.arange(len(sizes))
+
+    def spread_of(kept: Any) -> Any:
+        median = (sizes[rows, (kept - 1) // 2] + sizes[rows, kept // 2]) / 2
+        return median / np.where(kept < sizes.shape[-1], _MEDIAN_CUT, _MEDIAN)
+
+    kept = np.full_like(rows, sizes.shape[-1])
+    while True:
+        spread = spread_of(kept)
+        within = (sizes <= CUT * spread[:, None]).sum(axis=-1)
+        if (within >= kept).all():
+            break
+        kept = np.minimum(kept, within)
+    deviation[whole] = spread
+    return deviation
+
+
+def _in_blocks(function: Callable[[Any], Floats], values: Any, tail: tuple[int, ...]) -> Floats:
+    rows = values.reshape(-1, values.shape[-1])
+    result = np.empty((len(rows), *tail))
+    for start in range(0, len(rows), BLOCK_SPECTRA):
+        part = slice(start, start + BLOCK_SPECTRA)
+        result[part] = function(rows[part])
+    return result.reshape((*values.shape[:-1], *tail))

@@ -1,0 +1,113 @@
+"""What goes into a limit, checked once: numbers, rates, names."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import ContractError, Fault, did_you_mean
+from ..schema import UNITS
+
+Floats = NDArray[np.float64]
+
+
+def numbers(values: Any, name: str, least: int) -> Floats:
+    """Return finite float64 values as one row, at least `least` of them."""
+    array = np.asarray(values, dtype=float).ravel()
+    bad = int((~np.isfinite(array)).sum())
+    if bad:
+        raise ContractError(
+            Fault(f"{bad} of {array.size} {name} not finite", f"finite {name}",
+                  f"{name}[np.isfinite({name})], once you know why they are missing")
+        )  # fmt: skip
+    enough(array.size, name, least)
+    return array
+
+
+def enough(count: int, name: str, least: int) -> None:
+    """Raise where fewer than `least` values were counted."""
+    if count < least:
+        raise ContractError(
+            Fault(f"{count} {name}", f"at least {least} {name}",
+                  f"measure {least - count} more")
+        )  # fmt: skip
+
+
+def pairs(loadings: Any, responses: Any, least: int, levels: int = 3) -> tuple[Floats, Floats]:
+    """Return loadings (zero or above, at least so many levels) and responses, of one length."""
+    x, y = numbers(loadings, "loadings", least), numbers(responses, "responses", least)
+    same_length(x, y, "responses")
+    not_negative(x, "loadings")
+    enough(np.unique(x).size, "different loadings", levels)
+    return x, y
+
+
+def same_length(x: Floats, y: NDArray[Any], name: str) -> None:
+    if x.size != y.size:
+        raise ContractError(
+            Fault(f"{x.size} loadings and {y.size} {name}", "one of each for every mock-up",
+                  f"the {name} in the order of the loadings")
+        )  # fmt: skip
+
+
+def not_negative(values: Floats, name: str) -> None:
+    if values.min() < 0:
+        raise ContractError(
+            Fault(f"{name} down to {values.min():g}", f"{name} of zero or above",
+                  f"the {name} as they were prepared or counted")
+        )  # fmt: skip
+
+
+def rate(value: float, name: str, below: float = 0.5) -> float:
+    """Return a rate between 0 and `below`."""
+    if not 0 < value < below:
+        raise ContractError(
+            Fault(f"{name} = {value!r}", f"{name} above 0 and below {below:g}", f"{name}=0.05")
+        )
+    return float(value)
+
+
+def confidence_level(value: float) -> float:
+    """Return a confidence between 0.5 and 1."""
+    if not 0.5 < value < 1:
+        raise ContractError(
+            Fault(f"confidence = {value!r}", "confidence above 0.5 and below 1", "confidence=0.9")
+        )
+    return float(value)
+
+
+def positive(value: float | None, name: str, why: str) -> float:
+    """Return a finite number above zero."""
+    if value is None or not 0 < value < np.inf:
+        raise ContractError(
+            Fault(f"{name} = {value!r}", f"{name} above zero: {why}", f"{name}=...")
+        )
+    return float(value)
+
+
+def choose(name: str, choices: Iterable[str], what: str) -> str:
+    """Return `name` if it is one of the choices."""
+    known = tuple(choices)
+    if name not in known:
+        raise ContractError(
+            Fault(f"{what} {name!r}", f"one of {', '.join(map(repr, known))}",
+                  did_you_mean(str(name), known))
+        )  # fmt: skip
+    return name
+
+
+def known_unit(unit: str) -> str:
+    return choose(unit, UNITS, "the unit")
+
+
+def rising(slope: float, error: float) -> None:
+    """Raise where the response does not rise with the load."""
+    if slope <= 0:
+        raise ContractError(
+            Fault(f"a slope of {slope:.4g} (standard error {error:.2g})",
+                  "a response that rises with the loading",
+                  "a score that answers to the residue; check the loadings and the sign")
+        )  # fmt: skip

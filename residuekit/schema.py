@@ -1,0 +1,441 @@
+"""The vocabulary: dims, coordinates, units, attributes, table columns, and their checks.
+
+One labelled array holds everything that has spectra: a map has the dims
+``("y", "x", "wavenumber")``, point spectra ``("spectrum", "wavenumber")``.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from .errors import ContractError, Fault, did_you_mean
+
+WAVENUMBER = "wavenumber"
+MAP_DIMS = ("y", "x", WAVENUMBER)
+POINT_DIMS = ("spectrum", WAVENUMBER)
+
+QUANTITIES = ("absorbance", "transmittance", "reflectance", "kubelka_munk", "absorption_index")
+TECHNIQUES = ("transmission", "atr", "reflection", "transflection", "unknown")
+WAVENUMBER_UNIT = "cm-1"
+POSITION_UNITS = ("um", "pixel")
+UNITS = ("1", "cm-1", "um", "pixel", "min", "h", "ug cm-2", "nm", "A", "A cm-1", "reference")
+
+#: Bits of the `flag` coordinate (CF convention: flag_masks, flag_meanings) and what each says.
+FLAGS = {
+    "missing": (1, "at least one value of the spectrum is missing (NaN)"),
+    "dead": (2, "the spectrum is constant: a dead or covered detector element"),
+    "saturated": (4, "absorbance above the level the detector can follow"),
+    "noisy": (8, "noise far above that of the other pixels of the map"),
+    "vapour": (16, "lines of water vapour stand out"),
+    "contact": (32, "poor contact with the ATR crystal"),
+    "spike": (64, "a single-channel spike"),
+    "fringe": (128, "interference fringes"),
+    "baseline": (256, "the baseline slopes more than can be corrected safely"),
+    "derivative": (512, "derivative-shaped bands: total or mixed reflection"),
+    "over_range": (1024, "transmittance or reflectance above 1"),
+}
+
+ARM_COLUMNS = ("paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min")
+STRATUM_COLUMNS = ARM_COLUMNS[:3]
+ROLES = ("blank", "exposed", "spiked", "reference")
+MEASUREMENT_COLUMNS = (
+    "file",
+    "role",
+    "mockup",
+    "paint",
+    "soiling",
+    "treatment",
+    "exposure_min",
+    "clearance_min",
+    "ageing_h",
+    "dose",
+    "dose_unit",
+    "loading_ug_cm2",
+    "session",
+)
+NEEDED_CELLS = {
+    "blank": ("file", "mockup", "paint", "treatment"),
+    "exposed": ("file", "mockup", "paint", "treatment", "exposure_min", "clearance_min"),
+    "spiked": ("file", "mockup", "paint", "treatment", "loading_ug_cm2"),
+    "reference": ("file", "treatment"),
+}
+VERDICT_COLUMNS = (
+    *ARM_COLUMNS,
+    "n_mockups",
+    "n_blank_mockups",
+    "n_maps",
+    "n_pixels",
+    "score",
+    "estimate",
+    "standard_error",
+    "decision_limit",
+    "detection_limit",
+    "mockup_decision_limit",
+    "mockup_detection_limit",
+    "upper_bound",
+    "unit",
+    "positive_mockups",
+    "share_upper_bound",
+    "blind_markers",
+    "verdict",
+    "reason",
+)
+MOCKUP_COLUMNS = (
+    *ARM_COLUMNS,
+    "mockup",
+    "role",
+    "score",
+    "n_maps",
+    "n_pixels",
+    "mean",
+    "upper_tail",
+    "patch_share",
+    "unit",
+    "positive",
+)
+MARKER_COLUMNS = (
+    "score",
+    *STRATUM_COLUMNS,
+    "selectivity",
+    "slope",
+    "slope_se",
+    "mockup_limit",
+    "noise_limit",
+    "unit",
+    "blind",
+    "deciding",
+)
+VERDICTS = ("detected", "not detected", "inconclusive", "not assessable")
+NET_SIGNAL = "net signal"
+LIST_SEPARATOR = "; "
+
+
+def make_map(
+    values: Any,
+    wavenumber: Any,
+    x: Any = None,
+    y: Any = None,
+    *,
+    quantity: str = "absorbance",
+    technique: str = "unknown",
+    source: Mapping[str, Any] | None = None,
+) -> xr.DataArray:
+    """Make a map from numbers.
+
+    Parameters
+    ----------
+    values : (n_y, n_x, n_wavenumber) array, row 0 at the lowest y; stored as float32 unless lazy.
+    wavenumber : (n_wavenumber,) array, cm-1, ascending or descending (it is turned round).
+    x, y : pixel centres in um, ascending; left out, pixel numbers with the unit ``pixel``.
+    quantity, technique : one of `QUANTITIES`, `TECHNIQUES`.
+    source : what the data came from (file, sha256, reader, ...).
+
+    Raises
+    ------
+    ContractError : shapes, axis or names that do not fit.
+    """
+    values = _float32(values)
+    if values.ndim != 3:
+        raise ContractError(
+            Fault(
+                f"values of shape {values.shape}",
+                "shape (n_y, n_x, n_wavenumber)",
+                "values.reshape(n_y, n_x, -1), or make_points for single spectra",
+            )
+        )
+    unit = "pixel" if x is None and y is None else "um"
+    coords: dict[str, Any] = {}
+    for name, given, size in (("y", y, values.shape[0]), ("x", x, values.shape[1])):
+        centres = np.arange(size, dtype=float) if given is None else np.asarray(given, dtype=float)
+        coords[name] = (name, centres, {"units": unit})
+    return _assemble(values, MAP_DIMS, wavenumber, coords, quantity, technique, source)
+
+
+def make_points(
+    values: Any,
+    wavenumber: Any,
+    spectrum: Sequence[Any] | None = None,
+    *,
+    quantity: str = "absorbance",
+    technique: str = "unknown",
+    source: Mapping[str, Any] | None = None,
+) -> xr.DataArray:
+    """Make point spectra from numbers: `values` (n_spectra, n_wavenumber) or (n_wavenumber,).
+
+    `spectrum` names the spectra (numbers from 0 when left out); the rest as in `make_map`.
+    """
+    values = _float32(values)
+    if values.ndim == 1:
+        values = values[None, :]
+    if values.ndim != 2:
+        raise ContractError(
+            Fault(
+                f"values of shape {values.shape}",
+                "shape (n_spectra, n_wavenumber)",
+                "values.reshape(-1, n_wavenumber), or make_map for a map",
+            )
+        )
+    names = np.arange(values.shape[0]) if spectrum is None else np.asarray(spectrum)
+    coords = {"spectrum": ("spectrum", names)}
+    return _assemble(values, POINT_DIMS, wavenumber, coords, quantity, technique, source)
+
+
+def _float32(values: Any) -> Any:
+    return values.astype(np.float32) if hasattr(values, "dask") else np.asarray(values, np.float32)
+
+
+def _assemble(
+    values: Any,
+    dims: tuple[str, ...],
+    wavenumber: Any,
+    coords: dict[str, Any],
+    quantity: str,
+    technique: str,
+    source: Mapping[str, Any] | None,
+) -> xr.DataArray:
+    axis = np.asarray(wavenumber, dtype=float)
+    if axis.ndim == 1 and axis.size > 1 and axis[0] > axis[-1]:
+        axis, values = axis[::-1], values[..., ::-1]
+    coords[WAVENUMBER] = (WAVENUMBER, axis, {"units": WAVENUMBER_UNIT})
+    sizes = dict(zip(dims, values.shape, strict=True))
+    for name, (_, centres, *_rest) in coords.items():
+        if centres.shape != (sizes[name],):
+            raise ContractError(
+                Fault(
+                    f"{name} of shape {centres.shape} for values of shape {values.shape}",
+                    f"one {name} for each of {sizes[name]} places",
+                    f"{name} of that length",
+                )
+            )
+    array = xr.DataArray(values, dims=dims, coords=coords, name=quantity)
+    array.attrs = {
+        "units": "1",
+        "technique": technique,
+        "source": json.dumps(dict(source or {}), sort_keys=True, ensure_ascii=False),
+        "history": "[]",
+    }
+    return check(array)
+
+
+def check(array: Any, *, quantity: str | Sequence[str] | None = None) -> xr.DataArray:
+    """Return the array, complete with `valid` and `flag`, or raise with all that is wrong with it.
+
+    Parameters
+    ----------
+    array : the labelled array; `valid` and `flag` are made from its NaN where they are absent.
+    quantity : the quantities (`array.name`) the caller can work with; all when left out.
+
+    Raises
+    ------
+    ContractError : one fault for each broken rule.
+    """
+    if not isinstance(array, xr.DataArray):
+        raise ContractError(
+            Fault(
+                f"a {type(array).__name__}",
+                "a labelled xarray.DataArray",
+                "residuekit.make_map(values, wavenumber, x, y) or residuekit.make_points(...)",
+            )
+        )
+    faults = _dim_faults(array)
+    if not faults:
+        faults = [*_axis_faults(array), *_attribute_faults(array, quantity)]
+    if faults:
+        raise ContractError(faults)
+    if "valid" in array.coords and "flag" in array.coords:
+        return array
+    return _with_flags(array)
+
+
+def _dim_faults(array: xr.DataArray) -> list[Fault]:
+    if array.dims not in (MAP_DIMS, POINT_DIMS):
+        return [
+            Fault(
+                f"dims {array.dims}",
+                f"{MAP_DIMS} for a map or {POINT_DIMS} for points",
+                "array.rename(...).transpose('y', 'x', 'wavenumber')",
+            )
+        ]
+    absent = [dim for dim in array.dims if dim not in array.coords and dim != "spectrum"]
+    return [
+        Fault(
+            f"no coordinate {dim!r}",
+            f"one value of {dim} for each place along it",
+            f"array.assign_coords({dim}=...)",
+        )
+        for dim in absent
+    ]
+
+
+def _axis_faults(array: xr.DataArray) -> list[Fault]:
+    faults = []
+    for dim in array.dims:
+        if dim == "spectrum":
+            continue
+        values = array[dim].values
+        needs = (WAVENUMBER_UNIT,) if dim == WAVENUMBER else POSITION_UNITS
+        unit = array[dim].attrs.get("units")
+        if unit not in needs:
+            faults.append(
+                Fault(
+                    f"{dim} with units {unit!r}",
+                    f"units {' or '.join(map(repr, needs))}",
+                    f"array[{dim!r}].attrs['units'] = {needs[0]!r} after converting the values",
+                )
+            )
+        if values.dtype != np.float64:
+            faults.append(
+                Fault(
+                    f"{dim} as {values.dtype}",
+                    f"{dim} as float64",
+                    f"array.assign_coords({dim}=array[{dim!r}].astype('float64'))",
+                )
+            )
+        elif values.size == 0:
+            faults.append(Fault(f"an empty {dim}", f"at least one {dim}", "a file that holds data"))
+        elif not np.isfinite(values).all() or (np.diff(values) <= 0).any():
+            faults.append(
+                Fault(
+                    f"{dim} that is not strictly ascending",
+                    f"finite, strictly ascending {dim}",
+                    f"array.sortby({dim!r}) and remove what stands twice",
+                )
+            )
+    return faults
+
+
+def _attribute_faults(array: xr.DataArray, wanted: str | Sequence[str] | None) -> list[Fault]:
+    faults = []
+    allowed = QUANTITIES if wanted is None else (wanted,) if isinstance(wanted, str) else wanted
+    if array.name not in allowed:
+        fix = did_you_mean(str(array.name), allowed)
+        if array.name == "transmittance" and "absorbance" in allowed:
+            fix = "residuekit.to_absorbance(array) first"
+        faults.append(Fault(f"the quantity {array.name!r}", f"{' or '.join(allowed)}", fix))
+    if array.dtype.kind != "f":
+        faults.append(Fault(f"values as {array.dtype}", "floats", "array.astype('float32')"))
+    if array.attrs.get("units") != "1":
+        faults.append(
+            Fault(
+                f"units {array.attrs.get('units')!r}",
+                "units '1' (percent divided by 100)",
+                "array.attrs['units'] = '1'",
+            )
+        )
+    technique = array.attrs.get("technique")
+    if technique not in TECHNIQUES:
+        fix = did_you_mean(str(technique), TECHNIQUES)
+        faults.append(Fault(f"technique {technique!r}", "one of " + ", ".join(TECHNIQUES), fix))
+    for name, kind in (("source", dict), ("history", list)):
+        try:
+            fits = isinstance(json.loads(array.attrs.get(name, "")), kind)
+        except (TypeError, ValueError):
+            fits = False
+        if not fits:
+            faults.append(
+                Fault(
+                    f"the attribute {name} is {array.attrs.get(name)!r}",
+                    f"JSON text of a {kind.__name__}",
+                    f"array.attrs[{name!r}] = '{kind()}'",
+                )
+            )
+    return faults
+
+
+def _with_flags(array: xr.DataArray) -> xr.DataArray:
+    finite = _finite(array)
+    valid = finite & array["valid"] if "valid" in array.coords else finite
+    flag = array["flag"] if "flag" in array.coords else xr.zeros_like(finite, dtype=np.uint16)
+    return _with_state(array, finite, valid, flag)
+
+
+def _finite(array: xr.DataArray) -> xr.DataArray:
+    values = array.variable
+    finite = xr.Variable(values.dims[:-1], np.isfinite(values.data).all(axis=-1))
+    return xr.DataArray(finite)
+
+
+def _with_state(
+    array: xr.DataArray, finite: xr.DataArray, valid: xr.DataArray, flag: xr.DataArray
+) -> xr.DataArray:
+    missing = np.uint16(FLAGS["missing"][0])
+    flag = (flag & ~missing) | ((~finite).astype(np.uint16) * missing)
+    return array.assign_coords(
+        valid=(valid.dims, valid.data), flag=(flag.dims, flag.data, flag_attributes())
+    )
+
+
+def flag_attributes() -> dict[str, Any]:
+    """The CF attributes of the `flag` coordinate."""
+    return {
+        "flag_masks": np.array([bit for bit, _ in FLAGS.values()], dtype=np.uint16),
+        "flag_meanings": " ".join(FLAGS),
+    }
+
+
+def with_step(
+    array: xr.DataArray,
+    values: Any,
+    step: str,
+    parameters: Mapping[str, Any],
+    *,
+    quantity: str | None = None,
+    wavenumber: Any = None,
+) -> xr.DataArray:
+    """Return a copy with new values and the step written into the history.
+
+    `values` keep the shape of `array` but for the last axis, which follows `wavenumber` when that
+    is given. NaN in the values makes a pixel invalid; a pixel that was invalid for missing values
+    alone is valid again once none is missing.
+    """
+    axis = array[WAVENUMBER].variable
+    if wavenumber is not None:
+        axis = xr.Variable(WAVENUMBER, np.asarray(wavenumber, float), {"units": WAVENUMBER_UNIT})
+    kept = {
+        name: coord.variable
+        for name, coord in array.coords.items()
+        if WAVENUMBER not in coord.dims and name not in ("valid", "flag")
+    }
+    new = xr.DataArray(
+        values, dims=array.dims, coords={**kept, WAVENUMBER: axis}, name=quantity or array.name
+    )
+    new.attrs = {
+        **array.attrs,
+        "units": "1",
+        "history": json.dumps([*history(array), {"step": step, **parameters}], ensure_ascii=False),
+    }
+    finite = _finite(new)
+    missing_alone = array["flag"] == FLAGS["missing"][0]
+    valid = finite & (array["valid"] | missing_alone)
+    return _with_state(new, finite, valid, array["flag"])
+
+
+def history(array: xr.DataArray) -> list[dict[str, Any]]:
+    """The steps that made this array, oldest first, each with all its parameters."""
+    steps: list[dict[str, Any]] = json.loads(array.attrs["history"])
+    return steps
+
+
+def source(array: xr.DataArray) -> dict[str, Any]:
+    """What the array came from: file name, sha256, reader, and what the reader recognised."""
+    found: dict[str, Any] = json.loads(array.attrs["source"])
+    return found
+
+
+def pixel_dims(array: xr.DataArray) -> tuple[str, ...]:
+    """The dims that count pixels: ``("y", "x")`` or ``("spectrum",)``."""
+    return tuple(str(dim) for dim in array.dims if dim != WAVENUMBER)
+
+
+def flag_words(flag: int) -> str:
+    """Say a pixel's flag in words.
+
+    >>> flag_words(4)
+    'absorbance above the level the detector can follow'
+    """
+    return LIST_SEPARATOR.join(words for bit, words in FLAGS.values() if int(flag) & bit)

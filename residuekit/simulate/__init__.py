@@ -1,0 +1,34 @@
+"""Maps and studies whose truth is known: the judge of everything else. All data are invented."""
+
+from .demo import demo_design, small_demo_design, write_demo
+from .designs import Arm, Specimen, StudyDesign, specimens
+from .maps import Instrument, Texture, simulate_map
+from .materials import from_optical_constants, gel_response, material_names, spectrum
+from .mockups import Mockup, Variation, draw_mockup
+from .paints import PAINTS, Paint
+from .studies import reference_spectrum, simulate_specimen, simulate_study
+
+__all__ = [
+    "PAINTS",
+    "Arm",
+    "Instrument",
+    "Mockup",
+    "Paint",
+    "Specimen",
+    "StudyDesign",
+    "Texture",
+    "Variation",
+    "demo_design",
+    "draw_mockup",
+    "from_optical_constants",
+    "gel_response",
+    "material_names",
+    "reference_spectrum",
+    "simulate_map",
+    "simulate_specimen",
+    "simulate_study",
+    "small_demo_design",
+    "specimens",
+    "spectrum",
+    "write_demo",
+]

@@ -1,0 +1,100 @@
+"""The demo study: painted panels of a fictional 1970s tram shelter. All data are invented."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from .designs import Arm, StudyDesign
+from .mockups import Variation
+from .paints import PAINTS
+from .studies import Progress, simulate_study
+
+SEED = 1975
+WHITE, GREEN = "alkyd white", "acrylic green"
+README = """\
+Painted panels of a tram shelter, 1970s: a demo study
+
+INVENTED DATA. There is no such shelter; every spectrum here was made by residuekit.simulate from a
+seed. Nothing in this folder says anything about a real paint, gel or treatment.
+
+The scenario: mock-ups in the shelter's two paints, alkyd white and acrylic green, were exposed to
+a PVA cryogel for 2, 10 or 60 minutes, cleared with water for 2 minutes, dried and mapped. Water-only
+mock-ups, cleared alike, are the comparator; untreated ones show what water alone changes; spiked
+ones carry a known amount of the gel.
+
+study.toml         the question, the procedure, the markers, the limits
+measurements.csv   one row a measured file
+data/              the maps and the spectra of the pure gel and of its soluble part
+"""
+
+
+def demo_design() -> StudyDesign:
+    """Return the demo study: two paints, 55 mock-ups, one arm that truly carries a residue."""
+    return StudyDesign(
+        title="Painted panels of a fictional tram shelter, 1970s (invented data)",
+        paints={WHITE: PAINTS["alkyd"], GREEN: PAINTS["acrylic"]},
+        n_untreated={GREEN: 3},
+        arms=(
+            Arm(2.0, n_mockups=4),
+            Arm(10.0, n_mockups=4),
+            Arm(60.0, paints=(WHITE,)),
+            Arm(60.0, paints=(GREEN,), loading_ug_cm2=2.5, pattern="patchy"),
+        ),
+        spiked_ug_cm2=(2.0, 6.0),
+        references=(
+            ("PVA cryogel", "PVA cryogel"),
+            ("PVA cryogel", "PVA cryogel, soluble part"),
+        ),
+        variation=Variation(session=0.2),
+        question={
+            "treatment": "PVA cryogel",
+            "working_exposure_min": 2,
+            "acceptance_limit_ug_cm2": 2.0,
+            "acceptance_reason": (
+                "Invented for the demo: 2 ug cm-2 is a film of about 15 nm, taken here as "
+                "the least that the fictional owners' conservators would clean again for."
+            ),
+        },
+        steps=({"step": "crop", "low": 820, "high": 3780},),
+    )
+
+
+def small_demo_design() -> StudyDesign:
+    """Return the demo as one paint, few pixels and a short axis, in more than one open format."""
+    whole = demo_design()
+    return replace(
+        whole,
+        title=f"{whole.title}, small form",
+        paints={GREEN: whole.paints[GREEN]},
+        n_untreated={},
+        arms=(
+            Arm(2.0, n_mockups=4),
+            Arm(60.0, n_mockups=4, loading_ug_cm2=2.5, pattern="patchy"),
+        ),
+        shape=(8, 8),
+        axis=(800.0, 1900.0, 4.0),
+        steps=({"step": "crop", "low": 820, "high": 1880},),
+        map_suffixes=(".nc", ".csv"),
+        reference_suffix=".csv",
+    )
+
+
+def write_demo(
+    folder: str | os.PathLike[str],
+    seed: int = SEED,
+    sealed: str | os.PathLike[str] | None = None,
+    *,
+    small: bool = False,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Write the demo study and return its truth; `small` for one of at most 10 MB.
+
+    The other arguments, and the errors, as in `simulate_study`.
+    """
+    design = small_demo_design() if small else demo_design()
+    truth = simulate_study(folder, design, seed, sealed, progress)
+    (Path(folder) / "README.txt").write_text(README, encoding="utf-8")
+    return truth

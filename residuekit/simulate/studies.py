@@ -1,0 +1,292 @@
+"""A whole study folder whose truth is kept elsewhere."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from .. import schema
+from ..errors import Fault, StudyError, WriteError
+from .designs import SOILINGS, Specimen, StudyDesign, specimens
+from .fields import stream
+from .maps import simulate_map
+from .materials import Floats, gel_response
+from .mockups import draw_mockup
+
+COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in ("dose", "dose_unit"))
+SOIL_KEPT = 0.05  #: share of the soiling that cleaning leaves (invented)
+FOREIGN_CV = 0.5
+MAP_CV = 0.3  #: spread between maps of a mock-up whose residue is not uniform (invented)
+REFERENCE_LOADING_UG_CM2 = 300.0
+REFERENCE_NOISE = 2e-4
+
+Progress = Callable[[int, int], None]
+
+
+def simulate_study(
+    folder: str | os.PathLike[str],
+    design: StudyDesign,
+    seed: int,
+    sealed: str | os.PathLike[str] | None = None,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Write a study folder (study.toml, measurements.csv, data/) and return its truth.
+
+    Parameters
+    ----------
+    folder : absent or empty; it appears whole or not at all.
+    seed : the same seed and design give the same numbers; a mock-up keeps its numbers when others
+        are added to the design.
+    sealed : a JSON file for the truth, outside the folder; none is written when left out.
+    progress : called with (mock-ups done, mock-ups in all).
+
+    Returns
+    -------
+    `seed`, `title`, `arms` (true mean loading, clean or not), `mockups` (loading of the surface, of
+    each map), `confounders`.
+
+    Raises
+    ------
+    StudyError : the sealed file would lie inside the study folder.
+    WriteError : the folder holds something.
+    """
+    folder = Path(folder).resolve()
+    sealed = None if sealed is None else Path(sealed).resolve()
+    _refuse_open_seal(folder, sealed)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise WriteError(
+            Fault(f"{folder}, which holds something", "a folder that is absent or empty",
+                  "another folder, or empty this one", file=str(folder))
+        )  # fmt: skip
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    aside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        truth = _write_study(aside, design, seed, progress)
+        aside.chmod(0o755)
+        if folder.exists():
+            folder.rmdir()
+        aside.rename(folder)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+    if sealed is not None:
+        sealed.parent.mkdir(parents=True, exist_ok=True)
+        sealed.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    return truth
+
+
+def _refuse_open_seal(folder: Path, sealed: Path | None) -> None:
+    if sealed is not None and sealed.is_relative_to(folder):
+        raise StudyError(
+            Fault(f"the sealed truth inside the study ({sealed})",
+                  "a place that the analysis of the study never reads",
+                  f"sealed={str(folder.with_name(folder.name + '-truth.json'))!r}",
+                  file=str(sealed))
+        )  # fmt: skip
+
+
+def _write_study(
+    folder: Path, design: StudyDesign, seed: int, progress: Progress | None
+) -> dict[str, Any]:
+    from ..io import write
+
+    (folder / "data").mkdir()
+    rows: list[dict[str, Any]] = []
+    mockups: list[dict[str, Any]] = []
+    planned = list(specimens(design))
+    for number, specimen in enumerate(planned):
+        maps, truth = simulate_specimen(design, specimen, seed)
+        for k, data in enumerate(maps):
+            suffix = design.map_suffixes[k % len(design.map_suffixes)]
+            file = f"data/{specimen.name}_map{k + 1}{suffix}"
+            write(data, folder / file)
+            rows.append({"file": file, **specimen.row()})
+            truth["maps"][k]["file"] = file
+        mockups.append(truth)
+        if progress is not None:
+            progress(number + 1, len(planned))
+    for k, (treatment, material) in enumerate(design.references):
+        file = f"data/reference_{k + 1}{design.reference_suffix}"
+        write(reference_spectrum(design, material, seed), folder / file)
+        rows.append({"file": file, "role": "reference", "treatment": treatment})
+    _write_manifest(folder / "measurements.csv", rows)
+    (folder / "study.toml").write_text(study_toml(design), encoding="utf-8")
+    return {
+        "title": design.title,
+        "note": "invented data; the truth behind a simulated study",
+        "seed": seed,
+        "confounders": dict(design.confounders),
+        "surfactant_loss": design.surfactant_loss,
+        "arms": arm_truths(design, mockups),
+        "mockups": mockups,
+    }
+
+
+def _write_manifest(path: Path, rows: list[dict[str, Any]]) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS, restval="", lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(
+            {name: f"{cell:g}" if isinstance(cell, float) else cell for name, cell in row.items()}
+            for row in rows
+        )
+
+
+def axis_of(design: StudyDesign) -> Floats:
+    """Return the wavenumber axis of a design, (n,), cm-1."""
+    low, high, step = design.axis
+    return low + step * np.arange(round((high - low) / step) + 1)
+
+
+def simulate_specimen(
+    design: StudyDesign, specimen: Specimen, seed: int
+) -> tuple[list[xr.DataArray], dict[str, Any]]:
+    """Make all maps of one mock-up and its truth, in memory.
+
+    The loading of a mock-up is the mean over its surface; where the residue is not uniform, a map
+    holds more or less of it than the surface does.
+    """
+    place = stream(seed, specimen.name)
+    axis = axis_of(design)
+    paint = design.paints[specimen.paint]
+    mockup = draw_mockup(
+        paint, axis, place, design.variation, ageing_h=specimen.ageing_h,
+        session=stream(seed, f"session {specimen.session}"),
+    )  # fmt: skip
+    rng = np.random.default_rng(stream(place, "surface"))
+    loading = _surface_loading(design, specimen, rng)
+    foreign = _foreign(design, specimen, rng)
+    arm = specimen.arm
+    pattern = arm.pattern if arm is not None else "uniform"
+    spread = 0.0 if pattern == "uniform" else MAP_CV
+    maps, map_truths = [], []
+    for k in range(design.maps_per_mockup):
+        data, truth = simulate_map(
+            paint,
+            design.shape,
+            axis,
+            step_um=design.step_um,
+            residue_ug_cm2=loading * _around_one(rng, spread),
+            gel=arm.gel if arm is not None else design.spiked_gel,
+            pattern=pattern,
+            foreign=foreign,
+            surfactant_loss=0.0 if specimen.treatment == "none" else design.surfactant_loss,
+            ageing_h=specimen.ageing_h,
+            mockup=mockup,
+            texture=design.texture,
+            instrument=design.instrument,
+            seed=stream(place, f"map {k}"),
+        )
+        maps.append(data)
+        map_truths.append({"loading_ug_cm2": truth["loading_ug_cm2"]})
+    return maps, {
+        **specimen.row(),
+        "loading_ug_cm2": loading,
+        "nominal_ug_cm2": specimen.nominal_ug_cm2,
+        "foreign": foreign,
+        "maps": map_truths,
+    }
+
+
+def _around_one(rng: np.random.Generator, cv: float) -> float:
+    """A log-normal factor of mean 1 and relative standard deviation `cv`."""
+    variance = np.log1p(cv**2)
+    return float(np.exp(np.sqrt(variance) * rng.standard_normal() - variance / 2.0))
+
+
+def _surface_loading(design: StudyDesign, specimen: Specimen, rng: np.random.Generator) -> float:
+    cv = design.spike_cv if specimen.role == "spiked" else design.loading_cv
+    return specimen.nominal_ug_cm2 * _around_one(rng, cv)
+
+
+def _foreign(
+    design: StudyDesign, specimen: Specimen, rng: np.random.Generator
+) -> dict[str, float]:
+    """Mean amounts of everything that is neither paint nor gel."""
+    kept = 1.0 if specimen.treatment == "none" else SOIL_KEPT
+    soil = {name: kept * height for name, height in SOILINGS[specimen.soiling].items()}
+    amounts: dict[str, float] = {}
+    own = specimen.arm.foreign if specimen.arm is not None else {}
+    for source in (soil, design.confounders, own):
+        for material, height in source.items():
+            drawn = height * _around_one(rng, FOREIGN_CV)
+            amounts[material] = amounts.get(material, 0.0) + drawn
+    return amounts
+
+
+def reference_spectrum(design: StudyDesign, material: str, seed: int) -> xr.DataArray:
+    """Make one spectrum of a pure gel film, 300 ug cm-2, with a little noise."""
+    axis = axis_of(design)
+    rng = np.random.default_rng(stream(seed, "reference", material))
+    film = REFERENCE_LOADING_UG_CM2 * gel_response(material, axis)
+    return schema.make_points(
+        film + REFERENCE_NOISE * rng.standard_normal(axis.size),
+        axis,
+        [material],
+        technique=design.instrument.technique,
+        source={"reader": "residuekit.simulate", "note": "invented data"},
+    )
+
+
+def arm_truths(design: StudyDesign, mockups: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Sum up the truth of each exposed arm from its mock-ups, in the order they stand."""
+    arms: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for mockup in mockups:
+        if mockup["role"] == "exposed":
+            arms.setdefault(tuple(mockup[c] for c in schema.ARM_COLUMNS), []).append(mockup)
+    planned = {
+        (arm.treatment, arm.exposure_min, arm.clearance_min, paint): arm
+        for arm in design.arms
+        for paint in (design.paints if arm.paints is None else arm.paints)
+    }
+    truths = []
+    for key, members in arms.items():
+        named = dict(zip(schema.ARM_COLUMNS, key, strict=True))
+        arm = planned[
+            named["treatment"], named["exposure_min"], named["clearance_min"], named["paint"]
+        ]
+        loadings = [member["loading_ug_cm2"] for member in members]
+        truths.append(
+            {
+                **named,
+                "clean": not any(loadings),
+                "mean_loading_ug_cm2": float(np.mean(loadings)),
+                "expected_loading_ug_cm2": arm.loading_ug_cm2 * arm.n_loaded / arm.n_mockups,
+                "loaded_mockups": int(np.count_nonzero(loadings)),
+                "n_mockups": len(members),
+                "pattern": arm.pattern,
+                "gel": arm.gel,
+                "foreign": dict(arm.foreign),
+            }
+        )
+    return truths
+
+
+def study_toml(design: StudyDesign) -> str:
+    """Return the text of `study.toml`, with the question, the procedure and the markers."""
+    steps = "".join(f"    {_inline(step)},\n" for step in design.steps)
+    question = "".join(f"{key} = {_toml(value)}\n" for key, value in design.question.items())
+    return (
+        f"title = {_toml(design.title)}\n\n[question]\n{question}\n"
+        f"[procedure]\nsteps = [\n{steps}]\n\n"
+        f"[markers]\nuse = {_toml(list(design.markers))}\n"
+        'scores = ["band", "net signal"]\n\n'
+        "[limits]\nalpha = 0.05\nbeta = 0.05\n\n[figure]\nwidth_mm = 180\n"
+    )
+
+
+def _inline(table: Mapping[str, Any]) -> str:
+    return "{" + ", ".join(f"{key} = {_toml(value)}" for key, value in table.items()) + "}"
+
+
+def _toml(value: Any) -> str:
+    """Numbers, text and lists of them are written alike in TOML and JSON."""
+    return json.dumps(value, ensure_ascii=False)

@@ -1,0 +1,56 @@
+"""A study on disk: its manifest, its run, and what a run leaves behind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .manifest import Manifest, load_manifest
+
+if TYPE_CHECKING:
+    from ..results import StudyResult
+    from .run import Progress
+
+__all__ = ["Manifest", "Study", "load_manifest"]
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study folder that has passed its checks.
+
+    >>> import residuekit as rk
+    >>> rk.Study.open("no such folder")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.StudyError: found no folder 'no such folder'; needed a study folder; ...
+    """
+
+    manifest: Manifest
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Study:
+        """Read and check the manifest; StudyError with everything that is wrong with it."""
+        return cls(load_manifest(folder))
+
+    def run(self, progress: Progress | None = None) -> StudyResult:
+        """Compute verdicts and limits, write the run folder, and return its results.
+
+        `progress` is called with (files done, files in all, file).
+        """
+        from .run import run_study
+
+        return run_study(self.manifest, progress)
+
+    def __str__(self) -> str:
+        manifest = self.manifest
+        roles = ("blank", "exposed", "spiked", "reference")
+        counts = ", ".join(f"{len(manifest.of_role(role))} {role}" for role in roles)
+        mockups = len({row.mockup for row in manifest.measurements if row.mockup})
+        return (
+            f"{manifest.title}\n"
+            f"  {len(manifest.measurements)} files ({counts}), {mockups} mock-ups, "
+            f"{len(manifest.arms())} arms\n"
+            f"  residue of {manifest.treatment}, by {' and '.join(manifest.scores)}; "
+            f"alpha {manifest.alpha:g}, beta {manifest.beta:g}"
+        )

@@ -1,0 +1,112 @@
+"""One measured file: read, checked, put through the procedure, reduced to what is kept of it."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from .. import io, schema
+from ..errors import ContractError, Fault
+from ..kernels import netsignal
+from ..kernels.spatial import largest_patch
+from ..procedure import Procedure
+from ..quality import check_quality
+from ..score import mean_spectrum, same_axis, valid_spectra
+from .bench import MapSummary, Score
+from .measurements import Measurement
+
+UPPER_TAIL = 0.99
+
+
+def measure(
+    folder: Path,
+    row: Measurement,
+    procedure: Procedure,
+    wavenumber: npt.NDArray[np.float64] | None = None,
+) -> tuple[MapSummary, xr.DataArray]:
+    """Read one file and apply the procedure.
+
+    Returns what is kept of it and the processed array. `wavenumber` is the axis that the others
+    have. A map that fails the quality check keeps the reason in its summary's `quality`.
+
+    Raises
+    ------
+    ResiduekitError : a file that cannot be read, does not fit the procedure or the axis.
+    """
+    quality = check_quality(io.read(folder / row.file))
+    array = procedure.apply(quality.array)
+    axis = array[schema.WAVENUMBER].values
+    if wavenumber is not None:
+        same_axis(wavenumber, axis)
+    spectra = valid_spectra(array)
+    if not len(spectra):
+        raise ContractError(
+            Fault(quality.failed or "no valid pixel after the procedure",
+                  "at least one valid pixel", "measure again, or leave the file out")
+        )  # fmt: skip
+    keep = row.role == "blank" and len(spectra) > 1 and not quality.failed
+    summary = MapSummary(
+        row=row,
+        wavenumber=axis,
+        mean=mean_spectrum(array),
+        n_pixels=len(spectra),
+        scatter=netsignal.scatter(spectra) if keep else None,
+        quality=quality.row(),
+        technique=str(array.attrs["technique"]),
+    )
+    return summary, array
+
+
+def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) -> xr.Dataset:
+    """Score every pixel of a processed map, in loading units less the blank mean.
+
+    Returns a Dataset with `score` (marker, y, x) or (marker, spectrum), NaN where a pixel is not
+    valid, and the coordinates unit and pixel_limit (marker).
+    """
+    values = np.stack([score.loading(array.values.astype(np.float64)) for score in scores])
+    values[:, ~array["valid"].values] = np.nan
+    dims = ("marker", *schema.pixel_dims(array))
+    found = xr.Dataset(
+        {"score": (dims, values.astype(np.float32))},
+        coords={
+            **{name: array[name] for name in (*schema.pixel_dims(array), "valid", "flag")},
+            "unit": ("marker", [score.blindness.unit for score in scores]),
+            "pixel_limit": ("marker", [score.pixel_limit for score in scores]),
+        },
+    ).assign_coords(marker=[score.name for score in scores])
+    found.attrs = {
+        "file": row.file,
+        "role": row.role,
+        "mockup": row.mockup,
+        "paint": row.paint,
+        "soiling": row.soiling,
+        "ageing_h": row.ageing_h,
+        "treatment": row.treatment,
+        "exposure_min": row.exposure_min,
+        "clearance_min": row.clearance_min,
+        "technique": array.attrs["technique"],
+        "source": array.attrs["source"],
+        "history": json.dumps([*schema.history(array), {"step": "score"}], ensure_ascii=False),
+    }
+    return found
+
+
+def map_tail(scored: xr.Dataset) -> dict[str, tuple[float, float]]:
+    """Score -> (99th percentile of the valid pixels, largest patch above the pixel limit as a share
+    of them). Points have no patches: NaN."""
+    tails = {}
+    for number, name in enumerate(scored["marker"].values):
+        values = scored["score"].values[number]
+        seen = values[np.isfinite(values)]
+        share = math.nan
+        if values.ndim == 2:
+            with np.errstate(invalid="ignore"):
+                above = values > scored["pixel_limit"].values[number]
+            share = largest_patch(above) / seen.size
+        tails[str(name)] = (float(np.quantile(seen, UPPER_TAIL)), share)
+    return tails

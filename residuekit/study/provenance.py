@@ -1,0 +1,68 @@
+"""The record of a run: what went in, by which parameters, with which versions."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import platform
+from collections.abc import Mapping
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from .. import __version__
+from .manifest import Manifest
+
+_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib")
+
+
+def record(
+    manifest: Manifest,
+    started: str,
+    inputs: Mapping[str, str],
+    failures: Mapping[str, str],
+) -> dict[str, Any]:
+    """Gather everything that another needs to repeat the run.
+
+    `started` is UTC in ISO 8601; `inputs` maps each file to its sha256; `failures` names the files
+    that could not be used, and why.
+    """
+    return {
+        "residuekit": __version__,
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "packages": {name: _version(name) for name in _PACKAGES},
+        "started": started,
+        "study": {
+            "title": manifest.title,
+            "treatment": manifest.treatment,
+            "working_exposure_min": manifest.working_exposure_min,
+            "acceptance_limit_ug_cm2": manifest.acceptance_limit,
+            "acceptance_reason": manifest.acceptance_reason,
+            "alpha": manifest.alpha,
+            "beta": manifest.beta,
+            "scores": list(manifest.scores),
+            "figure": dict(manifest.figure),
+        },
+        "procedure": [
+            {"step": name, **parameters} for name, parameters in manifest.procedure.steps
+        ],
+        "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
+        "n_arms": len(manifest.arms()),
+        "inputs": dict(inputs),
+        "failures": dict(failures),
+    }
+
+
+def _version(package: str) -> str:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def as_json(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Values that JSON can hold: NaN becomes null."""
+    return {
+        key: None if isinstance(value, float) and math.isnan(value) else value
+        for key, value in values.items()
+    }

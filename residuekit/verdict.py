@@ -1,0 +1,438 @@
+"""From mock-up scores to a verdict: detected, not detected, inconclusive or not assessable.
+
+The mock-up is the unit: pixels and maps inside a mock-up are not replicates. An absence is never
+claimed without its detection limit, its upper bound, its n and the bound on the share of mock-ups.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from .errors import ContractError, Fault
+from .kernels.decision import (
+    Slope,
+    decision_levels,
+    noncentrality,
+    slope_through_zero,
+    upper_bound,
+)
+from .kernels.limits import clopper_pearson_upper
+from .reprs import as_frame, as_html, as_text
+from .schema import LIST_SEPARATOR, NET_SIGNAL
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LOADING_UNIT = "ug cm-2"
+#: Twice the one-sided normal quantile at 5 %: the smallest excess told from a known scatter.
+LIMIT_FACTOR = 3.29
+_MIN_BLANKS = _MIN_EXPOSED = 3
+_NOISE_RATIO = 3.0
+_SLOPE_CONFIDENCE = 0.99
+
+
+class ShapeTest(Protocol):
+    """Whether a difference looks like the reference: `refused`, and why in words."""
+
+    @property
+    def refused(self) -> bool: ...
+
+    @property
+    def reason(self) -> str: ...
+
+
+@dataclass(frozen=True)
+class Blindness:
+    """What one score could see on one paint, from blanks and spiked mock-ups alone."""
+
+    slope: float
+    slope_se: float
+    mockup_limit: float
+    noise_limit: float
+    unit: str
+    reason: str
+
+    @property
+    def blind(self) -> bool:
+        """Whether the score can say nothing on this paint."""
+        return bool(self.reason)
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """The numbers of one score for one arm; all but the counts in `unit`."""
+
+    score: str
+    unit: str
+    n_mockups: int
+    n_blank_mockups: int
+    estimate: float
+    standard_error: float
+    decision_limit: float
+    detection_limit: float
+    mockup_decision_limit: float
+    mockup_detection_limit: float
+    upper_bound: float
+    mockups: tuple[float, ...]
+    blanks: tuple[float, ...]
+    positive: tuple[bool, ...]
+    share_upper_bound: float
+    above: bool
+    blindness: Blindness
+    shape: ShapeTest | None
+    alpha: float
+    beta: float
+
+    @property
+    def positive_mockups(self) -> int:
+        """How many mock-ups lie above the decision limit of a single one."""
+        return sum(self.positive)
+
+    def row(self) -> dict[str, Any]:
+        """The numbers under the column names of ``scores.csv``."""
+        names = (
+            "n_mockups", "n_blank_mockups", "score", "estimate", "standard_error",
+            "decision_limit", "detection_limit", "mockup_decision_limit",
+            "mockup_detection_limit", "upper_bound", "unit", "positive_mockups",
+            "share_upper_bound",
+        )  # fmt: skip
+        return {name: getattr(self, name) for name in names}
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the column names of ``scores.csv``."""
+        return as_frame([self.row()])
+
+    def __str__(self) -> str:
+        return as_text(f"Score {self.score!r}", self.row())
+
+    def _repr_html_(self) -> str:
+        return as_html(f"Score {self.score!r}", self.row())
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One of the four verdicts on an arm, with the reason in words and every score's numbers."""
+
+    verdict: str
+    reason: str
+    deciding: Assessment
+    assessments: tuple[Assessment, ...]
+    acceptance_limit: float | None
+
+    @property
+    def blind_markers(self) -> tuple[str, ...]:
+        """The scores that are blind on this paint; a band by its marker's name."""
+        return tuple(a.score.removeprefix("band: ") for a in self.assessments if a.blindness.blind)
+
+    def row(self) -> dict[str, Any]:
+        """The verdict under the column names of ``verdicts.csv``."""
+        return {
+            **self.deciding.row(),
+            "blind_markers": LIST_SEPARATOR.join(self.blind_markers),
+            "verdict": self.verdict,
+            "reason": self.reason,
+        }
+
+    def score_rows(self) -> list[dict[str, Any]]:
+        """A row a score: what each would say if it alone decided; the deciding one as `row`."""
+        rows = []
+        for one in self.assessments:
+            alone = self
+            if one is not self.deciding:
+                note = "This score does not decide; so it would by itself."
+                alone = judge(one, acceptance_limit=self.acceptance_limit, notes=[note])
+            rows.append({**alone.row(), "blind_markers": self.row()["blind_markers"]})
+        return rows
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the column names of ``verdicts.csv``."""
+        return as_frame([self.row()])
+
+    def __str__(self) -> str:
+        return f"{self.verdict}: {self.reason}"
+
+    def _repr_html_(self) -> str:
+        return as_html(f"Verdict: {self.verdict}", self.row())
+
+
+def assess_blindness(
+    blanks: npt.ArrayLike,
+    slope: Slope | None = None,
+    *,
+    noise: float = math.nan,
+    acceptance_limit: float | None = None,
+    unit: str = "reference",
+) -> Blindness:
+    """Judge from blanks and spiked mock-ups alone whether a score can see anything on this paint.
+
+    L1 = 3.29 s_b / b is what a single mock-up would have to carry. The score is blind if its slope
+    is not told from zero (b <= t(0.99, k - 1) s1), or if L1 is above the acceptance limit and at
+    least three times what noise alone allows (3.29 s_noise / b): more scans would not help.
+
+    Parameters
+    ----------
+    blanks : (n,) scores of blank mock-ups. slope : response to spiked loading, or None.
+    noise : standard deviation of one map's mean score that noise alone gives.
+    acceptance_limit : in `LOADING_UNIT`; compared only when there is a slope.
+    """
+    from scipy.special import stdtrit
+
+    scatter = _scatter(np.asarray(blanks, float))
+    response = slope if slope is not None and slope.count >= 2 else None
+    b = 1.0 if response is None else response.value
+    mockup, alone = (LIMIT_FACTOR * sd / b if b > 0 else math.inf for sd in (scatter, noise))
+    reason = ""
+    if response is not None:
+        needed = float(stdtrit(response.count - 1, _SLOPE_CONFIDENCE)) * response.standard_error
+        if response.value <= needed:
+            reason = (
+                f"its response to {response.count} spiked mock-ups ({response.value:.3g} per "
+                f"{LOADING_UNIT}) cannot be told from zero"
+            )
+        elif (
+            acceptance_limit is not None
+            and mockup > acceptance_limit
+            and mockup >= _NOISE_RATIO * alone
+        ):
+            reason = (
+                f"from mock-up to mock-up the paint alone varies so much that one would have to "
+                f"carry {mockup:.3g} {LOADING_UNIT}, above the acceptance limit of "
+                f"{acceptance_limit:.3g}; noise alone would allow {alone:.3g}"
+            )
+    return Blindness(
+        slope=math.nan if response is None else response.value,
+        slope_se=math.nan if response is None else response.standard_error,
+        mockup_limit=mockup,
+        noise_limit=alone,
+        unit=unit if response is None else LOADING_UNIT,
+        reason=reason,
+    )
+
+
+def _scatter(scores: npt.NDArray[np.float64]) -> float:
+    return float(scores.std(ddof=1)) if scores.size > 1 else math.nan
+
+
+def assess(
+    blanks: npt.ArrayLike,
+    exposed: npt.ArrayLike,
+    *,
+    loadings: npt.ArrayLike | None = None,
+    spiked: npt.ArrayLike | None = None,
+    noise: float = math.nan,
+    acceptance_limit: float | None = None,
+    blindness: Blindness | None = None,
+    shape: Callable[[int | None], ShapeTest] | None = None,
+    score: str = NET_SIGNAL,
+    unit: str = "reference",
+    alpha: float = 0.05,
+    beta: float = 0.05,
+) -> Assessment:
+    """Compute estimate, limits and bound of one score for one arm.
+
+    Parameters
+    ----------
+    blanks, exposed : (n,) and (m,) scores, one a mock-up (mean of its maps).
+    loadings, spiked : (k,) known loadings in ug cm-2 and scores less the blank mean of their own
+        stratum. With at least two above zero everything is given in ug cm-2, else in `unit`.
+    noise, acceptance_limit : see `assess_blindness`; used when `blindness` is left out.
+    blindness : what was found beforehand of this score on this paint.
+    shape : called only if something is above its limit, with None for the arm's mean difference or
+        with the index of the worst mock-up if that alone is above; returns a `ShapeTest`.
+    alpha, beta : rates of false and of missed detections, one-sided.
+
+    Raises
+    ------
+    ContractError : no scores, or scores that are not finite.
+
+    The decision is above when D > q1 s_b h (the arm) or max y_e - mean y_b > q2 s_b h1 (one
+    mock-up); limits are divided by the slope b. Formulas: `residuekit.kernels.decision`.
+    """
+    blank, found = _scores(blanks, "blanks"), _scores(exposed, "exposed")
+    n, m = blank.size, found.size
+    s_b = _scatter(blank)
+    slope = None
+    if loadings is not None and spiked is not None:
+        fit = slope_through_zero(loadings, spiked, s_b if n > 1 else 0.0)
+        slope = fit if fit.count >= 2 else None
+    if blindness is None:
+        blindness = assess_blindness(
+            blank, slope, noise=noise, acceptance_limit=acceptance_limit, unit=unit
+        )
+    b = slope.value if slope is not None and slope.value > 0 else 1.0
+    usable = slope if slope is not None and slope.value > 0 else None
+    difference = found - blank.mean()
+    arm, mockup, arm_seen, mockup_seen = _limits(n, m, s_b, alpha, beta)
+    above_arm, positive = bool(difference.mean() > arm), difference > mockup
+    estimate = float(difference.mean() / b)
+    bound = (
+        upper_bound(estimate, s_b**2, n, float(found.var(ddof=1)) if m > 1 else 0.0, m, usable,
+                    alpha)
+        if n > 1 else None
+    )  # fmt: skip
+    above = above_arm or bool(positive.any())
+    tested = None
+    if above and shape is not None:
+        tested = shape(None if above_arm else int(difference.argmax()))
+    return Assessment(
+        score=score,
+        unit=unit if usable is None else LOADING_UNIT,
+        n_mockups=m,
+        n_blank_mockups=n,
+        estimate=estimate,
+        standard_error=bound.standard_error if bound else math.nan,
+        decision_limit=arm / b,
+        detection_limit=arm_seen / b,
+        mockup_decision_limit=mockup / b,
+        mockup_detection_limit=mockup_seen / b,
+        upper_bound=bound.upper if bound else math.nan,
+        mockups=tuple((difference / b).tolist()),
+        blanks=tuple(((blank - blank.mean()) / b).tolist()),
+        positive=tuple(positive.tolist()),
+        share_upper_bound=clopper_pearson_upper(int(positive.sum()), m, alpha),
+        above=above,
+        blindness=blindness,
+        shape=tested,
+        alpha=alpha,
+        beta=beta,
+    )
+
+
+def _scores(values: npt.ArrayLike, name: str) -> npt.NDArray[np.float64]:
+    scores = np.asarray(values, dtype=float)
+    if scores.ndim != 1 or scores.size == 0 or not np.isfinite(scores).all():
+        raise ContractError(
+            Fault(
+                f"{name} {np.array2string(scores, threshold=8)}",
+                "at least one finite score, one a mock-up",
+                f"{name}=[...] without NaN",
+            )
+        )
+    return scores
+
+
+def _limits(
+    n: int, m: int, s_b: float, alpha: float, beta: float
+) -> tuple[float, float, float, float]:
+    """Decision and detection limits (arm, mock-up, arm, mock-up) in the unit of the score."""
+    if n < 2:
+        return math.nan, math.nan, math.nan, math.nan
+    h, h1 = math.sqrt(1 / m + 1 / n), math.sqrt(1 + 1 / n)
+    levels = decision_levels(n, m, alpha)
+    return (
+        levels.arm * s_b * h,
+        levels.mockup * s_b * h1,
+        noncentrality(n - 1, levels.arm, beta) * s_b * h,
+        noncentrality(n - 1, levels.mockup, beta) * s_b * h1,
+    )
+
+
+def judge(
+    assessments: Assessment | Sequence[Assessment],
+    *,
+    acceptance_limit: float | None = None,
+    quality_failed: str = "",
+    notes: Sequence[str] = (),
+) -> Verdict:
+    """Give one of the four verdicts on an arm.
+
+    Parameters
+    ----------
+    assessments : one a score, in the order fixed beforehand (net signal first, then the bands);
+        the first that is not blind decides.
+    acceptance_limit : ug cm-2, set beforehand; without it nothing is ever "not detected".
+    quality_failed : why the arm's maps are not fit to be judged, or empty.
+    notes : what else the reason must say (an unmatched comparator, the number of arms).
+
+    Order: quality failed -> not assessable; fewer than 3 blanks -> inconclusive; every score blind
+    -> not assessable; above and of the reference's shape -> detected; above without it ->
+    inconclusive; 3 or more mock-ups, detection limit and upper bound within the acceptance limit
+    -> not detected; else inconclusive.
+    """
+    scores = (assessments,) if isinstance(assessments, Assessment) else tuple(assessments)
+    if not scores:
+        raise ContractError(
+            Fault("no assessments", "at least one score", "residuekit.assess(blanks, exposed, ...)")
+        )
+    deciding = next((score for score in scores if not score.blindness.blind), scores[0])
+    verdict, sentences = _decide(deciding, acceptance_limit, quality_failed)
+    reason = " ".join(sentence for sentence in (*sentences, *notes) if sentence)
+    return Verdict(verdict, reason, deciding, scores, acceptance_limit)
+
+
+def _decide(
+    a: Assessment, acceptance_limit: float | None, quality_failed: str
+) -> tuple[str, list[str]]:
+    numbers = _numbers_in_words(a)
+    if quality_failed:
+        return "not assessable", [f"The maps are not fit to be judged: {quality_failed}.", numbers]
+    if a.n_blank_mockups < _MIN_BLANKS:
+        few = f"Only {a.n_blank_mockups} blank mock-ups; at least {_MIN_BLANKS} are needed."
+        return "inconclusive", [few, numbers]
+    if a.blindness.blind:
+        said = "It is above its decision limit all the same." if a.above else ""
+        blind = f"Every score is blind on this paint; {a.score}: {a.blindness.reason}."
+        return "not assessable", [blind, said, numbers]
+    if a.above:
+        if a.shape is None:
+            doubt = "Above the decision limit, but without a pure reference its shape is untested."
+            return "inconclusive", [doubt, numbers]
+        if a.shape.refused:
+            doubt = f"Above the decision limit, but not of the gel's shape: {a.shape.reason}."
+            return "inconclusive", [doubt, numbers]
+        return "detected", [f"Above the decision limit and of the gel's shape: {a.shape.reason}.",
+                            numbers]  # fmt: skip
+    obstacles = _obstacles(a, acceptance_limit)
+    missed = (
+        f"A single mock-up that carries less than {a.mockup_detection_limit:.3g} {a.unit} "
+        "may be missed."
+    )
+    if obstacles:
+        return "inconclusive", ["Below the decision limit, but " + "; ".join(obstacles) + ".",
+                                numbers, missed]  # fmt: skip
+    within = (
+        f"Below the decision limit; detection limit and upper bound lie within the acceptance "
+        f"limit of {acceptance_limit:.3g} {a.unit}."
+    )
+    return "not detected", [within, numbers, missed]
+
+
+def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
+    """What stands between an arm below its decision limit and the verdict "not detected"."""
+    obstacles = []
+    if acceptance_limit is None:
+        obstacles.append("no acceptance limit was set beforehand")
+    if a.unit != LOADING_UNIT:
+        obstacles.append("without spiked mock-ups the score has no loading unit")
+    elif acceptance_limit is not None:
+        if not a.detection_limit <= acceptance_limit:
+            obstacles.append(
+                f"the detection limit {a.detection_limit:.3g} {a.unit} is above the acceptance "
+                f"limit {acceptance_limit:.3g}"
+            )
+        if not a.upper_bound < acceptance_limit:
+            obstacles.append(
+                f"the upper bound {a.upper_bound:.3g} {a.unit} is not below the acceptance "
+                f"limit {acceptance_limit:.3g}"
+            )
+    if a.n_mockups < _MIN_EXPOSED:
+        obstacles.append(f"only {a.n_mockups} exposed mock-ups ({_MIN_EXPOSED} are needed)")
+    return obstacles
+
+
+def _numbers_in_words(a: Assessment) -> str:
+    """The numbers without which no absence is printed."""
+    return (
+        f"{a.score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
+        f"{a.n_blank_mockups} blank mock-ups; decision limit {a.decision_limit:.3g}, detection "
+        f"limit {a.detection_limit:.3g}, upper bound {a.upper_bound:.3g} {a.unit} "
+        f"({1 - a.alpha:.0%} one-sided); {a.positive_mockups} of {a.n_mockups} mock-ups above the "
+        f"single mock-up's decision limit, so at most {a.share_upper_bound:.1%} of such mock-ups "
+        f"carry more than {a.mockup_detection_limit:.3g} {a.unit}."
+    )

@@ -1,0 +1,83 @@
+"""One table of readers: the first bytes and the suffix choose; `describe` says what a file is."""
+
+from __future__ import annotations
+
+import hashlib
+
+import pytest
+from io_cases import saved
+
+from residuekit.errors import ReadError
+from residuekit.io import READERS, describe, read, sha256, write
+from residuekit.schema import source
+
+
+def test_no_suffix_belongs_to_two_readers():
+    suffixes = [suffix for reader in READERS for suffix in reader.suffixes]
+    assert len(suffixes) == len(set(suffixes))
+
+
+def test_content_goes_before_the_suffix(tmp_path, small_map):
+    write(small_map, tmp_path / "m.nc")
+    (tmp_path / "m.nc").rename(tmp_path / "m.csv")
+    assert source(read(tmp_path / "m.csv"))["reader"] == "NetCDF"
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("absent.csv", None, "no such file"),
+        ("t.spectrum", b"1,2", "one of .nc"),
+        ("t", b"1,2", "one of .nc"),
+        ("t.nc", b"text", "NetCDF signature"),
+        ("t.nc", b"", "NetCDF signature"),
+        ("t.jdx", b"", "empty file"),
+        ("t.jdx", b"text", "outside a block"),
+        ("t.jdx", b"$$ only a comment", "no block"),
+        ("t.csv", b"\x89PNG\r\n\x1a\n\0\0\0", "NUL"),
+        ("nul\0.csv", None, "cannot be opened"),
+    ],
+)
+def test_a_file_that_is_none_is_refused(tmp_path, name, content, message):
+    path = tmp_path / name
+    if content is not None:
+        saved(path, content)
+    with pytest.raises(ReadError, match=message):
+        read(path)
+
+
+@pytest.mark.parametrize("name", ["folder", "folder.csv"])
+def test_a_folder_is_refused(tmp_path, name):
+    (tmp_path / name).mkdir()
+    with pytest.raises(ReadError, match="a folder"):
+        read(tmp_path / name)
+
+
+def test_the_checksum_is_that_of_the_standard_library(tmp_path):
+    path = saved(tmp_path / "t.csv", "1,2\n")
+    assert sha256(path) == hashlib.sha256(b"1,2\n").hexdigest()
+    with pytest.raises(ReadError, match="no such file"):
+        sha256(tmp_path / "absent")
+
+
+def test_a_description_says_what_was_recognised_and_noticed(tmp_path):
+    text = "x (um);y (um);4000;3990;3980\n0;0;50;60;70\n10;0;50;60;70\n10;5;50;60;\n"
+    found = describe(saved(tmp_path / "m.csv", text), quantity="transmittance")
+    assert (found.format, found.layout, found.quantity) == ("table", "wide map", "transmittance")
+    assert (found.n_spectra, found.n_missing, found.n_wavenumbers) == (4, 2, 3)
+    assert (found.first, found.last) == (3980, 4000)
+    assert found.spacing == "10 cm-1 apart"
+    assert found.grid == "2 rows (y) x 2 columns (x); y 5 um apart, x 10 um apart"
+    assert found.pixel_order == "by the y column, upward"
+    assert "taken as percent" in found.warnings[0]
+    words = str(found)
+    for part in ("wide map", "3980 to 4000 cm-1, 3 points", "delimiter        ;", "warning"):
+        assert part in words
+
+
+def test_a_description_says_what_was_assumed(tmp_path):
+    found = describe(saved(tmp_path / "p.csv", "4000,0.5\n3990,0.2\n3900,0.1\n"))
+    assert found.quantity == "absorbance (assumed absorbance)"
+    assert found.spacing == "unevenly 10 to 90 cm-1 apart"
+    assert found.grid == found.pixel_order == ""
+    assert "wavenumber       assumed cm-1" in str(found)

@@ -1,0 +1,210 @@
+"""JCAMP-DX: the two plain tables, the number forms, units, checks, refusals with their line."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from io_cases import saved
+
+from residuekit.errors import ReadError, ResiduekitWarning
+from residuekit.io import read
+from residuekit.io.asdf import BadNumberError, decode_line
+from residuekit.schema import source
+
+HEAD = """##TITLE= a test
+##JCAMP-DX= 4.24 $$ written by hand
+##DATA TYPE= INFRARED SPECTRUM
+##XUNITS= 1/CM
+##YUNITS= ABSORBANCE
+##XFACTOR= 1
+##YFACTOR= 0.001
+##FIRSTX= 400
+##LASTX= 406
+##NPOINTS= 7
+##FIRSTY= 0.1
+"""
+TABLE = "##XYDATA= (X++(Y..Y))\n400 100 110 120\n403 130 140 150\n406 160\n##END=\n"
+WHOLE = HEAD + TABLE
+
+
+def _read(tmp_path, text, **options):
+    return read(saved(tmp_path / "t.jdx", text), **options)
+
+
+def _assert_ramp(array):
+    np.testing.assert_allclose(array["wavenumber"], np.arange(400, 407))
+    np.testing.assert_allclose(array.values, [np.arange(10, 17) / 100], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        WHOLE,
+        WHOLE.replace("\n", "\r\n"),
+        WHOLE.replace("##DATA TYPE", "## data_type ").replace("FIRSTX", "First-X"),
+        WHOLE.replace("406 160", "$$ a comment\n406 160 $$ last"),
+        WHOLE.replace("##TITLE", "$$ by hand\n\n##TITLE") + "\x1a",
+        WHOLE.replace("##XUNITS", "##DataClass= ##XYDATA=\n##XUNITS"),
+        HEAD + TABLE.replace("100 110 120", "100,110,120"),
+        HEAD + "##XYDATA=(X++(Y..Y))\n400+100+110+120+130+140+150+160\n##END=\n",
+        HEAD + "##XYDATA=(X++(Y..Y))\n400A00A10A20A30\n404A40A50A60\n##END=\n",
+        HEAD + "##XYDATA=(X++(Y..Y))\n400A00J0J0J0\n403A30J0J0J0\n406A60\n##END=\n",
+        HEAD + "##XYDATA=(X++(Y..Y))\n400A00J0X\n406A60\n##END=\n",
+        HEAD + "##XYPOINTS=(XY..XY)\n400,100 401,110; 402,120\n403 130 404 1.4E2\n"
+        "405,150 406,1.6E+02\n##END=\n",
+        HEAD.replace("##LASTX= 406", "##LASTX= 400").replace("##FIRSTX= 400", "##FIRSTX= 406")
+        .replace("FIRSTY= 0.1", "FIRSTY= 0.16")
+        + "##XYDATA=(X++(Y..Y))\n406 160 150 140 130\n402 120 110 100\n##END=\n",
+    ],
+)  # fmt: skip
+def test_one_spectrum_is_the_same_in_every_spelling_and_form(tmp_path, text):
+    array = _read(tmp_path, text)
+    _assert_ramp(array)
+    assert array.name == "absorbance"
+
+
+def test_the_forms_and_the_table_are_said(tmp_path):
+    found = source(_read(tmp_path, WHOLE))
+    assert found["form"] == "AFFN"
+    assert found["layout"] == "XYDATA (X++(Y..Y))"
+    assert found["title"] == "a test"
+
+
+@pytest.mark.parametrize(
+    ("line", "ordinates"),
+    [
+        ("0 1 -2 +3 4.5 1E-2", [1, -2, 3, 4.5, 0.01]),
+        ("0+1-2+3", [1, -2, 3]),
+        ("0@A2b3", [0, 12, -23]),
+        ("0A0%Jj1R", [10, 10, 11, 0, 9]),
+        ("0A0T", [10, 10]),
+        ("0A0JU", [10, 11, 12, 13]),
+        ("0@S2", [0] * 12),
+        ("0 1 ? 3", [1, np.nan, 3]),
+    ],
+)
+def test_each_form_decodes_by_the_tables_of_the_standard(line, ordinates):
+    """Pseudo-digits: McDonald and Wilks, Appl. Spectrosc. 42 (1988) 151, tables of section 5."""
+    np.testing.assert_array_equal(decode_line(line).y, ordinates)
+
+
+@pytest.mark.parametrize("line", ["0 1 2x", "J1", "0J1", "0T", "", "0A0Z99999999999", "0A0T1.5"])
+def test_a_line_of_no_form_is_refused(line):
+    with pytest.raises(BadNumberError):
+        decode_line(line)
+
+
+@pytest.mark.parametrize(
+    ("unit", "axis", "expected"),
+    [
+        ("MICROMETERS", (2.5, 4.0), (2500, 4000)),
+        ("NANOMETERS", (2500, 4000), (2500, 4000)),
+        ("1/cm", (2500, 4000), (2500, 4000)),
+    ],
+)
+def test_axis_units_are_converted(tmp_path, unit, axis, expected):
+    text = (
+        WHOLE.replace("1/CM", unit)
+        .replace("= 400", f"= {axis[0]}")
+        .replace("= 406", f"= {axis[1]}")
+        .replace("NPOINTS= 7", "NPOINTS= 2")
+    )
+    head = text[: text.index("##XYDATA")]
+    table = f"##XYDATA=(X++(Y..Y))\n{axis[0]} 100\n{axis[1]} 200\n##END=\n"
+    array = _read(tmp_path, head + table)
+    np.testing.assert_allclose(array["wavenumber"], expected)
+
+
+@pytest.mark.parametrize(
+    ("unit", "quantity", "first"),
+    [
+        ("%T", "transmittance", 0.001),
+        ("TRANSMITTANCE", "transmittance", 0.1),
+        ("REFLECTANCE", "reflectance", 0.1),
+        ("% REFLECTANCE", "reflectance", 0.001),
+        ("KUBELKA-MUNK", "kubelka_munk", 0.1),
+        ("LOG(1/R)", "absorbance", 0.1),
+        ("A", "absorbance", 0.1),
+    ],
+)
+def test_quantities_are_recognised(tmp_path, unit, quantity, first):
+    array = _read(tmp_path, WHOLE.replace("ABSORBANCE", unit))
+    assert array.name == quantity
+    np.testing.assert_allclose(array[0, 0], first, rtol=1e-6)
+
+
+def test_a_quantity_that_is_not_known_can_be_stated(tmp_path):
+    text = WHOLE.replace("ABSORBANCE", "ARBITRARY UNITS")
+    with pytest.raises(ReadError, match="quantity='absorbance'"):
+        _read(tmp_path, text)
+    assert _read(tmp_path, text, quantity="absorbance", technique="atr").technique == "atr"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("FIRSTY= 0.1", "FIRSTY= 0.2", r"line 11: FIRSTY 0.2, but 0.1"),
+        ("NPOINTS= 7", "NPOINTS= 8", r"line 10: NPOINTS 8, but 7 points"),
+        ("##NPOINTS", "##DELTAX= 2\n##NPOINTS", r"line 10: DELTAX 2, but 1"),
+        ("##NPOINTS", "##MAXY= 0.3\n##NPOINTS", r"line 10: MAXY 0.3, but 0.16"),
+        ("\n403 ", "\n403.3 ", r"line 14: the abscissa is up to 0.3 off"),
+    ],
+)
+def test_a_label_at_odds_is_told_with_line_and_size(tmp_path, old, new, message):
+    assert old in WHOLE
+    with pytest.warns(ResiduekitWarning, match=message):
+        _assert_ramp(_read(tmp_path, WHOLE.replace(old, new)))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "message"),
+    [
+        ("\n406 160\n", "\n", 14, "off the axis.*NPOINTS 7, but 6"),
+        (" 110 120", " 110", 14, "off the axis"),
+        ("\n403 130 140 150\n", "\n403 130 140 150\n403 130 140 150\n", 14, "off the axis"),
+        ("\n403 ", "\n404 ", 14, "off the axis"),
+        ("##END=\n", "", 15, "no ##END="),
+        ("150\n406 160", "15x\n406 160", 14, "'x'"),
+        ("LASTX= 406", "LASTX= abc", 9, "a finite number"),
+        ("LASTX= 406", "LASTX= 1e999", 9, "a finite number"),
+        ("##LASTX= 406\n", "", None, "no ##LASTX="),
+        ("##XUNITS= 1/CM", "##XUNITS= HZ", 4, "XUNITS 'HZ'"),
+        ("##XUNITS= 1/CM\n", "", None, "no ##XUNITS="),
+        ("ABSORBANCE", "COUNTS", 5, "YUNITS 'COUNTS'"),
+        ("(X++(Y..Y))", "(X++(R..R))", 12, r"\(XY..XY\)"),
+        ("##XYDATA= (X++(Y..Y))", "##PEAK TABLE= (XY..XY)", 12, "a table of peaks"),
+        ("##XUNITS", "##NTUPLES= X\n##XUNITS", 4, "NTUPLES"),
+        ("##JCAMP", "##BLOCKS= 2\n##JCAMP", None, "compound file"),
+        ("##END=\n", "##END=\n" + WHOLE, None, "compound file"),
+        ("##END=", "##XYPOINTS= (XY..XY)\n1,2\n##END=", None, "2 tables"),
+        ("##JCAMP-DX= 4.24", "##JCAMP", 2, "a label"),
+        ("\n400 100 110 120\n403 130 140 150\n406 160", "", None, "no table of numbers"),
+        ("\n400 100 110 120\n403 130 140 150\n406 160", "\n400 100", None, "1 points"),
+        ("406 160", "406 160\0", 15, "NUL"),
+        ("100 110 120\n403 130 140 150\n406 160", "? ? ? ? ? ? ?", None, "no ordinate"),
+        ("403 130 140 150", "403 130 140J0\n405A51", 15, "the check of the DIF form"),
+        ("YFACTOR= 0.001", "YFACTOR= 1E300", None, "above 3.4e38"),
+    ],
+)  # fmt: skip
+def test_numbers_that_contradict_the_labels_are_refused(tmp_path, old, new, line, message):
+    assert old in WHOLE
+    text = WHOLE.replace(old, new).replace("##FIRSTY= 0.1\n", "$$\n" if "1E300" in new else
+                                           "##FIRSTY= 0.1\n")  # fmt: skip
+    with pytest.raises(ReadError, match=message) as caught:
+        _read(tmp_path, text)
+    assert caught.value.faults[0].line == line
+
+
+@pytest.mark.parametrize(
+    ("pairs", "message"),
+    [
+        ("400 100 401 110 402", "5 numbers"),
+        ("400 100 401 1x0", "'1x0'"),
+        ("400 100 401 110", "NPOINTS 7, but 2 points"),
+        ("400 100 401 110 401 120 403 1 404 1 405 1 406 1", "ascending"),
+    ],
+)
+@pytest.mark.filterwarnings("ignore::residuekit.errors.ResiduekitWarning")
+def test_pairs_that_do_not_fit_are_refused(tmp_path, pairs, message):
+    with pytest.raises(ReadError, match=message):
+        _read(tmp_path, HEAD + f"##XYPOINTS= (XY..XY)\n{pairs}\n##END=\n")

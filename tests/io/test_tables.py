@@ -1,0 +1,222 @@
+"""Tables of text: layouts, marks, encodings, units, and what is refused, with its line."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from io_cases import saved
+
+from residuekit.errors import ReadError, ResiduekitWarning
+from residuekit.io import read
+from residuekit.schema import FLAGS, source
+
+TWO = "wavenumber,absorbance\n4000,0.5\n3990,0.25\n3980,0.125\n"
+
+
+def _read(tmp_path, text, **options):
+    return read(saved(tmp_path / "t.csv", text), **options)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        TWO,
+        TWO.replace(",", ";"),
+        TWO.replace(",", "\t"),
+        TWO.replace(",", ";").replace(".", ","),
+        TWO.replace("\n", "\r\n"),
+        TWO.replace("\n", "\n\n"),
+        "# a comment\n#\n" + TWO,
+        "\ufeff" + TWO,
+        TWO.replace("4000,0.5", '"4000","0.5"'),
+        "# wavenumber,absorbance\n" + TWO.split("\n", 1)[1],
+        "cm-1,A\n" + TWO.split("\n", 1)[1],
+        "Wavenumber [1/cm], Absorbance (1)\n" + TWO.split("\n", 1)[1],
+    ],
+)
+def test_two_columns_are_read_in_every_spelling(tmp_path, text):
+    array = _read(tmp_path, text)
+    assert array.name == "absorbance"
+    np.testing.assert_array_equal(array["wavenumber"], [3980, 3990, 4000])
+    np.testing.assert_array_equal(array.values, [[0.125, 0.25, 0.5]])
+    assert source(array)["layout"] == "points"
+    assert "quantity" not in source(array)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
+def test_encodings_are_recognised_and_said(tmp_path, encoding):
+    array = _read(tmp_path, "wavenumber,Fläche µ,B\n4000,1,2\n3990,1,2\n".encode(encoding))
+    assert array["spectrum"].values.tolist() == ["Fläche µ", "B"]
+    assert source(array)["encoding"] == encoding
+
+
+def test_spectra_side_by_side_keep_their_names_and_gaps(tmp_path):
+    array = _read(tmp_path, "wavenumber;T1;R\n4000;0,5;0,1\n3990;0,25;\n")
+    assert array["spectrum"].values.tolist() == ["T1", "R"]
+    np.testing.assert_array_equal(array["flag"], [0, FLAGS["missing"][0]])
+    assert source(array)["decimal"] == ","
+
+
+def test_a_quantity_that_nothing_names_is_assumed_and_said(tmp_path):
+    array = _read(tmp_path, "4000,0.5\n3990,0.25\n")
+    assert array.name == "absorbance"
+    assert source(array)["quantity"] == "assumed absorbance"
+    assert source(array)["wavenumber"] == "assumed cm-1"
+
+
+@pytest.mark.parametrize(
+    ("header", "options", "quantity"),
+    [
+        ("wavenumber,%T", {}, "transmittance"),
+        ("wavenumber,Transmittance [%]", {}, "transmittance"),
+        ("wavenumber,R (percent)", {}, "reflectance"),
+        ("wavenumber,value", {"quantity": "reflectance", "percent": True}, "reflectance"),
+    ],
+)
+def test_percent_is_divided_by_a_hundred_and_said(tmp_path, header, options, quantity):
+    array = _read(tmp_path, f"{header}\n4000,50\n3990,104\n", **options)
+    assert array.name == quantity
+    np.testing.assert_allclose(array.values, [[1.04, 0.5]], rtol=1e-7)
+    assert source(array)["scale"] == "percent, divided by 100"
+
+
+def test_transmittance_that_must_be_percent_is_divided_with_a_warning(tmp_path):
+    with pytest.warns(ResiduekitWarning, match="taken as percent"):
+        array = _read(tmp_path, "wavenumber,transmittance\n4000,50\n3990,90\n")
+    np.testing.assert_allclose(array.values, [[0.9, 0.5]], rtol=1e-7)
+
+
+def test_transmittance_that_may_be_percent_is_asked_for(tmp_path):
+    text = "wavenumber,transmittance\n4000,0.5\n3990,3\n"
+    with pytest.raises(ReadError, match="percent=True or percent=False"):
+        _read(tmp_path, text)
+    assert _read(tmp_path, text, percent=False).max() == 3
+
+
+@pytest.mark.parametrize(
+    ("header", "options", "axis"),
+    [
+        ("wavelength (um),A", {}, "2.5,4"),
+        ("wavelength (nm),A", {}, "2500,4000"),
+        ("x,A", {"x_unit": "um"}, "2.5,4"),
+    ],
+)
+def test_wavelengths_become_wavenumbers(tmp_path, header, options, axis):
+    first, last = axis.split(",")
+    array = _read(tmp_path, f"{header}\n{first},0.1\n{last},0.2\n", **options)
+    np.testing.assert_allclose(array["wavenumber"], [2500, 4000])
+    np.testing.assert_allclose(array.values, [[0.2, 0.1]], rtol=1e-6)
+
+
+WIDE = "x (mm),y (mm),4000,3990\n0.2,0.1,5,6\n0.1,0.1,1,2\n0.1,0.3,3,4\n0.2,0.2,7,8\n"
+
+
+def test_a_wide_map_is_turned_upright_and_its_gaps_are_flagged(tmp_path):
+    array = _read(tmp_path, WIDE, quantity="absorbance")
+    assert array.shape == (3, 2, 2)
+    np.testing.assert_allclose(array["y"], [100, 200, 300])
+    np.testing.assert_allclose(array["x"], [100, 200])
+    np.testing.assert_array_equal(array["wavenumber"], [3990, 4000])
+    np.testing.assert_array_equal(array[0, 0], [2, 1])
+    np.testing.assert_array_equal(array["valid"], [[True, True], [False, True], [True, False]])
+    assert source(array)["missing pixels"] == "2"
+    assert array["x"].attrs["units"] == "um"
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_long_map_is_the_same_in_any_order_of_rows(tmp_path, order):
+    rows = [f"{x},{y},{w},{x / 10 + y + w / 1e5}" for y in (0, 1) for x in (0, 1, 2)
+            for w in (1000, 1010)]  # fmt: skip
+    array = _read(tmp_path, "\n".join(["x,y,wavenumber,absorbance", *rows[::order]]) + "\n")
+    assert array.shape == (2, 3, 2)
+    assert array["x"].attrs["units"] == "pixel"
+    assert source(array)["position unit"] == "assumed pixel"
+    expected = array["x"] / 10 + array["y"] + array["wavenumber"] / 1e5
+    np.testing.assert_allclose(array, expected.transpose("y", "x", "wavenumber"), rtol=1e-6)
+
+
+def test_a_layout_can_be_stated_where_nothing_names_it(tmp_path):
+    text = "0,0,1000,0.1\n0,0,1010,0.2\n1,0,1000,0.3\n1,0,1010,0.4\n"
+    with pytest.raises(ReadError, match="layout="):
+        _read(tmp_path, text)
+    assert _read(tmp_path, text, layout="long map").shape == (1, 2, 2)
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "line", "message"),
+    [
+        (TWO + "3970\n", {}, 5, "1 columns"),
+        (TWO + "3970,0.1,0.2\n", {}, 5, "3 columns"),
+        (TWO + "3970,n.d.\n", {}, 5, "'n.d.' in column 2"),
+        (TWO + "3970,1e999\n", {}, 5, "'1e999' in column 2"),
+        (TWO + "3970,inf\n", {}, 5, "'inf' in column 2"),
+        (TWO + ",0.1\n", {}, 5, "an empty cell"),
+        (TWO + "3980,0.1\n", {}, 5, "3980, which stands twice"),
+        ("#\n" + TWO + "3985,0.1\n", {}, 6, "3985, which turns back"),
+        (TWO + "3970,\0\n", {}, 5, "NUL byte"),
+        (TWO + "3970,1e39\n", {}, None, "above 3.4e38"),
+        (TWO.replace("4000,0.5", '"4000,0.5'), {}, 2, "1 columns"),
+        ('"wavenumber,A\n4000,1\n3990,2\n', {}, 1, "closed quotes"),
+        ('4000,"' + "9" * 200_000 + "\n", {}, 1, "cannot be split"),
+        ("", {}, None, "an empty file"),
+        (" \n\n", {}, None, "an empty file"),
+        ("# only\n", {}, None, "no numbers"),
+        ("wavenumber,absorbance\n", {}, 1, "without numbers"),
+        ("one\ntwo\n", {}, 1, "parted by tab"),
+        (b"\xff\xfe1\x00,\x00\x35", {}, None, "UTF-16"),
+        ("a;b\n4000,5;0.1\n3990,5;0.2\n", {}, 1, "a decimal point and with a decimal comma"),
+        ("4000,12,0,5\n3990,25,0,6\n", {}, 1, "whole numbers parted by commas"),
+        ("4000,5\n3990,6\n", {}, None, "quantity="),
+        ("wavenumber,A,B\n4000,50,60\n3990,60,70\n", {}, None, "quantity="),
+        ("wavenumber,absorbance,transmittance\n4000,1,.1\n3990,1,.1\n", {}, 1, "one quantity"),
+        ("2.5,0.5\n3,0.6\n", {}, None, "x_unit="),
+        ("wavelength (nm),A\n-1,0.1\n5,0.2\n", {}, None, "above zero"),
+        ("sample,4000,3990,3980\n1,.1,.2,.3\n2,.1,.2,.3\n", {}, 1, "spectra in rows"),
+        ("x,y,a,b\n1,1,.1,.2\n", {}, 1, "layout="),
+        ("x (um),y (pixel),4000\n1,1,.1\n", {}, 1, "one unit for both"),
+        ("x,y,4000\n1,1,.1\n1,1,.2\n", {}, None, "two pixels at one place"),
+        ("x,y,4000\n0,0,.1\n1,0,.1\n2.3,1,.2\n", {}, None, "regular grid"),
+        ("x,y,wavenumber,A\n0,0,1000,.1\n0,0,1000,.1\n", {}, 3, "stand twice"),
+        ("x,y,4000\n1,,.1\n", {}, 2, "an empty cell in column 'y'"),
+        ("x,y,4000,4000\n1,1,.1,.2\n", {}, None, "ascending"),
+        (TWO, {"layout": "wide"}, None, "did you mean 'wide map'"),
+        (TWO, {"layout": "wide map"}, 1, "one called x and one y"),
+        (TWO, {"layout": "long map"}, None, "2 columns"),
+        (TWO, {"quantity": "absorbence"}, None, "did you mean 'absorbance'"),
+        (TWO, {"technique": "art"}, None, "did you mean 'atr'"),
+        (TWO, {"x_unit": "THz"}, None, "'cm-1'"),
+        (TWO, {"delimiter": "|"}, None, "one of"),
+        (TWO, {"percent": True}, None, "absorbance in percent"),
+        (TWO, {"percent": "yes"}, None, "True or False"),
+        (TWO, {"delimeter": ","}, None, "did you mean 'delimiter'"),
+    ],
+)
+def test_what_cannot_be_read_is_said_with_its_line(tmp_path, text, options, line, message):
+    with pytest.raises(ReadError, match=message) as caught:
+        _read(tmp_path, text, **options)
+    (fault,) = caught.value.faults
+    assert fault.file.endswith("t.csv")
+    assert fault.line == line
+
+
+def test_pixels_scattered_off_any_grid_are_refused(tmp_path):
+    rows = "".join(f"{3 * i},{5 * i},.1\n" for i in range(40))
+    with pytest.raises(ReadError, match="40 pixels on a grid of 40 x 40"):
+        _read(tmp_path, "x (um),y (um),4000\n" + rows)
+
+
+def test_a_comment_block_of_ours_that_was_changed_is_refused(tmp_path, small_map):
+    from residuekit.io import write
+
+    text = write(small_map, tmp_path / "m.csv").read_text()
+    for old, new, message in (
+        ('# layout: "wide map"\n', "", "without layout"),
+        ("# history: []", "# history: [", "JSON value"),
+        ("# shape: [2, 3, 4]", "# shape: [2, 3, 5]", "cut or changed"),
+        ("# flag: [", "# flag: [1, ", "flag list"),
+        ('"absorbance"', '"absorbence"', "did you mean 'absorbance'"),
+        ("\n11.0,7.5", "\n#11.0,7.5", "'#11.0'"),
+    ):
+        assert old in text
+        with pytest.raises(ReadError, match=message):
+            _read(tmp_path, text.replace(old, new))
