@@ -33,6 +33,9 @@ _HOME = {
     "markers": "markers",  # the table of marker bands with their sources (a module)
     "band_score": "score",  # band areas and heights with their standard errors
     "net_signal_score": "score",  # how much of the whole gel spectrum, by least squares
+    "fit_bands": "fits",  # bands of one spectrum by non-linear least squares, with its report
+    "band_heights": "fits",  # heights of fixed band shapes in every pixel
+    "Band": "fits",  # height, centre, width, Lorentz share
     "blindness": "marker_choice",  # which score can see what on which paint
     # limits and verdicts
     "limits": "limits",  # decision and detection limits, each named by its method (a module)

@@ -98,7 +98,7 @@ def band_heights(array: xr.DataArray, bands: Sequence[Band]) -> xr.Dataset:
     heights[valid] = fit.heights[:, : len(bands)]
     errors[valid] = fit.standard_error[:, : len(bands)]
     dims = schema.pixel_dims(array)
-    coords = {name: coord for name, coord in array.coords.items() if schema.WAVENUMBER != name}
+    coords = {name: coord for name, coord in array.coords.items() if name != schema.WAVENUMBER}
     made = {
         name: (("band", *dims), values.T.reshape(len(bands), *array.shape[:-1]), {"units": "A"})
         for name, values in (("height", heights), ("standard_error", errors))
@@ -150,7 +150,10 @@ def fit_bands(
 
     def model(x: Floats, **found: float) -> Floats:
         base = found["offset"] + found["slope"] * (x - middle)
-        return base + np.sum([pseudo_voigt(x, band) for band in _bands(found, len(bands))], axis=0)
+        made: Floats = base + np.sum(
+            [pseudo_voigt(x, band) for band in _bands(found, len(bands))], axis=0
+        )
+        return made
 
     result = fit_curve(
         model,
@@ -271,7 +274,8 @@ def _single(spectrum: xr.DataArray) -> tuple[Floats, Floats]:
     array = schema.check(array)
     if array.size != array.sizes[schema.WAVENUMBER] or not array["valid"].all():
         raise ContractError(
-            Fault(f"{dict(array.sizes)} with {int(array['valid'].sum())} valid", "one valid spectrum",
+            Fault(f"{dict(array.sizes)} with {int(array['valid'].sum())} valid",
+                  "one valid spectrum",
                   "array.isel(x=0, y=0), or residuekit.band_heights for a whole map")
         )  # fmt: skip
     return array[schema.WAVENUMBER].values, np.asarray(array, dtype=float).ravel()
@@ -279,8 +283,9 @@ def _single(spectrum: xr.DataArray) -> tuple[Floats, Floats]:
 
 def _checked(bands: Sequence[Band], axis: Floats) -> None:
     faults = [
-        Fault(f"{band}", f"a centre on the axis ({axis[0]:g} to {axis[-1]:g} cm-1), a width above 0 "
-              "and a Lorentz share from 0 to 1", "Band(height, centre, width, lorentz)")
+        Fault(f"{band}", f"a centre on the axis ({axis[0]:g} to {axis[-1]:g} cm-1), "
+              "a width above 0 and a Lorentz share from 0 to 1",
+              "Band(height, centre, width, lorentz)")
         for band in bands
         if not (axis[0] <= band.centre <= axis[-1] and band.width > 0 and 0 <= band.lorentz <= 1)
     ]  # fmt: skip

@@ -15,14 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from .errors import ContractError, Fault
-from .kernels.decision import (
-    Slope,
-    decision_levels,
-    noncentrality,
-    slope_through_zero,
-    upper_bound,
-)
-from .kernels.limits import clopper_pearson_upper
+from .kernels.decision import Slope, decision_levels, slope_through_zero, upper_bound
+from .kernels.limits import clopper_pearson_upper, noncentrality
 from .reprs import as_frame, as_html, as_text
 from .schema import LIST_SEPARATOR, NET_SIGNAL
 
@@ -428,11 +422,16 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
 
 def _numbers_in_words(a: Assessment) -> str:
     """The numbers without which no absence is printed."""
-    return (
+    text = (
         f"{a.score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
         f"{a.n_blank_mockups} blank mock-ups; decision limit {a.decision_limit:.3g}, detection "
         f"limit {a.detection_limit:.3g}, upper bound {a.upper_bound:.3g} {a.unit} "
         f"({1 - a.alpha:.0%} one-sided); {a.positive_mockups} of {a.n_mockups} mock-ups above the "
-        f"single mock-up's decision limit, so at most {a.share_upper_bound:.1%} of such mock-ups "
-        f"carry more than {a.mockup_detection_limit:.3g} {a.unit}."
+        f"single mock-up's decision limit of {a.mockup_decision_limit:.3g} {a.unit}"
+    )
+    if a.positive_mockups == a.n_mockups:
+        return f"{text}."
+    return (
+        f"{text}, so at most {a.share_upper_bound:.1%} of such mock-ups carry more than "
+        f"{a.mockup_detection_limit:.3g} {a.unit}."
     )

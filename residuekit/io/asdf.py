@@ -54,7 +54,7 @@ def decode_line(text: str, room: int = MOST_VALUES) -> Line:
     BadNumberError : a character of no form, a change or a repeat of nothing, too many ordinates.
 
     >>> decode_line("400B1399TJ2%").y
-    [11399.0, 11399.0, 11411.0, 11411.0]
+    [21399.0, 21399.0, 21411.0, 21411.0]
     """
     place, end = 0, len(text.rstrip(" \t\r\n,;"))
     x: float | None = None

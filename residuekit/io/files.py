@@ -61,10 +61,11 @@ def float32(values: Any) -> Any:
     if getattr(values, "dtype", None) == np.float32 or hasattr(values, "dask"):
         return values.astype(np.float32)
     values = np.asarray(values, dtype=float)
-    finite = values[np.isfinite(values)]
-    if np.isinf(values).any() or (np.abs(finite) > np.finfo(np.float32).max).any():
+    with np.errstate(over="ignore"):
+        stored = values.astype(np.float32)
+    if np.isinf(stored).any():
         raise OverflowError("a number that is infinite or above 3.4e38")
-    return values.astype(np.float32)
+    return stored
 
 
 def labelled(

@@ -220,7 +220,7 @@ def _check_axis(path: Path, block: Block, axis: Any, printed: list[tuple[int, in
             raise refuse(path, f"{found}; {counted}" if counted else found,
                          "lines that stand where the labels say", "export it again: points are "
                          "missing, doubled, or the file is cut", number)  # fmt: skip
-        if off > max(0.51 * unit, worst[0]):
+        if off > max(1.01 * unit, worst[0]):
             worst = off, number
     if counted and len(printed) < 3:
         raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "

@@ -23,6 +23,7 @@ from .files import (
     with_position_unit,
 )
 from .words import (
+    agreed,
     as_fraction,
     axis_unit_of,
     is_axis_word,
@@ -72,6 +73,7 @@ def read(
     ReadError : a damaged file, no spectra in it, or more than one way to read it.
     """
     stated(path, quantity, technique, percent)
+    _check_dims(path, dims)
     with _opened(path) as dataset:
         name = _variable(path, dataset, variable, dims)
         array = dataset[name]
@@ -82,6 +84,13 @@ def read(
         if _is_own(array):
             return _own(path, array, quantity, technique)
         return _foreign(path, dataset, array, dims, quantity, technique, percent)
+
+
+def _check_dims(path: Path, dims: Any) -> None:
+    known = ("spectrum", *MAP_DIMS)
+    if dims is not None and not (isinstance(dims, Mapping) and set(dims) <= set(known)):
+        raise refuse(path, f"dims={dims!r}", f"names for some of {', '.join(known)}",
+                     "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
 def _opened(path: Path) -> xr.Dataset:
@@ -109,12 +118,8 @@ def _is_own(array: xr.DataArray) -> bool:
 def _own(
     path: Path, array: xr.DataArray, quantity: str | None, technique: str | None
 ) -> xr.DataArray:
-    for option, given, kept in (
-        ("quantity", quantity, array.name), ("technique", technique, array.attrs.get("technique")),
-    ):  # fmt: skip
-        if given not in (None, kept):
-            raise refuse(path, f"{option}={given!r} for a file that says {kept!r}",
-                         "what the file says", f"leave {option} out")  # fmt: skip
+    agreed(path, "quantity", quantity, str(array.name))
+    agreed(path, "technique", technique, array.attrs.get("technique"))
     if "spectrum" in array.coords and array["spectrum"].dtype == object:
         array = array.assign_coords(spectrum=array["spectrum"].astype(str))
     origin = json_of(str(array.attrs["source"]))
@@ -202,13 +207,14 @@ def _foreign(
         return labelled(path, make_points, values, axis, names, quantity=quantity,
                         technique=technique, source=source)  # fmt: skip
     positions, unit, said = _positions(path, dataset, order)
+    recognised |= said
     for place, dim in enumerate(order):
         if positions[dim].size > 1 and positions[dim][0] > positions[dim][-1]:
             positions[dim], values = positions[dim][::-1], np.flip(values, place)
             recognised[f"{'yx'[place]} order"] = "descending in the file, turned round"
     made = labelled(path, make_map, values, axis, positions[order[1]], positions[order[0]],
                     quantity=quantity, technique=technique,
-                    source=source_of(path, NAME, **recognised, **said))  # fmt: skip
+                    source=source_of(path, NAME, **recognised))  # fmt: skip
     return with_position_unit(made, unit)
 
 

@@ -23,10 +23,11 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 @dataclass(frozen=True)
 class Table:
-    """A table of numbers: its header cells, values (n_rows, n_columns), and where they stand."""
+    """A table of numbers: header cells, text above them, values (n_rows, n_columns), line of each."""
 
     path: Path
     header: tuple[str, ...] | None
+    title: str
     values: Any
     lines: Any
     stated: dict[str, Any]
@@ -64,7 +65,8 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     sample = [line for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
     delimiter = delimiter or _delimiter(path, sample[-1:] if stated else sample, first + 1)
     decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
-    header, used = _header(path, lines[first:], delimiter, decimal, first + 1)
+    above, used = _header(path, lines[first:], delimiter, decimal, first + 1)
+    header = above[-1] if above else None
     places = np.array([i for i in range(first + used, len(lines)) if lines[i].strip()], dtype=int)
     body = [lines[i] for i in places]
     if not body:
@@ -74,7 +76,8 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     values = _numbers(path, body, places + 1, width, delimiter, decimal)
     if header is None and comments:
         header = _commented_header(comments[-1], delimiter, width)
-    return Table(path, header, values, places + 1, stated, encoding, delimiter, decimal)
+    title = " | ".join(" ".join(filter(None, row))[:80] for row in above[:-1])
+    return Table(path, header, title, values, places + 1, stated, encoding, delimiter, decimal)
 
 
 def _comments(lines: list[str]) -> tuple[int, list[str]]:
@@ -154,19 +157,26 @@ def _number(cell: str, decimal: str) -> float | None:
 
 def _header(
     path: Path, lines: list[str], delimiter: str, decimal: str, line: int
-) -> tuple[tuple[str, ...] | None, int]:
-    """The header cells and the number of lines they take; (None, 0) when the first row is data."""
+) -> tuple[list[tuple[str, ...]], int]:
+    """The rows of text above the numbers, the header last, and the number of lines they take."""
     reader = csv.reader((f"{row}\n" for row in lines), delimiter=delimiter, strict=True)
+    rows: list[tuple[str, ...]] = []
+    used = 0
     try:
-        cells = next(reader)
+        for row in reader:
+            cells = tuple(cell.strip() for cell in row)
+            numbers = [cell.casefold() in _MISSING or _number(cell, decimal) is not None
+                       for cell in cells]  # fmt: skip
+            begins = bool(cells) and _number(cells[0], decimal) is not None
+            if begins or (rows and cells and all(numbers)):
+                break
+            used = reader.line_num
+            if cells:
+                rows.append(cells)
     except csv.Error as error:
         raise refuse(path, f"a header that cannot be split ({error})", "closed quotes",
                      "mend the quotes", line) from error  # fmt: skip
-    cells = [cell.strip() for cell in cells]
-    if all(_number(cell, decimal) is not None or cell.casefold() in _MISSING for cell in cells) \
-            and _number(cells[0], decimal) is not None:  # fmt: skip
-        return None, 0
-    return tuple(cells), reader.line_num
+    return rows, used
 
 
 def _commented_header(comment: str, delimiter: str, width: int) -> tuple[str, ...] | None:

@@ -16,6 +16,7 @@ from .files import labelled, readable, refuse, source_of, with_position_unit, wi
 from .grid import grid
 from .table_text import SIGNATURE, Table, parse
 from .words import (
+    agreed,
     as_fraction,
     axis_unit_of,
     is_axis_word,
@@ -34,7 +35,7 @@ _MOST_EMPTY = 16
 @dataclass(frozen=True)
 class _Options:
     quantity: str | None
-    technique: str | None
+    technique: str
     percent: bool | None
     x_unit: str | None
 
@@ -80,14 +81,17 @@ def read(
     with readable(path):
         data = path.read_bytes()
     table = parse(path, data, delimiter, decimal)
-    options = _Options(
-        quantity or table.stated.get("quantity"),
-        technique or table.stated.get("technique") or "unknown",
-        percent if not table.stated else False,
-        x_unit,
-    )
-    stated(path, options.quantity, options.technique, None)
-    found = layout or table.stated.get("layout") or _layout(table)
+    if table.stated:
+        agreed(path, "layout", layout, table.stated["layout"])
+        agreed(path, "quantity", quantity, table.stated["quantity"])
+        agreed(path, "technique", technique, table.stated["technique"])
+        agreed(path, "percent", percent, False)
+        layout, quantity, technique, percent = (
+            table.stated["layout"], table.stated["quantity"], table.stated["technique"], False
+        )  # fmt: skip
+        stated(path, quantity, technique, percent)
+    options = _Options(quantity, technique or "unknown", percent, x_unit)
+    found = layout or _layout(table)
     readers = {"points": _points, "wide map": _wide, "long map": _long}
     if found not in readers:
         raise refuse(path, f"the layout {found!r}", f"one of {', '.join(LAYOUTS)}",
@@ -310,6 +314,8 @@ def _gaps(rows: Any, columns: Any, n_pixels: int) -> dict[str, str]:
 def _source(table: Table, layout: str, notes: dict[str, str]) -> dict[str, Any]:
     recognised = {"layout": layout, "delimiter": table.delimiter, "decimal": table.decimal,
                   "encoding": table.encoding, **notes}  # fmt: skip
+    if table.title:
+        recognised["title"] = table.title
     if table.stated:
         recognised["origin"] = table.stated["source"]
     return source_of(table.path, NAME, **recognised)

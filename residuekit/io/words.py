@@ -139,6 +139,13 @@ def stated(path: Path, quantity: str | None, technique: str | None, percent: boo
         raise refuse(path, f"percent={percent!r}", "True or False", "percent=True")
 
 
+def agreed(path: Path, option: str, given: Any, kept: Any) -> None:
+    """Refuse an option that contradicts what a file of our own says."""
+    if given is not None and given != kept:
+        raise refuse(path, f"{option}={given!r} for a file that says {kept!r}",
+                     "what the file says", f"leave {option} out")  # fmt: skip
+
+
 def as_fraction(
     path: Path, values: Any, quantity: str, percent: bool | None
 ) -> tuple[Any, dict[str, str]]:

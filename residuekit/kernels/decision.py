@@ -75,30 +75,6 @@ def decision_levels(n: int, m: int, alpha: float = 0.05) -> Levels:
     return Levels(level, float(stdtrit(nu, 1 - level)), mockup_quantile(level))
 
 
-def noncentrality(nu: float, quantile: float, beta: float = 0.05) -> float:
-    """Solve P(t'_nu(delta) <= quantile) = beta for the noncentrality delta.
-
-    The effect, in units of its standard error, that is missed with probability `beta` by a test
-    that decides above `quantile`. Source: ISO 11843-2, delta(nu; alpha; beta).
-
-    >>> round(noncentrality(4, 2.13185, 0.05), 3)
-    4.067
-    """
-    from scipy.optimize import brentq
-    from scipy.special import ndtri, stdtr
-    from scipy.stats import nct
-
-    def missed(delta: float) -> float:
-        return float(nct.cdf(quantile, nu, delta)) - beta
-
-    if stdtr(nu, quantile) <= beta:
-        raise ValueError(f"quantile {quantile} lies below the {beta} point of Student's t")
-    low, high = 0.0, max(1.0, quantile - float(ndtri(beta)))
-    while missed(high) > 0:
-        high *= 1.5
-    return float(brentq(missed, low, high, xtol=1e-10))
-
-
 class Slope(NamedTuple):
     """Response per unit of loading, its standard error, and the number of mock-ups behind it."""
 

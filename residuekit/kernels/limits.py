@@ -9,7 +9,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-
 _Z = np.linspace(-8.5, 8.5, 1701)
 _NORMAL_WEIGHTS = np.exp(-0.5 * _Z**2) * (_Z[1] - _Z[0]) / math.sqrt(2.0 * math.pi)
 

@@ -88,6 +88,12 @@ def positive(value: float | None, name: str, why: str) -> float:
     return float(value)
 
 
+def scatter(values: Floats, name: str) -> float:
+    """Return the standard deviation (n - 1) of values that do not all agree."""
+    sd = float(values.std(ddof=1)) if np.ptp(values) > 0 else 0.0
+    return positive(sd, f"the standard deviation of the {name}", "they must not all agree")
+
+
 def choose(name: str, choices: Iterable[str], what: str) -> str:
     """Return `name` if it is one of the choices."""
     known = tuple(choices)

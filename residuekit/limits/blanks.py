@@ -30,8 +30,7 @@ class _Blanks:
         return check.positive(self.sigma, "sigma", "the known standard deviation of one blank")
 
     def scatter(self) -> float:
-        sd = float(self.values.std(ddof=1))
-        return check.positive(sd, "the standard deviation of the blanks", "they must not all agree")
+        return check.scatter(self.values, "blanks")
 
 
 _Numbers = dict[str, Any]

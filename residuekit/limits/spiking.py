@@ -144,8 +144,7 @@ def _epa(
                   "blanks that are numbers or NaN, spikes at one load",
                   "from_spiking for one spiking load at a time")
         )  # fmt: skip
-    sd = float(spikes.std(ddof=1))
-    check.positive(sd, "the standard deviation of the spikes", "they must not all agree")
+    check.scatter(spikes, "spikes")
     found = kernel.epa_mdl(spikes, blanks)
     by_spikes = not found.from_blanks > found.from_spikes
     low, high = kernel.sigma_factors(spikes.size - 1, confidence)

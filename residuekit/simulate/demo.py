@@ -15,19 +15,19 @@ from .studies import Progress, simulate_study
 SEED = 1975
 WHITE, GREEN = "alkyd white", "acrylic green"
 README = """\
-Painted panels of a tram shelter, 1970s: a demo study
+{title}
 
-INVENTED DATA. There is no such shelter; every spectrum here was made by residuekit.simulate from a
-seed. Nothing in this folder says anything about a real paint, gel or treatment.
+INVENTED DATA. There is no such shelter; every spectrum here was made by residuekit.simulate from
+the seed {seed}. Nothing in this folder says anything about a real paint, gel or treatment.
 
-The scenario: mock-ups in the shelter's two paints, alkyd white and acrylic green, were exposed to
-a PVA cryogel for 2, 10 or 60 minutes, cleared with water for 2 minutes, dried and mapped. Water-only
-mock-ups, cleared alike, are the comparator; untreated ones show what water alone changes; spiked
-ones carry a known amount of the gel.
+The scenario: mock-ups in the shelter's paint ({paints}) were exposed to a PVA cryogel,
+cleared with water for 2 minutes, dried and mapped. Water-only mock-ups, cleared alike, are the
+comparator; spiked ones carry a known amount of the gel; untreated ones, where there are any, show
+what water alone changes.
 
 study.toml         the question, the procedure, the markers, the limits
 measurements.csv   one row a measured file
-data/              the maps and the spectra of the pure gel and of its soluble part
+data/              the maps, and the spectra of the pure gel and of its soluble part
 """
 
 
@@ -96,5 +96,6 @@ def write_demo(
     """
     design = small_demo_design() if small else demo_design()
     truth = simulate_study(folder, design, seed, sealed, progress)
-    (Path(folder) / "README.txt").write_text(README, encoding="utf-8")
+    readme = README.format(title=design.title, seed=seed, paints=", ".join(design.paints))
+    (Path(folder) / "README.txt").write_text(readme, encoding="utf-8")
     return truth

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
 
-from .maps import DEMO_AXIS, Instrument, Texture
+from .maps import DEFAULT_AXIS, Instrument, Texture
 from .mockups import Variation
 from .paints import PAINTS, Paint
 
@@ -75,13 +75,13 @@ class StudyDesign:
     maps_per_mockup: int = 2
     shape: tuple[int, int] = (16, 16)
     step_um: float = 25.0
-    axis: tuple[float, float, float] = DEMO_AXIS
+    axis: tuple[float, float, float] = DEFAULT_AXIS
     sessions: int = 3
     confounders: Mapping[str, float] = field(default_factory=dict)
     surfactant_loss: float = 0.5
-    variation: Variation = Variation()
-    texture: Texture = Texture()
-    instrument: Instrument = Instrument()
+    variation: Variation = field(default_factory=Variation)
+    texture: Texture = field(default_factory=Texture)
+    instrument: Instrument = field(default_factory=Instrument)
     question: Mapping[str, Any] = field(default_factory=dict)
     steps: tuple[Mapping[str, Any], ...] = ()
     markers: tuple[str, ...] = ("pva C-O 1092", "acetate C=O 1735")
@@ -159,9 +159,7 @@ def _group(
         )  # fmt: skip
 
 
-def _exposed(
-    design: StudyDesign, stratum: tuple[str, str, float], arm: Arm
-) -> Iterator[Specimen]:
+def _exposed(design: StudyDesign, stratum: tuple[str, str, float], arm: Arm) -> Iterator[Specimen]:
     what = f"{arm.treatment} {arm.exposure_min:g}min {arm.clearance_min:g}min"
     for k in range(arm.n_mockups):
         yield Specimen(

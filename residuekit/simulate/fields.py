@@ -102,5 +102,3 @@ def loading_field(
     field = height if patchy else (height > 0).astype(float)
     normalised: NDArray[np.float64] = field / field.mean()
     return normalised
-
-

@@ -17,7 +17,7 @@ from .materials import Floats, gel_response, spectrum, vapour
 from .mockups import Mockup
 from .paints import Paint, paint_parts
 
-DEMO_AXIS = (800.0, 3800.0, 4.0)
+DEFAULT_AXIS = (800.0, 3800.0, 4.0)
 SINGLE_SCAN_NOISE = 2.4e-3
 GE_DEPTH_UM_AT_1000 = 0.664
 LN10 = np.float32(np.log(10.0))
@@ -74,10 +74,9 @@ class Instrument:
         return float(SINGLE_SCAN_NOISE * np.sqrt(4.0 / self.resolution / self.scans))
 
 
-def default_axis() -> Floats:
-    """The axis of the demo study: 800 to 3800 cm-1, a point each 4 cm-1."""
-    low, high, step = DEMO_AXIS
-    return np.arange(low, high + step / 2, step)
+def even_axis(low: float, high: float, step: float) -> Floats:
+    """Return wavenumbers from `low` to `high` by `step`, all cm-1, (n,)."""
+    return low + step * np.arange(round((high - low) / step) + 1, dtype=np.float64)
 
 
 def simulate_map(
@@ -128,7 +127,7 @@ def simulate_map(
             Fault(f"a loading of {residue_ug_cm2:g} ug cm-2", "a loading of 0 or more",
                   "residue_ug_cm2=0.0 for a clean map")
         )  # fmt: skip
-    axis = default_axis() if wavenumber is None else np.asarray(wavenumber, dtype=float)
+    axis = even_axis(*DEFAULT_AXIS) if wavenumber is None else np.asarray(wavenumber, dtype=float)
     texture, instrument = texture or Texture(), instrument or Instrument()
     parts = paint_parts(paint, axis, ageing_h)
     mockup = mockup or Mockup(np.zeros(axis.size))
@@ -190,21 +189,19 @@ def _film_layers(
 ) -> list[Layer]:
     """The paint film and what its surface does to the light: weight per pixel, spectrum."""
     binder, filler, surfactant = parts
-    f = gaussian_fields(_rng(seed, "texture"), 8, shape, texture.length_px)
-    film = mockup.thickness * (1.0 + texture.thickness * f[0])
+    field = gaussian_fields(_rng(seed, "texture"), 8, shape, texture.length_px)
+    film = mockup.thickness * (1.0 + texture.thickness * field[0])
     kept = mockup.surfactant * (1.0 - surfactant_loss)
     water = texture.sorbed_water * mockup.sorbed_water
     u = (axis - 800.0) / 1500.0
-    level = 1.0 + texture.baseline_spread * f[5:8]
-    baseline = [
-        (height * level[power], u**power) for power, height in enumerate(texture.baseline)
-    ]
+    level = 1.0 + texture.baseline_spread * field[5:8]
+    baseline = [(height * level[power], u**power) for power, height in enumerate(texture.baseline)]
     return [
-        (film * (1.0 + texture.binder * f[1]), binder),
-        (film * (1.0 + texture.filler * f[2]) * mockup.ratio, filler),
-        (film * np.clip(1.0 + texture.surfactant * f[3], 0.0, None) * kept, surfactant),
+        (film * (1.0 + texture.binder * field[1]), binder),
+        (film * (1.0 + texture.filler * field[2]) * mockup.ratio, filler),
+        (film * np.clip(1.0 + texture.surfactant * field[3], 0.0, None) * kept, surfactant),
         (film, mockup.offset),
-        (water * (1.0 + 0.15 * f[4]), spectrum("sorbed water", axis)),
+        (water * (1.0 + 0.15 * field[4]), spectrum("sorbed water", axis)),
         *baseline,
     ]
 
@@ -231,7 +228,8 @@ def _contact(
 ) -> NDArray[np.float32]:
     gap = np.abs(gaussian_fields(_rng(seed, "contact"), 1, shape, texture.length_px)[0].ravel())
     rate = 2.0 * texture.contact_gap_um * axis / (1000.0 * GE_DEPTH_UM_AT_1000)
-    return np.exp(-gap[:, None] * rate.astype(np.float32))
+    factor: NDArray[np.float32] = np.exp(-gap[:, None] * rate.astype(np.float32))
+    return factor
 
 
 def _measure(values: NDArray[np.float32], seed: Seed, instrument: Instrument) -> int:

@@ -143,7 +143,7 @@ def response_per_ug(position: float) -> float:
     0.00183
     """
     thickness_cm = 1e-6 / DENSITY_G_CM3
-    return 8.0 * np.pi * ABSORPTION_INDEX * position * thickness_cm / np.log(10.0)
+    return float(8.0 * np.pi * ABSORPTION_INDEX * position * thickness_cm / np.log(10.0))
 
 
 def gel_response(gel: str, wavenumber: Any) -> Floats:

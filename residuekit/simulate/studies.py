@@ -18,8 +18,8 @@ from .. import schema
 from ..errors import Fault, StudyError, WriteError
 from .designs import SOILINGS, Specimen, StudyDesign, specimens
 from .fields import stream
-from .maps import simulate_map
-from .materials import Floats, gel_response
+from .maps import even_axis, simulate_map
+from .materials import gel_response
 from .mockups import draw_mockup
 
 COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in ("dose", "dose_unit"))
@@ -140,12 +140,6 @@ def _write_manifest(path: Path, rows: list[dict[str, Any]]) -> None:
         )
 
 
-def axis_of(design: StudyDesign) -> Floats:
-    """Return the wavenumber axis of a design, (n,), cm-1."""
-    low, high, step = design.axis
-    return low + step * np.arange(round((high - low) / step) + 1)
-
-
 def simulate_specimen(
     design: StudyDesign, specimen: Specimen, seed: int
 ) -> tuple[list[xr.DataArray], dict[str, Any]]:
@@ -155,7 +149,7 @@ def simulate_specimen(
     holds more or less of it than the surface does.
     """
     place = stream(seed, specimen.name)
-    axis = axis_of(design)
+    axis = even_axis(*design.axis)
     paint = design.paints[specimen.paint]
     mockup = draw_mockup(
         paint, axis, place, design.variation, ageing_h=specimen.ageing_h,
@@ -207,9 +201,7 @@ def _surface_loading(design: StudyDesign, specimen: Specimen, rng: np.random.Gen
     return specimen.nominal_ug_cm2 * _around_one(rng, cv)
 
 
-def _foreign(
-    design: StudyDesign, specimen: Specimen, rng: np.random.Generator
-) -> dict[str, float]:
+def _foreign(design: StudyDesign, specimen: Specimen, rng: np.random.Generator) -> dict[str, float]:
     """Mean amounts of everything that is neither paint nor gel."""
     kept = 1.0 if specimen.treatment == "none" else SOIL_KEPT
     soil = {name: kept * height for name, height in SOILINGS[specimen.soiling].items()}
@@ -224,7 +216,7 @@ def _foreign(
 
 def reference_spectrum(design: StudyDesign, material: str, seed: int) -> xr.DataArray:
     """Make one spectrum of a pure gel film, 300 ug cm-2, with a little noise."""
-    axis = axis_of(design)
+    axis = even_axis(*design.axis)
     rng = np.random.default_rng(stream(seed, "reference", material))
     film = REFERENCE_LOADING_UG_CM2 * gel_response(material, axis)
     return schema.make_points(

@@ -19,12 +19,10 @@ import numpy.typing as npt
 
 from ..errors import ResiduekitError
 from ..kernels import netsignal
-from ..kernels.decision import Slope, slope_through_zero
-from ..kernels.spatial import family_quantile
-from ..markers import marker_weights
-from ..schema import ARM_COLUMNS, NET_SIGNAL, STRATUM_COLUMNS
-from ..score import NET_UNIT, net_from_scatters
-from ..verdict import Assessment, Blindness, Verdict, assess, assess_blindness, judge
+from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
+from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..score import net_from_scatters
+from ..verdict import Assessment, Verdict, assess, judge
 from .manifest import Manifest
 from .measurements import Measurement
 
@@ -58,31 +56,6 @@ class MockupMean:
     def n_maps(self) -> int:
         """How many files stand behind the mean."""
         return len(self.files)
-
-
-@dataclass(frozen=True)
-class Score:
-    """One linear score on one stratum: weights, what it can see there, and its pixel limit."""
-
-    name: str
-    weights: Floats
-    own_unit: str
-    selectivity: float
-    noise: float
-    blindness: Blindness
-    slope: Slope | None
-    blank_mean: float
-    pixel_limit: float
-
-    @property
-    def scale(self) -> float:
-        """The slope b, or 1 when the score keeps its own unit."""
-        return self.slope.value if self.slope is not None and self.slope.value > 0 else 1.0
-
-    def loading(self, spectra: npt.ArrayLike) -> Floats:
-        """Spectra (..., n) -> (w'y - blank mean) / b."""
-        values: Floats = (np.asarray(spectra) @ self.weights - self.blank_mean) / self.scale
-        return values
 
 
 def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
@@ -222,99 +195,50 @@ class Bench:
         """Every score on a stratum in the order fixed beforehand: net signal, then the bands."""
         key = (stratum, residue)
         if key not in self._cache:
-            self._cache[key] = tuple(self._make_scores(stratum, residue))
+            self._cache[key] = scores_on(
+                self._ground(stratum, residue),
+                self.manifest.markers,
+                kinds=self.manifest.scores,
+                acceptance_limit=self.manifest.acceptance_limit,
+                alpha=self.manifest.alpha,
+            )
         return self._cache[key]
 
-    def _make_scores(self, stratum: tuple[Any, ...], residue: str) -> Iterable[Score]:
-        scatters = self._scatters(stratum)
-        dof = sum(one.n_pixels - 1 for one in scatters)
-        within = sum(one.products for one in scatters) / dof if dof else None
-        net = self.net(stratum, residue)
-        if net is not None and NET_SIGNAL in self.manifest.scores:
-            yield self._score(stratum, residue, NET_SIGNAL, net.weights, NET_UNIT,
-                              net.selectivity, net.standard_error)  # fmt: skip
-        if "band" not in self.manifest.scores:
-            return
-        weights = marker_weights(self.manifest.markers, self.wavenumber)
-        paint = np.mean([blank.mean for blank in self.blanks(stratum)], axis=0)
-        for marker, row in zip(self.manifest.markers, weights, strict=True):
-            sd = math.sqrt(row @ within @ row) if within is not None else math.nan
-            selectivity = math.nan if net is None else _overlap(net.target, paint, row)
-            yield self._score(stratum, residue, f"band: {marker.name}", row, marker.unit,
-                              selectivity, sd)  # fmt: skip
-
-    def _score(
-        self,
-        stratum: tuple[Any, ...],
-        residue: str,
-        name: str,
-        weights: Floats,
-        unit: str,
-        selectivity: float,
-        pixel_sd: float,
-    ) -> Score:
-        """Calibrate one functional on the blanks and spiked mock-ups of a stratum."""
+    def _ground(self, stratum: tuple[Any, ...], residue: str) -> Ground:
         own, _ = comparator(self.blanks(stratum), None)
-        values = np.array([blank.mean @ weights for blank in own])
-        scatter = float(values.std(ddof=1)) if values.size > 1 else math.nan
-        per_map = np.mean([blank.n_pixels / blank.n_maps for blank in own])
-        noise = pixel_sd / math.sqrt(per_map)
-        loadings, responses = self.spiking(stratum, residue, weights)
-        slope = slope_through_zero(loadings, responses, scatter if values.size > 1 else 0.0)
-        known = slope if slope.count >= 2 else None
-        blindness = assess_blindness(
-            values, known, noise=noise, acceptance_limit=self.manifest.acceptance_limit, unit=unit
+        loadings, responses = self.spiking(stratum, residue)
+        return Ground(
+            wavenumber=self.wavenumber,
+            blanks=np.array([blank.mean for blank in own]),
+            scatters=self._scatters(stratum),
+            pixels_per_map=float(np.mean([blank.n_pixels / blank.n_maps for blank in own])),
+            net=self.net(stratum, residue),
+            loadings=loadings,
+            responses=responses,
         )
-        scale = known.value if known is not None and known.value > 0 else 1.0
-        spread = math.hypot(pixel_sd, 0.0 if math.isnan(scatter) else scatter)
-        quantile = family_quantile(max(1, round(per_map)), self.manifest.alpha)
-        return Score(
-            name, weights, unit, selectivity, noise, blindness, known, float(values.mean()),
-            quantile * spread / scale,
-        )  # fmt: skip
 
-    def spiking(
-        self, stratum: tuple[Any, ...], residue: str, weights: Floats
-    ) -> tuple[list[float], list[float]]:
-        """Loadings and responses of spiked mock-ups, each less the blanks of its own stratum."""
-        loadings, responses = [], []
-        for mean in self.spiked(stratum, residue):
-            own, _ = comparator(self.blanks(mean.row.stratum), None)
-            blank = np.mean([one.mean @ weights for one in own])
-            loadings.append(mean.row.loading_ug_cm2)
-            responses.append(float(mean.mean @ weights - blank))
-        return loadings, responses
-
-    def deciding(self, stratum: tuple[Any, ...], residue: str) -> Score | None:
-        """The first score that is not blind, in the order fixed beforehand."""
-        scores = self.scores(stratum, residue)
-        return next((score for score in scores if not score.blindness.blind), None)
+    def spiking(self, stratum: tuple[Any, ...], residue: str) -> tuple[Floats, Floats]:
+        """Loadings (k,) and spectra (k, n) of spiked mock-ups, less the blanks of their stratum."""
+        spiked = self.spiked(stratum, residue)
+        blanks = [comparator(self.blanks(one.row.stratum), None)[0] for one in spiked]
+        responses = [
+            one.mean - np.mean([blank.mean for blank in own], axis=0)
+            for one, own in zip(spiked, blanks, strict=True)
+        ]
+        loadings = np.array([one.row.loading_ug_cm2 for one in spiked])
+        return loadings, np.reshape(responses, (-1, self.wavenumber.size))
 
     def marker_rows(self) -> list[dict[str, Any]]:
         """The rows of ``markers.csv``: what each score can see on each stratum."""
-        rows = []
         residue = self.manifest.treatment
-        for stratum in self.strata:
-            if not self.blanks(stratum):
-                continue
-            deciding = self.deciding(stratum, residue)
-            for score in self.scores(stratum, residue):
-                sight = score.blindness
-                rows.append(
-                    {
-                        "score": score.name,
-                        **dict(zip(STRATUM_COLUMNS, stratum, strict=True)),
-                        "selectivity": score.selectivity,
-                        "slope": sight.slope,
-                        "slope_se": sight.slope_se,
-                        "mockup_limit": sight.mockup_limit,
-                        "noise_limit": sight.noise_limit,
-                        "unit": sight.unit,
-                        "blind": sight.blind,
-                        "deciding": score is deciding,
-                    }
-                )
-        return rows
+        return [
+            row
+            for stratum in self.strata
+            if self.blanks(stratum)
+            for row in marker_rows(
+                dict(zip(STRATUM_COLUMNS, stratum, strict=True)), self.scores(stratum, residue)
+            )
+        ]
 
     def paint_change(self, stratum: tuple[Any, ...], score: Score) -> str:
         """What water alone did to the paint, where untreated blanks stand beside it."""
@@ -346,9 +270,9 @@ class Bench:
             spoken.append(f"The residue looked for is that of {residue}.")
         if (row.stratum, residue) in self.remarks:
             spoken.append(self.remarks[row.stratum, residue])
-        deciding = self.deciding(row.stratum, residue)
-        if deciding is not None:
-            spoken.append(self.paint_change(row.stratum, deciding))
+        chosen = deciding(scores)
+        if chosen is not None:
+            spoken.append(self.paint_change(row.stratum, chosen))
         return judge(
             assessments,
             acceptance_limit=self.manifest.acceptance_limit,
@@ -364,12 +288,12 @@ class Bench:
         exposed: Sequence[MockupMean],
         net: netsignal.NetSignal | None,
     ) -> Assessment:
-        loadings, responses = self.spiking(exposed[0].row.stratum, residue, score.weights)
+        loadings, responses = self.spiking(exposed[0].row.stratum, residue)
         return assess(
             [blank.mean @ score.weights for blank in blanks],
             [mean.mean @ score.weights for mean in exposed],
             loadings=loadings,
-            spiked=responses,
+            spiked=responses @ score.weights,
             blindness=score.blindness,
             shape=self._shape(blanks, exposed, net),
             score=score.name,
@@ -401,21 +325,3 @@ class Bench:
 def arm_columns(row: Measurement) -> dict[str, Any]:
     """The columns that name an arm."""
     return {name: getattr(row, name) for name in ARM_COLUMNS}
-
-
-def _overlap(reference: Floats, paint: Floats, weights: Floats) -> float:
-    """Lorber's selectivity of a band: what of the gel, within the window, is not the paint's shape.
-
-    Both spectra are taken over the channels with weights, each less its straight line between the
-    window's ends; 0 where they have one shape, 1 where they share nothing.
-    """
-    used = np.flatnonzero(weights)
-    ends = np.array([0, used.size - 1])
-    parts = []
-    for spectrum in (reference[used], paint[used]):
-        line = np.interp(np.arange(used.size), ends, spectrum[ends])
-        parts.append(spectrum - line)
-    gel, film = parts
-    if not gel.any():
-        return 0.0
-    return netsignal.nas(gel, film[None]).selectivity

@@ -176,7 +176,11 @@ def _setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
                     _line_of(text, table, key),
                 )
             elif kinds and (not isinstance(value, kinds) or isinstance(value, bool)):
-                words: dict[tuple[type, ...], str] = {_TEXT: "a text in quotes", _NUMBER: "a number", _LIST: "a list in []"}
+                words: dict[tuple[type, ...], str] = {
+                    _TEXT: "a text in quotes",
+                    _NUMBER: "a number",
+                    _LIST: "a list in []",
+                }
                 yield Fault(
                     f"{key} = {value!r}",
                     words[kinds],

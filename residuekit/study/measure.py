@@ -14,10 +14,11 @@ from .. import io, schema
 from ..errors import ContractError, Fault
 from ..kernels import netsignal
 from ..kernels.spatial import largest_patch
+from ..marker_choice import Score
 from ..procedure import Procedure
 from ..quality import check_quality
 from ..score import mean_spectrum, same_axis, valid_spectra
-from .bench import MapSummary, Score
+from .bench import MapSummary
 from .measurements import Measurement
 
 UPPER_TAIL = 0.99

@@ -17,9 +17,10 @@ import xarray as xr
 
 from .. import io
 from ..errors import Fault, ResiduekitError, WriteError
+from ..marker_choice import Score
 from ..results import PROVENANCE, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
-from .bench import Bench, MapSummary, Score, mockup_means
+from .bench import Bench, MapSummary, mockup_means
 from .manifest import Manifest
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 
 from ..kernels.decision import decision_levels
+from ..marker_choice import Score
 from ..results import TABLES
 from ..verdict import Verdict
-from .bench import Bench, MapSummary, MockupMean, Score, arm_columns, comparator, mockup_means
+from .bench import Bench, MapSummary, MockupMean, arm_columns, comparator, mockup_means
 from .measurements import Measurement
 
 Rows = list[dict[str, Any]]

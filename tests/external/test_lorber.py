@@ -19,10 +19,10 @@ CASE = json.loads((ROOT / "shared/checks/check_values.json").read_text(encoding=
 
 
 def test_net_analyte_signal_selectivity_and_norm_of_the_worked_case() -> None:
-    found = nas([1, 2, 1, 0], [[0, 1, 1, 1], [1, 0, 1, 2]])
-    np.testing.assert_allclose(found.signal, [4 / 3, 2 / 3, 0, -2 / 3], atol=1e-14)
-    assert found.norm == pytest.approx(1.632993161855452, abs=1e-14)
-    assert found.selectivity == pytest.approx(2 / 3, abs=1e-14)
+    found = nas(CASE["s"], CASE["K"])
+    np.testing.assert_allclose(found.signal, CASE["nas"], atol=1e-14)
+    assert found.norm == pytest.approx(CASE["norm"], abs=5e-10)
+    assert found.selectivity == pytest.approx(CASE["selectivity"], abs=1e-14)
 
 
 def test_net_analyte_signal_is_the_residual_of_scipys_projection_also_for_dependent_shapes() -> (
@@ -41,7 +41,7 @@ def test_net_analyte_signal_is_the_residual_of_scipys_projection_also_for_depend
 def test_with_white_blanks_the_weights_point_along_lorbers_signal() -> None:
     rng = np.random.default_rng(1)
     white = pool(scatter(rng.normal(size=(40_000, 4))) for _ in range(4))
-    net = net_signal([1, 2, 1, 0], blank_metric(white, [[0, 1, 1, 1], [1, 0, 1, 2]]))
-    signal = np.array([4 / 3, 2 / 3, 0, -2 / 3])
+    net = net_signal(CASE["s"], blank_metric(white, CASE["K"]))
+    signal = np.array(CASE["nas"])
     np.testing.assert_allclose(net.weights, signal / (signal @ signal), atol=0.01)
-    assert net.selectivity == pytest.approx(2 / 3, abs=0.01)
+    assert net.selectivity == pytest.approx(CASE["selectivity"], abs=0.01)

@@ -88,8 +88,10 @@ def test_dimensions_no_name_tells_apart_can_be_stated(tmp_path):
     path = _saved(tmp_path, _dataset(dims=("p", "q", "band")))
     _assert_upright(read(path, dims={"y": "p", "x": "q", "wavenumber": "band"}))
     path = _saved(tmp_path, _dataset(dims=("p", "q", "wavenumber")))
-    with pytest.raises(ReadError, match="which is y .upward. and which is x"):
+    with pytest.raises(ReadError, match="pixel dimensions"):
         read(path)
+    with pytest.raises(ReadError, match="some of spectrum, y, x, wavenumber"):
+        read(path, dims={"Y": "p", "x": "q"})
 
 
 def test_single_spectra_and_rows_of_them_are_points(tmp_path):

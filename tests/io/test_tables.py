@@ -30,6 +30,7 @@ def _read(tmp_path, text, **options):
         "\ufeff" + TWO,
         TWO.replace("4000,0.5", '"4000","0.5"'),
         "# wavenumber,absorbance\n" + TWO.split("\n", 1)[1],
+        "Panel 4, north side\n\nno. 12\n" + TWO,
         "cm-1,A\n" + TWO.split("\n", 1)[1],
         "Wavenumber [1/cm], Absorbance (1)\n" + TWO.split("\n", 1)[1],
     ],
@@ -203,6 +204,24 @@ def test_pixels_scattered_off_any_grid_are_refused(tmp_path):
     rows = "".join(f"{3 * i},{5 * i},.1\n" for i in range(40))
     with pytest.raises(ReadError, match="40 pixels on a grid of 40 x 40"):
         _read(tmp_path, "x (um),y (um),4000\n" + rows)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"layout": "long map"},
+        {"quantity": "reflectance"},
+        {"technique": "reflection"},
+        {"percent": True},
+    ],
+)
+def test_a_table_of_ours_that_says_otherwise_than_the_caller_is_refused(
+    tmp_path, small_map, options
+):
+    from residuekit.io import write
+
+    with pytest.raises(ReadError, match="for a file that says"):
+        read(write(small_map, tmp_path / "m.csv"), **options)
 
 
 def test_a_comment_block_of_ours_that_was_changed_is_refused(tmp_path, small_map):

@@ -1,0 +1,142 @@
+"""The command: parses, calls, prints; computes nothing."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from . import __version__
+
+if TYPE_CHECKING:
+    from .results import StudyResult
+
+DONE, REFUSED = 0, 1
+_QUIET_SECONDS = 2.0
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code: 0 done, 1 refused or a map failed, 2 wrong use."""
+    options = _parser().parse_args(arguments)
+    from .errors import ResiduekitError
+
+    try:
+        code: int = options.call(options)
+    except ResiduekitError as problem:
+        count = len(problem.faults)
+        print(f"{count} fault{'s' * (count != 1)} found; nothing was written.", file=sys.stderr)
+        for number, fault in enumerate(problem.faults, start=1):
+            print(f"{number:3d}. {fault}", file=sys.stderr)
+        return REFUSED
+    except KeyboardInterrupt:
+        print("\nStopped; nothing half-written was left.", file=sys.stderr)
+        return 130
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="residuekit",
+        description="Spectroscopic residue studies of cleaning gels: an absence is never claimed "
+        "without its detection limit, its controls and its n.",
+        epilog="Mock-ups stand for a work of art only as far as they resemble it: the responsible "
+        "conservator decides.",
+    )
+    parser.add_argument("--version", action="version", version=f"residuekit {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="make the demo study (invented data) and run it")
+    demo.add_argument("--out", default="demo-study", metavar="DIR", help="a new folder for it")
+    demo.set_defaults(call=_demo)
+
+    new = commands.add_parser("new", help="make a study folder to fill in, with notebooks")
+    new.add_argument("folder", metavar="DIR")
+    new.set_defaults(call=_new)
+
+    check = commands.add_parser(
+        "check", help="say what a study, a file or a run is, and its faults"
+    )
+    check.add_argument("path", metavar="PATH")
+    check.set_defaults(call=_check)
+
+    run = commands.add_parser("run", help="compute a study: verdicts, limits, figure, report")
+    run.add_argument("folder", metavar="DIR")
+    run.set_defaults(call=_run)
+    return parser
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from .simulate import write_demo
+    from .study import Study
+
+    out = Path(options.out)
+    truth = out.with_name(out.name + "-truth.json")
+    print(f"Making the demo study in {out} (invented data) ...", flush=True)
+    write_demo(out, sealed=truth, progress=_Progress("made"))
+    result = Study.open(out).run(progress=_Progress("measured"))
+    print(f"\nThe truth of the invented data is sealed in {truth}: look there last.")
+    return _report(result)
+
+
+def _new(options: argparse.Namespace) -> int:
+    from .study.template import new_study
+
+    folder = new_study(options.folder)
+    print(f"{folder} is ready: fill in measurements.csv and study.toml, then")
+    print(f"  residuekit check {folder}\n  residuekit run {folder}")
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    path = Path(options.path)
+    if path.is_dir():
+        from .study.inspect import check_folder
+
+        print(check_folder(path, progress=_Progress("read")))
+        return DONE
+    from . import io
+
+    print(io.describe(path))
+    return DONE
+
+
+def _run(options: argparse.Namespace) -> int:
+    from .study import Study
+
+    study = Study.open(options.folder)
+    print(study, flush=True)
+    return _report(study.run(progress=_Progress("measured")))
+
+
+def _report(result: StudyResult) -> int:
+    print()
+    print(result)
+    print(f"\n{result.folder}")
+    for name in ("report.html", "figure.pdf", "verdicts.csv", "methods.md"):
+        print(f"  {name}")
+    if result.failures:
+        print(f"{len(result.failures)} files could not be used; the rest is done.", file=sys.stderr)
+        return REFUSED
+    return DONE
+
+
+class _Progress:
+    """A line that counts, shown once the work has taken over two seconds."""
+
+    def __init__(self, verb: str):
+        self.verb, self.started = verb, time.monotonic()
+
+    def __call__(self, done: int, total: int, *_what: Any) -> None:
+        elapsed = time.monotonic() - self.started
+        if elapsed < _QUIET_SECONDS:
+            return
+        left = elapsed / done * (total - done)
+        text = f"  {done} of {total} {self.verb}, about {left:.0f} s left"
+        if sys.stderr.isatty():
+            end = "\n" if done == total else ""
+            print(f"\r{text:<60}", end=end, file=sys.stderr, flush=True)
+        elif done == total or done % max(1, total // 5) == 0:
+            print(text, file=sys.stderr, flush=True)

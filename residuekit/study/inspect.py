@@ -1,0 +1,84 @@
+"""What a folder is and whether it is fit: a study before its run, or a run after it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from .. import io
+from ..errors import Fault, ResiduekitError, StudyError
+from ..markers import marker_weights
+from ..results import PROVENANCE
+from ..schema import WAVENUMBER
+from ..score import same_axis
+from . import Study
+from .manifest import Manifest, load_manifest
+
+Progress = Callable[[int, int, str], None]
+
+
+def check_folder(path: str | Path, progress: Progress | None = None) -> str:
+    """Check a study, files included, or a run; return what to say when all is well.
+
+    Raises
+    ------
+    StudyError : everything that is wrong, in one message. Nothing is written.
+    """
+    folder = Path(path)
+    if (folder / PROVENANCE).is_file():
+        return _check_run(folder)
+    manifest = load_manifest(folder)
+    faults = _faults_of_files(manifest, progress)
+    if faults:
+        raise StudyError(faults)
+    return f"{Study(manifest)}\nNothing is wrong: residuekit run {folder}"
+
+
+def _faults_of_files(manifest: Manifest, progress: Progress | None) -> list[Fault]:
+    """Read every file and put its axis through the procedure."""
+    faults: list[Fault] = []
+    axis = None
+    for number, row in enumerate(manifest.measurements, start=1):
+        try:
+            array = io.read(manifest.folder / row.file)
+            pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
+            own = manifest.procedure.apply(array.isel(pixel))[WAVENUMBER].values
+            if axis is None:
+                axis = own
+                marker_weights(manifest.markers, axis)
+            same_axis(axis, own)
+        except ResiduekitError as problem:
+            faults += [replace(fault, file=_place(fault, row.file)) for fault in problem.faults]
+        if progress is not None:
+            progress(number, len(manifest.measurements), row.file)
+    return faults
+
+
+def _place(fault: Fault, file: str) -> str:
+    return file if not fault.file or Path(fault.file).name == Path(file).name else fault.file
+
+
+def _check_run(folder: Path) -> str:
+    """Say whether the inputs of a run are still what they were."""
+    record = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+    study = folder.resolve().parent.parent
+    faults = []
+    for file, sha256 in record["inputs"].items():
+        path = study / file
+        if not path.is_file():
+            found = "a file that is gone"
+        elif io.sha256(path) != sha256:
+            found = "a file whose content has changed since the run"
+        else:
+            continue
+        faults.append(
+            Fault(found, "the file the run was made from", f"residuekit run {study.name}", file)
+        )
+    if faults:
+        raise StudyError(faults)
+    return (
+        f"A run of {record['study']['title']!r}, {record['started']}, residuekit "
+        f"{record['residuekit']}\n{len(record['inputs'])} input files, all as they were."
+    )
