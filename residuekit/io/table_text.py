@@ -23,7 +23,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 @dataclass(frozen=True)
 class Table:
-    """A table of numbers: header cells, text above them, values (n_rows, n_columns), line of each."""
+    """A table of numbers: header cells, text above them, values (n_rows, n_columns), lines."""
 
     path: Path
     header: tuple[str, ...] | None

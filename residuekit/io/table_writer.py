@@ -76,7 +76,7 @@ def _comments(array: xr.DataArray, layout: str) -> dict[str, Any]:
 
 def _points(array: xr.DataArray) -> Iterator[list[Any]]:
     names = array["spectrum"].values if "spectrum" in array.coords else range(array.shape[0])
-    yield ["wavenumber (cm-1)", *(str(name) for name in names)]
+    yield ["wavenumber (cm-1)", *(" ".join(str(name).split()) for name in names)]
     for axis, row in zip(array[WAVENUMBER].values, _texts(array.values.T), strict=True):
         yield [repr(float(axis)), *row]
 

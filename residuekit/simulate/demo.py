@@ -12,7 +12,7 @@ from .mockups import Variation
 from .paints import PAINTS
 from .studies import Progress, simulate_study
 
-SEED = 1975
+SEED = 1979
 WHITE, GREEN = "alkyd white", "acrylic green"
 README = """\
 {title}

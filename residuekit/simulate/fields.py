@@ -52,6 +52,11 @@ def gaussian_fields(
     """
     from scipy import fft
 
+    if not length_px > 0:
+        raise ContractError(
+            Fault(f"a correlation length of {length_px:g} pixels", "a length above 0",
+                  "0.1 for pixels that have nothing to do with each other")
+        )  # fmt: skip
     amplitude = _spectral_amplitude(shape, float(length_px))
     torus = _torus(shape)
     white = rng.standard_normal((count, *torus), dtype=np.float32)

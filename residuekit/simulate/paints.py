@@ -15,7 +15,7 @@ from .materials import Floats, spectrum
 Mixture = Mapping[str | Path, float]
 
 AGEING_TIME_H = 1500.0  #: hours to 63 % of the ageing change (invented)
-OXIDATION = 0.10  #: height of the oxidised binder over that of the binder, fully aged (invented)
+OXIDATION = 0.15  #: height of the oxidised binder over that of the binder, fully aged (invented)
 
 
 @dataclass(frozen=True)

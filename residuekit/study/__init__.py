@@ -43,14 +43,4 @@ class Study:
         return run_study(self.manifest, progress)
 
     def __str__(self) -> str:
-        manifest = self.manifest
-        roles = ("blank", "exposed", "spiked", "reference")
-        counts = ", ".join(f"{len(manifest.of_role(role))} {role}" for role in roles)
-        mockups = len({row.mockup for row in manifest.measurements if row.mockup})
-        return (
-            f"{manifest.title}\n"
-            f"  {len(manifest.measurements)} files ({counts}), {mockups} mock-ups, "
-            f"{len(manifest.arms())} arms\n"
-            f"  residue of {manifest.treatment}, by {' and '.join(manifest.scores)}; "
-            f"alpha {manifest.alpha:g}, beta {manifest.beta:g}"
-        )
+        return str(self.manifest)

@@ -13,7 +13,6 @@ from ..markers import marker_weights
 from ..results import PROVENANCE
 from ..schema import WAVENUMBER
 from ..score import same_axis
-from . import Study
 from .manifest import Manifest, load_manifest
 
 Progress = Callable[[int, int, str], None]
@@ -29,11 +28,13 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     folder = Path(path)
     if (folder / PROVENANCE).is_file():
         return _check_run(folder)
-    manifest = load_manifest(folder)
-    faults = _faults_of_files(manifest, progress)
+    manifest, faults = examine(folder)
+    lines = {fault.line for fault in faults if fault.file != SETTINGS}
+    sound = [row for row in manifest.measurements if row.line not in lines]
+    faults += _faults_of_files(manifest, sound, progress)
     if faults:
         raise StudyError(faults)
-    return f"{Study(manifest)}\nNothing is wrong: residuekit run {folder}"
+    return f"{manifest}\nNothing is wrong: residuekit run {folder}"
 
 
 def _faults_of_files(manifest: Manifest, progress: Progress | None) -> list[Fault]:

@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -67,6 +67,18 @@ class Manifest:
             gathered[row.arm].append(row)
         return {arm: tuple(rows) for arm, rows in gathered.items()}
 
+    def __str__(self) -> str:
+        roles = ("blank", "exposed", "spiked", "reference")
+        counts = ", ".join(f"{len(self.of_role(role))} {role}" for role in roles)
+        mockups = len({row.mockup for row in self.measurements if row.mockup})
+        return (
+            f"{self.title}\n"
+            f"  {len(self.measurements)} files ({counts}), {mockups} mock-ups, "
+            f"{len(self.arms())} arms\n"
+            f"  residue of {self.treatment}, by {' and '.join(self.scores)}; "
+            f"alpha {self.alpha:g}, beta {self.beta:g}"
+        )
+
 
 def load_manifest(folder: str | Path) -> Manifest:
     """Read a study folder, or refuse it with everything that is wrong with it in one message.
@@ -75,6 +87,19 @@ def load_manifest(folder: str | Path) -> Manifest:
     ------
     StudyError : one fault for each thing wrong, each with file, line, what was found, what is
         needed and what to type. Nothing is computed and nothing written before this has passed.
+    """
+    manifest, faults = examine(folder)
+    if faults:
+        raise StudyError(faults)
+    return manifest
+
+
+def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
+    """Read a study folder as far as it can be read, with everything that is wrong with it.
+
+    Raises
+    ------
+    StudyError : there is no such folder.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -88,16 +113,14 @@ def load_manifest(folder: str | Path) -> Manifest:
     table, rows, faults = read_measurements(folder)
     settings, text, wrong = _read_settings(folder / SETTINGS)
     faults = [*wrong, *faults]
-    parts: dict[str, Any] = {}
-    if settings is not None:
-        faults += list(_setting_faults(settings, text))
-        parts, wrong = _parts(folder, settings, text)
-        faults += wrong
+    readable = settings is not None
+    settings = settings or {}
+    parts, wrong = _parts(folder, settings, text)
+    if readable:
+        faults += [*_setting_faults(settings, text), *wrong]
     faults += list(_file_faults(folder, table, rows))
-    faults += list(_design_faults(table, rows, parts.get("treatment")))
-    if faults:
-        raise StudyError(faults)
-    return Manifest(folder=folder, measurements=rows, **parts)
+    faults += list(_design_faults(table, rows, parts["treatment"]))
+    return Manifest(folder=folder, measurements=rows, **parts), faults
 
 
 def _read_settings(path: Path) -> tuple[dict[str, Any] | None, str, list[Fault]]:
@@ -232,9 +255,9 @@ def _parts(
     procedure = Procedure()
     markers: tuple[Marker, ...] = ()
     try:
-        procedure = Procedure.from_toml(folder / SETTINGS)
+        procedure = replace(Procedure.from_toml(text + "\n"), file=SETTINGS)
     except ResiduekitError as problem:
-        faults += problem.faults
+        faults += [replace(fault, file=SETTINGS) for fault in problem.faults]
     try:
         use = chosen.get("use", [])
         markers = resolve(use) if isinstance(use, list) else ()
@@ -274,8 +297,14 @@ def _file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Ite
     first: dict[Path, Measurement] = {}
     for row in rows:
         fault = partial(Fault, file=table, line=row.line)
-        path = (folder / row.file).resolve()
-        if not path.is_relative_to(root):
+        path = _place(folder, row.file)
+        if path is None:
+            yield fault(
+                f"the file {row.file!r}, which no disk can hold",
+                "the path of a file",
+                "a shorter name, without links that go round",
+            )
+        elif not path.is_relative_to(root):
             yield fault(
                 f"the file {row.file!r}, which leaves the study folder",
                 "a path below the study folder",
@@ -296,7 +325,18 @@ def _file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Ite
                 "one row for one file",
                 "remove one of the rows",
             )
-        first.setdefault(path, row)
+        if path is not None:
+            first.setdefault(path, row)
+
+
+def _place(folder: Path, file: str) -> Path | None:
+    """Where a file lies once its links are followed; None for a name that cannot be followed."""
+    try:
+        path = (folder / file).resolve()
+        path.is_file()
+    except (OSError, RuntimeError, ValueError):
+        return None
+    return path
 
 
 def _names_near(path: Path) -> list[str]:
@@ -310,7 +350,6 @@ def _design_faults(
     table: str, rows: tuple[Measurement, ...], treatment: str | None
 ) -> Iterator[Fault]:
     blank = {row.stratum for row in rows if row.role == "blank"}
-    paint_of: dict[str, Measurement] = {}
     for row in rows:
         fault = partial(Fault, file=table, line=row.line)
         if row.role in ("exposed", "spiked") and row.stratum not in blank:
@@ -325,15 +364,6 @@ def _design_faults(
                 "at least one blank of the same stratum",
                 fix,
             )
-        if row.mockup:
-            other = paint_of.setdefault(row.mockup, row)
-            if other.stratum[:2] != row.stratum[:2]:
-                yield fault(
-                    f"mock-up {row.mockup!r} with paint and soiling {row.stratum[:2]}, in "
-                    f"line {other.line} with {other.stratum[:2]}",
-                    "one paint and soiling a mock-up: it is the unit of replication",
-                    "another name for one of the two",
-                )
     exposed = {row.treatment for row in rows if row.role == "exposed"}
     if rows and not exposed:
         yield Fault(
@@ -342,7 +372,7 @@ def _design_faults(
             "add the mock-ups that met the gel",
             file=table,
         )
-    elif treatment and treatment not in exposed:
+    elif treatment and exposed and treatment not in exposed:
         yield Fault(
             f"treatment = {treatment!r}, which no exposed row has",
             "the treatment whose residue is asked for",

@@ -107,7 +107,8 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
         )
     header_line, header = lines[0]
     names, faults = _check_header(header, path.name, header_line)
-    if faults:
+    named = [name for name in names if name]
+    if not {"file", "role"} <= set(named) or len(set(named)) < len(named):
         return path.name, (), faults
     rows = []
     for line, cells in lines[1:]:
@@ -168,14 +169,17 @@ def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
 
 
 def _check_header(header: list[str], file: str, line: int) -> tuple[list[str], list[Fault]]:
-    names = [name.strip() for name in header]
+    """Return the names of the columns and their faults; a misspelt one has the name it is near to,
+    so that the rows are checked all the same."""
+    names = list(header)
     faults = []
-    for name in names:
+    for number, name in enumerate(header):
         if name in MEASUREMENT_COLUMNS:
             continue
         absent = [column for column in MEASUREMENT_COLUMNS if column not in names]
         hint = did_you_mean(name, absent, cutoff=0.75)
         if hint.startswith("did you mean"):
+            names[number] = next(column for column in absent if repr(column) in hint)
             faults.append(
                 Fault(
                     f"the column {name!r}",
@@ -195,9 +199,8 @@ def _check_header(header: list[str], file: str, line: int) -> tuple[list[str], l
                 line=line,
             )
         )
-    misspelt = any("did you mean" in fault.fix for fault in faults)
     for name in ("file", "role"):
-        if name not in names and not misspelt:
+        if name not in names:
             faults.append(
                 Fault(
                     f"no column {name!r}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 import scipy.stats
 
 from residuekit.io import describe, read, write
-from residuekit.schema import make_points
+from residuekit.schema import make_points, source
 
 ROOT = Path(__file__).resolve().parents[2]
 LOCAL = ROOT.parent / "shared" / "data" / "local"
@@ -103,4 +104,4 @@ def test_cellulose_acetate_fibres_show_their_ester_and_keep_what_is_above_100_pe
     assert array.max() > 1
     for position in (1736, 1367, 1217):
         near = array[0].sel(wavenumber=slice(position - 20, position + 20))
-        assert abs(near["wavenumber"][near.argmin()] - position) <= 5
+        assert abs(near["wavenumber"][near.argmin("wavenumber")] - position) <= 5

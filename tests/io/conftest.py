@@ -1,6 +1,9 @@
-"""Arrays the tests of the formats share."""
+"""Arrays and files the tests of the formats share."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,3 +27,15 @@ def small_map() -> xr.DataArray:
 def small_points() -> xr.DataArray:
     values = np.arange(8, dtype=float).reshape(2, 4) / 10
     return make_points(values, WAVENUMBER, ['=first, "quoted"', "zweite µ"])
+
+
+@pytest.fixture
+def saved(tmp_path: Path) -> Callable[[str, str | bytes], Path]:
+    """Write a file of this name and content and return its path."""
+
+    def save(name: str, content: str | bytes) -> Path:
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return path
+
+    return save

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 
 import pytest
-from io_cases import saved
 
 from residuekit.errors import ReadError
 from residuekit.io import READERS, describe, read, sha256, write
@@ -38,10 +37,10 @@ def test_content_goes_before_the_suffix(tmp_path, small_map):
         ("nul\0.csv", None, "cannot be opened"),
     ],
 )
-def test_a_file_that_is_none_is_refused(tmp_path, name, content, message):
+def test_a_file_that_is_none_is_refused(saved, tmp_path, name, content, message):
     path = tmp_path / name
     if content is not None:
-        saved(path, content)
+        saved(name, content)
     with pytest.raises(ReadError, match=message):
         read(path)
 
@@ -53,16 +52,16 @@ def test_a_folder_is_refused(tmp_path, name):
         read(tmp_path / name)
 
 
-def test_the_checksum_is_that_of_the_standard_library(tmp_path):
-    path = saved(tmp_path / "t.csv", "1,2\n")
+def test_the_checksum_is_that_of_the_standard_library(saved, tmp_path):
+    path = saved("t.csv", "1,2\n")
     assert sha256(path) == hashlib.sha256(b"1,2\n").hexdigest()
     with pytest.raises(ReadError, match="no such file"):
         sha256(tmp_path / "absent")
 
 
-def test_a_description_says_what_was_recognised_and_noticed(tmp_path):
+def test_a_description_says_what_was_recognised_and_noticed(saved):
     text = "x (um);y (um);4000;3990;3980\n0;0;50;60;70\n10;0;50;60;70\n10;5;50;60;\n"
-    found = describe(saved(tmp_path / "m.csv", text), quantity="transmittance")
+    found = describe(saved("m.csv", text), quantity="transmittance")
     assert (found.format, found.layout, found.quantity) == ("table", "wide map", "transmittance")
     assert (found.n_spectra, found.n_missing, found.n_wavenumbers) == (4, 2, 3)
     assert (found.first, found.last) == (3980, 4000)
@@ -75,8 +74,8 @@ def test_a_description_says_what_was_recognised_and_noticed(tmp_path):
         assert part in words
 
 
-def test_a_description_says_what_was_assumed(tmp_path):
-    found = describe(saved(tmp_path / "p.csv", "4000,0.5\n3990,0.2\n3900,0.1\n"))
+def test_a_description_says_what_was_assumed(saved):
+    found = describe(saved("p.csv", "4000,0.5\n3990,0.2\n3900,0.1\n"))
     assert found.quantity == "absorbance (assumed absorbance)"
     assert found.spacing == "unevenly 10 to 90 cm-1 apart"
     assert found.grid == found.pixel_order == ""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from io_cases import saved
 
 from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import read
@@ -27,8 +26,8 @@ TABLE = "##XYDATA= (X++(Y..Y))\n400 100 110 120\n403 130 140 150\n406 160\n##END
 WHOLE = HEAD + TABLE
 
 
-def _read(tmp_path, text, **options):
-    return read(saved(tmp_path / "t.jdx", text), **options)
+def _read(saved, text, **options):
+    return read(saved("t.jdx", text), **options)
 
 
 def _assert_ramp(array):
@@ -57,14 +56,14 @@ def _assert_ramp(array):
         + "##XYDATA=(X++(Y..Y))\n406 160 150 140 130\n402 120 110 100\n##END=\n",
     ],
 )  # fmt: skip
-def test_one_spectrum_is_the_same_in_every_spelling_and_form(tmp_path, text):
-    array = _read(tmp_path, text)
+def test_one_spectrum_is_the_same_in_every_spelling_and_form(saved, text):
+    array = _read(saved, text)
     _assert_ramp(array)
     assert array.name == "absorbance"
 
 
-def test_the_forms_and_the_table_are_said(tmp_path):
-    found = source(_read(tmp_path, WHOLE))
+def test_the_forms_and_the_table_are_said(saved):
+    found = source(_read(saved, WHOLE))
     assert found["form"] == "AFFN"
     assert found["layout"] == "XYDATA (X++(Y..Y))"
     assert found["title"] == "a test"
@@ -102,7 +101,7 @@ def test_a_line_of_no_form_is_refused(line):
         ("1/cm", (2500, 4000), (2500, 4000)),
     ],
 )
-def test_axis_units_are_converted(tmp_path, unit, axis, expected):
+def test_axis_units_are_converted(saved, unit, axis, expected):
     text = (
         WHOLE.replace("1/CM", unit)
         .replace("= 400", f"= {axis[0]}")
@@ -111,7 +110,7 @@ def test_axis_units_are_converted(tmp_path, unit, axis, expected):
     )
     head = text[: text.index("##XYDATA")]
     table = f"##XYDATA=(X++(Y..Y))\n{axis[0]} 100\n{axis[1]} 200\n##END=\n"
-    array = _read(tmp_path, head + table)
+    array = _read(saved, head + table)
     np.testing.assert_allclose(array["wavenumber"], expected)
 
 
@@ -127,17 +126,17 @@ def test_axis_units_are_converted(tmp_path, unit, axis, expected):
         ("A", "absorbance", 0.1),
     ],
 )
-def test_quantities_are_recognised(tmp_path, unit, quantity, first):
-    array = _read(tmp_path, WHOLE.replace("ABSORBANCE", unit))
+def test_quantities_are_recognised(saved, unit, quantity, first):
+    array = _read(saved, WHOLE.replace("ABSORBANCE", unit))
     assert array.name == quantity
     np.testing.assert_allclose(array[0, 0], first, rtol=1e-6)
 
 
-def test_a_quantity_that_is_not_known_can_be_stated(tmp_path):
+def test_a_quantity_that_is_not_known_can_be_stated(saved):
     text = WHOLE.replace("ABSORBANCE", "ARBITRARY UNITS")
     with pytest.raises(ReadError, match="quantity='absorbance'"):
-        _read(tmp_path, text)
-    assert _read(tmp_path, text, quantity="absorbance", technique="atr").technique == "atr"
+        _read(saved, text)
+    assert _read(saved, text, quantity="absorbance", technique="atr").technique == "atr"
 
 
 @pytest.mark.parametrize(
@@ -150,10 +149,10 @@ def test_a_quantity_that_is_not_known_can_be_stated(tmp_path):
         ("\n403 ", "\n403.3 ", r"line 14: the abscissa is up to 0.3 off"),
     ],
 )
-def test_a_label_at_odds_is_told_with_line_and_size(tmp_path, old, new, message):
+def test_a_label_at_odds_is_told_with_line_and_size(saved, old, new, message):
     assert old in WHOLE
     with pytest.warns(ResiduekitWarning, match=message):
-        _assert_ramp(_read(tmp_path, WHOLE.replace(old, new)))
+        _assert_ramp(_read(saved, WHOLE.replace(old, new)))
 
 
 @pytest.mark.parametrize(
@@ -186,12 +185,12 @@ def test_a_label_at_odds_is_told_with_line_and_size(tmp_path, old, new, message)
         ("YFACTOR= 0.001", "YFACTOR= 1E300", None, "above 3.4e38"),
     ],
 )  # fmt: skip
-def test_numbers_that_contradict_the_labels_are_refused(tmp_path, old, new, line, message):
+def test_numbers_that_contradict_the_labels_are_refused(saved, old, new, line, message):
     assert old in WHOLE
     text = WHOLE.replace(old, new).replace("##FIRSTY= 0.1\n", "$$\n" if "1E300" in new else
                                            "##FIRSTY= 0.1\n")  # fmt: skip
     with pytest.raises(ReadError, match=message) as caught:
-        _read(tmp_path, text)
+        _read(saved, text)
     assert caught.value.faults[0].line == line
 
 
@@ -205,6 +204,6 @@ def test_numbers_that_contradict_the_labels_are_refused(tmp_path, old, new, line
     ],
 )
 @pytest.mark.filterwarnings("ignore::residuekit.errors.ResiduekitWarning")
-def test_pairs_that_do_not_fit_are_refused(tmp_path, pairs, message):
+def test_pairs_that_do_not_fit_are_refused(saved, pairs, message):
     with pytest.raises(ReadError, match=message):
-        _read(tmp_path, HEAD + f"##XYPOINTS= (XY..XY)\n{pairs}\n##END=\n")
+        _read(saved, HEAD + f"##XYPOINTS= (XY..XY)\n{pairs}\n##END=\n")

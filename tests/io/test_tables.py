@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from io_cases import saved
 
 from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import read
@@ -13,8 +12,8 @@ from residuekit.schema import FLAGS, source
 TWO = "wavenumber,absorbance\n4000,0.5\n3990,0.25\n3980,0.125\n"
 
 
-def _read(tmp_path, text, **options):
-    return read(saved(tmp_path / "t.csv", text), **options)
+def _read(saved, text, **options):
+    return read(saved("t.csv", text), **options)
 
 
 @pytest.mark.parametrize(
@@ -35,8 +34,8 @@ def _read(tmp_path, text, **options):
         "Wavenumber [1/cm], Absorbance (1)\n" + TWO.split("\n", 1)[1],
     ],
 )
-def test_two_columns_are_read_in_every_spelling(tmp_path, text):
-    array = _read(tmp_path, text)
+def test_two_columns_are_read_in_every_spelling(saved, text):
+    array = _read(saved, text)
     assert array.name == "absorbance"
     np.testing.assert_array_equal(array["wavenumber"], [3980, 3990, 4000])
     np.testing.assert_array_equal(array.values, [[0.125, 0.25, 0.5]])
@@ -45,21 +44,21 @@ def test_two_columns_are_read_in_every_spelling(tmp_path, text):
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
-def test_encodings_are_recognised_and_said(tmp_path, encoding):
-    array = _read(tmp_path, "wavenumber,Fläche µ,B\n4000,1,2\n3990,1,2\n".encode(encoding))
+def test_encodings_are_recognised_and_said(saved, encoding):
+    array = _read(saved, "wavenumber,Fläche µ,B\n4000,1,2\n3990,1,2\n".encode(encoding))
     assert array["spectrum"].values.tolist() == ["Fläche µ", "B"]
     assert source(array)["encoding"] == encoding
 
 
-def test_spectra_side_by_side_keep_their_names_and_gaps(tmp_path):
-    array = _read(tmp_path, "wavenumber;T1;R\n4000;0,5;0,1\n3990;0,25;\n")
+def test_spectra_side_by_side_keep_their_names_and_gaps(saved):
+    array = _read(saved, "wavenumber;T1;R\n4000;0,5;0,1\n3990;0,25;\n")
     assert array["spectrum"].values.tolist() == ["T1", "R"]
     np.testing.assert_array_equal(array["flag"], [0, FLAGS["missing"][0]])
     assert source(array)["decimal"] == ","
 
 
-def test_a_quantity_that_nothing_names_is_assumed_and_said(tmp_path):
-    array = _read(tmp_path, "4000,0.5\n3990,0.25\n")
+def test_a_quantity_that_nothing_names_is_assumed_and_said(saved):
+    array = _read(saved, "4000,0.5\n3990,0.25\n")
     assert array.name == "absorbance"
     assert source(array)["quantity"] == "assumed absorbance"
     assert source(array)["wavenumber"] == "assumed cm-1"
@@ -74,24 +73,24 @@ def test_a_quantity_that_nothing_names_is_assumed_and_said(tmp_path):
         ("wavenumber,value", {"quantity": "reflectance", "percent": True}, "reflectance"),
     ],
 )
-def test_percent_is_divided_by_a_hundred_and_said(tmp_path, header, options, quantity):
-    array = _read(tmp_path, f"{header}\n4000,50\n3990,104\n", **options)
+def test_percent_is_divided_by_a_hundred_and_said(saved, header, options, quantity):
+    array = _read(saved, f"{header}\n4000,50\n3990,104\n", **options)
     assert array.name == quantity
     np.testing.assert_allclose(array.values, [[1.04, 0.5]], rtol=1e-7)
     assert source(array)["scale"] == "percent, divided by 100"
 
 
-def test_transmittance_that_must_be_percent_is_divided_with_a_warning(tmp_path):
+def test_transmittance_that_must_be_percent_is_divided_with_a_warning(saved):
     with pytest.warns(ResiduekitWarning, match="taken as percent"):
-        array = _read(tmp_path, "wavenumber,transmittance\n4000,50\n3990,90\n")
+        array = _read(saved, "wavenumber,transmittance\n4000,50\n3990,90\n")
     np.testing.assert_allclose(array.values, [[0.9, 0.5]], rtol=1e-7)
 
 
-def test_transmittance_that_may_be_percent_is_asked_for(tmp_path):
+def test_transmittance_that_may_be_percent_is_asked_for(saved):
     text = "wavenumber,transmittance\n4000,0.5\n3990,3\n"
     with pytest.raises(ReadError, match="percent=True or percent=False"):
-        _read(tmp_path, text)
-    assert _read(tmp_path, text, percent=False).max() == 3
+        _read(saved, text)
+    assert _read(saved, text, percent=False).max() == 3
 
 
 @pytest.mark.parametrize(
@@ -102,9 +101,9 @@ def test_transmittance_that_may_be_percent_is_asked_for(tmp_path):
         ("x,A", {"x_unit": "um"}, "2.5,4"),
     ],
 )
-def test_wavelengths_become_wavenumbers(tmp_path, header, options, axis):
+def test_wavelengths_become_wavenumbers(saved, header, options, axis):
     first, last = axis.split(",")
-    array = _read(tmp_path, f"{header}\n{first},0.1\n{last},0.2\n", **options)
+    array = _read(saved, f"{header}\n{first},0.1\n{last},0.2\n", **options)
     np.testing.assert_allclose(array["wavenumber"], [2500, 4000])
     np.testing.assert_allclose(array.values, [[0.2, 0.1]], rtol=1e-6)
 
@@ -112,8 +111,8 @@ def test_wavelengths_become_wavenumbers(tmp_path, header, options, axis):
 WIDE = "x (mm),y (mm),4000,3990\n0.2,0.1,5,6\n0.1,0.1,1,2\n0.1,0.3,3,4\n0.2,0.2,7,8\n"
 
 
-def test_a_wide_map_is_turned_upright_and_its_gaps_are_flagged(tmp_path):
-    array = _read(tmp_path, WIDE, quantity="absorbance")
+def test_a_wide_map_is_turned_upright_and_its_gaps_are_flagged(saved):
+    array = _read(saved, WIDE, quantity="absorbance")
     assert array.shape == (3, 2, 2)
     np.testing.assert_allclose(array["y"], [100, 200, 300])
     np.testing.assert_allclose(array["x"], [100, 200])
@@ -125,10 +124,10 @@ def test_a_wide_map_is_turned_upright_and_its_gaps_are_flagged(tmp_path):
 
 
 @pytest.mark.parametrize("order", [1, -1])
-def test_a_long_map_is_the_same_in_any_order_of_rows(tmp_path, order):
+def test_a_long_map_is_the_same_in_any_order_of_rows(saved, order):
     rows = [f"{x},{y},{w},{x / 10 + y + w / 1e5}" for y in (0, 1) for x in (0, 1, 2)
             for w in (1000, 1010)]  # fmt: skip
-    array = _read(tmp_path, "\n".join(["x,y,wavenumber,absorbance", *rows[::order]]) + "\n")
+    array = _read(saved, "\n".join(["x,y,wavenumber,absorbance", *rows[::order]]) + "\n")
     assert array.shape == (2, 3, 2)
     assert array["x"].attrs["units"] == "pixel"
     assert source(array)["position unit"] == "assumed pixel"
@@ -136,11 +135,11 @@ def test_a_long_map_is_the_same_in_any_order_of_rows(tmp_path, order):
     np.testing.assert_allclose(array, expected.transpose("y", "x", "wavenumber"), rtol=1e-6)
 
 
-def test_a_layout_can_be_stated_where_nothing_names_it(tmp_path):
+def test_a_layout_can_be_stated_where_nothing_names_it(saved):
     text = "0,0,1000,0.1\n0,0,1010,0.2\n1,0,1000,0.3\n1,0,1010,0.4\n"
     with pytest.raises(ReadError, match="layout="):
-        _read(tmp_path, text)
-    assert _read(tmp_path, text, layout="long map").shape == (1, 2, 2)
+        _read(saved, text)
+    assert _read(saved, text, layout="long map").shape == (1, 2, 2)
 
 
 @pytest.mark.parametrize(
@@ -156,7 +155,8 @@ def test_a_layout_can_be_stated_where_nothing_names_it(tmp_path):
         ("#\n" + TWO + "3985,0.1\n", {}, 6, "3985, which turns back"),
         (TWO + "3970,\0\n", {}, 5, "NUL byte"),
         (TWO + "3970,1e39\n", {}, None, "above 3.4e38"),
-        (TWO.replace("4000,0.5", '"4000,0.5'), {}, 2, "1 columns"),
+        (TWO.replace("4000,0.5", '"4000,0.5'), {}, 1, "closed quotes"),
+        (TWO.replace("3990,0.25", '"3990,0.25'), {}, 3, "1 columns"),
         ('"wavenumber,A\n4000,1\n3990,2\n', {}, 1, "closed quotes"),
         ('4000,"' + "9" * 200_000 + "\n", {}, 1, "cannot be split"),
         ("", {}, None, "an empty file"),
@@ -192,18 +192,18 @@ def test_a_layout_can_be_stated_where_nothing_names_it(tmp_path):
         (TWO, {"delimeter": ","}, None, "did you mean 'delimiter'"),
     ],
 )
-def test_what_cannot_be_read_is_said_with_its_line(tmp_path, text, options, line, message):
+def test_what_cannot_be_read_is_said_with_its_line(saved, text, options, line, message):
     with pytest.raises(ReadError, match=message) as caught:
-        _read(tmp_path, text, **options)
+        _read(saved, text, **options)
     (fault,) = caught.value.faults
     assert fault.file.endswith("t.csv")
     assert fault.line == line
 
 
-def test_pixels_scattered_off_any_grid_are_refused(tmp_path):
+def test_pixels_scattered_off_any_grid_are_refused(saved):
     rows = "".join(f"{3 * i},{5 * i},.1\n" for i in range(40))
     with pytest.raises(ReadError, match="40 pixels on a grid of 40 x 40"):
-        _read(tmp_path, "x (um),y (um),4000\n" + rows)
+        _read(saved, "x (um),y (um),4000\n" + rows)
 
 
 @pytest.mark.parametrize(
@@ -224,7 +224,7 @@ def test_a_table_of_ours_that_says_otherwise_than_the_caller_is_refused(
         read(write(small_map, tmp_path / "m.csv"), **options)
 
 
-def test_a_comment_block_of_ours_that_was_changed_is_refused(tmp_path, small_map):
+def test_a_comment_block_of_ours_that_was_changed_is_refused(saved, tmp_path, small_map):
     from residuekit.io import write
 
     text = write(small_map, tmp_path / "m.csv").read_text()
@@ -238,4 +238,4 @@ def test_a_comment_block_of_ours_that_was_changed_is_refused(tmp_path, small_map
     ):
         assert old in text
         with pytest.raises(ReadError, match=message):
-            _read(tmp_path, text.replace(old, new))
+            _read(saved, text.replace(old, new))

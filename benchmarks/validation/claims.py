@@ -1,0 +1,97 @@
+"""A claim, what was measured, and whether the measurement's interval reaches the claim."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from residuekit.kernels.limits import clopper_pearson_interval
+
+SEED = 20261125
+WORKERS = 2
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One measured number with its 95 % interval, beside the range that is claimed for it."""
+
+    name: str
+    claimed: Range
+    value: float
+    low: float
+    high: float
+    n: int
+    percent: bool = True
+
+    @property
+    def holds(self) -> bool:
+        """Whether the interval reaches the claimed range."""
+        return self.low <= self.claimed[1] and self.high >= self.claimed[0]
+
+    @property
+    def claim(self) -> str:
+        """The claimed range in words."""
+        low, high = self.claimed
+        if self.percent:
+            if low <= 0:
+                return f"{100 * high:.3g} % or less"
+            return f"{100 * low:.3g} % or more" if high >= 1 else f"{100 * low:.3g} to {100 * high:.3g} %"
+        return f"{low:.3g} or more" if high == np.inf else f"{low:.3g} to {high:.3g}"
+
+    def row(self) -> dict[str, Any]:
+        """The claim as JSON prints it."""
+        return {
+            "name": self.name,
+            "claim": self.claim,
+            "value": self.value,
+            "low": self.low,
+            "high": self.high,
+            "n": self.n,
+            "holds": self.holds,
+        }
+
+    def line(self, width: int) -> str:
+        """The claim as a line of the table."""
+        scale, form = (100, "5.1f") if self.percent else (1, "5.2f")
+        value, low, high = (format(scale * x, form) for x in (self.value, self.low, self.high))
+        unit = "%" if self.percent else " "
+        said = "holds" if self.holds else "FAILS"
+        return f"{self.name:<{width}}  {value} {unit} [{low}, {high}]  {self.n:>6}  {said}  {self.claim}"
+
+
+def rate(name: str, claimed: Range, hits: ArrayLike) -> Claim:
+    """A share of runs with its exact binomial interval (95 %, Clopper and Pearson 1934)."""
+    seen = np.asarray(hits, dtype=bool)
+    k, n = int(seen.sum()), seen.size
+    low, high = clopper_pearson_interval(k, n, 0.05)
+    return Claim(name, claimed, k / n, low, high, n)
+
+
+def median(name: str, claimed: Range, values: ArrayLike) -> Claim:
+    """A median with the distribution-free interval (95 %) that the order statistics give."""
+    from scipy.stats import binom
+
+    ordered = np.sort(np.asarray(values, dtype=float))
+    n = ordered.size
+    rank = max(int(binom.ppf(0.025, n, 0.5)) - 1, 0)
+    low, high = float(ordered[rank]), float(ordered[n - 1 - rank])
+    return Claim(name, claimed, float(np.median(ordered)), low, high, n, percent=False)
+
+
+def table(claims: Sequence[Claim]) -> str:
+    """All claims, a line each."""
+    width = max(len(claim.name) for claim in claims)
+    head = f"{'':<{width}}  value    95 % interval    runs         claimed"
+    return "\n".join([head, *(claim.line(width) for claim in claims)])
+
+
+def spread(call: Any, jobs: Iterable[Any]) -> list[Any]:
+    """Do the jobs in two processes; each job carries its own seed, so the order is free."""
+    with ProcessPoolExecutor(WORKERS) as pool:
+        return list(pool.map(call, jobs))

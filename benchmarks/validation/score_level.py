@@ -1,0 +1,172 @@
+"""Scores of mock-ups drawn from a known distribution: 10,000 studies a configuration.
+
+The decision is a vectorised form of the rule in `residuekit.assess` with the library's own
+`decision_levels`; that both agree is one of the claims. Detection limits, slopes and bounds are
+computed by the library's functions, study by study. The truth: blank scores scatter with standard
+deviation 1, a loading of 1 raises a score by 1, each of 6 spiked mock-ups (3 at 6, 3 at 18) holds
+its loading to 3 %.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import product
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residuekit import assess
+from residuekit.kernels.decision import Levels, decision_levels, slope_through_zero, upper_bound
+from residuekit.kernels.limits import noncentrality
+
+from .claims import SEED, Claim, rate
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Draw = Callable[[np.random.Generator, tuple[int, int]], Floats]
+SIZES = (3, 6, 12)
+ALPHA = 0.05
+FOUND = (0.93, 0.97)
+SPIKED = np.repeat([6.0, 18.0], 3)
+SPIKE_CV = 0.03
+
+
+def normal(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
+    """Mock-up effects of standard deviation 1."""
+    return rng.standard_normal(shape)
+
+
+def student3(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
+    """Heavy-tailed mock-up effects: Student t with 3 degrees of freedom, standard deviation 1."""
+    return rng.standard_t(3, shape) / sqrt(3)
+
+
+def decide(blanks: Floats, exposed: Floats, levels: Levels) -> Bools:
+    """Say of each study whether its arm is above: (runs, n) and (runs, m) scores in, (runs,) out."""
+    n, m = blanks.shape[1], exposed.shape[1]
+    scatter = blanks.std(axis=1, ddof=1)
+    excess = exposed - blanks.mean(axis=1, keepdims=True)
+    arm = excess.mean(axis=1) > levels.arm * scatter * sqrt(1 / m + 1 / n)
+    mockup = excess.max(axis=1) > levels.mockup * scatter * sqrt(1 + 1 / n)
+    return np.asarray(arm | mockup)
+
+
+def coverage(
+    blanks: Floats, exposed: Floats, spiked: Floats, true: float | Floats
+) -> tuple[Bools, Bools]:
+    """Say of each study whether its one-sided bound and its two-sided interval hold the truth."""
+    truth = np.broadcast_to(true, len(blanks))
+    inside = [
+        _cover(*study) for study in zip(blanks, exposed, spiked, truth, strict=True)
+    ]
+    one, two = np.array(inside).T
+    return one, two
+
+
+def _cover(blank: Floats, exposed: Floats, spiked: Floats, true: float) -> tuple[bool, bool]:
+    n, m, scatter = blank.size, exposed.size, blank.std(ddof=1)
+    slope = slope_through_zero(SPIKED, spiked - blank.mean(), scatter)
+    estimate = (exposed.mean() - blank.mean()) / slope.value
+    one, two = (
+        upper_bound(estimate, scatter**2, n, exposed.var(ddof=1), m, slope, alpha).upper
+        for alpha in (ALPHA, ALPHA / 2)
+    )
+    return true <= one, abs(true - estimate) <= two - estimate
+
+
+class Studies:
+    """Clean studies of one size: scores of blank, exposed and spiked mock-ups."""
+
+    def __init__(self, n: int, m: int, runs: int, draw: Draw = normal):
+        self.n, self.m, self.runs = n, m, runs
+        rng = np.random.default_rng((SEED, n, m, draw is normal))
+        self.blanks, self.exposed = draw(rng, (runs, n)), draw(rng, (runs, m))
+        shape = (runs, SPIKED.size)
+        self.spiked = SPIKED * (1 + SPIKE_CV * rng.standard_normal(shape)) + draw(rng, shape)
+
+    def limits(self, levels: Levels) -> tuple[float, float]:
+        """The detection limits of the arm and of one mock-up for a standard deviation of 1."""
+        arm, one = (noncentrality(self.n - 1, q, ALPHA) for q in (levels.arm, levels.mockup))
+        return arm * sqrt(1 / self.m + 1 / self.n), one * sqrt(1 + 1 / self.n)
+
+    def stated(self, arm_limit: float) -> Floats:
+        """Each study's own detection limit in units of its own loading."""
+        scatter = self.blanks.std(axis=1, ddof=1)
+        centred = self.spiked - self.blanks.mean(axis=1, keepdims=True)
+        slopes = [
+            slope_through_zero(SPIKED, row, s).value
+            for row, s in zip(centred, scatter, strict=True)
+        ]
+        return arm_limit * scatter / np.array(slopes)
+
+
+def claims(runs: int, levels_for: Callable[..., Levels] = decision_levels) -> Iterator[Claim]:
+    """Judge every size of study; `levels_for` is the library's rule unless another is on trial."""
+    for n, m in product(SIZES, SIZES):
+        yield from _of_size(Studies(n, m, runs), levels_for(n, m, ALPHA))
+    for n, m in product(SIZES, SIZES):
+        heavy = Studies(n, m, runs, student3)
+        alarms = decide(heavy.blanks, heavy.exposed, levels_for(n, m, ALPHA))
+        yield rate(f"scores n={n} m={m}: false alarms, Student t(3) mock-ups", (0.07, 0.10), alarms)
+    yield _same_as_assess(min(runs, 300))
+
+
+def _of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
+    blanks, exposed, spiked = studies.blanks, studies.exposed, studies.spiked
+    arm, one = studies.limits(levels)
+    single = exposed.copy()
+    single[:, 0] += one
+    stated = studies.stated(arm)
+    place = f"scores n={studies.n} m={studies.m}:"
+    yield rate(f"{place} false alarms", (0.043, 0.057), decide(blanks, exposed, levels))
+    yield rate(f"{place} found at the true limit", FOUND, decide(blanks, exposed + arm, levels))
+    yield rate(f"{place} one mock-up found at its true limit", FOUND,
+               decide(blanks, single, levels))  # fmt: skip
+    yield rate(f"{place} found at the study's own limit", (0.92, 0.96),
+               decide(blanks, exposed + stated[:, None], levels))  # fmt: skip
+    for where, true in (("0", 0.0), ("the true limit", arm)):
+        below, inside = coverage(blanks, exposed + true, spiked, true)
+        yield rate(f"{place} one-sided bound holds {where}", (0.93, 1.0), below)
+        yield rate(f"{place} two-sided interval holds {where}", (0.93, 0.97), inside)
+
+
+def _same_as_assess(runs: int) -> Claim:
+    studies = Studies(6, 6, runs)
+    exposed = studies.exposed + np.linspace(0, 4, runs)[:, None]
+    above = decide(studies.blanks, exposed, decision_levels(6, 6, ALPHA))
+    same = [
+        assess(b, e).above == a for b, e, a in zip(studies.blanks, exposed, above, strict=True)
+    ]
+    return rate("scores: vectorised decision agrees with assess()", (1.0, 1.0), same)
+
+
+def naive_claims(runs: int) -> Iterator[Claim]:
+    """What a t-test on pixels makes of clean studies of 3 + 3 mock-ups, and the library beside it.
+
+    Two-sided at 5 %, pixels pooled over mock-ups; mock-up scatter as a share of pixel scatter.
+    """
+    for share, pixels, claimed in ((0.1, 1024, (0.54, 0.58)), (0.5, 256, (0.77, 0.81))):
+        rng = np.random.default_rng((SEED, pixels))
+        place = f"pixels: mock-up scatter {share:g} of pixel scatter, {pixels} px:"
+        pixel_alarms, alarms = _pixel_studies(rng, runs, share, pixels)
+        yield rate(f"{place} pixel t-test, false alarms", claimed, pixel_alarms)
+        yield rate(f"{place} the library's decision", (0.043, 0.057), alarms)
+
+
+def _pixel_studies(
+    rng: np.random.Generator, runs: int, share: float, pixels: int
+) -> tuple[Bools, Bools]:
+    from scipy.special import stdtr
+
+    levels = decision_levels(3, 3, ALPHA)
+    t, means = np.empty(runs), np.empty((runs, 2, 3))
+    for run in range(runs):
+        values = rng.standard_normal((2, 3, pixels), dtype=np.float32)
+        values += share * rng.standard_normal((2, 3, 1), dtype=np.float32)
+        means[run] = values.mean(axis=2)
+        pooled = values.reshape(2, -1)
+        difference = np.diff(pooled.mean(axis=1))[0]
+        t[run] = difference / sqrt(pooled.var(axis=1, ddof=1).mean() * 2 / pooled.shape[1])
+    p = 2 * stdtr(6 * pixels - 2, -np.abs(t))
+    return p < ALPHA, decide(means[:, 0], means[:, 1], levels)

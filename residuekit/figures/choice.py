@@ -1,0 +1,366 @@
+"""What the figure shows: the strata that can be drawn, the mock-ups, the maps; and what it leaves
+out, with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from ..errors import ContractError, Fault, did_you_mean
+from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from .words import Stratum, counted, stratum_of, stratum_words, unit_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..results import StudyResult
+
+Floats = npt.NDArray[np.float64]
+#: The most arms of one stratum that are drawn.
+MOST_ARMS = 14
+
+
+@dataclass(frozen=True)
+class Group:
+    """Mock-ups that stand on one line: a control, or an arm with the row of its verdict."""
+
+    words: str
+    role: str
+    mockups: tuple[str, ...]
+    values: Floats
+    verdict: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class Map:
+    """One map of the deciding score, (y, x), NaN where a pixel is masked."""
+
+    file: str
+    role: str
+    mockup: str
+    words: str
+    rule: str
+    values: Floats
+    x: Floats
+    y: Floats
+    position_unit: str
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Spectra of some mock-ups, (mock-up, wavenumber)."""
+
+    words: str
+    spectra: Floats
+
+
+@dataclass(frozen=True)
+class Block:
+    """One stratum: what is drawn of it."""
+
+    stratum: Stratum
+    score: str
+    unit: str
+    groups: tuple[Group, ...]
+    maps: tuple[Map, ...]
+    pixel_limit: float
+    wavenumber: Floats
+    blank: Curves
+    exposed: Curves | None
+    gel: Floats | None
+    gel_per_loading: float
+    blind: frozenset[str]
+
+    @property
+    def words(self) -> str:
+        """The stratum as people say it."""
+        return stratum_words(self.stratum)
+
+
+def choose(
+    result: StudyResult, strata: Sequence[str | Stratum] | None = None
+) -> tuple[list[Block], list[str]]:
+    """Choose what is drawn; return the blocks and a sentence for everything left out.
+
+    Left to itself it draws every stratum that has its blanks and shares the unit of the first, so
+    that one scale serves all. `strata` names the wanted ones by paint or by (paint, soiling,
+    ageing_h).
+
+    Raises
+    ------
+    ContractError : an unknown stratum; a wanted stratum without blanks; wanted strata whose scores
+        have different units; nothing that can be drawn.
+    """
+    known = list(dict.fromkeys(map(stratum_of, result.verdicts.to_dict("records"))))
+    wanted = known if strata is None else [_named(name, known) for name in strata]
+    blocks, faults = [], []
+    for stratum in wanted:
+        drawn = _block(result, stratum, blocks[0].unit if blocks else None)
+        if isinstance(drawn, Fault):
+            faults.append(drawn)
+        else:
+            blocks.append(drawn)
+    if faults and (strata is not None or not blocks):
+        raise ContractError(faults)
+    if not blocks:
+        raise ContractError(
+            Fault("a study without arms", "at least one exposed arm", "rows with the role exposed")
+        )
+    left_out = [f"{fault.found}: not drawn; {fault.fix}." for fault in faults]
+    for block in blocks:
+        missing = len(_arms(result, block.stratum)) - sum(g.verdict is not None for g in block.groups)
+        if missing:
+            left_out.append(f"{block.words}: {counted(missing, 'arm')} not drawn; see verdicts.csv.")
+    return blocks, left_out
+
+
+def _named(name: str | Stratum, known: Sequence[Stratum]) -> Stratum:
+    found = [s for s in known if name in (s[0], stratum_words(s)) or name == s]
+    if len(found) == 1:
+        return found[0]
+    words = [stratum_words(s) for s in known]
+    fix = f"one of {found}" if found else did_you_mean(str(name), words)
+    raise ContractError(Fault(f"the stratum {name!r}", "one stratum of the study", fix))
+
+
+def _arms(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
+    rows = result.verdicts.to_dict("records")
+    return [row for row in rows if stratum_of(row) == stratum]
+
+
+def _block(result: StudyResult, stratum: Stratum, unit: str | None) -> Block | Fault:
+    """The block of a stratum, or why it cannot be drawn."""
+    words = stratum_words(stratum)
+    judged = [row for row in _arms(result, stratum) if isinstance(row["score"], str) and row["score"]]
+    scores = [(row["score"], row["unit"]) for row in judged]
+    score = scores[0][0] if scores else ""
+    table = result.mockups
+    own = table[(table["score"] == score) & _in_stratum(table, stratum)]
+    if own[own["role"] == "blank"].empty:
+        return Fault(
+            f"{words} without a blank mock-up",
+            "a control for everything that is drawn",
+            "measure blanks of this paint, soiling and ageing and run the study again",
+        )
+    if unit is not None and scores[0][1] != unit:
+        return Fault(
+            f"{words} in the unit {unit_words(scores[0][1])} beside {unit_words(unit)}",
+            "one scale for all panels",
+            f"residue_figure(result, strata=[{words!r}]) draws it by itself",
+        )
+    arms = [row for row in _arms(result, stratum) if (row["score"], row["unit"]) == scores[0]
+            or not row["score"] or row["score"] != row["score"]]  # fmt: skip
+    if len(arms) > MOST_ARMS:
+        kept = sorted(arms, key=lambda row: -np.nan_to_num(row["estimate"], nan=-np.inf))
+        arms = [row for row in arms if row in kept[:MOST_ARMS]]
+    exposed = own[own["role"] == "exposed"]
+    exposed = exposed[_any_arm(exposed, arms)]
+    worst = None if exposed.empty else exposed.loc[exposed["mean"].idxmax()].to_dict()
+    maps, limit = _maps(result, own, stratum, score, worst)
+    return Block(
+        stratum=stratum,
+        score=score,
+        unit=scores[0][1],
+        groups=tuple(_groups(own, arms)),
+        maps=maps,
+        pixel_limit=limit,
+        **_curves(result, stratum, worst, len(exposed)),
+        gel_per_loading=_slope(result, stratum),
+        blind=_blind(result, stratum),
+    )
+
+
+def _in_stratum(table: pd.DataFrame, stratum: Stratum) -> Any:
+    found = np.ones(len(table), dtype=bool)
+    for name, value in zip(STRATUM_COLUMNS, stratum, strict=True):
+        found &= (table[name] == value).to_numpy()
+    return found
+
+
+def _any_arm(table: pd.DataFrame, arms: Sequence[Mapping[Any, Any]]) -> Any:
+    keys = {tuple(row[name] for name in ARM_COLUMNS) for row in arms}
+    return [key in keys for key in table[list(ARM_COLUMNS)].itertuples(index=False, name=None)]
+
+
+def blank_words(treatment: str) -> str:
+    """The name of a kind of blank."""
+    return {"water": "water-only blank", "none": "untreated blank"}.get(
+        treatment, f"{treatment} blank"
+    )
+
+
+def _groups(own: pd.DataFrame, arms: Sequence[Mapping[Any, Any]]) -> list[Group]:
+    """Blanks by kind, arms in order of exposure, spiked mock-ups in order of loading."""
+    groups = []
+    blanks = own[own["role"] == "blank"]
+    for treatment in sorted(set(blanks["treatment"]), key=lambda t: (t != "water", t)):
+        rows = blanks[blanks["treatment"] == treatment]
+        groups.append(_group(blank_words(treatment), "blank", rows))
+    varied = [name for name in ("treatment", "clearance_min") if len({a[name] for a in arms}) > 1]
+    for arm in sorted(arms, key=lambda row: (row["treatment"], row["exposure_min"])):
+        rows = own[(own["role"] == "exposed").to_numpy() & np.array(_any_arm(own, [arm]), bool)]
+        words = f"exposed {arm['exposure_min']:g} min"
+        if "clearance_min" in varied:
+            words += f", cleared {arm['clearance_min']:g}"
+        if "treatment" in varied:
+            words = f"{arm['treatment']} {words.removeprefix('exposed ')}"
+        groups.append(_group(words, "exposed", rows, arm))
+    spiked = own[own["role"] == "spiked"]
+    if not spiked.empty:
+        groups.append(_group("spiked", "spiked", spiked))
+    return groups
+
+
+def _group(
+    words: str, role: str, rows: pd.DataFrame, verdict: Mapping[Any, Any] | None = None
+) -> Group:
+    values = rows["mean"].to_numpy(dtype=float)
+    return Group(words, role, tuple(rows["mockup"]), values, verdict)
+
+
+def _maps(
+    result: StudyResult,
+    own: pd.DataFrame,
+    stratum: Stratum,
+    score: str,
+    worst: Mapping[Any, Any] | None,
+) -> tuple[tuple[Map, ...], float]:
+    """A typical blank, the worst exposed and a spiked mock-up; and the pixel limit."""
+    blanks = own[own["role"] == "blank"]
+    blanks = blanks[blanks["treatment"] == _comparator(blanks)]
+    spiked = own[own["role"] == "spiked"]
+    picks: list[tuple[str, str, str, Mapping[Any, Any]]] = []
+    typical = _median_row(blanks)
+    rule = f"the median of {counted(len(blanks), blank_words(typical['treatment']))}"
+    picks.append(("blank", "blank", rule, typical))
+    if worst is not None:
+        of = counted(int((own["role"] == "exposed").sum()), "exposed mock-up")
+        words = f"exposed {worst['exposure_min']:g} min"
+        picks.append(("exposed", words, f"the highest of {of}", worst))
+    if not spiked.empty:
+        middle = _median_row(spiked)
+        rule = f"the median of {counted(len(spiked), 'spiked mock-up')}"
+        picks.append(("spiked", "spiked", rule, middle))
+    chosen, limits = [], []
+    for role, words, rule, row in picks:
+        found = _read_map(result, stratum, score, row, role)
+        if found is not None:
+            dataset, loading = found
+            chosen.append(_as_map(dataset, role, words + loading, rule))
+            limits.append(float(dataset["pixel_limit"]))
+    return tuple(chosen), max(limits, default=float("nan"))
+
+
+def _comparator(blanks: pd.DataFrame) -> str:
+    treatments = list(blanks["treatment"])
+    return "water" if "water" in treatments else str(treatments[0])
+
+
+def _median_row(rows: pd.DataFrame) -> dict[Any, Any]:
+    """The mock-up in the middle; of two in the middle the lower one."""
+    ordered = rows.sort_values(["mean", "mockup"])
+    found: dict[Any, Any] = ordered.iloc[(len(ordered) - 1) // 2].to_dict()
+    return found
+
+
+def _read_map(
+    result: StudyResult, stratum: Stratum, score: str, row: Mapping[Any, Any], role: str
+) -> tuple[xr.Dataset, str] | None:
+    """The map of a mock-up with the highest mean score, or None if it has only points."""
+    same = ("treatment", *(() if role == "blank" else ("exposure_min", "clearance_min")))
+    best: tuple[float, xr.Dataset] | None = None
+    for entry in result.provenance["maps"]:
+        if entry["role"] != role or entry["mockup"] != row["mockup"]:
+            continue
+        with xr.open_dataset(result.folder / entry["map"], engine="h5netcdf") as opened:
+            fits = stratum_of(opened.attrs) == stratum and all(
+                opened.attrs[name] == row[name] or _both_nan(opened.attrs[name], row[name])
+                for name in same
+            )
+            if not fits or "y" not in opened.dims or score not in opened["marker"]:
+                continue
+            dataset = opened.sel(marker=score).load()
+        mean = float(dataset["score"].mean())
+        if best is None or mean > best[0]:
+            best = mean, dataset
+    if best is None:
+        return None
+    return best[1], _loading(result, row) if role == "spiked" else ""
+
+
+def _both_nan(a: Any, b: Any) -> bool:
+    return bool(a != a and b != b)
+
+
+def _loading(result: StudyResult, row: Mapping[Any, Any]) -> str:
+    """The known loading of a spiked mock-up, in words."""
+    spectra = result.spectra
+    rows = (spectra["role"] == "spiked") & (spectra["mockup"] == row["mockup"])
+    known = {float(value) for value in spectra["loading_ug_cm2"].values[rows.values]}
+    return f" {known.pop():g} µg cm⁻²" if len(known) == 1 else ""
+
+
+def _as_map(dataset: xr.Dataset, role: str, words: str, rule: str) -> Map:
+    return Map(
+        file=str(dataset.attrs["file"]),
+        role=role,
+        mockup=str(dataset.attrs["mockup"]),
+        words=words,
+        rule=rule,
+        values=dataset["score"].values.astype(np.float64),
+        x=dataset["x"].values,
+        y=dataset["y"].values,
+        position_unit=str(dataset["x"].attrs.get("units", "pixel")),
+    )
+
+
+def _curves(
+    result: StudyResult, stratum: Stratum, worst: Mapping[Any, Any] | None, n_exposed: int
+) -> dict[str, Any]:
+    """The spectra of the comparator, of the arm of the worst mock-up, and of the pure material."""
+    spectra = result.spectra
+    role, treatment = spectra["role"].values, spectra["treatment"].values
+    inside = np.ones(len(role), dtype=bool)
+    for name, value in zip(STRATUM_COLUMNS, stratum, strict=True):
+        inside &= spectra[name].values == value
+    values = spectra["spectrum"].values
+    kinds = set(treatment[inside & (role == "blank")])
+    kind = "water" if "water" in kinds else min(kinds)
+    blank = values[inside & (role == "blank") & (treatment == kind)]
+    exposed, residue = None, result.provenance["study"]["treatment"]
+    if worst is not None and n_exposed:
+        rows = inside & (role == "exposed") & (treatment == worst["treatment"])
+        for name in ("exposure_min", "clearance_min"):
+            rows &= spectra[name].values == worst[name]
+        exposed = Curves(f"exposed {worst['exposure_min']:g} min", values[rows])
+        if ((role == "reference") & (treatment == worst["treatment"])).any():
+            residue = worst["treatment"]
+    pure = values[(role == "reference") & (treatment == residue)]
+    return {
+        "blank": Curves(blank_words(kind), blank),
+        "exposed": exposed,
+        "gel": pure.mean(axis=0) if len(pure) else None,
+        "wavenumber": spectra["wavenumber"].values,
+    }
+
+
+def _own_scores(result: StudyResult, stratum: Stratum) -> pd.DataFrame:
+    return result.markers[_in_stratum(result.markers, stratum)]
+
+
+def _slope(result: StudyResult, stratum: Stratum) -> float:
+    """What share of the reference a unit of loading gives by the net signal; NaN if not known."""
+    rows = _own_scores(result, stratum)
+    slopes = rows.loc[rows["score"] == "net signal", "slope"].to_numpy(dtype=float)
+    return float(slopes[0]) if slopes.size and slopes[0] > 0 else float("nan")
+
+
+def _blind(result: StudyResult, stratum: Stratum) -> frozenset[str]:
+    """The markers whose band score is blind on the stratum."""
+    rows = _own_scores(result, stratum)
+    return frozenset(rows.loc[rows["blind"].astype(bool), "score"].str.removeprefix("band: "))

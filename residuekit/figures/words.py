@@ -1,0 +1,90 @@
+"""Numbers, units and names as people read them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from ..schema import STRATUM_COLUMNS
+
+Stratum = tuple[str, str, float]
+
+_UNITS = {
+    "ug cm-2": "µg cm⁻²",
+    "A cm-1": "A cm⁻¹",
+    "cm-1": "cm⁻¹",
+    "um": "µm",
+    "reference": "of the pure reference",
+}
+
+
+def unit_words(unit: str) -> str:
+    """A unit of the tables as people write it.
+
+    >>> unit_words("ug cm-2"), unit_words("A")
+    ('µg cm⁻²', 'A')
+    """
+    return _UNITS.get(unit, unit)
+
+
+def in_words(text: str) -> str:
+    """A sentence of the record with its loading units as people write them."""
+    for ascii_unit in ("ug cm-2", "A cm-1"):
+        text = text.replace(ascii_unit, _UNITS[ascii_unit])
+    return text
+
+
+def number(value: Any, digits: int = 3) -> str:
+    """A number to `digits` significant digits with a true minus; a dash where none was computed.
+
+    >>> number(-0.00450376), number(1234.5), number(float("nan")), number(float("inf"))
+    ('−0.0045', '1230', '–', '∞')
+    """
+    if value is None or value != value:
+        return "–"
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    text = f"{float(value):.{digits}g}"
+    if "e" in text and 1e-4 <= abs(value) < 1e9:
+        text = f"{float(text):.0f}"
+    return text.replace("-", "−")
+
+
+def stratum_of(row: Mapping[Any, Any]) -> Stratum:
+    """The stratum of a row of any table."""
+    paint, soiling, ageing = (row[name] for name in STRATUM_COLUMNS)
+    return str(paint), str(soiling), float(ageing)
+
+
+def stratum_words(stratum: Stratum) -> str:
+    """A stratum as people say it.
+
+    >>> stratum_words(("alkyd", "soot", 400.0))
+    'alkyd, soiling soot, aged 400 h'
+    """
+    paint, soiling, ageing = stratum
+    words = [paint]
+    if soiling != "none":
+        words.append(f"soiling {soiling}")
+    if ageing:
+        words.append(f"aged {ageing:g} h")
+    return ", ".join(words)
+
+
+def score_words(score: str, unit: str) -> str:
+    """A score with its unit, for an axis.
+
+    >>> score_words("net signal", "ug cm-2")
+    'net signal (µg cm⁻²)'
+    """
+    return f"{score} ({unit_words(unit)})"
+
+
+def counted(count: int, noun: str) -> str:
+    """A count with its noun.
+
+    >>> counted(1, "mock-up"), counted(4, "mock-up")
+    ('1 mock-up', '4 mock-ups')
+    """
+    return f"{count} {noun}" + ("" if count == 1 else "s")

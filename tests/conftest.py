@@ -1,0 +1,194 @@
+"""Places, and small simulated studies, that many tests share. All simulated data are invented."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+QUESTION = {
+    "treatment": "PVA cryogel",
+    "working_exposure_min": 2,
+    "acceptance_limit_ug_cm2": 4.0,
+    "acceptance_reason": "invented for the tests",
+}
+BAND_ONLY = ('scores = ["band", "net signal"]', 'scores = ["band"]')
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """The checkout."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """Published check values and data that are part of the project."""
+    return ROOT / "shared"
+
+
+@pytest.fixture(scope="session")
+def local() -> Path:
+    """Open data read where they lie, beside the checkout; the test skips where they are absent."""
+    folder = ROOT.parent / "shared" / "data" / "local"
+    if not folder.is_dir():
+        pytest.skip("local data absent")
+    return folder
+
+
+def small_design() -> Any:
+    """One paint, 8 x 8 pixels, 166 channels; a clean arm and one with 5 ug cm-2."""
+    from residuekit.simulate import Arm, StudyDesign, Variation
+
+    return StudyDesign(
+        arms=(Arm(2.0, n_mockups=3), Arm(60.0, n_mockups=3, loading_ug_cm2=5.0)),
+        n_blanks=4,
+        spiked_ug_cm2=(2.0, 6.0),
+        n_spiked=2,
+        maps_per_mockup=1,
+        shape=(8, 8),
+        axis=(900.0, 1850.0, 5.6),
+        variation=Variation(session=0.2),
+        question=QUESTION,
+        steps=({"step": "crop", "low": 910, "high": 1840},),
+    )
+
+
+@dataclass(frozen=True)
+class StudyCopy:
+    """A copy of a small study that a test may break."""
+
+    folder: Path
+
+    @property
+    def table(self) -> Path:
+        return self.folder / "measurements.csv"
+
+    @property
+    def settings(self) -> Path:
+        return self.folder / "study.toml"
+
+    def rows(self) -> list[dict[str, str]]:
+        with self.table.open(encoding="utf-8", newline="") as file:
+            return list(csv.DictReader(file))
+
+    def write_rows(self, rows: list[dict[str, str]]) -> None:
+        with self.table.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(rows)
+
+    def files(self, role: str, **cells: str) -> list[str]:
+        """The files of a role whose cells are as given."""
+        return [
+            row["file"] for row in self.rows()
+            if row["role"] == role and all(row[name] == cell for name, cell in cells.items())
+        ]  # fmt: skip
+
+    def keep(self, wanted: Any) -> None:
+        """Keep the rows for which `wanted(row)` is true."""
+        self.write_rows([row for row in self.rows() if wanted(row)])
+
+    def change(self, wanted: Any, **cells: str) -> None:
+        """Give new cells to the rows for which `wanted(row)` is true."""
+        self.write_rows([{**row, **cells} if wanted(row) else row for row in self.rows()])
+
+    def edit(self, old: str, new: str, file: str = "study.toml") -> None:
+        """Replace text that stands there."""
+        path = self.folder / file
+        text = path.read_text(encoding="utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+    def snapshot(self) -> dict[str, tuple[int, str]]:
+        """Everything below the folder: time of the last change, and content."""
+        return {
+            str(path.relative_to(self.folder)): (
+                path.lstat().st_mtime_ns,
+                hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "",
+            )
+            for path in sorted(self.folder.rglob("*"))
+        }
+
+    def run(self) -> Any:
+        from residuekit.study import Study
+
+        return Study.open(self.folder).run()
+
+
+@pytest.fixture(scope="session")
+def _pattern_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from residuekit.simulate import simulate_study
+
+    folder = tmp_path_factory.mktemp("pattern") / "study"
+    simulate_study(folder, small_design(), seed=1)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def _pattern_points(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with one averaged spectrum a file, three a mock-up, judged by bands alone."""
+    from residuekit import io
+    from residuekit.schema import make_points
+    from residuekit.simulate import simulate_study
+
+    folder = tmp_path_factory.mktemp("points") / "study"
+    design = replace(small_design(), maps_per_mockup=3, shape=(4, 4), map_suffixes=(".csv",))
+    simulate_study(folder, design, seed=2)
+    for path in sorted((folder / "data").glob("*.csv")):
+        array = io.read(path)
+        mean = array.mean(("y", "x")).values
+        io.write(make_points(mean, array["wavenumber"].values), path)
+    settings = folder / "study.toml"
+    settings.write_text(settings.read_text("utf-8").replace(*BAND_ONLY), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def study(_pattern_study: Path, tmp_path: Path) -> StudyCopy:
+    """A copy of the small study."""
+    return StudyCopy(Path(shutil.copytree(_pattern_study, tmp_path / "study")))
+
+
+@pytest.fixture
+def point_study(_pattern_points: Path, tmp_path: Path) -> StudyCopy:
+    """A copy of the small study of point spectra, band score only."""
+    return StudyCopy(Path(shutil.copytree(_pattern_points, tmp_path / "points")))
+
+
+@pytest.fixture
+def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Runs write tables and maps, but neither figure nor report."""
+    monkeypatch.setattr("residuekit.study.run._present", lambda _folder: None)
+
+
+@pytest.fixture(scope="session")
+def finished(_pattern_study: Path, tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """(study, result) of one run without pictures; only to be read."""
+    folder = tmp_path_factory.mktemp("finished") / "study"
+    copy = StudyCopy(Path(shutil.copytree(_pattern_study, folder)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("residuekit.study.run._present", lambda _folder: None)
+        return copy, copy.run()
+
+
+def command(*arguments: Any, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """Run the command in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "residuekit", *map(str, arguments)],
+        cwd=folder, capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session", name="command")
+def _command() -> Any:
+    return command

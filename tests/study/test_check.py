@@ -1,0 +1,402 @@
+"""A broken study is refused whole: every fault named, exit 1, no traceback, nothing written."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from residuekit.cli import main
+
+
+
+
+def first(study: Any, role: str) -> str:
+    """The file of the first row of a role."""
+    return str(study.files(role)[0])
+
+
+def misspelt_column(study):
+    study.edit("exposure_min", "exposur_min", "measurements.csv")
+    return "measurements.csv, line 1", "'exposur_min'", "did you mean 'exposure_min'?"
+
+
+def unknown_key_at_the_top(study):
+    study.edit("title =", 'tittle = "x"\ntitle =')
+    return "study.toml, line 1", "'tittle'", "did you mean 'title'?"
+
+
+def unknown_table(study):
+    study.edit("[limits]", "[limit]")
+    return "study.toml, line 15", "'limit'", "did you mean 'limits'?"
+
+
+def unknown_key_in_a_table(study):
+    study.edit("acceptance_limit_ug_cm2", "acceptance_limit")
+    return "study.toml, line 6", "'acceptance_limit' in [question]", "'acceptance_limit_ug_cm2'"
+
+
+def missing_file(study):
+    (study.folder / first(study, "exposed")).rename(study.folder / "data" / "elsewhere.nc")
+    return "measurements.csv, line 6", f"no file '{first(study, 'exposed')}'"
+
+
+def path_upwards(study):
+    file = first(study, "blank")
+    study.change(lambda row: row["file"] == file, file="../outside.nc")
+    (study.folder.parent / "outside.nc").write_bytes(b"x")
+    return "measurements.csv, line 2", "'../outside.nc', which leaves the study folder"
+
+
+def absolute_path(study):
+    file = first(study, "blank")
+    outside = study.folder.parent / "outside.nc"
+    (study.folder / file).rename(outside)
+    study.change(lambda row: row["file"] == file, file=str(outside))
+    return "measurements.csv, line 2", "outside.nc', which leaves the study folder"
+
+
+def link_that_leaves(study):
+    file = study.folder / first(study, "blank")
+    outside = study.folder.parent / "outside.nc"
+    file.rename(outside)
+    file.symlink_to(outside)
+    return "measurements.csv, line 2", f"data/{file.name}', which leaves the study folder"
+
+
+def link_that_goes_round(study):
+    file = study.folder / first(study, "blank")
+    file.unlink()
+    file.symlink_to(file.name)
+    return "measurements.csv, line 2", f"data/{file.name}"
+
+
+def name_too_long(study):
+    file = first(study, "blank")
+    study.change(lambda row: row["file"] == file, file="data/" + "n" * 400 + ".nc")
+    return "measurements.csv, line 2", "nnnn.nc'"
+
+
+def exposed_without_blank(study):
+    file = first(study, "exposed")
+    study.change(lambda row: row["file"] == file, paint="acrylic")
+    return "measurements.csv, line 6", "'acrylic'", "without a blank of its own"
+
+
+def ageing_without_its_own_blank(study):
+    file = first(study, "exposed")
+    study.change(lambda row: row["file"] == file, ageing_h="500")
+    return "measurements.csv, line 6", "ageing 500 h", "an unaged blank will not do"
+
+
+def duplicate_file(study):
+    study.write_rows([*study.rows(), study.rows()[0]])
+    return "measurements.csv, line 17", f"'{first(study, 'blank')}' a second time (first in line 2)"
+
+
+def spiked_without_loading(study):
+    file = first(study, "spiked")
+    study.change(lambda row: row["file"] == file, loading_ug_cm2="")
+    return "measurements.csv, line 12", "an empty loading_ug_cm2 in a row of role spiked"
+
+
+def empty_file(study):
+    (study.folder / first(study, "reference")).write_bytes(b"")
+    return "measurements.csv, line 16", "the empty file 'data/reference_1.nc'"
+
+
+def folder_in_place_of_a_file(study):
+    (study.folder / first(study, "reference")).unlink()
+    (study.folder / first(study, "reference")).mkdir()
+    return "measurements.csv, line 16", "'data/reference_1.nc'"
+
+
+def axis_not_monotone(study):
+    file = first(study, "reference")
+    path = (study.folder / file).with_suffix(".csv")
+    path.write_text("wavenumber,a\n1000,0.1\n1004,0.2\n1002,0.3\n1006,0.1\n", encoding="utf-8")
+    study.change(lambda row: row["file"] == file, file=f"data/{path.name}")
+    return "data/reference_1.csv", "1002"
+
+
+def other_axis(study):
+    from residuekit import io
+
+    path = study.folder / first(study, "exposed")
+    io.write(io.read(path).isel(wavenumber=slice(0, -5)), path)
+    return first(study, "exposed"), "a wavenumber axis of", "to 1816"
+
+
+def marker_outside_the_measured_range(study):
+    study.edit('"acetate C=O 1735"', '{name = "far", low = 2900, high = 3000}')
+    return "'far'", "2900"
+
+
+def not_a_file_of_spectra(study):
+    (study.folder / first(study, "exposed")).write_bytes(b"\x00 nothing of the kind")
+    return (first(study, "exposed"),)
+
+
+def not_toml(study):
+    study.edit('[limits]', '[limits')
+    return "study.toml, line 15", "text that is not TOML"
+
+
+def empty_settings(study):
+    study.settings.write_text("", encoding="utf-8")
+    return "study.toml", "no treatment in [question]", "no use in [markers]"
+
+
+def unknown_marker(study):
+    study.edit("pva C-O 1092", "pva C-O 1902")
+    return "study.toml, line 12", "'pva C-O 1902'", "did you mean 'pva C-O 1092'?"
+
+
+def unknown_step(study):
+    study.edit('"crop"', '"corp"')
+    return "study.toml, line 9", "'corp'", "did you mean 'crop'?"
+
+
+def unknown_parameter(study):
+    study.edit('"low": 910' if '"low"' in study.settings.read_text("utf-8") else "low =", "lo =")
+    return "study.toml, line 9", "'lo'", "did you mean 'low'?"
+
+
+def unknown_score(study):
+    study.edit('"net signal"]', '"net-signal"]')
+    return "study.toml, line 13", "'net-signal'", "did you mean 'net signal'?"
+
+
+def text_for_a_number(study):
+    study.edit("alpha = 0.05", 'alpha = "5 %"')
+    return "study.toml, line 16", "alpha = '5 %'", "a number"
+
+
+def rate_out_of_range(study):
+    study.edit("alpha = 0.05", "alpha = 5")
+    return "study.toml, line 16", "alpha = 5", "between 0 and 0.5"
+
+
+def acceptance_limit_of_nothing(study):
+    study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = 0")
+    return "study.toml, line 6", "acceptance_limit_ug_cm2 = 0", "a number above 0"
+
+
+def negative_acceptance_limit(study):
+    study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = -0.5")
+    return "study.toml, line 6", "acceptance_limit_ug_cm2 = -0.5", "a number above 0"
+
+
+def treatment_that_no_row_has(study):
+    study.edit('treatment = "PVA cryogel"', 'treatment = "PVA cryogell"')
+    return "study.toml", "'PVA cryogell'", "did you mean 'PVA cryogel'?"
+
+
+def wrong_role(study):
+    file = first(study, "blank")
+    study.change(lambda row: row["file"] == file, role="blnak")
+    return "measurements.csv, line 2", "'blnak'", "did you mean 'blank'?"
+
+
+def number_with_a_unit(study):
+    file = first(study, "exposed")
+    study.change(lambda row: row["file"] == file, exposure_min="2 min")
+    return "measurements.csv, line 6", "exposure_min '2 min'", "without a unit"
+
+
+def gel_on_a_blank(study):
+    file = first(study, "blank")
+    study.change(lambda row: row["file"] == file, treatment="PVA cryogel")
+    return "measurements.csv, line 2", "a blank with the treatment 'PVA cryogel'"
+
+
+def two_paints_on_one_mockup(study):
+    names = [row["mockup"] for row in study.rows() if row["role"] == "blank"]
+    study.change(lambda row: row["mockup"] == names[0], paint="acrylic")
+    study.change(lambda row: row["mockup"] == names[1], mockup=names[0])
+    return "measurements.csv, line 3", f"mock-up '{names[0]}'", "'acrylic'"
+
+
+def no_table(study):
+    study.table.unlink()
+    return ("no measurements.csv",)
+
+
+def two_tables(study):
+    (study.folder / "measurements.xlsx").write_bytes(study.table.read_bytes())
+    return ("both measurements.csv and measurements.xlsx",)
+
+
+def not_a_workbook(study):
+    study.table.rename(study.folder / "measurements.xlsx")
+    return "measurements.xlsx", "a table that cannot be read"
+
+
+def header_alone(study):
+    header = study.table.read_text("utf-8").splitlines()[0]
+    study.table.write_text(header + "\n", encoding="utf-8")
+    return "measurements.csv, line 2", "no rows"
+
+
+def no_exposed_row(study):
+    study.keep(lambda row: row["role"] != "exposed")
+    return "measurements.csv", "no row of role exposed"
+
+
+BREAKS = [
+    misspelt_column, unknown_key_at_the_top, unknown_table, unknown_key_in_a_table, missing_file,
+    path_upwards, absolute_path, link_that_leaves, link_that_goes_round, name_too_long,
+    exposed_without_blank, ageing_without_its_own_blank, duplicate_file, spiked_without_loading,
+    empty_file, folder_in_place_of_a_file, axis_not_monotone, other_axis,
+    marker_outside_the_measured_range, not_a_file_of_spectra, not_toml, empty_settings,
+    unknown_marker, unknown_step, unknown_parameter, unknown_score, text_for_a_number,
+    rate_out_of_range, acceptance_limit_of_nothing, negative_acceptance_limit,
+    treatment_that_no_row_has, wrong_role, number_with_a_unit, gel_on_a_blank,
+    two_paints_on_one_mockup, no_table, two_tables, not_a_workbook, header_alone, no_exposed_row,
+]  # fmt: skip
+SEEN_IN_FILES = {
+    axis_not_monotone, other_axis, marker_outside_the_measured_range, not_a_file_of_spectra,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("spoil", BREAKS, ids=lambda spoil: spoil.__name__)
+def test_a_fault_is_named_and_nothing_is_written(study, capsys, spoil):
+    expected = spoil(study)
+    before = study.snapshot()
+    for word in ("check", "run") if spoil not in SEEN_IN_FILES else ("check",):
+        assert main([word, str(study.folder)]) == 1
+        said = capsys.readouterr()
+        assert "nothing was written" in said.err
+        for words in expected:
+            assert words in said.err
+        assert "; needed " in said.err
+        assert "; to mend it: " in said.err
+    assert study.snapshot() == before
+
+
+def test_one_fault_is_told_once(study, capsys):
+    study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = -1")
+    main(["check", str(study.folder)])
+    assert capsys.readouterr().err.startswith("1 fault found; nothing was written.\n  1. ")
+
+
+def test_everything_that_is_wrong_is_told_in_one_message(study, command):
+    """A study broken in ten ways, through the command in a process of its own."""
+    fragments: list[str] = []
+    for spoil in (
+        axis_not_monotone, not_a_file_of_spectra, unknown_key_at_the_top, unknown_score,
+        negative_acceptance_limit, unknown_marker, unknown_parameter, spiked_without_loading,
+        path_upwards, duplicate_file,
+    ):  # fmt: skip
+        fragments += [text for text in spoil(study) if not text.startswith("study.toml, line")]
+    misspelt_column(study)
+    before = study.snapshot()
+    done = command("check", study.folder)
+    assert done.returncode == 1
+    assert "Traceback" not in done.stderr
+    for words in (*fragments, "'exposur_min'"):
+        assert words in done.stderr
+    counted = re.match(r"(\d+) faults found", done.stderr)
+    assert counted
+    assert len(re.findall(r"^ *\d+\. ", done.stderr, re.MULTILINE)) == int(counted.group(1)) >= 11
+    assert study.snapshot() == before
+
+
+def test_a_sound_study_passes_and_nothing_is_written(study, command):
+    before = study.snapshot()
+    done = command("check", study.folder)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "15 files (4 blank, 6 exposed, 4 spiked, 1 reference), 14 mock-ups, 2 arms" in done.stdout
+    assert "Nothing is wrong" in done.stdout
+    assert study.snapshot() == before
+
+
+def semicolons_and_decimal_commas(study):
+    text = study.table.read_text("utf-8").replace(",", ";")
+    study.table.write_text(text.replace(";6;", ";6,0;").replace(";60;", ";60,0;"), "utf-8")
+
+
+def tabs(study):
+    study.table.write_text(study.table.read_text("utf-8").replace(",", "\t"), "utf-8")
+
+
+def utf_16(study):
+    study.table.write_text(study.table.read_text("utf-8"), encoding="utf-16")
+
+
+def byte_order_marks(study):
+    for path in (study.table, study.settings):
+        path.write_text(path.read_text("utf-8"), encoding="utf-8-sig")
+
+
+def windows_line_ends(study):
+    for path in (study.table, study.settings):
+        path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+
+
+def notes_and_empty_lines(study):
+    text = study.table.read_text("utf-8").replace("\n", "\n# a note, with commas\n\n", 1)
+    study.table.write_text(text, "utf-8")
+
+
+def workbook(study):
+    from openpyxl import Workbook
+
+    book = Workbook()
+    with study.table.open(encoding="utf-8", newline="") as file:
+        for cells in csv.reader(file):
+            book.active.append([float(c) if c.isdecimal() else c or None for c in cells])
+    book.save(study.folder / "measurements.xlsx")
+    study.table.unlink()
+
+
+FORMS = [
+    semicolons_and_decimal_commas, tabs, utf_16, byte_order_marks, windows_line_ends,
+    notes_and_empty_lines, workbook,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("form", FORMS, ids=lambda form: form.__name__)
+def test_every_form_of_table_says_the_same(study, form):
+    from residuekit.study import load_manifest
+
+    def cells(manifest):
+        return [
+            tuple(repr(getattr(row, name)) for name in vars(row) if name != "line")
+            for row in manifest.measurements
+        ]
+
+    plain = load_manifest(study.folder)
+    form(study)
+    formed = load_manifest(study.folder)
+    assert cells(formed) == cells(plain)
+    assert (formed.procedure, formed.markers) == (plain.procedure, plain.markers)
+    assert formed.of_role("spiked")[-1].loading_ug_cm2 == 6.0
+
+
+def test_further_columns_are_kept_and_stand_in_the_way_of_nothing(study):
+    from residuekit.study import load_manifest
+
+    study.write_rows([{**row, "RH": "45 %"} for row in study.rows()])
+    assert {row.further["RH"] for row in load_manifest(study.folder).measurements} == {"45 %"}
+
+
+def test_a_folder_without_a_study_and_no_folder_at_all(tmp_path, capsys):
+    assert main(["check", str(tmp_path)]) == 1
+    said = capsys.readouterr().err
+    assert "no study.toml" in said
+    assert "no measurements.csv" in said
+    assert main(["run", str(tmp_path / "nowhere")]) == 1
+    assert "residuekit new" in capsys.readouterr().err
+    assert not os.listdir(tmp_path)
+
+
+def test_a_map_is_described(study, capsys):
+    assert main(["check", str(study.folder / first(study, "blank"))]) == 0
+    said = capsys.readouterr().out
+    assert "8 rows (y) x 8 columns (x)" in said
+    assert "170 points" in said
