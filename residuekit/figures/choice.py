@@ -13,7 +13,7 @@ import xarray as xr
 
 from ..errors import ContractError, Fault, did_you_mean
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
-from .words import Stratum, counted, stratum_of, stratum_words, unit_words
+from .words import Stratum, counted, number, stratum_of, stratum_words, unit_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,6 +69,7 @@ class Block:
     groups: tuple[Group, ...]
     maps: tuple[Map, ...]
     pixel_limit: float
+    quantity: str
     wavenumber: Floats
     blank: Curves
     exposed: Curves | None
@@ -98,7 +99,8 @@ def choose(
     """
     known = list(dict.fromkeys(map(stratum_of, result.verdicts.to_dict("records"))))
     wanted = known if strata is None else [_named(name, known) for name in strata]
-    blocks, faults = [], []
+    blocks: list[Block] = []
+    faults: list[Fault] = []
     for stratum in wanted:
         drawn = _block(result, stratum, blocks[0].unit if blocks else None)
         if isinstance(drawn, Fault):
@@ -113,9 +115,13 @@ def choose(
         )
     left_out = [f"{fault.found}: not drawn; {fault.fix}." for fault in faults]
     for block in blocks:
-        missing = len(_arms(result, block.stratum)) - sum(g.verdict is not None for g in block.groups)
+        missing = len(_arms(result, block.stratum)) - sum(
+            g.verdict is not None for g in block.groups
+        )
         if missing:
-            left_out.append(f"{block.words}: {counted(missing, 'arm')} not drawn; see verdicts.csv.")
+            left_out.append(
+                f"{block.words}: {counted(missing, 'arm')} not drawn; see verdicts.csv."
+            )
     return blocks, left_out
 
 
@@ -136,7 +142,9 @@ def _arms(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
 def _block(result: StudyResult, stratum: Stratum, unit: str | None) -> Block | Fault:
     """The block of a stratum, or why it cannot be drawn."""
     words = stratum_words(stratum)
-    judged = [row for row in _arms(result, stratum) if isinstance(row["score"], str) and row["score"]]
+    judged = [
+        row for row in _arms(result, stratum) if isinstance(row["score"], str) and row["score"]
+    ]
     scores = [(row["score"], row["unit"]) for row in judged]
     score = scores[0][0] if scores else ""
     table = result.mockups
@@ -161,12 +169,13 @@ def _block(result: StudyResult, stratum: Stratum, unit: str | None) -> Block | F
     exposed = own[own["role"] == "exposed"]
     exposed = exposed[_any_arm(exposed, arms)]
     worst = None if exposed.empty else exposed.loc[exposed["mean"].idxmax()].to_dict()
-    maps, limit = _maps(result, own, stratum, score, worst)
+    loadings = _loadings(result, stratum)
+    maps, limit = _maps(result, own, stratum, worst, loadings)
     return Block(
         stratum=stratum,
         score=score,
         unit=scores[0][1],
-        groups=tuple(_groups(own, arms)),
+        groups=tuple(_groups(own, arms, loadings)),
         maps=maps,
         pixel_limit=limit,
         **_curves(result, stratum, worst, len(exposed)),
@@ -194,7 +203,9 @@ def blank_words(treatment: str) -> str:
     )
 
 
-def _groups(own: pd.DataFrame, arms: Sequence[Mapping[Any, Any]]) -> list[Group]:
+def _groups(
+    own: pd.DataFrame, arms: Sequence[Mapping[Any, Any]], loadings: Mapping[str, float]
+) -> list[Group]:
     """Blanks by kind, arms in order of exposure, spiked mock-ups in order of loading."""
     groups = []
     blanks = own[own["role"] == "blank"]
@@ -210,10 +221,37 @@ def _groups(own: pd.DataFrame, arms: Sequence[Mapping[Any, Any]]) -> list[Group]
         if "treatment" in varied:
             words = f"{arm['treatment']} {words.removeprefix('exposed ')}"
         groups.append(_group(words, "exposed", rows, arm))
-    spiked = own[own["role"] == "spiked"]
-    if not spiked.empty:
-        groups.append(_group("spiked", "spiked", spiked))
+    for loading, rows in _by_loading(own, loadings):
+        groups.append(_group(f"spiked{_loading_words(loading)}", "spiked", rows))
     return groups
+
+
+def _by_loading(
+    own: pd.DataFrame, loadings: Mapping[str, float]
+) -> list[tuple[float, pd.DataFrame]]:
+    """The spiked mock-ups, lowest known loading first."""
+    spiked = own[own["role"] == "spiked"]
+    known = np.array([loadings[mockup] for mockup in spiked["mockup"]], dtype=float)
+    return [(float(value), spiked[known == value]) for value in np.unique(known)]
+
+
+def _loading_words(loading: float) -> str:
+    return f" {number(loading)} µg cm⁻²"
+
+
+def _loadings(result: StudyResult, stratum: Stratum) -> dict[str, float]:
+    """Spiked mock-up -> its known loading."""
+    spectra = result.spectra
+    rows = _spectra_in(spectra, stratum) & (spectra["role"].values == "spiked")
+    names, values = spectra["mockup"].values[rows], spectra["loading_ug_cm2"].values[rows]
+    return {str(name): float(value) for name, value in zip(names, values, strict=True)}
+
+
+def _spectra_in(spectra: xr.Dataset, stratum: Stratum) -> Any:
+    inside = np.ones(spectra.sizes["row"], dtype=bool)
+    for name, value in zip(STRATUM_COLUMNS, stratum, strict=True):
+        inside &= spectra[name].values == value
+    return inside
 
 
 def _group(
@@ -227,13 +265,12 @@ def _maps(
     result: StudyResult,
     own: pd.DataFrame,
     stratum: Stratum,
-    score: str,
     worst: Mapping[Any, Any] | None,
+    loadings: Mapping[str, float],
 ) -> tuple[tuple[Map, ...], float]:
     """A typical blank, the worst exposed and a spiked mock-up; and the pixel limit."""
     blanks = own[own["role"] == "blank"]
     blanks = blanks[blanks["treatment"] == _comparator(blanks)]
-    spiked = own[own["role"] == "spiked"]
     picks: list[tuple[str, str, str, Mapping[Any, Any]]] = []
     typical = _median_row(blanks)
     rule = f"the median of {counted(len(blanks), blank_words(typical['treatment']))}"
@@ -242,16 +279,15 @@ def _maps(
         of = counted(int((own["role"] == "exposed").sum()), "exposed mock-up")
         words = f"exposed {worst['exposure_min']:g} min"
         picks.append(("exposed", words, f"the highest of {of}", worst))
-    if not spiked.empty:
-        middle = _median_row(spiked)
-        rule = f"the median of {counted(len(spiked), 'spiked mock-up')}"
-        picks.append(("spiked", "spiked", rule, middle))
+    for loading, spiked in _by_loading(own, loadings)[:1]:
+        rule = f"the median of {counted(len(spiked), 'mock-up')} of the lowest loading"
+        words = f"spiked{_loading_words(loading)}"
+        picks.append(("spiked", words, rule, _median_row(spiked)))
     chosen, limits = [], []
     for role, words, rule, row in picks:
-        found = _read_map(result, stratum, score, row, role)
-        if found is not None:
-            dataset, loading = found
-            chosen.append(_as_map(dataset, role, words + loading, rule))
+        dataset = _read_map(result, stratum, row, role)
+        if dataset is not None:
+            chosen.append(_as_map(dataset, role, words, rule))
             limits.append(float(dataset["pixel_limit"]))
     return tuple(chosen), max(limits, default=float("nan"))
 
@@ -269,8 +305,8 @@ def _median_row(rows: pd.DataFrame) -> dict[Any, Any]:
 
 
 def _read_map(
-    result: StudyResult, stratum: Stratum, score: str, row: Mapping[Any, Any], role: str
-) -> tuple[xr.Dataset, str] | None:
+    result: StudyResult, stratum: Stratum, row: Mapping[Any, Any], role: str
+) -> xr.Dataset | None:
     """The map of a mock-up with the highest mean score, or None if it has only points."""
     same = ("treatment", *(() if role == "blank" else ("exposure_min", "clearance_min")))
     best: tuple[float, xr.Dataset] | None = None
@@ -282,27 +318,17 @@ def _read_map(
                 opened.attrs[name] == row[name] or _both_nan(opened.attrs[name], row[name])
                 for name in same
             )
-            if not fits or "y" not in opened.dims or score not in opened["marker"]:
+            if not fits or "y" not in opened.dims or row["score"] not in opened["marker"]:
                 continue
-            dataset = opened.sel(marker=score).load()
+            dataset = opened.sel(marker=row["score"]).load()
         mean = float(dataset["score"].mean())
         if best is None or mean > best[0]:
             best = mean, dataset
-    if best is None:
-        return None
-    return best[1], _loading(result, row) if role == "spiked" else ""
+    return None if best is None else best[1]
 
 
 def _both_nan(a: Any, b: Any) -> bool:
     return bool(a != a and b != b)
-
-
-def _loading(result: StudyResult, row: Mapping[Any, Any]) -> str:
-    """The known loading of a spiked mock-up, in words."""
-    spectra = result.spectra
-    rows = (spectra["role"] == "spiked") & (spectra["mockup"] == row["mockup"])
-    known = {float(value) for value in spectra["loading_ug_cm2"].values[rows.values]}
-    return f" {known.pop():g} µg cm⁻²" if len(known) == 1 else ""
 
 
 def _as_map(dataset: xr.Dataset, role: str, words: str, rule: str) -> Map:
@@ -325,9 +351,7 @@ def _curves(
     """The spectra of the comparator, of the arm of the worst mock-up, and of the pure material."""
     spectra = result.spectra
     role, treatment = spectra["role"].values, spectra["treatment"].values
-    inside = np.ones(len(role), dtype=bool)
-    for name, value in zip(STRATUM_COLUMNS, stratum, strict=True):
-        inside &= spectra[name].values == value
+    inside = _spectra_in(spectra, stratum)
     values = spectra["spectrum"].values
     kinds = set(treatment[inside & (role == "blank")])
     kind = "water" if "water" in kinds else min(kinds)
@@ -337,7 +361,7 @@ def _curves(
         rows = inside & (role == "exposed") & (treatment == worst["treatment"])
         for name in ("exposure_min", "clearance_min"):
             rows &= spectra[name].values == worst[name]
-        exposed = Curves(f"exposed {worst['exposure_min']:g} min", values[rows])
+        exposed = Curves(f"{worst['exposure_min']:g} min", values[rows])
         if ((role == "reference") & (treatment == worst["treatment"])).any():
             residue = worst["treatment"]
     pure = values[(role == "reference") & (treatment == residue)]
@@ -346,11 +370,13 @@ def _curves(
         "exposed": exposed,
         "gel": pure.mean(axis=0) if len(pure) else None,
         "wavenumber": spectra["wavenumber"].values,
+        "quantity": str(spectra["spectrum"].attrs.get("quantity", "processed signal")),
     }
 
 
 def _own_scores(result: StudyResult, stratum: Stratum) -> pd.DataFrame:
-    return result.markers[_in_stratum(result.markers, stratum)]
+    rows: pd.DataFrame = result.markers[_in_stratum(result.markers, stratum)]
+    return rows
 
 
 def _slope(result: StudyResult, stratum: Stratum) -> float:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from .style import INK, fitted, residue_colours
+from .style import INK, residue_colours
 from .words import number
 
 if TYPE_CHECKING:
@@ -40,7 +41,9 @@ def draw_map(
     for row, column in np.argwhere(~np.isfinite(values)):
         corner = (extent[0] + column * step_x, extent[2] + row * step_y)
         ax.add_patch(
-            Rectangle(corner, step_x, step_y, fill=False, hatch="////", linewidth=0, color="#666666")
+            Rectangle(
+                corner, step_x, step_y, fill=False, hatch="////", linewidth=0, color="#666666"
+            )
         )
     ax.set_xticks([])
     ax.set_yticks([])
@@ -75,10 +78,13 @@ def _round_length(longest: float) -> float:
 
 
 def draw_colour_bar(
-    ax: Axes, *, limit: float, scale: tuple[float, float], words: str, height_mm: float
+    ax: Axes, *, limit: float, scale: tuple[float, float], words: str
 ) -> Axes:
-    """Draw the scale of the maps upright, faded below the pixel limit, which a line and its number
-    mark on the left; what lies beyond the ends takes the colour of the end."""
+    """Draw the scale of the maps upright, faded below the pixel limit.
+
+    A line across marks the limit and a number below the bar tells it; pixels beyond the top have
+    the colour of the arrow.
+    """
     low, high = scale
     steps = np.linspace(low, high, 512)
     colours = residue_colours(steps, limit, low, high)[:, None, :]
@@ -87,23 +93,29 @@ def draw_colour_bar(
     ax.set_ylim(low, high)
     ax.set_xticks([])
     ax.yaxis.tick_right()
-    ax.yaxis.set_label_position("right")
     ax.locator_params(axis="y", nbins=5)
     ax.spines[:].set_visible(True)
-    ax.set_ylabel(fitted(words, height_mm))
+    ax.text(0.5, 1.14, words, ha="center", va="center_baseline", transform=ax.transAxes)
+    top = residue_colours([high], limit, low, high)[0]
+    ax.plot(0.5, 1.03, marker="^", markersize=6, color=top, markeredgecolor=INK,
+            markeredgewidth=0.5, transform=ax.transAxes, clip_on=False)  # fmt: skip
     if low <= limit <= high:
-        ax.plot([-0.45, 1], [limit, limit], color=INK, linewidth=1.0, clip_on=False)
-        ax.text(-0.6, limit, f"pixel limit {number(limit, 2)}", ha="right", va="center", rotation=90)
+        ax.plot([-0.5, 1.5], [limit, limit], color=INK, linewidth=1.2, clip_on=False,
+                solid_capstyle="butt")  # fmt: skip
+        ax.text(0.5, -0.06, f"pixel limit {number(limit)}", ha="center", va="center_baseline",
+                transform=ax.transAxes)  # fmt: skip
     return ax
 
 
-def shared_scale(maps: list[Floats], limits: list[float]) -> tuple[float, float]:
-    """One scale for all maps: from the lowest to the highest pixel, zero and every limit inside.
+def shared_scale(
+    maps: Sequence[Floats], limits: Sequence[float], top: float
+) -> tuple[float, float]:
+    """One scale for all maps: from the lowest pixel or zero to the highest or `top`.
 
-    Raises no error: without a finite value it is (0, 1).
+    `top` cuts off a few very high pixels, which would take the colours from all others; every limit
+    stays well inside.
     """
-    found = [values[np.isfinite(values)] for values in maps]
-    known = np.concatenate([np.zeros(1), *found, np.array([v for v in limits if np.isfinite(v)])])
-    low, high = float(known.min()), float(known.max())
-    margin = 0.05 * (high - low)
-    return (low - margin * (low < 0), high + margin) if high > low else (0.0, 1.0)
+    known = np.concatenate([np.zeros(1), *(values[np.isfinite(values)] for values in maps)])
+    lasting = [2.5 * limit for limit in limits if np.isfinite(limit)]
+    low, high = float(known.min()), max(min(float(known.max()), top), *lasting, 0.0)
+    return (low, high) if high > low else (low, low + 1.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from .style import BLANK, EXPOSED, GEL, INK, PALE, fitted
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LOOK = {
+LOOK: dict[str, dict[str, Any]] = {
     "blank": {"marker": "o", "facecolors": "none", "edgecolors": BLANK},
     "exposed": {"marker": "o", "facecolors": EXPOSED, "edgecolors": EXPOSED},
     "spiked": {"marker": "D", "facecolors": "none", "edgecolors": GEL},

@@ -38,6 +38,9 @@ _PAGE_HEIGHT = 245.0
 _LINE = 3.5
 _EDGE = 1.0
 _ROW = 4.2
+_UPPER, _LOWER = 16.0, 12.5
+#: The scale of the maps ends at this many times the acceptance limit.
+_ACCEPTANCE_SPAN = 5.0
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,7 @@ def plan_figure(
             )
         )
     blocks, left_out = choose(result, strata)
+    acceptance = study["acceptance_limit_ug_cm2"] if blocks[0].unit == "ug cm-2" else None
     markers = tuple(result.provenance["markers"])
     foot = _foot(markers, width)
     room = _PAGE_HEIGHT - len(foot) * _LINE - 2 * _LINE - 3 * _EDGE
@@ -107,16 +111,26 @@ def plan_figure(
     return Plan(
         blocks=tuple(blocks),
         left_out=tuple(left_out),
-        scale=shared_scale(
-            [panel.values for block in blocks for panel in block.maps],
-            [block.pixel_limit for block in blocks],
-        ),
+        scale=_scale(blocks, acceptance),
         width=width,
         height=height + (len(foot) + len(_legend_rows(width))) * _LINE + 4 * _EDGE,
         foot=foot,
-        acceptance_limit=study["acceptance_limit_ug_cm2"],
+        acceptance_limit=acceptance,
         markers=markers,
     )
+
+
+def _scale(blocks: Sequence[Block], acceptance: float | None) -> tuple[float, float]:
+    """One scale for every map: up to the spiked ones and a few times the acceptance limit."""
+    import numpy as np
+
+    maps = [panel for block in blocks for panel in block.maps]
+    shown = [p.values for p in maps if acceptance is None or p.role == "spiked"]
+    tops = [float(np.nanquantile(values, 0.99)) for values in shown if np.isfinite(values).any()]
+    if acceptance is not None:
+        tops.append(_ACCEPTANCE_SPAN * acceptance)
+    limits = [block.pixel_limit for block in blocks]
+    return shared_scale([panel.values for panel in maps], limits, max(tops, default=0.0))
 
 
 def draw(plan: Plan) -> Figure:
@@ -153,11 +167,12 @@ def _map_size(width: float) -> float:
 
 def _upper_height(block: Block, width: float) -> float:
     maps = _map_size(width) + 10 if block.maps else 0.0
-    return maps + 46 if _narrow(width) else max(maps, 46.0)
+    spectra = 4 + _UPPER + 5 + _LOWER + 9
+    return maps + spectra if _narrow(width) else max(maps, spectra)
 
 
 def _lower_height(block: Block) -> float:
-    return _ROW * len(block.groups) + 13
+    return _ROW * len(block.groups) + 14
 
 
 def _block_height(block: Block, width: float) -> float:
@@ -173,7 +188,7 @@ def _draw_block(figure: Figure, plan: Plan, block: Block, letter: str, top: floa
     left = _EDGE
     if block.maps:
         _draw_maps(figure, plan, block, top)
-        left = _EDGE if _narrow(plan.width) else 3 * size + 24
+        left = _EDGE if _narrow(plan.width) else 3 * size + 25
     below = size + 10 if block.maps and _narrow(plan.width) else 0.0
     _draw_spectra(figure, plan, block, left, top + below)
     _draw_mockups(figure, plan, block, top + _upper_height(block, plan.width))
@@ -187,22 +202,18 @@ def _draw_maps(figure: Figure, plan: Plan, block: Block, top: float) -> None:
         ax = place(figure, left, top + 4, size, size)
         draw_map(ax, panel.values, panel.x, panel.y, limit=block.pixel_limit, scale=plan.scale,
                  position_unit=panel.position_unit)  # fmt: skip
-    left = _EDGE + len(block.maps) * (size + 1.5) + 4.5
+    left = _EDGE + len(block.maps) * (size + 1.5) + 7
     bar = place(figure, left, top + 4, 2.5, size)
     draw_colour_bar(bar, limit=block.pixel_limit, scale=plan.scale,
-                    words=unit_words(block.unit), height_mm=size)  # fmt: skip
+                    words=unit_words(block.unit))  # fmt: skip
 
 
 def _draw_spectra(figure: Figure, plan: Plan, block: Block, left: float, top: float) -> None:
-    wide = plan.width - left - 13 - _EDGE
-    upper = place(figure, left + 13, top + 4, wide, 18)
-    gel_words = "pure gel"
+    ticks = 15.5
+    wide = plan.width - left - ticks - _EDGE
+    upper = place(figure, left + ticks, top + 4, wide, _UPPER)
     exposed = None if block.exposed is None else block.exposed.spectra
-    words = (
-        f"blank, n = {len(block.blank.spectra)}",
-        f"{block.exposed.words}, n = {len(block.exposed.spectra)}" if block.exposed else "",
-        gel_words,
-    )
+    words = ("blank", block.exposed.words if block.exposed else "", "gel")
     draw_spectra(upper, block.wavenumber, block.blank.spectra, exposed, block.gel, words)
     tags = [
         f"({k})" if marker["name"] in block.blind else str(k)
@@ -213,20 +224,27 @@ def _draw_spectra(figure: Figure, plan: Plan, block: Block, left: float, top: fl
     last = upper
     if exposed is not None:
         upper.tick_params(labelbottom=False)
-        last = place(figure, left + 13, top + 24, wide, 14)
+        last = place(figure, left + ticks, top + 4 + _UPPER + 5, wide, _LOWER)
         loading = plan.acceptance_limit or 1.0
-        gel = None if block.gel is None else block.gel * block.gel_per_loading * loading
+        gel = None
+        if block.gel is not None and block.gel_per_loading > 0:
+            gel = block.gel * block.gel_per_loading * loading
         draw_difference(last, block.wavenumber, block.blank.spectra, exposed, gel,
-                        f"gel, {number(loading)} µg cm⁻²")  # fmt: skip
+                        ("difference", f"gel, {number(loading)} µg cm⁻²"))  # fmt: skip
+        last.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=2)
         shade_windows(last, plan.markers, wide)
     last.set_xlabel("wavenumber (cm⁻¹)")
+    height = _UPPER if last is upper else _UPPER + 5 + _LOWER
+    write(figure, left, top + 4 + height / 2, fitted(block.quantity, height), rotation=90,
+          rotation_mode="anchor", ha="center")  # fmt: skip
 
 
 def _draw_mockups(figure: Figure, plan: Plan, block: Block, top: float) -> None:
     height = _ROW * len(block.groups)
-    label = 44.0 if not _narrow(plan.width) else 30.0
-    columns = 66.0 if not _narrow(plan.width) else 24.0
+    label = 42.0 if not _narrow(plan.width) else 30.0
+    columns = 70.0 if not _narrow(plan.width) else 24.0
     wide = plan.width - label - columns - 2 * _EDGE
+    top += 1
     ax = place(figure, _EDGE + label, top + 4, wide, height)
     limit = plan.acceptance_limit if block.unit == "ug cm-2" else None
     draw_mockups(ax, block.groups, limit, label - 2)
@@ -237,11 +255,11 @@ def _draw_mockups(figure: Figure, plan: Plan, block: Block, top: float) -> None:
 
 def _write_numbers(figure: Figure, block: Block, left: float, top: float, *, narrow: bool) -> None:
     """The verdict of each arm beside its dots, with mean, detection limit and upper bound."""
-    columns = {} if narrow else {"estimate": 13.0, "detection_limit": 26.0, "upper_bound": 39.0}
+    columns = {} if narrow else {"estimate": 12.0, "detection_limit": 26.0, "upper_bound": 41.0}
     heads = {"estimate": "mean", "detection_limit": "DL", "upper_bound": "UB"}
     for name, right in columns.items():
         write(figure, left + right, top, heads[name], ha="right")
-    start = left + (42 if columns else 2)
+    start = left + (45 if columns else 2)
     write(figure, start, top, "verdict")
     for line, group in enumerate(block.groups):
         if group.verdict is None:
@@ -268,7 +286,7 @@ def _legend_rows(width: float) -> list[list[tuple[str, dict[str, Any]]]]:
     rows: list[list[tuple[str, dict[str, Any]]]] = [[]]
     used = 0.0
     for words, look in _legend_entries():
-        needed = text_width(words) + 8
+        needed = text_width(words) + 6.3
         if used + needed > width - 2 * _EDGE and rows[-1]:
             rows.append([])
             used = 0.0
@@ -299,6 +317,6 @@ def _draw_legend(figure: Figure, plan: Plan, top: float) -> float:
                 ends = [left, left + 3] if "line" in look else [left + 1.5]
                 figure.add_artist(Line2D([x / w for x in ends], [middle] * len(ends), **shown))
             write(figure, left + 4, top, words)
-            left += text_width(words) + 8
+            left += text_width(words) + 6.3
         top += _LINE
     return top + _EDGE

@@ -20,14 +20,21 @@ _HEADROOM = 0.2
 
 
 def draw_spectrum(
-    ax: Axes, wavenumber: Floats, spectra: Floats, colour: str, words: str, *, spread: bool = True
+    ax: Axes,
+    wavenumber: Floats,
+    spectra: Floats,
+    colour: str,
+    words: str,
+    *,
+    spread: bool = True,
+    width: float = 0.8,
 ) -> Axes:
     """Draw the mean of spectra (mock-up, wavenumber) and a band of one standard deviation."""
     mean = spectra.mean(axis=0)
     if spread and len(spectra) > 1:
         sd = spectra.std(axis=0, ddof=1)
         ax.fill_between(wavenumber, mean - sd, mean + sd, color=colour, alpha=0.25, linewidth=0)
-    ax.plot(wavenumber, mean, color=colour, label=words)
+    ax.plot(wavenumber, mean, color=colour, label=words, linewidth=width)
     return ax
 
 
@@ -43,7 +50,7 @@ def draw_spectra(
 
     `words` names the three; the gel's factor is added to its name.
     """
-    draw_spectrum(ax, wavenumber, blank, BLANK, words[0])
+    draw_spectrum(ax, wavenumber, blank, BLANK, words[0], width=1.8)
     if exposed is not None:
         draw_spectrum(ax, wavenumber, exposed, EXPOSED, words[1])
     if gel is not None and np.ptp(gel) > 0:
@@ -58,20 +65,20 @@ def draw_difference(
     blank: Floats,
     exposed: Floats,
     gel: Floats | None,
-    words: str,
+    words: Sequence[str],
 ) -> Axes:
     """Draw the mean difference exposed - blank over the scatter of the blank mock-ups.
 
-    `gel` is the pure material at the loading that `words` tells.
+    `words` names the difference and `gel`, the pure material at a loading.
     """
     difference = exposed - blank.mean(axis=0)
     if len(blank) > 1:
         sd = blank.std(axis=0, ddof=1)
         ax.fill_between(wavenumber, -sd, sd, color=BLANK, alpha=0.2, linewidth=0)
     ax.axhline(0, color=PALE, linewidth=0.5, zorder=0)
-    draw_spectrum(ax, wavenumber, difference, EXPOSED, "_difference", spread=False)
+    draw_spectrum(ax, wavenumber, difference, EXPOSED, words[0], spread=False)
     if gel is not None:
-        _draw_gel(ax, wavenumber, gel, words)
+        _draw_gel(ax, wavenumber, gel, words[1])
     return _dress(ax, wavenumber)
 
 
@@ -84,7 +91,7 @@ def _dress(ax: Axes, wavenumber: Floats) -> Axes:
     low, high = ax.get_ylim()
     ax.set_ylim(low, high + _HEADROOM * (high - low))
     ax.locator_params(axis="x", nbins=6)
-    ax.locator_params(axis="y", nbins=4)
+    ax.locator_params(axis="y", nbins=3)
     return ax
 
 

@@ -25,7 +25,7 @@ MASKED = (0.72, 0.72, 0.72)
 COLOUR_MAP = "magma_r"
 _NO_GLYPH = "□"
 #: The share of white that fades a colour below the pixel limit.
-_FADING = 0.72
+_FADING = 0.6
 
 
 @contextmanager
@@ -65,7 +65,7 @@ def residue_colours(
     scores = np.asarray(values, dtype=float)
     known = np.isfinite(scores)
     share = np.clip((np.where(known, scores, low) - low) / (high - low), 0.0, 1.0)
-    colours: npt.NDArray[np.float64] = colormaps[COLOUR_MAP](0.04 + 0.86 * share)[..., :3]
+    colours: npt.NDArray[np.float64] = colormaps[COLOUR_MAP](0.07 + 0.84 * share)[..., :3]
     faded = known & ~(scores > limit)
     colours[faded] = _FADING + (1 - _FADING) * colours[faded]
     colours[~known] = MASKED
@@ -111,7 +111,7 @@ def fitted(text: str, width: float) -> str:
     while keep > 2:
         keep -= 1
         head = (keep + 1) // 2
-        short = f"{shown[:head].rstrip()}…{shown[len(shown) - (keep - head):].lstrip()}"
+        short = f"{shown[:head].rstrip()}…{shown[len(shown) - (keep - head) :].lstrip()}"
         if text_width(short) <= width:
             return short
     return "…"

@@ -15,7 +15,7 @@ _UNITS = {
     "A cm-1": "A cm⁻¹",
     "cm-1": "cm⁻¹",
     "um": "µm",
-    "reference": "of the pure reference",
+    "reference": "× pure gel",
 }
 
 

@@ -20,7 +20,7 @@ def family_quantile(n: int, alpha: float = 0.05) -> float:
 
 
 def largest_patch(above: npt.ArrayLike) -> int:
-    """Count the pixels of the largest patch of True in a (n_y, n_x) map; edges connect, corners not.
+    """Count the pixels of the largest patch of True in a (n_y, n_x) map; corners do not connect.
 
     >>> largest_patch([[True, True, False], [False, False, True]])
     2
@@ -30,3 +30,42 @@ def largest_patch(above: npt.ArrayLike) -> int:
     mask = np.asarray(above, dtype=bool)
     labels, count = label(mask)
     return int(np.bincount(labels.ravel())[1:].max()) if count else 0
+
+
+def autocorrelation(values: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Correlation of a (n_y, n_x) map with itself at each shift, (2 n_y - 1, 2 n_x - 1).
+
+    Shift (0, 0) stands at [n_y - 1, n_x - 1]. NaN pixels are left out of each pair; each shift is
+    divided by its number of pairs. A shift without pairs, or a flat map, gives 0.
+    """
+    from scipy.signal import fftconvolve
+
+    field = np.asarray(values, dtype=float)
+    seen = np.isfinite(field)
+    centred = (
+        np.where(seen, field - field[seen].mean(), 0.0) if seen.any() else np.zeros(field.shape)
+    )
+    products = fftconvolve(centred, centred[::-1, ::-1])
+    pairs = np.rint(fftconvolve(seen.astype(float), seen[::-1, ::-1].astype(float)))
+    variance = products[field.shape[0] - 1, field.shape[1] - 1] / max(seen.sum(), 1)
+    found = np.zeros(products.shape)
+    if variance > 0:
+        np.divide(products, pairs * variance, out=found, where=pairs > 0)
+    return found
+
+
+def effective_count(correlation: npt.ArrayLike) -> float:
+    """The number of independent pixels with the same error of the mean as n correlated ones.
+
+    n_eff = n^2 / sum_i sum_j rho_ij, for a stationary correlation (2 n_y - 1, 2 n_x - 1) as
+    `autocorrelation` gives it. Bayley & Hammersley 1946 (from memory).
+
+    >>> lag = np.hypot(*np.meshgrid(np.arange(-31, 32), np.arange(-31, 32)))
+    >>> round(effective_count(np.exp(-lag / 3)), 2)
+    23.2
+    """
+    rho = np.asarray(correlation, dtype=float)
+    n_y, n_x = ((size + 1) // 2 for size in rho.shape)
+    pairs = np.outer(n_y - np.abs(np.arange(1 - n_y, n_y)), n_x - np.abs(np.arange(1 - n_x, n_x)))
+    n = n_y * n_x
+    return n**2 / max(float((pairs * rho).sum()), n)

@@ -6,6 +6,7 @@ from .maps import Instrument, Texture, simulate_map
 from .materials import from_optical_constants, gel_response, material_names, spectrum
 from .mockups import Mockup, Variation, draw_mockup
 from .paints import PAINTS, Paint
+from .scorer import Rate, Scorecard, score_run, score_runs, scorecard_figure
 from .studies import reference_spectrum, simulate_specimen, simulate_study
 
 __all__ = [

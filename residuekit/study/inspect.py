@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +13,8 @@ from ..markers import marker_weights
 from ..results import PROVENANCE
 from ..schema import WAVENUMBER
 from ..score import same_axis
-from .manifest import Manifest, load_manifest
+from .manifest import SETTINGS, Manifest, examine, file_faults
+from .measurements import Measurement
 
 Progress = Callable[[int, int, str], None]
 
@@ -29,21 +30,26 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     if (folder / PROVENANCE).is_file():
         return _check_run(folder)
     manifest, faults = examine(folder)
-    lines = {fault.line for fault in faults if fault.file != SETTINGS}
-    sound = [row for row in manifest.measurements if row.line not in lines]
-    faults += _faults_of_files(manifest, sound, progress)
+    settled = not any(fault.file == SETTINGS for fault in faults)
+    unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
+    rows = [row for row in manifest.measurements if row.line not in unread]
+    faults += _faults_of_files(manifest, rows, settled, progress)
     if faults:
         raise StudyError(faults)
     return f"{manifest}\nNothing is wrong: residuekit run {folder}"
 
 
-def _faults_of_files(manifest: Manifest, progress: Progress | None) -> list[Fault]:
-    """Read every file and put its axis through the procedure."""
+def _faults_of_files(
+    manifest: Manifest, rows: Sequence[Measurement], settled: bool, progress: Progress | None
+) -> list[Fault]:
+    """Read every file and, if the settings stand, put its axis through the procedure."""
     faults: list[Fault] = []
     axis = None
-    for number, row in enumerate(manifest.measurements, start=1):
+    for number, row in enumerate(rows, start=1):
         try:
             array = io.read(manifest.folder / row.file)
+            if not settled:
+                continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
             own = manifest.procedure.apply(array.isel(pixel))[WAVENUMBER].values
             if axis is None:
@@ -51,14 +57,18 @@ def _faults_of_files(manifest: Manifest, progress: Progress | None) -> list[Faul
                 marker_weights(manifest.markers, axis)
             same_axis(axis, own)
         except ResiduekitError as problem:
-            faults += [replace(fault, file=_place(fault, row.file)) for fault in problem.faults]
-        if progress is not None:
-            progress(number, len(manifest.measurements), row.file)
+            faults += [_placed(fault, row.file) for fault in problem.faults]
+        finally:
+            if progress is not None:
+                progress(number, len(rows), row.file)
     return faults
 
 
-def _place(fault: Fault, file: str) -> str:
-    return file if not fault.file or Path(fault.file).name == Path(file).name else fault.file
+def _placed(fault: Fault, file: str) -> Fault:
+    """Name the file as the table does; a fault of a step keeps its place in the settings."""
+    if fault.file == SETTINGS:
+        return replace(fault, found=f"{file}: {fault.found}")
+    return replace(fault, file=file)
 
 
 def _check_run(folder: Path) -> str:

@@ -118,7 +118,7 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
     parts, wrong = _parts(folder, settings, text)
     if readable:
         faults += [*_setting_faults(settings, text), *wrong]
-    faults += list(_file_faults(folder, table, rows))
+    faults += list(file_faults(folder, table, rows))
     faults += list(_design_faults(table, rows, parts["treatment"]))
     return Manifest(folder=folder, measurements=rows, **parts), faults
 
@@ -292,7 +292,8 @@ def _parts(
     return parts, faults
 
 
-def _file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
+def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
+    """Say of each row whose file cannot be read, and why, under the name of the table."""
     root = folder.resolve()
     first: dict[Path, Measurement] = {}
     for row in rows:

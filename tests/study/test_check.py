@@ -32,7 +32,7 @@ def unknown_key_at_the_top(study):
 
 def unknown_table(study):
     study.edit("[limits]", "[limit]")
-    return "study.toml, line 15", "'limit'", "did you mean 'limits'?"
+    return "study.toml, line 18", "'limit'", "did you mean 'limits'?"
 
 
 def unknown_key_in_a_table(study):
@@ -143,7 +143,7 @@ def not_a_file_of_spectra(study):
 
 def not_toml(study):
     study.edit('[limits]', '[limits')
-    return "study.toml, line 15", "text that is not TOML"
+    return "study.toml, line 18", "text that is not TOML"
 
 
 def empty_settings(study):
@@ -153,32 +153,32 @@ def empty_settings(study):
 
 def unknown_marker(study):
     study.edit("pva C-O 1092", "pva C-O 1902")
-    return "study.toml, line 12", "'pva C-O 1902'", "did you mean 'pva C-O 1092'?"
+    return "study.toml, line 15", "'pva C-O 1902'", "did you mean 'pva C-O 1092'?"
 
 
 def unknown_step(study):
     study.edit('"crop"', '"corp"')
-    return "study.toml, line 9", "'corp'", "did you mean 'crop'?"
+    return "study.toml, line 11", "'corp'", "did you mean 'crop'?"
 
 
 def unknown_parameter(study):
-    study.edit('"low": 910' if '"low"' in study.settings.read_text("utf-8") else "low =", "lo =")
-    return "study.toml, line 9", "'lo'", "did you mean 'low'?"
+    study.edit("low =", "lo =")
+    return "study.toml, line 11", "'lo'", "did you mean 'low'?"
 
 
 def unknown_score(study):
     study.edit('"net signal"]', '"net-signal"]')
-    return "study.toml, line 13", "'net-signal'", "did you mean 'net signal'?"
+    return "study.toml, line 16", "'net-signal'", "did you mean 'net signal'?"
 
 
 def text_for_a_number(study):
     study.edit("alpha = 0.05", 'alpha = "5 %"')
-    return "study.toml, line 16", "alpha = '5 %'", "a number"
+    return "study.toml, line 19", "alpha = '5 %'", "a number"
 
 
 def rate_out_of_range(study):
     study.edit("alpha = 0.05", "alpha = 5")
-    return "study.toml, line 16", "alpha = 5", "between 0 and 0.5"
+    return "study.toml, line 19", "alpha = 5", "between 0 and 0.5"
 
 
 def acceptance_limit_of_nothing(study):
@@ -212,13 +212,6 @@ def gel_on_a_blank(study):
     file = first(study, "blank")
     study.change(lambda row: row["file"] == file, treatment="PVA cryogel")
     return "measurements.csv, line 2", "a blank with the treatment 'PVA cryogel'"
-
-
-def two_paints_on_one_mockup(study):
-    names = [row["mockup"] for row in study.rows() if row["role"] == "blank"]
-    study.change(lambda row: row["mockup"] == names[0], paint="acrylic")
-    study.change(lambda row: row["mockup"] == names[1], mockup=names[0])
-    return "measurements.csv, line 3", f"mock-up '{names[0]}'", "'acrylic'"
 
 
 def no_table(study):
@@ -256,7 +249,7 @@ BREAKS = [
     unknown_marker, unknown_step, unknown_parameter, unknown_score, text_for_a_number,
     rate_out_of_range, acceptance_limit_of_nothing, negative_acceptance_limit,
     treatment_that_no_row_has, wrong_role, number_with_a_unit, gel_on_a_blank,
-    two_paints_on_one_mockup, no_table, two_tables, not_a_workbook, header_alone, no_exposed_row,
+    no_table, two_tables, not_a_workbook, header_alone, no_exposed_row,
 ]  # fmt: skip
 SEEN_IN_FILES = {
     axis_not_monotone, other_axis, marker_outside_the_measured_range, not_a_file_of_spectra,

@@ -1,0 +1,83 @@
+"""Trend tests and the mixed model: invariants, second opinions, rates by simulation."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from residuekit.kernels.ordered import cochran_armitage, jonckheere, mixed_model
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.1, 10), st.floats(-5, 5))
+def test_jonckheere_depends_on_order_alone(seed, scale, shift):
+    rng = np.random.default_rng(seed)
+    groups = [rng.normal(k * 0.3, 1, 4) for k in range(3)]
+    plain = jonckheere(groups)
+    assert jonckheere([np.exp(g * scale / 10) + shift for g in groups]) == plain
+    backwards = jonckheere(groups[::-1])
+    assert backwards.z == pytest.approx(-plain.z)
+
+
+def test_jonckheere_s_statistic_has_the_moments_of_all_labellings():
+    values = np.array([1.0, 2, 2, 3, 5, 5, 5])
+    found = []
+    for first in itertools.combinations(range(7), 2):
+        rest = [k for k in range(7) if k not in first]
+        for second in itertools.combinations(rest, 2):
+            third = [k for k in rest if k not in second]
+            groups = [values[list(part)] for part in (first, second, third)]
+            found.append((jonckheere(groups).statistic, jonckheere(groups).z))
+    statistic, z = np.array(found).T
+    assert z == pytest.approx((statistic - statistic.mean()) / statistic.std(), abs=1e-9)
+
+
+def test_the_trend_tests_hold_their_level():
+    rng = np.random.default_rng(2)
+    p = [jonckheere(rng.normal(0, 1, (4, 6))).p_value for _ in range(4000)]
+    assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.012)
+
+
+def test_groups_without_mockups_are_refused():
+    with pytest.raises(ValueError, match="none empty"):
+        jonckheere([[1.0], []])
+
+
+def test_a_share_that_does_not_vary_has_no_trend():
+    assert cochran_armitage([0, 0, 0], [4, 4, 4], [0, 1, 2]).z == 0.0
+
+
+def test_mixed_model_agrees_with_statsmodels_for_crossed_mockups_and_sessions():
+    statsmodels = pytest.importorskip("statsmodels.api")
+    rng = np.random.default_rng(4)
+    mockup, session = np.repeat(np.arange(12), 6), np.tile(np.repeat(np.arange(3), 2), 12)
+    x = np.repeat(rng.integers(0, 3, 12), 6).astype(float)
+    y = 1 + 0.5 * x + rng.normal(0, 1, 12)[mockup] + rng.normal(0, 0.7, 3)[session]
+    y += rng.normal(0, 0.4, y.size)
+    design = np.column_stack([np.ones_like(x), x])
+    found = mixed_model(y, design, [mockup, session])
+    vc = {"m": np.eye(12)[mockup], "s": np.eye(3)[session]}
+    model = statsmodels.MixedLM(
+        y, design, groups=np.ones_like(y),
+        exog_vc=statsmodels.regression.mixed_linear_model.VCSpec(
+            ["m", "s"], [[[f"m{k}" for k in range(12)]], [[f"s{k}" for k in range(3)]]],
+            [[vc["m"]], [vc["s"]]],
+        ),
+    )  # fmt: skip
+    fit = model.fit(reml=True)
+    assert found.effects == pytest.approx(np.asarray(fit.fe_params), rel=1e-4)
+    assert found.variances[:2] == pytest.approx(np.asarray(fit.vcomp), rel=1e-2)
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx(np.asarray(fit.bse_fe), rel=1e-2)
+
+
+def test_satterthwaite_degrees_of_freedom_are_the_mockups_not_the_pixels():
+    rng = np.random.default_rng(5)
+    mockup = np.repeat(np.arange(8), 50)
+    gel = (mockup >= 4).astype(float)
+    y = rng.normal(0, 1, 8)[mockup] + rng.normal(0, 1, mockup.size)
+    found = mixed_model(y, np.column_stack([np.ones_like(gel), gel]), [mockup])
+    assert found.degrees_of_freedom[1] == pytest.approx(6, abs=0.5)
