@@ -64,6 +64,10 @@ def _parser() -> argparse.ArgumentParser:
 
     run = commands.add_parser("run", help="compute a study: verdicts, limits, figure, report")
     run.add_argument("folder", metavar="DIR")
+    run.add_argument("--workers", type=_count, default=1, metavar="N", help="local processes (1)")
+    run.add_argument(
+        "--scheduler", metavar="ADDRESS", help="a running dask.distributed cluster, tcp://HOST:PORT"
+    )
     run.set_defaults(call=_run)
     return parser
 
@@ -108,12 +112,21 @@ def _run(options: argparse.Namespace) -> int:
 
     study = Study.open(options.folder)
     print(study, flush=True)
-    return _report(study.run(progress=_Progress("measured")))
+    return _report(study.run(_Progress("measured"), options.workers, options.scheduler))
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError("1 or more")
+    return number
 
 
 def _report(result: StudyResult) -> int:
     print()
     print(result)
+    if "first run" not in result.changes:
+        print(f"\n{result.changes}")
     print(f"\n{result.folder}")
     for name in ("report.html", "figure.pdf", "verdicts.csv", "methods.md"):
         print(f"  {name}")

@@ -65,14 +65,14 @@ class Score:
 class Ground:
     """What is known of one paint before an exposed map is opened.
 
-    `blanks` (n_mockups, n): mean spectra; `scatters`: within blank maps; `pixels_per_map`: mean
-    count; `net`: the net signal, or None; `loadings` (k,) and `responses` (k, n): spiked mean
+    `blanks` (n_mockups, n): mean spectra; `within` (n, n): covariance of pixels within blank maps,
+    or None where no map has two pixels; `pixels_per_map`: mean count; `net`: the net signal, or None; `loadings` (k,) and `responses` (k, n): spiked mean
     spectra less the blank mean of their own stratum.
     """
 
     wavenumber: Floats
     blanks: Floats
-    scatters: Sequence[netsignal.Scatter]
+    within: Floats | None
     pixels_per_map: float
     net: netsignal.NetSignal | None
     loadings: Floats
@@ -96,12 +96,10 @@ def scores_on(
                              net.standard_error, acceptance_limit, alpha)  # fmt: skip
         if BAND not in kinds:
             return
-        dof = sum(one.n_pixels - 1 for one in ground.scatters)
-        within = sum(one.products for one in ground.scatters) / dof if dof else None
         paint = ground.blanks.mean(axis=0)
         weights = marker_weights(markers, ground.wavenumber)
         for marker, row in zip(markers, weights, strict=True):
-            sd = math.nan if within is None else math.sqrt(row @ within @ row)
+            sd = math.nan if ground.within is None else math.sqrt(row @ ground.within @ row)
             overlap = math.nan if net is None else _selectivity(net.target, paint, row)
             yield _calibrate(ground, f"{BAND}: {marker.name}", row, marker.unit, overlap, sd,
                              acceptance_limit, alpha)  # fmt: skip
@@ -133,6 +131,15 @@ def _calibrate(
     return Score(
         name, weights, unit, selectivity, noise, blindness, slope, float(values.mean()), limit
     )
+
+
+def within_covariance(scatters: Sequence[netsignal.Scatter]) -> Floats | None:
+    """The pooled covariance of pixels about the mean of their own map, or None without any."""
+    dof = sum(one.n_pixels - 1 for one in scatters)
+    if not dof:
+        return None
+    total: Floats = np.sum([one.products for one in scatters], axis=0)
+    return total / dof
 
 
 def deciding(scores: Iterable[Score]) -> Score | None:
@@ -258,7 +265,7 @@ def _ground(
     net = net_from_scatters(scatters, [mean_spectrum(one) for one in references], axis)
     responses = [mean_spectrum(array) - means.mean(axis=0) for _, array in spiked]
     return Ground(
-        axis, means, scatters, float(np.mean([len(block) for block in spectra])), net,
+        axis, means, within_covariance(scatters), float(np.mean([len(block) for block in spectra])), net,
         np.array([loading for loading, _ in spiked]), np.reshape(responses, (-1, axis.size)),
     )  # fmt: skip
 

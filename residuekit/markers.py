@@ -8,7 +8,7 @@ from __future__ import annotations
 import html
 import math
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
@@ -18,29 +18,44 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import Fault, MarkerError, did_you_mean
-from .kernels.bands import Anchors, area_weights, height_weights, window_anchors
+from .kernels.bands import (
+    Anchors,
+    area_weights,
+    height_weights,
+    moment_weights,
+    parabola_weights,
+    window_anchors,
+)
 from .schema import LIST_SEPARATOR
 
 if TYPE_CHECKING:
     import pandas as pd
 
 GROUPS = ("gel", "load", "paint", "soiling")
-MEASURES = {"area": "A cm-1", "height": "A"}
+MEASURES = {"area": "A cm-1", "height": "A", "second derivative": "A"}
+#: Measures that are no linear functional of the spectrum, and what gives them.
+_QUOTIENTS = {
+    "centroid": "residuekit.score.band_centroid(array, markers)",
+    "ratio": "residuekit.score.band_ratio(array, markers, standard)",
+}
 OWN_BAND = "own band"
 
 
 @dataclass(frozen=True)
 class Marker:
-    """A band and how it is measured: its area over [low, high], or its height at `position`.
+    """A band and how it is measured over [low, high].
 
     Parameters
     ----------
     name : material, assignment and position, as ``"pva C-O 1092"``.
     low, high : integration limits, cm-1.
-    measure : ``"area"`` or ``"height"``, both over a local straight line.
+    measure : ``"area"``, or ``"height"`` at `position`, both over a local straight line; or
+        ``"second derivative"``, the height of a parabola fitted to the window above its own chord
+        (common practice: a window no wider than the band), which no slow background enters. All
+        three are linear in the spectrum, as a verdict needs; centroid and ratio are not.
     position : the band's place inside the window, cm-1; a height needs it.
     anchors : two intervals, cm-1, whose means carry the line; left out, the three channels nearest
-        each end of the window.
+        each end of the window. A second derivative has none.
     range : lowest and highest position that the sources and memory give, cm-1.
     material, group, assignment, strength, provenance, sources, note, caution : what is known of
         it, and whence; `caution` says where it is expected to be blind (from memory).
@@ -76,7 +91,7 @@ class Marker:
 
     @property
     def unit(self) -> str:
-        """The unit of the score: ``"A cm-1"`` of an area, ``"A"`` of a height."""
+        """The unit of the score: ``"A cm-1"`` of an area, ``"A"`` of both heights."""
         return MEASURES[self.measure]
 
     def _rows(self) -> list[tuple[str, str]]:
@@ -172,12 +187,35 @@ def marker_weights(use: Iterable[Marker], wavenumber: ArrayLike) -> NDArray[np.f
     ------
     MarkerError : every marker whose window leaves the axis or whose line finds no channels.
     """
+    return _rows_of(_weights, use, wavenumber)
+
+
+def area_and_moment(
+    use: Iterable[Marker], wavenumber: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the weights (k, n) of the areas and of the first moments about the windows' middles.
+
+    Whatever the markers' own measure is; errors as in `marker_weights`.
+    """
+    chosen = tuple(use)
+    areas = _rows_of(lambda m, axis: area_weights(axis, m.low, m.high, m.anchors),
+                     chosen, wavenumber)  # fmt: skip
+    moments = _rows_of(lambda m, axis: moment_weights(axis, m.low, m.high, m.anchors),
+                       chosen, wavenumber)  # fmt: skip
+    return areas, moments
+
+
+def _rows_of(
+    weigh: Callable[[Marker, NDArray[np.float64]], NDArray[np.float64]],
+    use: Iterable[Marker],
+    wavenumber: ArrayLike,
+) -> NDArray[np.float64]:
     axis = np.asarray(wavenumber, dtype=np.float64)
     rows: list[NDArray[np.float64]] = []
     faults: list[Fault] = []
     for one in use:
         try:
-            rows.append(_weights(one, axis))
+            rows.append(weigh(one, axis))
         except ValueError as error:
             faults.append(
                 Fault(f"the marker {one.name!r} cannot be measured: {error}",
@@ -200,6 +238,8 @@ def to_frame(use: Iterable[Any] | None = None) -> pd.DataFrame:
 
 
 def _weights(one: Marker, axis: NDArray[np.float64]) -> NDArray[np.float64]:
+    if one.measure == "second derivative":
+        return parabola_weights(axis, one.low, one.high)
     anchors = one.anchors or window_anchors(axis, one.low, one.high)
     if one.measure == "height" and one.position is not None:
         return height_weights(axis, one.position, anchors)
@@ -292,11 +332,22 @@ def _plain(value: Any) -> Any:
 def _value_faults(values: Mapping[str, Any]) -> list[Fault]:
     label = f"the marker {values.get('name', '')!r}"
     return [
-        Fault(f"{label} with {key} = {value!r}", needed, f"{key} = {example}")
+        _quotient_fault(label, value)
+        if key == "measure" and value in tuple(_QUOTIENTS)
+        else Fault(f"{label} with {key} = {value!r}", needed, f"{key} = {example}")
         for key, value in values.items()
         for fits, needed, example in [_NEEDS.get(key, _TEXT)]
         if not fits(value)
     ]
+
+
+def _quotient_fault(label: str, measure: str) -> Fault:
+    return Fault(
+        f"{label} with measure = {measure!r}, which is no linear functional of the spectrum",
+        f"{_LINEAR}: a verdict rests on a linear score, whose mean over a mock-up is the score of "
+        "the mean spectrum",
+        f"{_QUOTIENTS[measure]} gives it for arrays, beside the verdict",
+    )
 
 
 def _order_faults(values: Mapping[str, Any]) -> list[Fault]:
@@ -308,6 +359,9 @@ def _order_faults(values: Mapping[str, Any]) -> list[Fault]:
          "a position inside the window", "another position, or a wider window"),
         (values["measure"] != "height" or position is not None, "a height without a position",
          "the wavenumber at which the height is read", "position = ..."),
+        (values["measure"] != "second derivative" or anchors is None,
+         f"a second derivative with the anchors {anchors}", "no anchors: it stands on no line",
+         "leave out anchors, or measure = 'height'"),
         (anchors is None or anchors[0][1] < anchors[1][0], f"the anchors {anchors}",
          "the first interval below the second", "anchors = [[1040, 1050], [1140, 1150]]"),
     ]  # fmt: skip
@@ -331,6 +385,7 @@ def _is_pair(value: Any) -> bool:
     return isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2
 
 
+_LINEAR = " or ".join(map(repr, MEASURES))
 _TEXT = (lambda value: isinstance(value, str), "text", '"..."')
 _NEEDS: dict[str, tuple[Any, str, str]] = {
     "name": (
@@ -339,7 +394,7 @@ _NEEDS: dict[str, tuple[Any, str, str]] = {
     ),
     "low": (_is_number, "a number, cm-1", "1050"),
     "high": (_is_number, "a number, cm-1", "1140"),
-    "measure": (lambda value: value in tuple(MEASURES), "'area' or 'height'", '"area"'),
+    "measure": (lambda value: value in tuple(MEASURES), _LINEAR, '"area"'),
     "group": (lambda value: value in ("", *GROUPS), " or ".join(map(repr, GROUPS)), '"gel"'),
     "position": (lambda value: value is None or _is_number(value), "a number, cm-1", "1092"),
     "anchors": (

@@ -23,6 +23,7 @@ TABLES = {
 }
 SPECTRA = "spectra.nc"
 PROVENANCE = "provenance.json"
+CHANGES = "changes.md"
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
@@ -53,6 +54,12 @@ class StudyResult:
     def failures(self) -> dict[str, str]:
         """File -> why it could not be used."""
         return dict(self.provenance["failures"])
+
+    @property
+    def changes(self) -> str:
+        """What changed since the run before, in Markdown."""
+        path = self.folder / CHANGES
+        return path.read_text(encoding="utf-8") if path.is_file() else ""
 
     def maps(self, role: str | None = None) -> list[Path]:
         """The files of score maps, in the order of the table of measurements."""

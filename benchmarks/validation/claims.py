@@ -19,10 +19,13 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True)
 class Claim:
-    """One measured number with its 95 % interval, beside the range that is claimed for it."""
+    """One measured number with its 95 % interval, beside the range that is claimed for it.
+
+    A number without a claim says what something costs; it neither holds nor fails.
+    """
 
     name: str
-    claimed: Range
+    claimed: Range | None
     value: float
     low: float
     high: float
@@ -30,19 +33,24 @@ class Claim:
     percent: bool = True
 
     @property
-    def holds(self) -> bool:
+    def holds(self) -> bool | None:
         """Whether the interval reaches the claimed range."""
+        if self.claimed is None:
+            return None
         return self.low <= self.claimed[1] and self.high >= self.claimed[0]
 
     @property
     def claim(self) -> str:
-        """The claimed range in words."""
+        """The claimed range in words; empty without a claim."""
+        if self.claimed is None:
+            return ""
+        scale, unit, top = (100, " %", 1.0) if self.percent else (1, "", np.inf)
         low, high = self.claimed
-        if self.percent:
-            if low <= 0:
-                return f"{100 * high:.3g} % or less"
-            return f"{100 * low:.3g} % or more" if high >= 1 else f"{100 * low:.3g} to {100 * high:.3g} %"
-        return f"{low:.3g} or more" if high == np.inf else f"{low:.3g} to {high:.3g}"
+        if low <= 0:
+            return f"{scale * high:.3g}{unit} or less"
+        if high >= top:
+            return f"{scale * low:.3g}{unit} or more"
+        return f"{scale * low:.3g} to {scale * high:.3g}{unit}"
 
     def row(self) -> dict[str, Any]:
         """The claim as JSON prints it."""
@@ -61,19 +69,24 @@ class Claim:
         scale, form = (100, "5.1f") if self.percent else (1, "5.2f")
         value, low, high = (format(scale * x, form) for x in (self.value, self.low, self.high))
         unit = "%" if self.percent else " "
-        said = "holds" if self.holds else "FAILS"
-        return f"{self.name:<{width}}  {value} {unit} [{low}, {high}]  {self.n:>6}  {said}  {self.claim}"
+        said = {True: "holds", False: "FAILS", None: ""}[self.holds]
+        return (
+            f"{self.name:<{width}}  {value} {unit} [{low}, {high}]  {self.n:>6}  "
+            f"{said:<5}  {self.claim}"
+        ).rstrip()
 
 
-def rate(name: str, claimed: Range, hits: ArrayLike) -> Claim:
+def rate(name: str, claimed: Range | None, hits: ArrayLike) -> Claim:
     """A share of runs with its exact binomial interval (95 %, Clopper and Pearson 1934)."""
     seen = np.asarray(hits, dtype=bool)
     k, n = int(seen.sum()), seen.size
+    if not n:
+        raise ValueError(f"nothing was counted for {name!r}")
     low, high = clopper_pearson_interval(k, n, 0.05)
     return Claim(name, claimed, k / n, low, high, n)
 
 
-def median(name: str, claimed: Range, values: ArrayLike) -> Claim:
+def median(name: str, claimed: Range | None, values: ArrayLike) -> Claim:
     """A median with the distribution-free interval (95 %) that the order statistics give."""
     from scipy.stats import binom
 
@@ -87,7 +100,7 @@ def median(name: str, claimed: Range, values: ArrayLike) -> Claim:
 def table(claims: Sequence[Claim]) -> str:
     """All claims, a line each."""
     width = max(len(claim.name) for claim in claims)
-    head = f"{'':<{width}}  value    95 % interval    runs         claimed"
+    head = f"{'':<{width}}  value    95 % interval    runs          claimed"
     return "\n".join([head, *(claim.line(width) for claim in claims)])
 
 

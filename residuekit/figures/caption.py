@@ -7,7 +7,7 @@ from typing import Any
 
 from .choice import Block
 from .residue import Plan
-from .words import counted, number, unit_words
+from .words import counted, number, percent, unit_words
 
 
 def caption(plan: Plan, provenance: Mapping[str, Any]) -> str:
@@ -42,8 +42,8 @@ def caption(plan: Plan, provenance: Mapping[str, Any]) -> str:
     else:
         sentences.append("No acceptance limit can be drawn.")
     sentences.append(
-        f"DL: detection limit of the arm's mean; UB: its {1 - study['alpha']:.0%} one-sided upper "
-        "bound. A verdict is about the mean of its arm."
+        f"DL: detection limit of the arm's mean; UB: its {percent(1 - study['alpha'])} one-sided "
+        "upper bound. A verdict is about the mean of its arm."
     )
     return " ".join([*sentences, *plan.left_out])
 

@@ -77,9 +77,7 @@ def _round_length(longest: float) -> float:
     return float(max(f * decade for f in (1, 2, 5) if f * decade <= longest * (1 + 1e-9)))
 
 
-def draw_colour_bar(
-    ax: Axes, *, limit: float, scale: tuple[float, float], words: str
-) -> Axes:
+def draw_colour_bar(ax: Axes, *, limit: float, scale: tuple[float, float], words: str) -> Axes:
     """Draw the scale of the maps upright, faded below the pixel limit.
 
     A line across marks the limit and a number below the bar tells it; pixels beyond the top have

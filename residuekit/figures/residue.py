@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 from ..errors import ContractError, Fault
 from .choice import Block, choose
 from .maps import draw_colour_bar, draw_map, shared_scale
-from .mockups import LOOK, draw_mockups
+from .mockups import draw_mockups
 from .spectra import draw_difference, draw_spectra, shade_windows
 from .style import (
+    BLANK,
     EXPOSED,
+    GEL,
     INK,
     MASKED,
     MM_PER_INCH,
@@ -102,18 +104,24 @@ def plan_figure(
     markers = tuple(result.provenance["markers"])
     foot = _foot(markers, width)
     room = _PAGE_HEIGHT - len(foot) * _LINE - 2 * _LINE - 3 * _EDGE
-    while len(blocks) > 1 and sum(_block_height(b, width) for b in blocks) > room:
-        left_out.append(f"{blocks[-1].words}: not drawn, the page is full; see verdicts.csv.")
-        blocks.pop()
+    drawn = len(blocks)
+    while drawn > 1 and sum(_block_height(b, width) for b in blocks[:drawn]) > room:
+        drawn -= 1
+    if drawn < len(blocks):
+        full = ", ".join(block.words for block in blocks[drawn:])
+        left_out.append(f"Not drawn, because the page is full: {full}; see verdicts.csv.")
+    blocks = blocks[:drawn]
     if left_out:
-        foot = (*foot, *wrapped("Not drawn: see the caption.", width - 2 * _EDGE))
-    height = sum(_block_height(b, width) for b in blocks)
+        said = "Part of the study is not drawn; the caption names it."
+        foot = (*foot, *wrapped(said, width - 2 * _EDGE))
+    lines = len(foot) + len(_legend_rows(blocks, acceptance, width))
+    height = sum(_block_height(b, width) for b in blocks) + lines * _LINE + 4 * _EDGE
     return Plan(
         blocks=tuple(blocks),
         left_out=tuple(left_out),
         scale=_scale(blocks, acceptance),
         width=width,
-        height=height + (len(foot) + len(_legend_rows(width))) * _LINE + 4 * _EDGE,
+        height=height,
         foot=foot,
         acceptance_limit=acceptance,
         markers=markers,
@@ -152,7 +160,10 @@ def draw(plan: Plan) -> Figure:
 
 def _foot(markers: Sequence[dict[str, Any]], width: float) -> tuple[str, ...]:
     names = ", ".join(f"{k} {plain(marker['name'])}" for k, marker in enumerate(markers, start=1))
-    said = f"Shaded marker windows: {names}; in brackets where blind on the paint."
+    said = (
+        f"Shaded marker windows: {names}; in brackets where blind on the paint. "
+        "DL: detection limit of the arm's mean; UB: upper bound of the mean."
+    )
     return tuple(wrapped(said, width - 2 * _EDGE))
 
 
@@ -198,7 +209,7 @@ def _draw_maps(figure: Figure, plan: Plan, block: Block, top: float) -> None:
     size = _map_size(plan.width)
     for number_, panel in enumerate(block.maps):
         left = _EDGE + number_ * (size + 1.5)
-        write(figure, left, top, fitted(panel.words, size))
+        write(figure, left, top, fitted(panel.role if _narrow(plan.width) else panel.words, size))
         ax = place(figure, left, top + 4, size, size)
         draw_map(ax, panel.values, panel.x, panel.y, limit=block.pixel_limit, scale=plan.scale,
                  position_unit=panel.position_unit)  # fmt: skip
@@ -241,14 +252,15 @@ def _draw_spectra(figure: Figure, plan: Plan, block: Block, left: float, top: fl
 
 def _draw_mockups(figure: Figure, plan: Plan, block: Block, top: float) -> None:
     height = _ROW * len(block.groups)
-    label = 42.0 if not _narrow(plan.width) else 30.0
-    columns = 70.0 if not _narrow(plan.width) else 24.0
+    label = 42.0 if not _narrow(plan.width) else 38.0
+    columns = 70.0 if not _narrow(plan.width) else 23.0
     wide = plan.width - label - columns - 2 * _EDGE
     top += 1
     ax = place(figure, _EDGE + label, top + 4, wide, height)
     limit = plan.acceptance_limit if block.unit == "ug cm-2" else None
     draw_mockups(ax, block.groups, limit, label - 2)
-    ax.set_xlabel(fitted(f"mean of a mock-up ({unit_words(block.unit)})", wide + 10))
+    unit = unit_words(block.unit)
+    ax.set_xlabel(unit if _narrow(plan.width) else f"mean of a mock-up ({unit})")
     left = _EDGE + label + wide
     _write_numbers(figure, block, left, top, narrow=_narrow(plan.width))
 
@@ -270,22 +282,34 @@ def _write_numbers(figure: Figure, block: Block, left: float, top: float, *, nar
         write(figure, start, middle, str(group.verdict["verdict"]))
 
 
-def _legend_entries() -> list[tuple[str, dict[str, Any]]]:
-    return [
-        ("blank mock-up", {"marker": "o", "color": LOOK["blank"]["edgecolors"], "mfc": "none"}),
-        ("exposed", {"marker": "o", "color": EXPOSED}),
-        ("spiked", {"marker": "D", "color": LOOK["spiked"]["edgecolors"], "mfc": "none"}),
-        ("mean", {"marker": "|", "color": INK}),
-        ("decision limit, one mock-up", {"line": (0, (2, 1)), "color": EXPOSED}),
-        ("acceptance limit", {"line": "-", "color": INK}),
-        ("masked pixel", {"patch": MASKED}),
+Entry = tuple[str, dict[str, Any]]
+
+
+def _legend_entries(blocks: Sequence[Block], acceptance: float | None) -> list[Entry]:
+    """The symbols that are drawn, each with its name."""
+    import numpy as np
+
+    roles = {group.role for block in blocks for group in block.groups}
+    masked = any(np.isnan(panel.values).any() for block in blocks for panel in block.maps)
+    limit = any(g.verdict is not None for block in blocks for g in block.groups)
+    entries: list[tuple[bool, Entry]] = [
+        (True, ("blank mock-up", {"marker": "o", "color": BLANK, "mfc": "none"})),
+        ("exposed" in roles, ("exposed", {"marker": "o", "color": EXPOSED})),
+        ("spiked" in roles, ("spiked", {"marker": "D", "color": GEL, "mfc": "none"})),
+        (True, ("mean", {"marker": "|", "color": INK})),
+        (limit, ("decision limit, one mock-up", {"line": (0, (2, 1)), "color": EXPOSED})),
+        (acceptance is not None, ("acceptance limit", {"line": "-", "color": INK})),
+        (masked, ("masked pixel", {"patch": MASKED})),
     ]
+    return [entry for shown, entry in entries if shown]
 
 
-def _legend_rows(width: float) -> list[list[tuple[str, dict[str, Any]]]]:
-    rows: list[list[tuple[str, dict[str, Any]]]] = [[]]
+def _legend_rows(
+    blocks: Sequence[Block], acceptance: float | None, width: float
+) -> list[list[Entry]]:
+    rows: list[list[Entry]] = [[]]
     used = 0.0
-    for words, look in _legend_entries():
+    for words, look in _legend_entries(blocks, acceptance):
         needed = text_width(words) + 6.3
         if used + needed > width - 2 * _EDGE and rows[-1]:
             rows.append([])
@@ -301,7 +325,7 @@ def _draw_legend(figure: Figure, plan: Plan, top: float) -> float:
     from matplotlib.patches import Rectangle
 
     w, h = plan.width, plan.height
-    for row in _legend_rows(plan.width):
+    for row in _legend_rows(plan.blocks, plan.acceptance_limit, plan.width):
         left, middle = _EDGE, 1 - (top + _LINE / 2) / h
         for words, look in row:
             if "patch" in look:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from .style import BLANK, EXPOSED, GEL, PALE
+from .style import BLANK, EXPOSED, GEL, PALE, text_width
 from .words import number
 
 if TYPE_CHECKING:
@@ -102,14 +102,42 @@ def shade_windows(
     left, right = ax.get_xlim()
     for marker in markers:
         ax.axvspan(marker["low"], marker["high"], color="#e9dfc4", linewidth=0, zorder=-1)
-    ends: list[float] = []
-    order = sorted(range(len(tags)), key=lambda k: -float(markers[k]["low"]))
-    for k in order:
-        centre = (markers[k]["low"] + markers[k]["high"]) / 2
-        place = (centre - left) / (right - left) * width_mm
-        half = 0.9 * len(tags[k])
-        line = next((n for n, end in enumerate(ends) if place - half > end), len(ends))
-        ends[line : line + 1] = [place + half]
-        ax.annotate(tags[k], (centre, 1), xycoords=("data", "axes fraction"), ha="center",
-                    va="top", xytext=(0, -9 * line), textcoords="offset points")  # fmt: skip
+    places = [
+        ((marker["low"] + marker["high"]) / 2 - left) / (right - left) * width_mm
+        for marker in markers
+    ]
+    for words, place in _joined(tags, places, width_mm):
+        ax.text(place / width_mm, 1, words, transform=ax.transAxes, ha="center", va="top")
     return ax
+
+
+def _joined(
+    tags: Sequence[str], places: Sequence[float], width_mm: float
+) -> list[tuple[str, float]]:
+    """Tags at their places, mm; tags that would touch are joined at the mean of their places."""
+    groups = [([k], places[k]) for k in sorted(range(len(tags)), key=lambda k: places[k])]
+    apart = False
+    while not apart:
+        apart = True
+        for k in range(len(groups) - 1):
+            (one, here), (other, there) = groups[k : k + 2]
+            touching = there - here < (_width(tags, one) + _width(tags, other)) / 2 + 0.8
+            if touching:
+                members = one + other
+                groups[k : k + 2] = [(members, float(np.mean([places[m] for m in members])))]
+                apart = False
+                break
+    found = []
+    for members, place in groups:
+        half = _width(tags, members) / 2
+        inside = min(max(place, half), max(width_mm - half, half))
+        found.append((_words(tags, members), inside))
+    return found
+
+
+def _words(tags: Sequence[str], members: Sequence[int]) -> str:
+    return ",".join(tags[k] for k in sorted(members))
+
+
+def _width(tags: Sequence[str], members: Sequence[int]) -> float:
+    return text_width(_words(tags, members))

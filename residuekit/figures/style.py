@@ -26,6 +26,8 @@ COLOUR_MAP = "magma_r"
 _NO_GLYPH = "□"
 #: The share of white that fades a colour below the pixel limit.
 _FADING = 0.6
+#: Renderers that fit letters to their pixels set them this much wider.
+_SLACK = 1.01
 
 
 @contextmanager
@@ -96,7 +98,7 @@ def text_width(text: str) -> float:
 
     font = FontProperties(family="DejaVu Sans", size=FONT_SIZE)
     width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    return float(width) / 72 * MM_PER_INCH
+    return float(width) / 72 * MM_PER_INCH * _SLACK
 
 
 def fitted(text: str, width: float) -> str:

@@ -51,6 +51,15 @@ def number(value: Any, digits: int = 3) -> str:
     return text.replace("-", "−")
 
 
+def percent(share: float) -> str:
+    """A share in per cent.
+
+    >>> percent(0.95), percent(1 - 0.025), percent(0.0499999)
+    ('95%', '97.5%', '5%')
+    """
+    return f"{number(100 * share)}%"
+
+
 def stratum_of(row: Mapping[Any, Any]) -> Stratum:
     """The stratum of a row of any table."""
     paint, soiling, ageing = (row[name] for name in STRATUM_COLUMNS)

@@ -1,13 +1,19 @@
-"""Open formats in and out: one table of readers and writers, one file a format."""
+"""Open formats in and out: one table of readers and writers, one file a format.
+
+Another package adds a reader through the entry point group ``residuekit.readers``: an object of
+type `Reader`. It is asked for the suffixes that no reader here takes.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 import inspect
 import os
+import tomllib
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +21,28 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ContractError, Fault, ReadError, ResiduekitWarning, WriteError, did_you_mean
-from ..schema import MAP_DIMS, WAVENUMBER, check, source
-from . import jcampdx, netcdf, table_writer, tables
-from .files import aside, readable, refuse, sha256
+from ..schema import FLAGS, WAVENUMBER, check, source
+from . import (
+    cube,
+    folder,
+    hdf5,
+    jcamp_writer,
+    jcampdx,
+    netcdf,
+    sheets,
+    table_writer,
+    tables,
+    zarr_store,
+)
+from .description import Description, description_of
+from .files import aside, is_zarr, readable, refuse, sha256
+from .jcamp_peaks import read_peaks
 
-__all__ = ["READERS", "WRITERS", "Description", "Reader", "Writer", "describe", "read", "sha256",
-           "write"]  # fmt: skip
+__all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe", "read",
+           "read_peaks", "sha256", "write"]  # fmt: skip
 
+#: The entry point group of readers of other packages.
+GROUP = "residuekit.readers"
 _HEAD = 4096
 
 
@@ -48,24 +69,16 @@ class Writer:
     write: Callable[..., None]
 
 
-READERS = (
-    Reader(netcdf.NAME, (".nc", ".nc4", ".cdf"), netcdf.read, netcdf.recognises),
-    Reader(jcampdx.NAME, (".jdx", ".dx", ".jcm"), jcampdx.read, jcampdx.recognises),
-    Reader(tables.NAME, (".csv", ".tsv", ".txt"), tables.read, tables.recognises),
-)
-WRITERS = (
-    Writer(netcdf.NAME, (".nc", ".nc4"), netcdf.write),
-    Writer(tables.NAME, (".csv", ".tsv", ".txt"), table_writer.write),
-)
-
-
 def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
-    """Read spectra from a file of any open format as a labelled array.
+    """Read spectra from a file of any open format, or a folder, as a labelled array.
+
+    Spectra with transmittance or reflectance above 1 are kept, and flagged `over_range`.
 
     Parameters
     ----------
     path : the file; its suffix and its first bytes choose the reader.
-    options : what that reader takes (its own docstring lists them).
+    options : what that reader takes (its own docstring lists them). A file of the same name with
+        ``.toml`` behind it, or ``map.toml`` in a folder, may hold them too.
 
     Raises
     ------
@@ -76,7 +89,34 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     known = [p.name for p in inspect.signature(reader.read).parameters.values()
              if p.kind is p.KEYWORD_ONLY]  # fmt: skip
     _know(path, options, known, ReadError)
-    return reader.read(path, **options)
+    beside = path / folder.TOML if path.is_dir() else path.with_name(path.name + ".toml")
+    if beside.is_file():
+        options = {**_beside(beside, known), **options}
+    try:
+        return _over_range(check(reader.read(path, **options)))
+    except ContractError as error:
+        raise ReadError([dataclasses.replace(f, file=str(path)) for f in error.faults]) from error
+
+
+READERS = (
+    Reader(netcdf.NAME, (".nc", ".nc4", ".cdf"), netcdf.read, netcdf.recognises),
+    Reader(hdf5.NAME, (".h5", ".hdf5", ".nxs"), hdf5.read, hdf5.recognises),
+    Reader(jcampdx.NAME, (".jdx", ".dx", ".jcm"), jcampdx.read, jcampdx.recognises),
+    Reader(tables.NAME, (".csv", ".tsv", ".txt"), tables.read, tables.recognises),
+    Reader(sheets.NAME, (".xlsx",), sheets.read, sheets.recognises),
+    Reader(cube.NUMPY, (".npy", ".npz"), cube.read_numpy, cube.recognises_numpy),
+    Reader(cube.TIFF, (".tif", ".tiff"), cube.read_tiff, cube.recognises_tiff),
+    Reader(cube.FLAT, (".raw", ".bin", ".img"), cube.read_flat, cube.recognises_nothing),
+)
+_ZARR = Reader(zarr_store.NAME, (".zarr",), zarr_store.read, cube.recognises_nothing)
+_FOLDER = Reader(folder.NAME, (), folder.reader(read), cube.recognises_nothing)
+WRITERS = (
+    Writer(netcdf.NAME, (".nc", ".nc4"), netcdf.write),
+    Writer(zarr_store.NAME, (".zarr",), zarr_store.write),
+    Writer(jcampdx.NAME, (".jdx", ".dx"), jcamp_writer.write),
+    Writer(tables.NAME, (".csv", ".tsv", ".txt"), table_writer.write),
+    Writer(sheets.NAME, (".xlsx",), sheets.write),
+)
 
 
 def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> Path:
@@ -105,20 +145,78 @@ def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> 
     return path
 
 
+def describe(path: str | os.PathLike[str], **options: Any) -> Description:
+    """Say what a file is: format, layout, quantity, axis, grid, pixel order, warnings.
+
+    Raises
+    ------
+    ReadError : as `read`.
+    """
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        array = read(path, **options)
+    ours = [w for w in caught if issubclass(w.category, ResiduekitWarning)]
+    return description_of(array, tuple(str(warning.message) for warning in ours))
+
+
 def _reader(path: Path) -> Reader:
-    """Choose by the first bytes; where they say nothing, by the suffix."""
-    suffixes = [suffix for reader in READERS for suffix in reader.suffixes]
-    if path.suffix.lower() not in suffixes and not path.is_dir():
-        raise refuse(path, f"the suffix {path.suffix!r}", f"one of {', '.join(suffixes)}",
-                     did_you_mean(path.suffix, suffixes))  # fmt: skip
+    """Choose by suffix and first bytes together; else by the first bytes; else by the suffix."""
+    with readable(path):
+        path.stat()
+    if path.is_dir():
+        return _ZARR if is_zarr(path) or path.suffix.lower() in _ZARR.suffixes else _FOLDER
+    suffix = path.suffix.lower()
+    named = [reader for reader in READERS if suffix in reader.suffixes]
+    if not named:
+        return _added(path, suffix)
     with readable(path), path.open("rb") as file:
         head = file.read(_HEAD)
-    named = [reader for reader in READERS if path.suffix.lower() in reader.suffixes]
-    return next((reader for reader in READERS if reader.recognises(head)), named[0])
+    by_content = [reader for reader in (*named, *READERS) if reader.recognises(head)]
+    return (by_content or named)[0]
+
+
+def _added(path: Path, suffix: str) -> Reader:
+    """The reader another installed package brings for a suffix."""
+    added = [_load(path, point) for point in entry_points(group=GROUP)]
+    named = [reader for reader in added if suffix in reader.suffixes]
+    if len(named) == 1:
+        return named[0]
+    suffixes = [s for reader in (*READERS, _ZARR, *added) for s in reader.suffixes]
+    if named:
+        raise refuse(path, f"the suffix {suffix!r}, which {len(named)} installed readers take "
+                     f"({', '.join(reader.name for reader in named)})", "one reader for it",
+                     "uninstall the other")  # fmt: skip
+    raise refuse(path, f"the suffix {suffix!r}", f"one of {', '.join(suffixes)}",
+                 did_you_mean(suffix, suffixes))  # fmt: skip
+
+
+def _load(path: Path, point: Any) -> Reader:
+    try:
+        reader = point.load()
+    except Exception as error:  # another package's code may raise anything
+        raise refuse(path, f"the reader {point.name!r} ({point.value}), which cannot be loaded "
+                     f"({type(error).__name__}: {error})", "a reader that can be imported",
+                     "mend or uninstall the package that brings it") from error  # fmt: skip
+    if not isinstance(reader, Reader):
+        raise refuse(path, f"the entry point {point.name!r} ({point.value}), a "
+                     f"{type(reader).__name__}", "a residuekit.io.Reader",
+                     "mend or uninstall the package that brings it")  # fmt: skip
+    return reader
+
+
+def _beside(path: Path, known: list[str]) -> dict[str, Any]:
+    try:
+        with readable(path):
+            options = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise refuse(path, f"TOML that cannot be read ({error})", "key = value",
+                     "mend the line") from error  # fmt: skip
+    _know(path, options, known, ReadError)
+    return options
 
 
 def _know(
-    path: Path, options: dict[str, Any], known: list[str], error: type[ReadError | WriteError]
+    path: Path, options: Iterable[str], known: list[str], error: type[ReadError | WriteError]
 ) -> None:
     faults = [
         Fault(f"the option {name!r}", f"one of {', '.join(known) or 'none'}",
@@ -129,94 +227,13 @@ def _know(
         raise error(faults)
 
 
-@dataclass(frozen=True)
-class Description:
-    """What a file is: what was recognised, and what was noticed on the way."""
-
-    file: str
-    format: str
-    layout: str
-    quantity: str
-    technique: str
-    n_spectra: int
-    n_missing: int
-    first: float
-    last: float
-    n_wavenumbers: int
-    spacing: str
-    grid: str
-    pixel_order: str
-    recognised: dict[str, Any]
-    warnings: tuple[str, ...]
-
-    def __str__(self) -> str:
-        rows = {
-            "file": self.file,
-            "format": self.format,
-            "layout": self.layout,
-            "quantity": self.quantity,
-            "technique": self.technique,
-            "spectra": f"{self.n_spectra}, {self.n_missing} of them with missing values",
-            "axis": f"{self.first:.6g} to {self.last:.6g} cm-1, {self.n_wavenumbers} points, "
-            f"{self.spacing}",
-            "grid": self.grid,
-            "pixel order": self.pixel_order,
-            **{key: value for key, value in self.recognised.items() if isinstance(value, str)},
-        }
-        lines = [f"{key:<17}{value}" for key, value in rows.items() if value]
-        return "\n".join([*lines, *(f"{'warning':<17}{text}" for text in self.warnings)])
-
-
-def describe(path: str | os.PathLike[str], **options: Any) -> Description:
-    """Say what a file is: format, layout, quantity, axis, grid, pixel order, warnings.
-
-    Raises
-    ------
-    ReadError : as `read`.
-    """
-    path = Path(path)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        array = read(path, **options)
-    axis = array[WAVENUMBER].values
-    recognised = source(array)
-    is_map = array.dims == MAP_DIMS
-    return Description(
-        file=recognised.pop("file"),
-        format=recognised.pop("reader"),
-        layout=str(recognised.pop("layout", "map" if is_map else "points")),
-        quantity=str(array.name) + _assumed(recognised.pop("quantity", "")),
-        technique=array.attrs["technique"],
-        n_spectra=array[..., 0].size,
-        n_missing=int((~array["valid"]).sum()),
-        first=float(axis[0]),
-        last=float(axis[-1]),
-        n_wavenumbers=axis.size,
-        spacing=_spacing(axis, "cm-1"),
-        grid=_grid(array) if is_map else "",
-        pixel_order=str(recognised.pop("y order", "row 0 is the lowest y")) if is_map else "",
-        recognised=recognised,
-        warnings=tuple(
-            str(warning.message) for warning in caught
-            if issubclass(warning.category, ResiduekitWarning)
-        ),
-    )  # fmt: skip
-
-
-def _assumed(note: str) -> str:
-    return f" ({note})" if note else ""
-
-
-def _grid(array: xr.DataArray) -> str:
-    unit = array["x"].attrs["units"]
-    steps = ", ".join(f"{name} {_spacing(array[name].values, unit)}" for name in ("y", "x"))
-    return f"{array.sizes['y']} rows (y) x {array.sizes['x']} columns (x); {steps}"
-
-
-def _spacing(places: Any, unit: str) -> str:
-    steps = np.diff(places)
-    if not steps.size:
-        return "one only"
-    if np.ptp(steps) <= 0.01 * steps.mean():
-        return f"{steps.mean():.6g} {unit} apart"
-    return f"unevenly {steps.min():.6g} to {steps.max():.6g} {unit} apart"
+def _over_range(array: xr.DataArray) -> xr.DataArray:
+    """Flag transmittance and reflectance above 1; files of our own keep their flags."""
+    if array.name not in ("transmittance", "reflectance") or "origin" in source(array):
+        return array
+    flag = array["flag"]
+    above = (array.variable > 1).any(WAVENUMBER)
+    bit = np.uint16(FLAGS["over_range"][0])
+    return array.assign_coords(
+        flag=(flag.dims, (flag.variable | above.astype(np.uint16) * bit).data, flag.attrs)
+    )

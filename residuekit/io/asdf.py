@@ -10,11 +10,11 @@ import re
 from dataclasses import dataclass
 
 #: Pseudo-digits: the first digit of a number with its sign, by form.
-_SQZ = {"@": 0, **{c: i for i, c in enumerate("ABCDEFGHI", 1)},
+SQZ = {"@": 0, **{c: i for i, c in enumerate("ABCDEFGHI", 1)},
         **{c: -i for i, c in enumerate("abcdefghi", 1)}}  # fmt: skip
-_DIF = {"%": 0, **{c: i for i, c in enumerate("JKLMNOPQR", 1)},
+DIF = {"%": 0, **{c: i for i, c in enumerate("JKLMNOPQR", 1)},
         **{c: -i for i, c in enumerate("jklmnopqr", 1)}}  # fmt: skip
-_DUP = {c: i for i, c in enumerate("STUVWXYZs", 1)}
+DUP = {c: i for i, c in enumerate("STUVWXYZs", 1)}
 
 _TOKEN = re.compile(
     r"[\s,;]*(?:"
@@ -25,7 +25,7 @@ _TOKEN = re.compile(
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d{1,3})?")
 _BREAKS = re.compile(r"[\s,;]+")
 #: No table of this form holds more ordinates; a longer run is a broken repeat count.
-MOST_VALUES = 10_000_000
+MOST_VALUES = 4_000_000
 
 
 class BadNumberError(Exception):
@@ -79,17 +79,17 @@ def decode_line(text: str, room: int = MOST_VALUES) -> Line:
             forms.add("PAC" if packed else "AFFN")
             y.append(float(affn))
             step = None
-        elif lead in _SQZ:
+        elif lead in SQZ:
             forms.add("SQZ")
-            y.append(_signed(_SQZ[lead], lead, tail))
+            y.append(_signed(SQZ[lead], lead, tail))
             step = None
         elif not y:
             raise BadNumberError(
                 f"{lead + tail!r} at the start of a line", "a number to begin from"
             )
-        elif lead in _DIF:
+        elif lead in DIF:
             forms.add("DIF")
-            step = _signed(_DIF[lead], lead, tail)
+            step = _signed(DIF[lead], lead, tail)
             y.append(y[-1] + step)
         else:
             forms.add("DUP")
@@ -106,9 +106,9 @@ def _abscissa(affn: str | None, lead: str | None, tail: str | None) -> tuple[flo
     if affn is not None:
         number = float(affn)
         mantissa, _, exponent = affn.lower().partition("e")
-    elif lead in _SQZ:
-        mantissa, exponent = f"{abs(_SQZ[lead])}{tail}", ""
-        number = _signed(_SQZ[lead], lead, tail or "")
+    elif lead in SQZ:
+        mantissa, exponent = f"{abs(SQZ[lead])}{tail}", ""
+        number = _signed(SQZ[lead], lead, tail or "")
     else:
         raise BadNumberError("a line that opens with a difference or a repeat", "an abscissa")
     decimals = len(mantissa.partition(".")[2])
@@ -122,7 +122,7 @@ def _signed(first: int, lead: str, tail: str) -> float:
 
 def _repeat(y: list[float], step: float | None, lead: str, tail: str, room: int) -> None:
     """Repeat the last ordinate, or the last difference, until it stands `count` times."""
-    digits = f"{_DUP[lead]}{tail}"
+    digits = f"{DUP[lead]}{tail}"
     if not digits.isdigit() or len(digits) > 9 or len(y) + int(digits) - 1 > room:
         raise BadNumberError(
             f"a repeat count of {digits[:20]}", f"whole, and at most {room} ordinates"
@@ -134,11 +134,16 @@ def _repeat(y: list[float], step: float | None, lead: str, tail: str, room: int)
 def decode_pairs(text: str) -> list[float]:
     """Decode the plain numbers of a line of ``(XY..XY)``.
 
+    `?` is a missing number (NaN).
+
     >>> decode_pairs("400.0, 0.45; 401.0, 4.4E-01")
     [400.0, 0.45, 401.0, 0.44]
     """
     numbers = []
     for word in _BREAKS.split(text.strip(" \t\r\n,;")):
+        if word == "?":
+            numbers.append(float("nan"))
+            continue
         if not _PLAIN.fullmatch(word):
             raise BadNumberError(f"{word[:20]!r}", "plain numbers (AFFN) in pairs of X and Y")
         numbers.append(float(word.upper().replace("D", "E")))

@@ -6,8 +6,9 @@ import dataclasses
 import hashlib
 import json
 import os
+import shutil
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,11 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ContractError, Fault, ReadError, WriteError
+
+#: The files one of which every Zarr store has.
+ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
+_SMALL = 64 * 2**20
+_MOST_PACKED = 200
 
 
 def refuse(path: Path, found: str, needed: str, fix: str, line: int | None = None) -> ReadError:
@@ -26,11 +32,18 @@ def refuse(path: Path, found: str, needed: str, fix: str, line: int | None = Non
 def sha256(path: str | os.PathLike[str]) -> str:
     """Return the SHA-256 checksum (FIPS 180-4) of a file as 64 hexadecimal digits.
 
+    That of a folder is the checksum of one line a file, `checksum  path below the folder`, sorted
+    by path.
+
     Raises
     ------
     ReadError : the file cannot be opened.
     """
     path = Path(path)
+    if path.is_dir():
+        below = sorted(p for p in path.rglob("*") if p.is_file())
+        lines = [f"{sha256(p)}  {p.relative_to(path).as_posix()}\n" for p in below]
+        return hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
     with readable(path), path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -51,15 +64,46 @@ def readable(path: Path) -> Iterator[None]:
                      "check the path and its permissions") from error  # fmt: skip
 
 
+def damaged(path: Path, error: Exception) -> ReadError:
+    """Make the `ReadError` of a file that a library below cannot read."""
+    words = " ".join(str(error).split())[:200]
+    return refuse(path, f"a damaged file ({type(error).__name__}: {words})", "a whole file",
+                  "copy or export it again")  # fmt: skip
+
+
+def size_of(path: Path) -> int:
+    """The bytes of a file, or of all files in a folder."""
+    if path.is_dir():
+        return sum(p.stat().st_size for p in path.rglob("*") if p.is_file())
+    return path.stat().st_size
+
+
+def fits_in(path: Path, declared: int) -> None:
+    """Refuse what declares more bytes than its file can hold, packed 200 times or below 64 MB.
+
+    Raises
+    ------
+    ReadError : more than that.
+    """
+    if declared > max(_SMALL, _MOST_PACKED * size_of(path)):
+        raise refuse(path, f"{declared / 2**20:.0f} MB declared in a file of "
+                     f"{size_of(path) / 2**20:.3g} MB", "as much as the file holds",
+                     "export it again: it is damaged")  # fmt: skip
+
+
 def source_of(path: Path, reader: str, **recognised: Any) -> dict[str, Any]:
-    """What the array came from: file name, checksum, reader, and what the reader recognised."""
-    return {"file": path.name, "sha256": sha256(path), "reader": reader, **recognised}
+    """What the array came from: file name, checksum, reader, and what the reader recognised.
+
+    `opened="lazily"` among these leaves the checksum out: such a file is not read through.
+    """
+    checksum = {} if "opened" in recognised else {"sha256": sha256(path)}
+    return {"file": path.name, **checksum, "reader": reader, **recognised}
 
 
 def float32(values: Any) -> Any:
     """Return the values as float32; a number beyond its range raises OverflowError."""
     if getattr(values, "dtype", None) == np.float32 or hasattr(values, "dask"):
-        return values.astype(np.float32)
+        return values.astype(np.float32, copy=False)
     values = np.asarray(values, dtype=float)
     with np.errstate(over="ignore"):
         stored = values.astype(np.float32)
@@ -88,22 +132,6 @@ def with_position_unit(array: xr.DataArray, unit: str) -> xr.DataArray:
     )
 
 
-def with_state(path: Path, array: xr.DataArray, state: Mapping[str, Any]) -> xr.DataArray:
-    """Return the array with the flags a file states (`valid` and `flag`, one number a pixel)."""
-    shape = array["flag"].shape
-    dims = array["flag"].dims
-    for name, dtype in (("valid", np.bool_), ("flag", np.uint16)):
-        if name not in state:
-            continue
-        try:
-            values = np.asarray(state[name], dtype=dtype).reshape(shape)
-        except (ValueError, TypeError, OverflowError) as error:
-            raise refuse(path, f"a {name} list that does not fit {shape} pixels",
-                         "one number a pixel", "write the file again") from error  # fmt: skip
-        array = array.assign_coords({name: (dims, values, array[name].attrs)})
-    return array
-
-
 @contextmanager
 def aside(path: Path) -> Iterator[Path]:
     """Give a temporary path in the same folder; move it in place at the end, or remove it.
@@ -115,7 +143,13 @@ def aside(path: Path) -> Iterator[Path]:
     part = path.with_name(f".{path.stem}.{uuid.uuid4().hex[:8]}.part{path.suffix}")
     try:
         yield part
-        os.replace(part, path)
+        if part.is_dir() and is_zarr(path):
+            old = part.with_name(part.name + ".old")
+            os.replace(path, old)
+            os.replace(part, path)
+            shutil.rmtree(old)
+        else:
+            os.replace(part, path)
     except (OSError, OverflowError, TypeError, ValueError) as error:
         if isinstance(error, WriteError):
             raise
@@ -125,7 +159,15 @@ def aside(path: Path) -> Iterator[Path]:
                   "check the path and array.attrs", str(path))
         ) from error  # fmt: skip
     finally:
-        part.unlink(missing_ok=True)
+        if part.is_dir():
+            shutil.rmtree(part)
+        else:
+            part.unlink(missing_ok=True)
+
+
+def is_zarr(path: Path) -> bool:
+    """Say whether a folder is a Zarr store."""
+    return any((path / mark).is_file() for mark in ZARR_MARKS)
 
 
 def json_of(text: str) -> Any:

@@ -1,4 +1,4 @@
-"""JCAMP-DX 4.24 and 5.01: one block of a spectrum, in any of the number forms.
+"""JCAMP-DX 4.24 and 5.01: single spectra, compound files, NTUPLES, tables of peaks.
 
 R. S. McDonald, P. A. Wilks, Appl. Spectrosc. 42 (1988) 151-162 (4.24); P. Lampen, H. Hillig, A. N.
 Davies, M. Linscheid, Appl. Spectrosc. 48 (1994) 1545-1552 (5.01).
@@ -7,40 +7,36 @@ Davies, M. Linscheid, Appl. Spectrosc. 48 (1994) 1545-1552 (5.01).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ..schema import make_points
-from .asdf import MOST_VALUES, BadNumberError, Line, decode_line, decode_pairs
-from .files import decoded, labelled, readable, refuse, source_of
-from .words import as_fraction, axis_unit_of, quantity_of, stated, tell, to_wavenumber
+from ..schema import make_map, make_points
+from .asdf import MOST_VALUES
+from .files import (
+    decoded,
+    json_of,
+    labelled,
+    readable,
+    refuse,
+    source_of,
+    with_position_unit,
+)
+from .grid import grid
+from .jcamp_block import Block, parse
+from .jcamp_pages import pages
+from .jcamp_tables import decode, form
+from .state import as_stated, check_state
+from .words import as_fraction, axis_unit_of, position_of, quantity_of, stated, tell, to_wavenumber
 
 NAME = "JCAMP-DX"
-_TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d+)?")
-
-
-@dataclass
-class Block:
-    """One block: its labels with their lines, and the tables under data labels, undecoded."""
-
-    labels: dict[str, tuple[str, int]] = field(default_factory=dict)
-    tables: list[tuple[str, list[tuple[int, str]]]] = field(default_factory=list)
-    ended: bool = False
-
-    @property
-    def data(self) -> str:
-        """The label of the first table."""
-        return self.tables[0][0] if self.tables else ""
-
-    @property
-    def rows(self) -> list[tuple[int, str]]:
-        """The lines of the first table, each with its number."""
-        return self.tables[0][1] if self.tables else []
+#: The label of our own that holds what no other label can.
+STATE = "$RESIDUEKIT"
+_PEAKS = ("PEAKTABLE", "PEAKASSIGNMENTS")
+_MOST_IN_FILE = 16 * MOST_VALUES
 
 
 def recognises(head: bytes) -> bool:
@@ -48,272 +44,228 @@ def recognises(head: bytes) -> bool:
     return re.match(rb"(\xef\xbb\xbf)?\s*(\$\$[^\n]*\s+)*##[^=\n]{1,60}=", head) is not None
 
 
+@dataclass(frozen=True)
+class _Spectrum:
+    """One decoded block on its axis in cm-1, as the file gives it."""
+
+    block: Block
+    axis: Any
+    values: Any
+    quantity: str
+    notes: dict[str, str]
+
+
 def read(
     path: Path,
     *,
+    block: int | None = None,
     quantity: str | None = None,
     technique: str | None = None,
     percent: bool | None = None,
 ) -> xr.DataArray:
-    """Read one spectrum from JCAMP-DX.
+    """Read spectra from JCAMP-DX: one block, a compound file (LINK), or the pages of NTUPLES.
 
     Parameters
     ----------
-    path : the file: one block with XYDATA ``(X++(Y..Y))`` or XYPOINTS ``(XY..XY)``.
+    path : the file, with XYDATA ``(X++(Y..Y))`` or XYPOINTS ``(XY..XY)`` in its blocks.
+    block : the number (from 1) of one spectrum of a compound file. Left out, all are read, onto
+        one axis; blocks that carry ``##$X POSITION=`` and ``##$Y POSITION=`` make a map.
     quantity, technique, percent : what the file does not say itself.
 
     Raises
     ------
-    ReadError : several blocks, a table of peaks, NTUPLES; numbers that contradict the labels.
+    ReadError : no spectrum (a table of peaks: `read_peaks`), blocks that differ in their axes or
+        quantities, numbers that contradict the labels.
 
     Warns
     -----
     ResiduekitWarning : a label that contradicts the numbers where these leave no doubt.
     """
     stated(path, quantity, technique, percent)
+    blocks, encoding = blocks_of(path)
+    state = _state(path, blocks[0])
+    if state:
+        quantity, technique = check_state(path, state, quantity, technique, percent)
+        percent = False
+    spectra = _spectra(path, blocks, block, quantity, percent)
+    first = spectra[0]
+    _agree(path, spectra)
+    values = np.stack([spectrum.values for spectrum in spectra])
+    if not state and not np.isfinite(values).any():
+        raise refuse(path, "no ordinate that is a number", "ordinates", "export it again")
+    title = blocks[0].text("TITLE") if block is None else first.block.text("TITLE")
+    notes = {**first.notes, "title": title, "encoding": encoding}
+    if len(blocks) > 1:
+        notes["blocks"] = f"{len(spectra)} of {len(blocks)} blocks"
+    if state:
+        notes["origin"] = state["source"]
+    options = {"quantity": first.quantity, "technique": technique or "unknown"}
+    places, unit = _places(path, spectra)
+    if places is None:
+        source = source_of(path, NAME, **notes)
+        names = None if len(spectra) == 1 else [s.block.text("TITLE") for s in spectra]
+        array = labelled(path, make_points, values, first.axis, names, source=source, **options)
+    else:
+        columns, rows, column, row = grid(path, *places)
+        cube = np.full((rows.size, columns.size, first.axis.size), np.nan, dtype=np.float32)
+        cube[row, column] = values
+        missing = rows.size * columns.size - len(spectra)
+        notes |= {"y order": "by the y position of each block, upward"}
+        notes |= {"missing pixels": str(missing)} if missing else {}
+        source = source_of(path, NAME, **notes)
+        array = labelled(path, make_map, cube, first.axis, columns, rows, source=source, **options)
+        array = with_position_unit(array, unit)
+    return as_stated(path, array, state) if state else array
+
+
+def blocks_of(path: Path) -> tuple[list[Block], str]:
+    """Return the blocks of a file, undecoded, and the encoding of its text."""
     with readable(path):
         data = path.read_bytes()
     text, encoding = decoded(path, data)
-    block = _only_block(path, parse(path, text))
-    decode = {"X++(Y..Y)": _evenly_spaced, "XY..XY": _pairs}.get(_form(block))
-    if decode is None:
-        form, line = block.labels[block.data]
-        raise refuse(path, f"##{block.data}={form}", "(X++(Y..Y)) or (XY..XY)",
-                     "export plain XYDATA", line)  # fmt: skip
-    axis, values, forms = decode(path, block)
-    _check_ordinates(path, block, values)
-    unit = axis_unit_of(_text(path, block, "XUNITS"))
-    if unit is None:
-        raise refuse(path, f"XUNITS {block.labels['XUNITS'][0]!r}",
-                     "1/CM, MICROMETERS or NANOMETERS", "export the spectrum in wavenumbers",
-                     block.labels["XUNITS"][1])  # fmt: skip
-    axis = to_wavenumber(path, axis, unit)
-    found, percent = _quantity(path, block, quantity, percent)
-    values, scale = as_fraction(path, values, found, percent)
-    title = block.labels.get("TITLE", ("", 0))[0]
-    source = source_of(path, NAME, layout=f"{block.data} ({_form(block)})", form=forms, title=title,
-                       encoding=encoding, units=f"{unit}, {_yunits(block)}", **scale)  # fmt: skip
-    return labelled(path, make_points, values, axis, quantity=found,
-                    technique=technique or "unknown", source=source)  # fmt: skip
+    return parse(path, text), encoding
 
 
-def parse(path: Path, text: str) -> list[Block]:
-    """Split text into blocks of labels; labels count without case, blanks and ``-_/``.
-
-    Raises
-    ------
-    ReadError : text outside any label, a label without `=`, nothing at all.
-    """
-    blocks: list[Block] = []
-    block: Block | None = None
-    label = ""
-    for number, raw in enumerate(re.split(r"\r\n|\n|\r", text), start=1):
-        line = raw.partition("$$")[0].strip(" \t\x1a")
-        if not line:
-            continue
-        if not line.startswith("##"):
-            if block is None:
-                raise refuse(path, f"{line[:40]!r} outside a block", "a label ##TITLE= first",
-                             "remove the line", number)  # fmt: skip
-            if label in _TABLES:
-                block.tables[-1][1].append((number, line))
-            continue
-        name, equals, value = line[2:].partition("=")
-        if not equals:
-            raise refuse(path, f"{line[:40]!r}", "a label ##NAME= value", "add the =", number)
-        label = re.sub(r"[\s\-_/]", "", name).upper()
-        if label == "END":
-            if block is not None:
-                block.ended, block = True, None
-            continue
-        if block is None or label == "TITLE":
-            block = Block()
-            blocks.append(block)
-        if label in _TABLES:
-            block.tables.append((label, []))
-        block.labels.setdefault(label, (value.strip(), number))
-    if not blocks:
-        raise refuse(path, "no block", "a block from ##TITLE= to ##END=", "export it again")
-    return blocks
+def _state(path: Path, block: Block) -> dict[str, Any]:
+    word = block.text(STATE)
+    if not word:
+        return {}
+    state = json_of(word)
+    if not isinstance(state, dict):
+        raise refuse(path, f"##{STATE}= {word[:40]}", "JSON as it was written", "write it again",
+                     block.line_of(STATE))  # fmt: skip
+    return state
 
 
-def _only_block(path: Path, blocks: list[Block]) -> Block:
-    block = blocks[0]
-    if len(blocks) > 1 or "BLOCKS" in block.labels:
-        raise refuse(path, f"a compound file (LINK), {len(blocks)} blocks in all", "one block",
-                     "save each spectrum as a file of its own")  # fmt: skip
-    if "NTUPLES" in block.labels or block.data == "DATATABLE":
-        raise refuse(path, "NTUPLES", "XYDATA or XYPOINTS", "export plain XYDATA",
-                     block.labels.get("NTUPLES", ("", None))[1])  # fmt: skip
-    if block.data in ("PEAKTABLE", "PEAKASSIGNMENTS"):
+def _spectra(
+    path: Path, blocks: list[Block], wanted: int | None, quantity: str | None, percent: bool | None
+) -> list[_Spectrum]:
+    """The spectra of a file, decoded: all of them, or the wanted one."""
+    with_peaks = [b for b in blocks if b.tables and b.tables[0].label in _PEAKS]
+    linked = [b for b in blocks if "BLOCKS" in b.labels and not b.tables]
+    single = [b for b in blocks if b not in with_peaks and b not in linked]
+    _check_links(path, linked, len(single) + len(with_peaks))
+    if with_peaks and not single:
         raise refuse(path, "a table of peaks, no spectrum", "XYDATA or XYPOINTS",
-                     "export the whole spectrum", block.labels[block.data][1])  # fmt: skip
-    if len(block.tables) > 1:
-        raise refuse(path, f"{len(block.tables)} tables in one block", "one table",
-                     "save each as a file of its own")  # fmt: skip
-    if not block.rows:
-        raise refuse(path, "no table of numbers", "##XYDATA= (X++(Y..Y)) and its lines",
-                     "export it again: it may be cut")  # fmt: skip
-    if not block.ended:
-        raise refuse(path, "no ##END=", "a whole file: this one may be cut", "export it again; if "
-                     "it is whole, add a last line ##END=", block.rows[-1][0])  # fmt: skip
-    return block
+                     "residuekit.io.read_peaks(path), or export the whole spectrum",
+                     with_peaks[0].tables[0].line)  # fmt: skip
+    if with_peaks and wanted is None:
+        tell(path, f"{len(with_peaks)} tables of peaks beside the spectra: not read",
+             with_peaks[0].tables[0].line)  # fmt: skip
+    found = [page for b in single for page in pages(path, b)]
+    if wanted is not None:
+        if not (isinstance(wanted, int) and 1 <= wanted <= len(found)):
+            raise refuse(path, f"block={wanted!r}", f"a number from 1 to {len(found)}", "block=1")
+        found = [found[wanted - 1]]
+    if not found:
+        raise refuse(path, "a LINK block without others", "blocks with spectra", "export it again")
+    room = _MOST_IN_FILE
+    spectra = []
+    for one in found:
+        spectra.append(_spectrum(path, one, quantity, percent))
+        room -= spectra[-1].values.size
+        if room < 0:
+            raise refuse(path, f"more than {_MOST_IN_FILE} points", "a file of no more",
+                         "part the file", one.line)  # fmt: skip
+    return spectra
 
 
-def _form(block: Block) -> str:
-    words = re.sub(r"\s", "", block.labels[block.data][0]).upper()
-    return words[1:-1] if words.startswith("(") and words.endswith(")") else words
+def _check_links(path: Path, linked: list[Block], found: int) -> None:
+    for link in linked:
+        declared = link.number(path, "BLOCKS")
+        line = link.line_of("BLOCKS")
+        if not link.ended:
+            raise refuse(
+                path,
+                "no ##END= of the LINK block",
+                "a whole file: this one may be cut",
+                "export it again; if it is whole, add a last line ##END=",
+                line,
+            )
+        if len(linked) == 1 and declared not in (found, found + 1):
+            tell(path, f"BLOCKS {declared:g}, but {found} blocks", line)
 
 
-def _evenly_spaced(path: Path, block: Block) -> tuple[Any, Any, str]:
-    """Decode ``(X++(Y..Y))``: axis (n,), ordinates (n,) and the number forms used."""
-    first, last = _number(path, block, "FIRSTX"), _number(path, block, "LASTX")
-    printed: list[tuple[int, int, Line]] = []
-    ordinates: list[float] = []
-    forms: set[str] = set()
-    repeats = False
-    for number, text in block.rows:
-        line = _decode(path, number, decode_line, text, MOST_VALUES - len(ordinates))
-        y = line.y
-        if repeats and y:
-            if y[0] != ordinates[-1]:
-                raise refuse(path, f"the ordinate {y[0]:g} where the line above ends at "
-                             f"{ordinates[-1]:g} (the check of the DIF form)", "the same number",
-                             "export it again: the lines between are damaged", number)  # fmt: skip
-            printed.append((number, len(ordinates) - 1, line))
-            y = y[1:]
-        else:
-            printed.append((number, len(ordinates), line))
-        ordinates.extend(y)
-        forms |= line.forms
-        repeats = line.ends_in_difference
-    values = np.array(ordinates) * _number(path, block, "YFACTOR", 1.0)
-    if values.size < 2 or first == last:
-        raise refuse(path, f"{values.size} points from {first:g} to {last:g}",
-                     "two points or more along an axis", "export it again")  # fmt: skip
-    axis = np.linspace(first, last, values.size)
-    _check_axis(path, block, axis, printed)
-    return axis, values, " + ".join(sorted(forms))
-
-
-def _decode(path: Path, number: int, decode: Any, text: str, *room: int) -> Any:
-    try:
-        return decode(text, *room)
-    except BadNumberError as error:
-        raise refuse(path, error.args[0], error.args[1], "export it again, or mend the line",
-                     number) from error  # fmt: skip
-
-
-def _check_axis(path: Path, block: Block, axis: Any, printed: list[tuple[int, int, Line]]) -> None:
-    """Hold the axis against the abscissa of each line, NPOINTS and DELTAX."""
-    step = (axis[-1] - axis[0]) / (axis.size - 1)
-    counted = _count_fault(path, block, axis.size)
-    factor = _number(path, block, "XFACTOR", 1.0)
-    worst: tuple[float, int] = (0.0, 0)
-    for number, index, line in printed:
-        off = abs(line.x * factor - axis[min(index, axis.size - 1)])
-        unit = line.resolution * abs(factor)
-        clear = abs(step) / 4 if counted else max(abs(step) / 2, unit if unit > abs(step) else 0)
-        if off > clear:
-            found = (f"the abscissa {line.x * factor:g}, {off:.3g} off the axis of FIRSTX, LASTX "
-                     f"and {axis.size} points")  # fmt: skip
-            raise refuse(path, f"{found}; {counted}" if counted else found,
-                         "lines that stand where the labels say", "export it again: points are "
-                         "missing, doubled, or the file is cut", number)  # fmt: skip
-        if off > max(1.01 * unit, worst[0]):
-            worst = off, number
-    if counted and len(printed) < 3:
-        raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "
-                     "cut", block.labels["NPOINTS"][1])  # fmt: skip
-    if counted:
-        tell(path, f"{counted}; the abscissae of all lines agree with the points",
-             block.labels["NPOINTS"][1])  # fmt: skip
-    if worst[1]:
-        tell(
-            path, f"the abscissa is up to {worst[0]:.3g} off the axis of FIRSTX and LASTX", worst[1]
-        )
-    delta = _number(path, block, "DELTAX", step)
-    if abs(abs(delta) - abs(step)) * (axis.size - 1) > abs(step) / 2:
-        tell(path, f"DELTAX {delta:g}, but {step:g} by FIRSTX, LASTX and the points",
-             block.labels["DELTAX"][1])  # fmt: skip
-
-
-def _count_fault(path: Path, block: Block, found: int) -> str:
-    declared = _number(path, block, "NPOINTS", float(found))
-    return "" if declared == found else f"NPOINTS {declared:g}, but {found} points"
-
-
-def _pairs(path: Path, block: Block) -> tuple[Any, Any, str]:
-    """Decode ``(XY..XY)``: axis (n,), ordinates (n,) and the number form."""
-    numbers: list[float] = []
-    for number, text in block.rows:
-        found = _decode(path, number, decode_pairs, text)
-        if len(found) % 2:
-            raise refuse(path, f"{len(found)} numbers", "pairs of X and Y", "mend the line", number)
-        numbers += found
-    axis, values = np.array(numbers).reshape(-1, 2).T
-    axis = axis * _number(path, block, "XFACTOR", 1.0)
-    values = values * _number(path, block, "YFACTOR", 1.0)
-    counted = _count_fault(path, block, axis.size)
-    spacing = np.abs(np.diff(axis)).min() if axis.size > 1 else 1.0
-    ends_agree = True
-    for label, end in (("FIRSTX", axis[0]), ("LASTX", axis[-1])):
-        stated_end = _number(path, block, label, end)
-        if abs(stated_end - end) > spacing / 2:
-            ends_agree = False
-            tell(path, f"{label} {stated_end:g}, but {end:g} in the table", block.labels[label][1])
-    if counted and not (ends_agree and "LASTX" in block.labels):
-        raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "
-                     "cut", block.labels["NPOINTS"][1])  # fmt: skip
-    if counted:
-        tell(path, counted, block.labels["NPOINTS"][1])
-    return axis, values, "AFFN"
-
-
-def _check_ordinates(path: Path, block: Block, values: Any) -> None:
-    """Hold FIRSTY, MAXY and MINY against the ordinates; a mismatch is told, not refused."""
-    finite = values[np.isfinite(values)]
-    if not finite.size:
-        raise refuse(path, "no ordinate that is a number", "ordinates", "export it again")
-    for label, value in (("FIRSTY", values[0]), ("MAXY", finite.max()), ("MINY", finite.min())):
-        if label not in block.labels or not np.isfinite(value):
-            continue
-        declared = _number(path, block, label)
-        size = max(abs(declared), abs(value), float(np.ptp(finite)))
-        if abs(declared - value) > max(1e-3 * size, abs(_number(path, block, "YFACTOR", 1.0))):
-            tell(path, f"{label} {declared:g}, but {value:g} in the table", block.labels[label][1])
-
-
-def _text(path: Path, block: Block, label: str) -> str:
-    value = block.labels.get(label, ("", 0))[0]
-    if not value:
-        raise refuse(path, f"no ##{label}=", "that label with its value", f"add a line ##{label}=")
-    return value
-
-
-def _number(path: Path, block: Block, label: str, default: float | None = None) -> float:
-    if default is not None and label not in block.labels:
-        return default
-    word = _text(path, block, label)
-    value = float(word.upper().replace("D", "E")) if _NUMBER.fullmatch(word) else np.nan
-    if not np.isfinite(value):
-        raise refuse(path, f"##{label}= {word[:40]}", "a finite number", "mend the label",
-                     block.labels[label][1])  # fmt: skip
-    return value
-
-
-def _yunits(block: Block) -> str:
-    return block.labels.get("YUNITS", ("", 0))[0]
-
-
-def _quantity(
-    path: Path, block: Block, quantity: str | None, percent: bool | None
-) -> tuple[str, bool | None]:
-    known = quantity_of(_yunits(block), short=True)
+def _spectrum(path: Path, block: Block, quantity: str | None, percent: bool | None) -> _Spectrum:
+    axis, values, forms = decode(path, block)
+    word = block.needed(path, "XUNITS")
+    unit = axis_unit_of(word)
+    if unit is None:
+        raise refuse(path, f"XUNITS {word!r}", "1/CM, MICROMETERS or NANOMETERS",
+                     "export the spectrum in wavenumbers", block.line_of("XUNITS"))  # fmt: skip
+    axis = to_wavenumber(path, axis, unit)
+    y_word = block.text("YUNITS")
+    known = quantity_of(y_word, short=True)
     if quantity is None and known is None:
-        raise refuse(path, f"YUNITS {_yunits(block)!r}", "ABSORBANCE, TRANSMITTANCE, %T, "
-                     "REFLECTANCE or KUBELKA-MUNK", "quantity='absorbance' (or another)",
-                     block.labels.get("YUNITS", ("", None))[1])  # fmt: skip
+        raise refuse(path, f"YUNITS {y_word!r}", "ABSORBANCE, TRANSMITTANCE, %T, REFLECTANCE or "
+                     "KUBELKA-MUNK", "quantity='absorbance' (or another)",
+                     block.line_of("YUNITS"))  # fmt: skip
     if percent is None and known is not None:
         percent = known[1]
-    return quantity or (known[0] if known else ""), percent
+    name = quantity or (known[0] if known else "")
+    values, scale = as_fraction(path, values, name, percent)
+    table = block.tables[0]
+    notes = {
+        "layout": f"{table.label} ({form(table)})",
+        "form": forms,
+        "units": f"{unit}, {y_word}",
+    }
+    return _Spectrum(block, axis, values, name, {**notes, **scale})
+
+
+def _agree(path: Path, spectra: list[_Spectrum]) -> None:
+    """Refuse blocks that do not share one axis and one quantity."""
+    first = spectra[0]
+    for number, other in enumerate(spectra[1:], start=2):
+        if other.quantity != first.quantity:
+            raise refuse(
+                path,
+                f"block 1 in {first.quantity}, block {number} in {other.quantity}",
+                "one quantity",
+                f"block=1 or block={number}",
+                other.block.line,
+            )
+        step = np.abs(np.diff(first.axis)).min() if first.axis.size > 1 else 1.0
+        if other.axis.size != first.axis.size or not np.allclose(
+            other.axis, first.axis, rtol=0, atol=1e-3 * step
+        ):
+            spans = " and ".join(f"{s.axis[0]:g} to {s.axis[-1]:g} ({s.axis.size} points)"
+                                 for s in (first, other))  # fmt: skip
+            raise refuse(path, f"blocks 1 and {number} on different axes: {spans}", "one axis",
+                         f"block=1 or block={number}", other.block.line)  # fmt: skip
+
+
+def _places(path: Path, spectra: list[_Spectrum]) -> tuple[tuple[Any, Any] | None, str]:
+    """The x and y of each block (n_blocks,) in their unit; None where no block has any."""
+    found: list[dict[str, float]] = []
+    units: set[str] = set()
+    for spectrum in spectra:
+        place = {}
+        for label, (value, line) in spectrum.block.labels.items():
+            bare = label.removeprefix("$").replace("POSITION", "").lower()
+            if label.startswith("$") and bare in ("x", "y"):
+                place[bare], unit = _place(path, label, bare, value, line)
+                units.add(unit)
+        found.append(place)
+    if not any(found):
+        return None, ""
+    partly = [s for s, place in zip(spectra, found, strict=True) if set(place) != {"x", "y"}]
+    if partly or len(units) > 1:
+        raise refuse(path, "blocks without positions among others that have them" if partly else
+                     f"positions in {' and '.join(sorted(units))}", "x and y in one unit for each "
+                     "block", "mend the labels, or choose one: block=1",
+                     partly[0].block.line if partly else None)  # fmt: skip
+    return (np.array([p["x"] for p in found]), np.array([p["y"] for p in found])), units.pop()
+
+
+def _place(path: Path, label: str, name: str, value: str, line: int) -> tuple[float, str]:
+    number, _, unit_word = value.partition(" ")
+    known = position_of(f"{name} {unit_word}")
+    try:
+        place = float(number)
+    except ValueError:
+        place = np.nan
+    if not np.isfinite(place) or known is None or known[1] is None:
+        raise refuse(path, f"##{label}= {value[:40]}", "a number and its unit, um, mm or pixel",
+                     f"##{label}= 12.5 um", line)  # fmt: skip
+    return place * known[2], known[1]

@@ -2,45 +2,17 @@
 
 from __future__ import annotations
 
-import json
-import os
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import xarray as xr
 
-from ..errors import ReadError
-from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
-from .files import (
-    float32,
-    json_of,
-    labelled,
-    readable,
-    refuse,
-    source_of,
-    with_position_unit,
-)
-from .words import (
-    agreed,
-    as_fraction,
-    axis_unit_of,
-    is_axis_word,
-    plain,
-    position_unit_of,
-    quantity_of,
-    stated,
-    tell,
-    to_wavenumber,
-)
+from .dataset import from_dataset
+from .files import damaged, float32, readable, refuse
+from .hdf5_guard import guard
 
 NAME = "NetCDF"
 _HDF5, _CLASSIC = b"\x89HDF\r\n\x1a\n", b"CDF"
-_Y_WORDS, _X_WORDS = (
-    ("y", "row", "rows", "line", "lines"),
-    ("x", "col", "cols", "column", "columns"),
-)
 
 
 def recognises(head: bytes) -> bool:
@@ -56,6 +28,7 @@ def read(
     quantity: str | None = None,
     technique: str | None = None,
     percent: bool | None = None,
+    lazy: bool = False,
 ) -> xr.DataArray:
     """Read a map or point spectra from NetCDF.
 
@@ -67,244 +40,38 @@ def read(
         ``{"y": "scan", "x": "step", "wavenumber": "band"}`` or
         ``{"spectrum": "sample", "wavenumber": "band"}``.
     quantity, technique, percent : what the file does not say itself.
+    lazy : leave the numbers in the file, in chunks of 64 x 64 x all wavenumbers (needs dask); the
+        checksum is then left out.
 
     Raises
     ------
     ReadError : a damaged file, no spectra in it, or more than one way to read it.
     """
-    stated(path, quantity, technique, percent)
-    _check_dims(path, dims)
-    with _opened(path) as dataset:
-        name = _variable(path, dataset, variable, dims)
-        array = dataset[name]
-        try:
-            array = array.load()
-        except Exception as error:
-            raise _damaged(path, error) from error
-        if _is_own(array):
-            return _own(path, array, quantity, technique)
-        return _foreign(path, dataset, array, dims, quantity, technique, percent)
+    dataset = _opened(path, lazy=lazy)
+    try:
+        return from_dataset(path, dataset, NAME, variable=variable, dims=dims, quantity=quantity,
+                            technique=technique, percent=percent, lazy=lazy)  # fmt: skip
+    finally:
+        if not lazy:
+            dataset.close()
 
 
-def _check_dims(path: Path, dims: Any) -> None:
-    known = ("spectrum", *MAP_DIMS)
-    if dims is not None and not (isinstance(dims, Mapping) and set(dims) <= set(known)):
-        raise refuse(path, f"dims={dims!r}", f"names for some of {', '.join(known)}",
-                     "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
-
-
-def _opened(path: Path) -> xr.Dataset:
+def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
     with readable(path), path.open("rb") as file:
         head = file.read(8)
     if not recognises(head):
         raise refuse(path, "a file without the NetCDF signature", "NetCDF (HDF5 or classic)",
                      "export it again, or give it the suffix of its true format")  # fmt: skip
     engine = "h5netcdf" if head.startswith(_HDF5) else "scipy"
+    if engine == "h5netcdf":
+        guard(path, lazy=lazy)
     try:
         return xr.open_dataset(path, engine=engine, decode_times=False)
     except Exception as error:  # the libraries below raise anything on damaged bytes
-        raise _damaged(path, error) from error
+        raise damaged(path, error) from error
 
 
-def _damaged(path: Path, error: Exception) -> ReadError:
-    return refuse(path, f"a damaged file ({type(error).__name__}: {error})", "a whole NetCDF file",
-                  "copy or export it again")  # fmt: skip
-
-
-def _is_own(array: xr.DataArray) -> bool:
-    return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
-
-
-def _own(
-    path: Path, array: xr.DataArray, quantity: str | None, technique: str | None
-) -> xr.DataArray:
-    agreed(path, "quantity", quantity, str(array.name))
-    agreed(path, "technique", technique, array.attrs.get("technique"))
-    if "spectrum" in array.coords and array["spectrum"].dtype == object:
-        array = array.assign_coords(spectrum=array["spectrum"].astype(str))
-    origin = json_of(str(array.attrs["source"]))
-    array.attrs["source"] = json.dumps(
-        source_of(path, NAME, variable=str(array.name), origin=origin), ensure_ascii=False
-    )
-    for kept in (array, *array.coords.values()):
-        kept.encoding = {}
-    return labelled(path, lambda values: check(array.copy(data=values)), array.values)
-
-
-def _variable(
-    path: Path, dataset: xr.Dataset, wanted: str | None, dims: Mapping[str, str] | None
-) -> Hashable:
-    names = [
-        name for name, array in dataset.data_vars.items()
-        if array.dtype.kind in "fiu" and 1 <= array.ndim <= 3 and _spectral(dataset, array, dims)
-    ]  # fmt: skip
-    own = [name for name in names if _is_own(dataset[name])]
-    names = own or names
-    held = (
-        ", ".join(f"{name}{array.dims}" for name, array in dataset.data_vars.items()) or "nothing"
-    )
-    if wanted is not None:
-        if wanted not in names:
-            raise refuse(path, f"variable={wanted!r} among {held}",
-                         "a variable of numbers with a spectral dimension",
-                         " or ".join(f"variable={str(name)!r}" for name in names)
-                         or "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
-        return wanted
-    if len(names) != 1:
-        raise refuse(path, held, "one variable of numbers with a dimension of wavenumbers",
-                     " or ".join(f"variable={str(name)!r}" for name in names)
-                     or "variable=..., dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
-    return names[0]
-
-
-def _spectral(
-    dataset: xr.Dataset, array: xr.DataArray, dims: Mapping[str, str] | None
-) -> list[str]:
-    """The dimensions that a name, a unit or the user calls spectral."""
-    if dims and WAVENUMBER in dims:
-        return [dims[WAVENUMBER]] if dims[WAVENUMBER] in array.dims else []
-    return [str(dim) for dim in array.dims if _axis_name(dataset, str(dim)) is not None]
-
-
-def _axis_name(dataset: xr.Dataset, dim: str) -> str | None:
-    """The variable that holds the spectral axis of a dimension."""
-    for name, axis in dataset.variables.items():
-        spectral = (
-            is_axis_word(str(name)) or axis_unit_of(str(axis.attrs.get("units", ""))) == "cm-1"
-        )
-        if axis.dims == (dim,) and axis.dtype.kind in "fiu" and spectral:
-            return str(name)
-    return None
-
-
-def _foreign(
-    path: Path,
-    dataset: xr.Dataset,
-    array: xr.DataArray,
-    dims: Mapping[str, str] | None,
-    quantity: str | None,
-    technique: str | None,
-    percent: bool | None,
-) -> xr.DataArray:
-    spectral = _spectral(dataset, array, dims)
-    if len(spectral) != 1:
-        raise refuse(path, f"the spectral dimensions {spectral}", "one of them",
-                     "dims={'wavenumber': ..., ...}")  # fmt: skip
-    order = _pixel_order(path, array, spectral[0], dims)
-    axis, notes = _axis(path, dataset, spectral[0])
-    array = array.transpose(*order, spectral[0])
-    quantity, said = _quantity(path, array, quantity)
-    notes |= said
-    values, scale = as_fraction(path, array.values, quantity, _percent(array, percent))
-    technique = technique or str(array.attrs.get("technique", "unknown"))
-    recognised = {"variable": str(array.name), "dims": list(map(str, array.dims)), **notes, **scale}
-    if len(order) < 2:
-        values = values.reshape(-1, axis.size)
-        names = dataset[order[0]].values if order and order[0] in dataset.coords else None
-        if names is not None and names.dtype == object:
-            names = names.astype(str)
-        source = source_of(path, NAME, **recognised)
-        return labelled(path, make_points, values, axis, names, quantity=quantity,
-                        technique=technique, source=source)  # fmt: skip
-    positions, unit, said = _positions(path, dataset, order)
-    recognised |= said
-    for place, dim in enumerate(order):
-        if positions[dim].size > 1 and positions[dim][0] > positions[dim][-1]:
-            positions[dim], values = positions[dim][::-1], np.flip(values, place)
-            recognised[f"{'yx'[place]} order"] = "descending in the file, turned round"
-    made = labelled(path, make_map, values, axis, positions[order[1]], positions[order[0]],
-                    quantity=quantity, technique=technique,
-                    source=source_of(path, NAME, **recognised))  # fmt: skip
-    return with_position_unit(made, unit)
-
-
-def _pixel_order(
-    path: Path, array: xr.DataArray, spectral: str, dims: Mapping[str, str] | None
-) -> list[str]:
-    """The pixel dimensions of a variable: none, one, or y and x."""
-    pixels = [str(dim) for dim in array.dims if dim != spectral]
-    if dims:
-        named = [dims[key] for key in ("spectrum", "y", "x") if key in dims]
-        if sorted(named) == sorted(pixels):
-            return named
-    elif len(pixels) < 2:
-        return pixels
-    else:
-        y = [dim for dim in pixels if plain(dim) in _Y_WORDS]
-        x = [dim for dim in pixels if plain(dim) in _X_WORDS]
-        if len(y) == len(x) == 1:
-            return [*y, *x]
-    raise refuse(path, f"the pixel dimensions {pixels}", "which is y (upward) and which is x",
-                 f"dims={{'y': ..., 'x': ..., 'wavenumber': {spectral!r}}}")  # fmt: skip
-
-
-def _axis(path: Path, dataset: xr.Dataset, dim: str) -> tuple[Any, dict[str, str]]:
-    name = _axis_name(dataset, dim) or dim
-    if name not in dataset.variables or dataset[name].dtype.kind not in "fiu":
-        raise refuse(path, f"no numbers along {dim!r}", "a wavenumber for each place along it",
-                     "write the axis into the file as a variable of that name")  # fmt: skip
-    word = str(dataset[name].attrs.get("units", ""))
-    unit = axis_unit_of(word) if word else axis_unit_of(name)
-    if unit is None:
-        raise refuse(path, f"the axis {name!r} with units {word!r}", "units cm-1, nm or um",
-                     "set the attribute units of that variable")  # fmt: skip
-    axis = to_wavenumber(path, dataset[name].values.astype(float), unit)
-    notes = {"wavenumber from": f"{name} in {unit}"}
-    return axis, notes if word else {**notes, "wavenumber units": "taken from the name"}
-
-
-def _quantity(path: Path, array: xr.DataArray, quantity: str | None) -> tuple[str, dict[str, str]]:
-    if quantity is not None:
-        return quantity, {"quantity": "stated by the reader's user"}
-    for word in (
-        array.name,
-        array.attrs.get("long_name", ""),
-        array.attrs.get("standard_name", ""),
-    ):
-        known = quantity_of(str(word), short=True)
-        if known is not None:
-            return known[0], {}
-    raise refuse(path, f"a variable called {array.name!r}", "the quantity it holds",
-                 "quantity='absorbance' (or transmittance, reflectance, ...)")  # fmt: skip
-
-
-def _percent(array: xr.DataArray, percent: bool | None) -> bool | None:
-    if percent is not None:
-        return percent
-    units = str(array.attrs.get("units", "")).strip().casefold()
-    words = f"{array.name} {units} {array.attrs.get('long_name', '')}".casefold()
-    if "%" in words or "percent" in words:
-        return True
-    return False if units == "1" else None
-
-
-def _positions(
-    path: Path, dataset: xr.Dataset, order: list[str]
-) -> tuple[dict[str, Any], str, dict[str, str]]:
-    found: dict[str, Any] = {}
-    units: set[str] = set()
-    for dim in order:
-        if dim not in dataset.coords:
-            found[dim] = np.arange(dataset.sizes[dim], dtype=float)
-            units.add("pixel")
-            continue
-        word = str(dataset[dim].attrs.get("units", ""))
-        unit = position_unit_of(word)
-        if unit is None or dataset[dim].dtype.kind not in "fiu":
-            raise refuse(path, f"{dim} with units {word!r}", "positions in um, mm or pixel",
-                         "set the attribute units of that variable")  # fmt: skip
-        found[dim] = dataset[dim].values.astype(float) * unit[1]
-        units.add(unit[0])
-    if len(units) > 1:
-        raise refuse(path, "one position in um and the other in pixels", "both in the same unit",
-                     "set the attribute units of both")  # fmt: skip
-    if order[0] in dataset.coords:
-        return found, units.pop(), {"y order": "by the y coordinate, upward"}
-    tell(path, "no y coordinate: row 0 of the file is taken as the lowest y; look at the map")
-    return found, units.pop(), {"y order": "row 0 of the file taken as the lowest y"}
-
-
-def write(array: xr.DataArray, path: str | os.PathLike[str]) -> None:
+def write(array: xr.DataArray, path: Path) -> None:
     """Write a labelled array as NetCDF 4 (flags by the CF conventions, float32, uncompressed)."""
     stored = array.copy(data=float32(array.data))
     stored.encoding = {}

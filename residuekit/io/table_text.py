@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,32 +12,39 @@ from typing import Any
 import numpy as np
 
 from .files import decoded, json_of, refuse
+from .table_head import MISSING, Head, find_head, is_missing, number_of
 
 #: First line of a table of our own; the comment lines below it hold what the numbers do not.
 SIGNATURE = "# residuekit table"
 _DELIMITERS = ("\t", ";", ",")
 _SAMPLE_LINES = 50
-_MISSING = ("", "nan", "na", "n/a")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 @dataclass(frozen=True)
 class Table:
-    """A table of numbers: header cells, text above them, values (n_rows, n_columns), lines."""
+    """A table of numbers: its header and what stands round it, values (n_rows, n_columns), lines.
+
+    `names` are those of the rows, where the first column is text; `units` those of the columns;
+    `form` says how the file was written (delimiter, decimal mark, encoding, sheet).
+    """
 
     path: Path
-    header: tuple[str, ...] | None
-    title: str
+    head: Head
     values: Any
     lines: Any
     stated: dict[str, Any]
-    encoding: str
-    delimiter: str
-    decimal: str
+    form: dict[str, str]
+    decimal: str = "."
+    names: tuple[str, ...] | None = None
+
+    @property
+    def header(self) -> tuple[str, ...] | None:
+        """The names of the columns."""
+        return self.head.header
 
     def number(self, cell: str) -> float | None:
         """Return the number in a header cell, or None."""
-        return _number(cell, self.decimal)
+        return number_of(cell, self.decimal)
 
 
 def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
@@ -56,8 +63,7 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
                 path, f"{option}={value!r}", f"one of {choices}", f"{option}={choices[0]!r}"
             )
     text, encoding = decoded(path, data)
-    stream = io.StringIO(text, newline=None)
-    lines = stream.read().split("\n")
+    lines = _lines(text)
     first, comments = _comments(lines)
     if first == len(lines):
         raise refuse(path, "no numbers", "a table of spectra", "export it again")
@@ -65,19 +71,51 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     sample = [line for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
     delimiter = delimiter or _delimiter(path, sample[-1:] if stated else sample, first + 1)
     decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
-    above, used = _header(path, lines[first:], delimiter, decimal, first + 1)
-    header = above[-1] if above else None
-    places = np.array([i for i in range(first + used, len(lines)) if lines[i].strip()], dtype=int)
-    body = [lines[i] for i in places]
+    head = _header(path, lines[first:], delimiter, decimal, first + 1)
+    places = np.array([i for i in range(first + head.used, len(lines)) if lines[i].strip()],
+                      dtype=int)  # fmt: skip
+    body = lines[first + head.used :]
+    if len(places) != len(body):
+        body = [lines[i] for i in places]
     if not body:
         raise refuse(path, "a header without numbers below it", "rows of numbers",
                      "export it again", first + 1)  # fmt: skip
-    width = len(header) if header else body[0].count(delimiter) + 1
+    width = len(head.header) if head.header else body[0].count(delimiter) + 1
+    names = None
+    if head.named:
+        names, body = _names_off(path, body, places + 1, delimiter)
+        width -= 1
     values = _numbers(path, body, places + 1, width, delimiter, decimal)
-    if header is None and comments:
-        header = _commented_header(comments[-1], delimiter, width)
-    title = " | ".join(" ".join(filter(None, row))[:80] for row in above[:-1])
-    return Table(path, header, title, values, places + 1, stated, encoding, delimiter, decimal)
+    if head.header is None and comments:
+        head = Head(_commented_header(comments[-1], delimiter, width), None, "", 0, False)
+    form = {"delimiter": delimiter, "decimal": decimal, "encoding": encoding}
+    return Table(path, head, values, places + 1, stated, form, decimal, names)
+
+
+def _lines(text: str) -> list[str]:
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.split("\n")
+    while lines and not lines[-1].strip():
+        lines.pop()
+    return lines
+
+
+def _names_off(
+    path: Path, body: list[str], places: Any, delimiter: str
+) -> tuple[tuple[str, ...], list[str]]:
+    """The first cell of each row, and the rows without it."""
+    names, rest = [], []
+    for row, place in zip(body, places, strict=True):
+        name, mark, numbers = row.partition(delimiter)
+        if '"' in row:
+            cells = _cells(path, row, delimiter, int(place))
+            name, mark, numbers = cells[0], delimiter, delimiter.join(cells[1:])
+        if not mark:
+            raise refuse(path, "1 columns", "a name and numbers", "mend the row", int(place))
+        names.append(name.strip())
+        rest.append(numbers)
+    return tuple(names), rest
 
 
 def _comments(lines: list[str]) -> tuple[int, list[str]]:
@@ -104,12 +142,6 @@ def _stated(path: Path, comments: list[str], text: str) -> dict[str, Any]:
         if stated[key.strip()] is None:
             raise refuse(path, f"the comment {comment[:60]!r}", "# key: JSON value",
                          "write the file again", line)  # fmt: skip
-    needed = {"layout": str, "quantity": str, "technique": str, "shape": list, "source": dict,
-              "history": list}  # fmt: skip
-    wrong = [key for key, kind in needed.items() if not isinstance(stated.get(key), kind)]
-    if wrong:
-        raise refuse(path, f"a comment block without {', '.join(wrong)}",
-                     f"all of {', '.join(needed)}", "remove its first line", 1)  # fmt: skip
     return stated
 
 
@@ -125,8 +157,8 @@ def _delimiter(path: Path, sample: list[str], line: int) -> str:
 def _decimal(path: Path, sample: list[str], delimiter: str, line: int) -> str:
     rows = [_cells(path, row, delimiter, line) for row in sample]
     cells = [cell.strip() for row in rows for cell in row]
-    comma = any("," in cell and _number(cell, ",") is not None for cell in cells)
-    point = any("." in cell and _number(cell, ".") is not None for cell in cells)
+    comma = any("," in cell and number_of(cell, ",") is not None for cell in cells)
+    point = any("." in cell and number_of(cell, ".") is not None for cell in cells)
     if comma and point:
         raise refuse(path, "numbers with a decimal point and with a decimal comma", "one of them",
                      "decimal='.' or decimal=',' and the file mended", line)  # fmt: skip
@@ -146,37 +178,18 @@ def _cells(path: Path, row: str, delimiter: str, line: int) -> list[str]:
                      "mend the row", line) from error  # fmt: skip
 
 
-def _number(cell: str, decimal: str) -> float | None:
-    cell = cell.strip()
-    if decimal == ",":
-        if "." in cell:
-            return None
-        cell = cell.replace(",", ".")
-    return float(cell) if _NUMBER.fullmatch(cell) else None
-
-
-def _header(
-    path: Path, lines: list[str], delimiter: str, decimal: str, line: int
-) -> tuple[list[tuple[str, ...]], int]:
-    """The rows of text above the numbers, the header last, and the number of lines they take."""
+def _header(path: Path, lines: list[str], delimiter: str, decimal: str, line: int) -> Head:
     reader = csv.reader((f"{row}\n" for row in lines), delimiter=delimiter, strict=True)
-    rows: list[tuple[str, ...]] = []
-    used = 0
-    try:
+
+    def rows() -> Iterator[tuple[tuple[str, ...], int]]:
         for row in reader:
-            cells = tuple(cell.strip() for cell in row)
-            numbers = [cell.casefold() in _MISSING or _number(cell, decimal) is not None
-                       for cell in cells]  # fmt: skip
-            begins = bool(cells) and _number(cells[0], decimal) is not None
-            if begins or (rows and cells and all(numbers)):
-                break
-            used = reader.line_num
-            if cells:
-                rows.append(cells)
+            yield tuple(cell.strip() for cell in row), reader.line_num
+
+    try:
+        return find_head(rows(), decimal)
     except csv.Error as error:
         raise refuse(path, f"a header that cannot be split ({error})", "closed quotes",
                      "mend the quotes", line) from error  # fmt: skip
-    return rows, used
 
 
 def _commented_header(comment: str, delimiter: str, width: int) -> tuple[str, ...] | None:
@@ -195,7 +208,7 @@ def _numbers(
         try:
             values = pd.read_csv(
                 io.StringIO("\n".join(body)), sep=delimiter, decimal=decimal, header=None,
-                dtype=np.float64, na_values=list(_MISSING),
+                dtype=np.float64, na_values=list(MISSING),
             ).to_numpy()  # fmt: skip
         except ValueError:
             return _cell_by_cell(path, body, places, width, delimiter, decimal)
@@ -215,7 +228,7 @@ def _cell_by_cell(
                          "a whole file, each row of one length", int(place))  # fmt: skip
         numbers = []
         for column, cell in enumerate(cells, start=1):
-            number = np.nan if cell.strip().casefold() in _MISSING else _number(cell, decimal)
+            number = np.nan if is_missing(cell) else number_of(cell, decimal)
             if number is None or np.isinf(number):
                 raise refuse(path, f"{cell.strip()[:40]!r} in column {column}",
                              "a finite number, or an empty cell where it is missing",

@@ -12,11 +12,10 @@ import numpy as np
 import xarray as xr
 
 from ..errors import Fault, WriteError, did_you_mean
-from ..schema import MAP_DIMS, WAVENUMBER, history, source
+from ..schema import MAP_DIMS, WAVENUMBER
 from .files import float32
+from .state import state_of
 from .table_text import SIGNATURE
-
-_KEPT = {"units", "technique", "source", "history"}
 
 
 def write(
@@ -30,6 +29,22 @@ def write(
     ------
     WriteError : a layout that does not fit, or coordinates and attributes a table cannot keep.
     """
+    layout, rows = rows_of(array, path, layout)
+    state = {"layout": layout, **state_of(array, path)}
+    with Path(path).open("w", encoding="utf-8", newline="") as file:
+        file.write(SIGNATURE + "\n")
+        for key, value in state.items():
+            file.write(f"# {key}: {json.dumps(value, ensure_ascii=False)}\n")
+        csv.writer(file, delimiter=delimiter, lineterminator="\n").writerows(rows)
+
+
+def rows_of(array: xr.DataArray, path: Path, layout: str | None) -> tuple[str, Iterator[list[str]]]:
+    """Return the layout and the rows of cells of a table, the header first.
+
+    Raises
+    ------
+    WriteError : a layout that does not fit the dims of the array.
+    """
     layouts = ("wide map", "long map") if array.dims == MAP_DIMS else ("points",)
     layout = layout or layouts[0]
     if layout not in layouts:
@@ -37,51 +52,17 @@ def write(
             Fault(f"layout={layout!r}", f"{' or '.join(layouts)} for dims {array.dims}",
                   did_you_mean(str(layout), layouts), str(path))
         )  # fmt: skip
-    _refuse_loss(array, path)
-    rows = {"points": _points, "wide map": _wide, "long map": _long}[layout](array)
-    with Path(path).open("w", encoding="utf-8", newline="") as file:
-        file.write(SIGNATURE + "\n")
-        for key, value in _comments(array, layout).items():
-            file.write(f"# {key}: {json.dumps(value, ensure_ascii=False)}\n")
-        csv.writer(file, delimiter=delimiter, lineterminator="\n").writerows(rows)
+    return layout, {"points": _points, "wide map": _wide, "long map": _long}[layout](array)
 
 
-def _refuse_loss(array: xr.DataArray, path: Path) -> None:
-    lost = [str(name) for name in array.coords if name not in {*array.dims, "valid", "flag"}]
-    lost += [str(name) for name in array.attrs if name not in _KEPT]
-    if lost:
-        raise WriteError(
-            Fault(f"the coordinates or attributes {', '.join(lost)}", "what a table can keep",
-                  "write NetCDF, or drop them first", str(path))
-        )  # fmt: skip
-
-
-def _comments(array: xr.DataArray, layout: str) -> dict[str, Any]:
-    flag, valid = array["flag"].values.ravel(), array["valid"].values.ravel()
-    comments = {
-        "layout": layout,
-        "quantity": str(array.name),
-        "units": "1",
-        "technique": array.attrs["technique"],
-        "shape": list(array.shape),
-        "source": source(array),
-        "history": history(array),
-    }
-    if "spectrum" in array.coords:
-        comments["spectrum"] = array["spectrum"].values.tolist()
-    if flag.any() or not valid.all():
-        comments |= {"flag": flag.tolist(), "valid": valid.tolist()}
-    return comments
-
-
-def _points(array: xr.DataArray) -> Iterator[list[Any]]:
+def _points(array: xr.DataArray) -> Iterator[list[str]]:
     names = array["spectrum"].values if "spectrum" in array.coords else range(array.shape[0])
     yield ["wavenumber (cm-1)", *(" ".join(str(name).split()) for name in names)]
     for axis, row in zip(array[WAVENUMBER].values, _texts(array.values.T), strict=True):
         yield [repr(float(axis)), *row]
 
 
-def _wide(array: xr.DataArray) -> Iterator[list[Any]]:
+def _wide(array: xr.DataArray) -> Iterator[list[str]]:
     unit = array["x"].attrs["units"]
     yield [f"x ({unit})", f"y ({unit})", *(repr(float(v)) for v in array[WAVENUMBER].values)]
     for y, line in zip(array["y"].values, array.values, strict=True):
@@ -89,7 +70,7 @@ def _wide(array: xr.DataArray) -> Iterator[list[Any]]:
             yield [repr(float(x)), repr(float(y)), *row]
 
 
-def _long(array: xr.DataArray) -> Iterator[list[Any]]:
+def _long(array: xr.DataArray) -> Iterator[list[str]]:
     unit = array["x"].attrs["units"]
     yield [f"x ({unit})", f"y ({unit})", "wavenumber (cm-1)", str(array.name)]
     axis = [repr(float(v)) for v in array[WAVENUMBER].values]

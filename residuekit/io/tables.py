@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,8 +11,9 @@ import xarray as xr
 
 from ..errors import did_you_mean
 from ..schema import make_map, make_points
-from .files import labelled, readable, refuse, source_of, with_position_unit, with_state
+from .files import labelled, readable, refuse, source_of, with_position_unit
 from .grid import grid
+from .state import as_stated, check_state
 from .table_text import SIGNATURE, Table, parse
 from .words import (
     agreed,
@@ -28,7 +28,7 @@ from .words import (
 )
 
 NAME = "table"
-LAYOUTS = ("points", "wide map", "long map")
+LAYOUTS = ("points", "points in rows", "wide map", "long map")
 _MOST_EMPTY = 16
 
 
@@ -61,9 +61,11 @@ def read(
     Parameters
     ----------
     path : the file: tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
-    layout : ``points`` (first column the axis, then a column a spectrum), ``wide map`` (a row a
-        pixel: x, y, then a column a wavenumber) or ``long map`` (x, y, wavenumber, value);
-        recognised from the header and the numbers when left out.
+    layout : ``points`` (first column the axis, then a column a spectrum), ``points in rows`` (the
+        same turned: first row the axis, then a row a spectrum that opens with its name), ``wide
+        map`` (a row a pixel: x, y, then a column a wavenumber) or ``long map`` (x, y, wavenumber,
+        value); recognised from the header and the numbers when left out. A row of units may stand
+        below the header.
     quantity, technique, percent, delimiter, decimal : what the file does not say itself.
     x_unit : the unit of the spectral axis: ``cm-1``, ``nm`` or ``um``.
 
@@ -72,27 +74,35 @@ def read(
     ReadError : anything that cannot be read without guessing, with its line.
     """
     stated(path, quantity, technique, percent)
+    with readable(path):
+        data = path.read_bytes()
+    table = parse(path, data, delimiter, decimal)
+    return from_table(table, layout, quantity, technique, percent, x_unit)
+
+
+def from_table(
+    table: Table,
+    layout: str | None,
+    quantity: str | None,
+    technique: str | None,
+    percent: bool | None,
+    x_unit: str | None,
+) -> xr.DataArray:
+    """Make the labelled array of a table; the options and errors are those of `read`."""
+    path = table.path
     for option, value, choices in (
         ("layout", layout, LAYOUTS), ("x_unit", x_unit, ("cm-1", "nm", "um")),
     ):  # fmt: skip
         if value is not None and value not in choices:
             raise refuse(path, f"{option}={value!r}", f"one of {', '.join(choices)}",
                          did_you_mean(str(value), choices))  # fmt: skip
-    with readable(path):
-        data = path.read_bytes()
-    table = parse(path, data, delimiter, decimal)
     if table.stated:
-        agreed(path, "layout", layout, table.stated["layout"])
-        agreed(path, "quantity", quantity, table.stated["quantity"])
-        agreed(path, "technique", technique, table.stated["technique"])
-        agreed(path, "percent", percent, False)
-        layout, quantity, technique, percent = (
-            table.stated["layout"], table.stated["quantity"], table.stated["technique"], False
-        )  # fmt: skip
-        stated(path, quantity, technique, percent)
+        quantity, technique = check_state(path, table.stated, quantity, technique, percent)
+        agreed(path, "layout", layout, table.stated.get("layout"))
+        layout, percent = str(table.stated.get("layout")), False
     options = _Options(quantity, technique or "unknown", percent, x_unit)
     found = layout or _layout(table)
-    readers = {"points": _points, "wide map": _wide, "long map": _long}
+    readers = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
     if found not in readers:
         raise refuse(path, f"the layout {found!r}", f"one of {', '.join(LAYOUTS)}",
                      "layout='points'", 1)  # fmt: skip
@@ -103,6 +113,8 @@ def read(
 def _layout(table: Table) -> str:
     """Recognise the layout, or ask for it."""
     header, values = table.header, table.values
+    if table.names is not None:
+        return "points in rows"
     if header is not None:
         positions = [position_of(cell) for cell in header]
         axes = {position[0] for position in positions if position}
@@ -118,8 +130,8 @@ def _layout(table: Table) -> str:
         numbers = [table.number(cell) for cell in header[1:]]
         in_rows = len(header) > 2 and None not in numbers and _is_monotone(np.array(numbers))
         if in_rows and not is_axis_word(header[0]):
-            raise _ask(table, "a first line of ascending numbers: wavenumbers (spectra in rows: "
-                       "turn the table) or names of spectra")  # fmt: skip
+            raise _ask(table, "a first line of ascending numbers: wavenumbers (spectra in "
+                       "rows) or names of spectra")  # fmt: skip
         if is_axis_word(header[0]):
             return "points"
     if values.shape[1] < 2:
@@ -131,9 +143,14 @@ def _layout(table: Table) -> str:
 
 
 def _ask(table: Table, found: str) -> Exception:
-    return refuse(table.path, found, "a layout that can be recognised",
-                  "layout='points' (columns of spectra), 'wide map' (x, y, then a column a "
-                  "wavenumber) or 'long map' (x, y, wavenumber, value)", 1)  # fmt: skip
+    return refuse(
+        table.path,
+        found,
+        "a layout that can be recognised",
+        "layout='points' (columns of spectra), 'points in rows', 'wide map' (x, y, "
+        "then a column a wavenumber) or 'long map' (x, y, wavenumber, value)",
+        1,
+    )
 
 
 def _is_monotone(axis: Any) -> bool:
@@ -142,16 +159,45 @@ def _is_monotone(axis: Any) -> bool:
 
 
 def _points(table: Table, options: _Options) -> xr.DataArray:
-    if table.values.shape[1] < 2:
-        raise _ask(table, "one column")
-    word = table.header[0] if table.header else ""
+    if table.values.shape[1] < 2 or table.names is not None:
+        raise _ask(table, "one column" if table.names is None else "names in the first column")
+    word = _axis_word(table, 0)
     axis, notes = _axis(table, table.values[:, 0], word, options, table.lines)
     words = table.header[1:] if table.header else ()
-    values, quantity, said = _values(table, table.values[:, 1:].T, words, options)
+    values, quantity, said = _values(table, table.values[:, 1:].T, words, _units(table)[1:],
+                                     options)  # fmt: skip
     names = None if not words or (len(words) == 1 and quantity_of(words[0], short=True)) else words
     source = _source(table, "points", {**notes, **said})
     return labelled(table.path, make_points, values, axis, names, quantity=quantity,
                     technique=options.technique, source=source)  # fmt: skip
+
+
+def _rows(table: Table, options: _Options) -> xr.DataArray:
+    """Spectra in rows: the header is the axis; the first column names the spectra."""
+    header = table.header
+    numbers = [table.number(cell) for cell in header[1:]] if header else [None]
+    if header is None or None in numbers:
+        raise refuse(table.path, "a first row that is no axis", "a name and then wavenumbers",
+                     "mend the first row", 1)  # fmt: skip
+    values = table.values if table.names is not None else table.values[:, 1:]
+    names = table.names if table.names is not None else table.values[:, 0]
+    axis, notes = _axis(table, np.array(numbers, dtype=float), _axis_word(table, 0), options, None)
+    values, quantity, said = _values(table, values, (), (), options)
+    source = _source(table, "points in rows", {**notes, **said})
+    return labelled(table.path, make_points, values, axis, names, quantity=quantity,
+                    technique=options.technique, source=source)  # fmt: skip
+
+
+def _units(table: Table) -> tuple[str, ...]:
+    return table.head.units or ()
+
+
+def _axis_word(table: Table, column: int) -> str:
+    """What says the unit of the axis: the row of units, else the name of the column."""
+    for cells in (_units(table), table.header or ()):
+        if column < len(cells) and axis_unit_of(cells[column]) is not None:
+            return cells[column]
+    return table.header[column] if table.header else ""
 
 
 def _wide(table: Table, options: _Options) -> xr.DataArray:
@@ -166,8 +212,9 @@ def _wide(table: Table, options: _Options) -> xr.DataArray:
         wrong = [header[c] for c, number in zip(rest, numbers, strict=True) if number is None]
         raise refuse(table.path, f"columns called {wrong[:4]}", "x, y and then wavenumbers",
                      "mend the header", 1)  # fmt: skip
-    axis, said = _axis(table, np.array(numbers, dtype=float), "", options, None)
-    values, quantity, more = _values(table, table.values[:, rest], (), options)
+    word = _units(table)[rest[0]] if _units(table) else ""
+    axis, said = _axis(table, np.array(numbers, dtype=float), word, options, None)
+    values, quantity, more = _values(table, table.values[:, rest], (), (), options)
     x, y = (table.values[:, place] * factor for place, factor in places.items())
     columns, rows, column, row = grid(table.path, x, y)
     cube = np.full((rows.size, columns.size, axis.size), np.nan)
@@ -203,8 +250,10 @@ def _long(table: Table, options: _Options) -> xr.DataArray:
         twice = order[1:][np.diff(cell[order]) == 0].min()
         raise refuse(table.path, "a pixel and wavenumber that stand twice", "one row for each",
                      "remove what stands twice", int(table.lines[twice]))  # fmt: skip
-    axis, said = _axis(table, raw, header[rest[0]], options, None)
-    values, quantity, more = _values(table, table.values[:, rest[1]], (header[rest[1]],), options)
+    axis, said = _axis(table, raw, _axis_word(table, rest[0]), options, None)
+    units = _units(table)[rest[1] : rest[1] + 1]
+    values, quantity, more = _values(table, table.values[:, rest[1]], (header[rest[1]],), units,
+                                     options)  # fmt: skip
     flat = np.full(n_cells, np.nan)
     flat[cell] = values
     columns, rows, column, row = grid(table.path, pixels[:, 0], pixels[:, 1])
@@ -222,7 +271,7 @@ def _positions(
 ) -> tuple[dict[int, float], str, dict[str, str]]:
     """The columns of x and of y (in this order) with their factors, and their unit."""
     named = {place[0]: (column, *place[1:]) for column, cell in enumerate(header)
-             if (place := position_of(cell))}  # fmt: skip
+             if (place := position_of(_with_unit(table, column, cell)))}  # fmt: skip
     if set(named) != {"x", "y"}:
         raise refuse(table.path, f"the columns {', '.join(header[:6])}", "one called x and one y",
                      "mend the header", 1)  # fmt: skip
@@ -239,6 +288,11 @@ def _positions(
         x_unit = "pixel" if counted else "um"
         notes["position unit"] = f"assumed {x_unit}"
     return {x: x_factor, y: y_factor}, x_unit, notes
+
+
+def _with_unit(table: Table, column: int, cell: str) -> str:
+    unit = _units(table)[column].strip("()[] ") if _units(table) else ""
+    return f"{cell} ({unit})" if unit and position_of(f"{cell} ({unit})") else cell
 
 
 def _complete(table: Table, column: Any, name: str) -> None:
@@ -283,10 +337,15 @@ def _strictly(table: Table, axis: Any, lines: Any) -> None:
 
 
 def _values(
-    table: Table, values: Any, words: tuple[str, ...], options: _Options
+    table: Table,
+    values: Any,
+    words: tuple[str, ...],
+    units: tuple[str, ...],
+    options: _Options,
 ) -> tuple[Any, str, dict[str, str]]:
     """The numbers as a fraction or absorbance, their quantity, and what was assumed or done."""
     known = {found for word in words if (found := quantity_of(word, short=len(words) == 1))}
+    known |= {found for unit in units if (found := quantity_of(unit, short=True))}
     quantities = {quantity for quantity, _ in known}
     quantity, percent, notes = options.quantity, options.percent, {}
     if quantity is None and len(quantities) > 1:
@@ -312,35 +371,18 @@ def _gaps(rows: Any, columns: Any, n_pixels: int) -> dict[str, str]:
 
 
 def _source(table: Table, layout: str, notes: dict[str, str]) -> dict[str, Any]:
-    recognised = {"layout": layout, "delimiter": table.delimiter, "decimal": table.decimal,
-                  "encoding": table.encoding, **notes}  # fmt: skip
-    if table.title:
-        recognised["title"] = table.title
+    recognised = {"layout": layout, **table.form, **notes}
+    if table.head.title:
+        recognised["title"] = table.head.title
     if table.stated:
         recognised["origin"] = table.stated["source"]
     return source_of(table.path, NAME, **recognised)
 
 
 def _as_stated(table: Table, array: xr.DataArray, layout: str) -> xr.DataArray:
-    """The array with the names, history and flags of our own comment block."""
     n_rows = {"points": array.shape[-1], "wide map": array[..., 0].size}.get(layout, array.size)
-    if list(array.shape) != table.stated["shape"] or len(table.values) != n_rows:
+    if len(table.values) != n_rows:
         raise refuse(table.path, f"{len(table.values)} rows of an array of {list(array.shape)}",
-                     f"all of the shape {table.stated['shape']} its comments state",
-                     "copy it again: it was cut or changed", int(table.lines[-1]))  # fmt: skip
-    names = table.stated.get("spectrum")
-    if isinstance(names, list) and array.dims[0] == "spectrum":
-        if len(names) != array.sizes["spectrum"]:
-            raise refuse(table.path, f"{len(names)} names", f"{array.sizes['spectrum']} names",
-                         "write the file again")  # fmt: skip
-        array = array.assign_coords(spectrum=_names(table.path, names))
-    array.attrs["history"] = json.dumps(table.stated["history"], ensure_ascii=False)
-    return with_state(table.path, array, table.stated)
-
-
-def _names(path: Path, names: list[Any]) -> Any:
-    kinds = {type(name) for name in names}
-    if not (kinds <= {int, float} or kinds == {str}):
-        raise refuse(path, "names of spectra of mixed kinds", "all text or all numbers",
-                     "write the file again")  # fmt: skip
-    return np.asarray(names)
+                     f"{n_rows} rows", "copy it again: it was cut or changed",
+                     int(table.lines[-1]))  # fmt: skip
+    return as_stated(table.path, array, table.stated)

@@ -13,7 +13,8 @@ from ..errors import ResiduekitWarning, did_you_mean
 from ..schema import QUANTITIES, TECHNIQUES
 from .files import refuse
 
-_SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "reflectance"}
+_SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "reflectance",
+          "km": "kubelka_munk"}  # fmt: skip
 _LONG = {
     "absorbance": "absorbance", "log(1/r)": "absorbance", "log 1/r": "absorbance",
     "transmittance": "transmittance", "transmission": "transmittance",
@@ -76,6 +77,17 @@ def axis_unit_of(word: str) -> str | None:
         if part in _AXIS_UNITS:
             return _AXIS_UNITS[part]
     return "cm-1" if is_wavenumber_word(word) else None
+
+
+def is_unit_word(word: str) -> bool:
+    """Say whether a cell is a unit of a spectral axis or a position, and not a name of one.
+
+    >>> is_unit_word("cm-1"), is_unit_word("[um]"), is_unit_word("wavenumber")
+    (True, True, False)
+    """
+    bare = word.strip("()[] ").casefold()
+    known = bare in _AXIS_UNITS or bare in _POSITION_UNITS or bare in _PIXEL_WORDS
+    return known and bare not in _WAVENUMBER_WORDS
 
 
 def is_wavenumber_word(word: str) -> bool:

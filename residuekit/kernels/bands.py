@@ -1,14 +1,15 @@
 """Band scores as linear functionals of the spectrum, and the white noise they carry.
 
-A score is w'y: an area or a height over a local straight line. Its standard error follows from
-the weights w and the noise of one channel alone.
+A score is w'y: an area or a height over a local straight line, or the height of a fitted parabola.
+Its standard error follows from the weights w and the noise of one channel alone. Centroids and
+ratios are quotients of two scores; several bands are held against one amount of a reference.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from statistics import NormalDist
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +19,8 @@ Anchors = tuple[tuple[float, float], tuple[float, float]]
 
 ANCHOR_CHANNELS = 3
 BLOCK_SPECTRA = 4096
+#: A quotient is given where its denominator lies at least so many standard errors from zero.
+LEAST_DENOMINATOR = 3.0
 
 #: Differences beyond this many standard deviations are band flanks, not noise.
 CUT = 2.5
@@ -63,6 +66,51 @@ def height_weights(wavenumber: ArrayLike, position: float, anchors: Anchors) -> 
     axis = _axis(wavenumber)
     _within(axis, position, position)
     return _value_at(axis, position) - _line_at(axis, position, anchors)
+
+
+def parabola_weights(wavenumber: ArrayLike, low: float, high: float) -> Floats:
+    """Return the weights (n,) whose sum over the spectrum is the second-derivative height, A.
+
+    A parabola is fitted by least squares to the channels of the window [low, high] (Savitzky &
+    Golay, Anal. Chem. 36 (1964) 1627, where they are evenly spaced). The score is its height at
+    the middle of the window above its own chord, -(high - low)^2 / 8 times its second derivative:
+    a straight line gives zero, a band narrower than the window the most.
+
+    Raises
+    ------
+    ValueError : axis not ascending, window off the axis or with fewer than 4 channels.
+
+    >>> axis = np.arange(1000.0, 1021.0, 4.0)
+    >>> float(np.round(parabola_weights(axis, 1000.0, 1020.0) @ (axis - 1010.0) ** 2, 9))
+    -100.0
+    """
+    axis = _axis(wavenumber)
+    _within(axis, low, high)
+    inside = (axis >= low) & (axis <= high)
+    if inside.sum() < 4:
+        raise ValueError(f"{inside.sum()} channels from {low:g} to {high:g} cm-1; at least 4")
+    place = (axis[inside] - (low + high) / 2) / ((high - low) / 2)
+    weights = np.zeros(axis.size)
+    weights[inside] = -np.linalg.pinv(np.vander(place, 3, increasing=True))[2]
+    return weights
+
+
+def moment_weights(
+    wavenumber: ArrayLike, low: float, high: float, anchors: Anchors | None = None
+) -> Floats:
+    """Return the weights (n,) of the band's first moment about the middle of the window, A cm-2.
+
+    The trapezoid integral of (wavenumber - middle) times the spectrum less its local line; limits,
+    line and errors as in `area_weights`. Divided by the area it is centroid - middle.
+    """
+    axis = _axis(wavenumber)
+    _within(axis, low, high)
+    middle = (low + high) / 2
+    line = anchors or window_anchors(axis, low, high)
+    weights = _trapezoid(axis, low, high, moment=1)
+    level = _line_at(axis, middle, line)
+    slope = _line_at(axis, middle + 1, line) - level
+    return np.asarray(weights - weights.sum() * level - (weights @ (axis - middle)) * slope)
 
 
 def window_anchors(wavenumber: ArrayLike, low: float, high: float) -> Anchors:
@@ -131,11 +179,98 @@ def standard_error(noise: ArrayLike, weights: ArrayLike, smoothing: Any = None) 
     noise x ||w||; for spectra smoothed as y = M y0 with the matrix `smoothing` M (n, n; dense or
     sparse), noise x ||M'w||, where noise is that of y0.
     """
-    rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
-    if smoothing is not None:
-        rows = np.asarray((smoothing.T @ rows.T).T)
-    norms = np.linalg.norm(rows, axis=-1)
+    norms = np.linalg.norm(weights_before(weights, smoothing), axis=-1)
     return np.asarray(np.multiply.outer(np.asarray(noise, dtype=np.float64), norms))
+
+
+def weights_before(weights: ArrayLike, smoothing: Any = None) -> Floats:
+    """Return the weights (k, n) that give the same scores on the spectra before smoothing: M'w."""
+    rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
+    return rows if smoothing is None else np.asarray((smoothing.T @ rows.T).T)
+
+
+def quotient(
+    top: ArrayLike,
+    bottom: ArrayLike,
+    noise: ArrayLike,
+    top_weights: ArrayLike,
+    bottom_weights: ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Return quotients r (..., k) of scores t = u'y by b = v'y, and their standard errors (..., k).
+
+    First-order propagation of white noise, noise x ||u - r v|| / |b|: right while b lies many
+    standard errors from zero. Nearer than `LEAST_DENOMINATOR` of them r and error are NaN.
+    `top`, `bottom` (..., k); `noise` (...) of one channel; weights u, v (k, n), those before any
+    smoothing (`weights_before`).
+
+    >>> r, error = quotient([[2.0]], [[4.0]], [0.1], [[1.0, 0.0]], [[0.0, 1.0]])
+    >>> float(r[0, 0]), float(error[0, 0].round(6))
+    (0.5, 0.027951)
+    """
+    u, v = (np.asarray(rows, dtype=np.float64) for rows in (top_weights, bottom_weights))
+    below = np.asarray(bottom, dtype=np.float64)
+    each = np.asarray(noise, dtype=np.float64)[..., None]
+    known = np.abs(below) >= LEAST_DENOMINATOR * each * np.linalg.norm(v, axis=-1)
+    divisor = np.where(known & (below != 0), below, np.nan)
+    ratio: Floats = np.asarray(top, dtype=np.float64) / divisor
+    squared = np.vecdot(u, u) - 2 * ratio * np.vecdot(u, v) + ratio**2 * np.vecdot(v, v)
+    return ratio, each * np.sqrt(np.maximum(squared, 0.0)) / np.abs(divisor)
+
+
+class CommonAmount(NamedTuple):
+    """One amount of a reference in several bands: `p_value` of their ratio; are all `present`."""
+
+    amount: Floats
+    standard_error: Floats
+    p_value: Any
+    present: Any
+
+
+def common_amount(
+    scores: ArrayLike,
+    covariance: ArrayLike,
+    reference: ArrayLike,
+    reference_covariance: ArrayLike,
+    *,
+    degrees_of_freedom: float,
+    alpha: float,
+) -> CommonAmount:
+    """Fit one amount a of a reference r to the scores s of k bands; test the ratio that is left.
+
+    With the covariance C of s and C_r of r, S = C + a^2 C_r (a from C alone),
+    a = r'S^-1 s / r'S^-1 r. The misfit Q = (s - a r)'S^-1 (s - a r) is chi-square with p = k - 1
+    degrees of freedom where C is known; estimated on nu degrees of freedom, it is Hotelling's T^2,
+    and Q (nu - p + 1) / (nu p) is F(p, nu - p + 1) (Hotelling, Ann. Math. Stat. 2 (1931) 360), to
+    first order in C_r. `present`: each band above t(1 - alpha, nu) of its standard error.
+
+    Parameters
+    ----------
+    scores : (..., k); covariance : (k, k) or (..., k, k); reference : (k,), reference_covariance
+        (k, k). degrees_of_freedom : nu, infinite where C is known.
+
+    Returns (...) each; NaN and False where a score or its covariance is NaN.
+    """
+    from scipy.special import chdtrc, fdtrc, ndtri, stdtrit
+
+    s, r = np.asarray(scores, dtype=np.float64), np.asarray(reference, dtype=np.float64)
+    own = np.broadcast_to(np.asarray(covariance, dtype=np.float64), (*s.shape, r.size))
+
+    def fitted(matrix: Floats) -> tuple[Floats, Floats]:
+        inverse_r = np.linalg.solve(matrix, np.broadcast_to(r, s.shape)[..., None])[..., 0]
+        precision = inverse_r @ r
+        return np.vecdot(inverse_r, s) / precision, 1 / np.sqrt(precision)
+
+    first, _ = fitted(own)
+    whole = own + (first**2)[..., None, None] * np.asarray(reference_covariance)
+    amount, error = fitted(whole)
+    rest = s - amount[..., None] * r
+    misfit = np.vecdot(rest, np.linalg.solve(whole, rest[..., None])[..., 0])
+    nu, p = degrees_of_freedom, r.size - 1
+    exact = np.isinf(nu)
+    p_value = chdtrc(p, misfit) if exact else fdtrc(p, nu - p + 1, misfit * (nu - p + 1) / (nu * p))
+    quantile = ndtri(1 - alpha) if exact else stdtrit(nu, 1 - alpha)
+    spread = np.sqrt(np.diagonal(own, axis1=-2, axis2=-1))
+    return CommonAmount(amount, error, p_value, (s > quantile * spread).all(axis=-1))
 
 
 def _axis(wavenumber: ArrayLike) -> Floats:
@@ -152,13 +287,14 @@ def _within(axis: Floats, low: float, high: float) -> None:
         )
 
 
-def _trapezoid(axis: Floats, low: float, high: float) -> Floats:
+def _trapezoid(axis: Floats, low: float, high: float, moment: int = 0) -> Floats:
     if not low < high:
         raise ValueError(f"a window from {low:g} to {high:g} cm-1 has no width")
     inside = axis[(axis > low) & (axis < high)]
     nodes = np.concatenate([[low], inside, [high]])
     steps = np.diff(nodes)
     at_nodes = (np.append(steps, 0.0) + np.insert(steps, 0, 0.0)) / 2
+    at_nodes *= (nodes - (low + high) / 2) ** moment
     weights: Floats = at_nodes[0] * _value_at(axis, low) + at_nodes[-1] * _value_at(axis, high)
     weights[np.searchsorted(axis, inside)] += at_nodes[1:-1]
     return weights

@@ -1,8 +1,11 @@
 """Baselines of blocks of spectra: numbers in, baselines out.
 
-Every function takes a block (n_spectra, n_channels), returns the float64 baselines of the same
-shape, and treats each spectrum alone. A spectrum with a value that is not finite has a baseline of
+Every function takes a block (n_spectra, n_channels), float32 or float64, returns the float64
+baselines of the same shape, and treats each spectrum alone. A spectrum with a value that is not finite has a baseline of
 NaN; a flat spectrum is its own baseline. The parameters a user may set are keyword-only.
+
+The kernels of `lane_baselines` and `row_baselines` do the work; the numpy code here is the slow way
+that takes over where compiled kernels do not work, and that the tests hold them against.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import Fault, ProcedureError
+from .compiled import contiguous_rows, run
 
 __all__ = [
     "arpls",
@@ -22,11 +26,17 @@ __all__ = [
     "on_complete_rows",
     "polynomial",
     "rubber_band",
+    "snip",
     "two_point",
 ]
 
 Floats = npt.NDArray[np.float64]
 ROUNDING = float(np.finfo(np.float64).eps)
+_TOO_STIFF = Fault(
+    "a baseline so stiff that it cannot be solved in double precision",
+    "a smaller smoothness, or an asymmetry nearer to 0.5",
+    "smoothness = 1e6, asymmetry = 0.01",
+)
 #: From a spectrum and its baseline to new weights, or None where no better ones can be made.
 Reweight = Callable[[Floats, Floats], Floats | None]
 
@@ -45,6 +55,16 @@ def on_complete_rows(compute: Callable[[Floats], Floats], block: npt.ArrayLike) 
     result = np.full(rows.shape, np.nan)
     result[complete] = compute(rows[complete])
     return result
+
+
+def _compiled(block: npt.ArrayLike, module: str, name: str, *arguments: Any) -> Floats | None:
+    """Compute the baselines by a compiled kernel; None where that does not work."""
+    rows = contiguous_rows(block)
+    baselines = np.empty(rows.shape)
+    solved = run(module, name, rows, *arguments, baselines)
+    if solved is False:
+        raise ProcedureError(_TOO_STIFF)
+    return baselines if solved else None
 
 
 def _baselines(compute: Callable[[Floats], Floats], block: npt.ArrayLike) -> Floats:
@@ -85,7 +105,7 @@ def asymmetric_least_squares(
     def reweight(spectrum: Floats, baseline: Floats) -> Floats:
         return np.where(spectrum > baseline, asymmetry, 1 - asymmetry)
 
-    return _penalised(block, smoothness, reweight, tolerance, max_iterations)
+    return _penalised(block, smoothness, asymmetry, reweight, tolerance, max_iterations)
 
 
 def arpls(
@@ -106,9 +126,10 @@ def arpls(
 
     Raises `ProcedureError` for fewer than 3 channels.
     """
-    from scipy.special import expit
 
     def reweight(spectrum: Floats, baseline: Floats) -> Floats | None:
+        from scipy.special import expit
+
         residual = spectrum - baseline
         below = residual[residual < 0]
         if below.size < 2:
@@ -121,17 +142,22 @@ def arpls(
         weights: Floats = expit(2 / spread * (2 * spread - mean - residual))
         return weights
 
-    return _penalised(block, smoothness, reweight, tolerance, max_iterations)
+    return _penalised(block, smoothness, 0.0, reweight, tolerance, max_iterations)
 
 
 def _penalised(
     block: npt.ArrayLike,
     smoothness: float,
+    asymmetry: float,
     reweight: Reweight,
     tolerance: float,
     max_iterations: int,
 ) -> Floats:
     penalty = smoothness * _second_difference_penalty(np.shape(block)[-1])
+    numbers = (float(asymmetry), float(tolerance), int(max_iterations))
+    found = _compiled(block, "lane_baselines", "penalised", penalty, *numbers)
+    if found is not None:
+        return found
 
     def compute(rows: Floats) -> Floats:
         baselines = np.empty_like(rows)
@@ -154,11 +180,7 @@ def _reweighted_fit(
         system[0] += weights
         _, baseline, info = dpbsv(system, weights * row, lower=1, overwrite_ab=1, overwrite_b=1)
         if info != 0:
-            raise ProcedureError(
-                Fault("a baseline so stiff that it cannot be solved in double precision",
-                      "a smaller smoothness, or an asymmetry nearer to 0.5",
-                      "smoothness = 1e6, asymmetry = 0.01")
-            )  # fmt: skip
+            raise ProcedureError(_TOO_STIFF)
         new = reweight(row, baseline) if iteration < max_iterations else None
         if new is None:
             break
@@ -188,11 +210,11 @@ def _second_difference_penalty(n: int) -> Floats:
 def rubber_band(block: npt.ArrayLike, wavenumber: npt.ArrayLike) -> Floats:
     """Stretch a band under each spectrum: its lower convex hull, straight between its corners.
 
-    The hull is found for all spectra together: between two known corners the channel furthest below
-    their chord is a corner too. `wavenumber` (n_channels,) ascends, evenly or not.
+    Between two known corners the channel furthest below their chord is a corner too (quickhull). `wavenumber` (n_channels,) ascends, evenly or not.
     """
-    axis = np.asarray(wavenumber, dtype=np.float64)
-    return _baselines(lambda rows: _lower_hulls(rows, axis), block)
+    axis = np.ascontiguousarray(wavenumber, dtype=np.float64)
+    found = _compiled(block, "row_baselines", "hulls", axis)
+    return _baselines(lambda rows: _lower_hulls(rows, axis), block) if found is None else found
 
 
 def _lower_hulls(rows: Floats, axis: Floats) -> Floats:
@@ -233,6 +255,9 @@ def polynomial(block: npt.ArrayLike, wavenumber: npt.ArrayLike, *, order: int = 
     3. Raises `ProcedureError` where there are not more channels than `order`.
     """
     basis = _orthonormal_polynomials(np.asarray(wavenumber, dtype=np.float64), order)
+    found = _compiled(block, "row_baselines", "clipped_polynomials", _padded(basis), 1.0, 0)
+    if found is not None:
+        return found
 
     def compute(rows: Floats) -> Floats:
         fit: Floats = (rows @ basis) @ basis.T
@@ -256,6 +281,10 @@ def iterated_polynomial(
     source: order 2 to 6. Raises `ProcedureError` where there are not more channels than `order`.
     """
     basis = _orthonormal_polynomials(np.asarray(wavenumber, dtype=np.float64), order)
+    numbers = (float(tolerance), int(max_iterations))
+    found = _compiled(block, "row_baselines", "clipped_polynomials", _padded(basis), *numbers)
+    if found is not None:
+        return found
 
     def compute(rows: Floats) -> Floats:
         clipped = rows
@@ -275,6 +304,12 @@ def iterated_polynomial(
     return _baselines(compute, block)
 
 
+def _padded(basis: Floats) -> Floats:
+    """Lay the polynomials (n, order + 1) in rows, with noughts up to a multiple of 16 channels."""
+    rows: Floats = np.ascontiguousarray(np.pad(basis, [(0, -len(basis) % 16), (0, 0)]).T)
+    return rows
+
+
 def _norm(rows: Floats) -> Floats:
     norm: Floats = np.sqrt(np.einsum("ij,ij->i", rows, rows))
     return norm
@@ -292,6 +327,28 @@ def _orthonormal_polynomials(axis: Floats, order: int) -> Floats:
     scaled = centred / max(np.abs(centred).max(), np.finfo(float).tiny)
     basis: Floats = np.linalg.qr(np.polynomial.legendre.legvander(scaled, order))[0]
     return basis
+
+
+def snip(block: npt.ArrayLike, *, half_window: int = 40) -> Floats:
+    """Clip the peaks from a spectrum, wider ones in each round (Ryan et al. 1988).
+
+    Statistics-sensitive non-linear iterative peak clipping, Nucl. Instrum. Methods B 34, 396,
+    without its logarithms (absorbance is not counts): in the rounds m = 1 ... half_window each
+    channel becomes min(y_i, (y_i-m + y_i+m) / 2); the m channels at each end stay in round m. It
+    follows noise downward, and what is wider than 2 half_window channels belongs to the baseline.
+    """
+    found = _compiled(block, "row_baselines", "clipped_peaks", int(half_window))
+    if found is not None:
+        return found
+
+    def compute(rows: Floats) -> Floats:
+        clipped = rows.copy()
+        for m in range(1, min(half_window, (rows.shape[1] - 1) // 2) + 1):
+            middle = (clipped[:, : -2 * m] + clipped[:, 2 * m :]) / 2
+            clipped[:, m:-m] = np.minimum(clipped[:, m:-m], middle)
+        return clipped
+
+    return _baselines(compute, block)
 
 
 def two_point(

@@ -1,12 +1,14 @@
 """Normalisation of blocks of spectra: each spectrum divided by a factor of its own.
 
-Every function takes a block (n_spectra, n_channels) and its axis, and returns the float64 block and
-the factors (n_spectra,). A spectrum with a value that is not finite, or whose factor is not above 0
+Every function takes a block (n_spectra, n_channels) and its axis, and returns a block of the same
+type, float32 or float64, and the float64 factors (n_spectra,), from float64 sums. A spectrum with a value that is not finite, or whose factor is not above 0
 (flat, empty, negative area), cannot be normalised: it comes out NaN, its factor too. `low` and
 `high` in cm-1 say over which part the factor is taken; left out, the axis ends there.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -14,10 +16,11 @@ import numpy.typing as npt
 from ..errors import Fault, ProcedureError
 from .bands import ANCHOR_CHANNELS, area_weights, window_anchors
 from .baseline import Floats, on_complete_rows, two_point
+from .compiled import contiguous_rows, run
 
 __all__ = ["area", "internal_standard", "snv", "vector"]
 
-Normalised = tuple[Floats, Floats]
+Normalised = tuple[npt.NDArray[Any], Floats]
 
 
 def vector(
@@ -32,9 +35,13 @@ def vector(
     >>> vector([[3.0, 4.0]], [1000.0, 1002.0])
     (array([[0.6, 0.8]]), array([5.]))
     """
+    ends = _ends(_channels(wavenumber, low, high))
+    found = _compiled(block, "by_length", *ends)
+    if found is not None:
+        return found
     rows = _finite(block)
-    part = rows[:, _channels(wavenumber, low, high)]
-    return _divide(rows, np.sqrt(np.einsum("ij,ij->i", part, part)))
+    part = rows[:, slice(*ends)]
+    return _divide(block, rows, np.sqrt(np.einsum("ij,ij->i", part, part)))
 
 
 def snv(
@@ -48,10 +55,14 @@ def snv(
 
     Standard normal variate, Appl. Spectrosc. 43, 772. The factor is the standard deviation.
     """
+    ends = _ends(_channels(wavenumber, low, high))
+    found = _compiled(block, "by_spread", *ends)
+    if found is not None:
+        return found
     rows = _finite(block)
-    part = rows[:, _channels(wavenumber, low, high)]
+    part = rows[:, slice(*ends)]
     spread = _unless_flat(part, part.std(axis=1, ddof=1))
-    return _divide(rows - part.mean(axis=1, keepdims=True), spread)
+    return _divide(block, rows - part.mean(axis=1, keepdims=True), spread)
 
 
 def area(
@@ -62,10 +73,12 @@ def area(
     high: float | None = None,
 ) -> Normalised:
     """Divide by the integral of y over wavenumber, by trapezoids between the channels."""
-    rows = _finite(block)
-    inside = _channels(wavenumber, low, high)
-    places = np.asarray(wavenumber, dtype=np.float64)[inside]
-    return _divide(rows, np.asarray(np.trapezoid(rows[:, inside], places, axis=1)))
+    start, stop = _ends(_channels(wavenumber, low, high))
+    steps = np.diff(np.asarray(wavenumber, dtype=np.float64)[start:stop])
+    weights = np.zeros(len(np.asarray(wavenumber)))
+    weights[start : stop - 1] += steps / 2
+    weights[start + 1 : stop] += steps / 2
+    return _divide_by_sum(block, weights, start, stop, flat_is_nothing=False)
 
 
 def internal_standard(
@@ -93,16 +106,42 @@ def internal_standard(
                   f"{2 * ANCHOR_CHANNELS} channels or more for a band over a local line",
                   "a wider interval low to high")
         )  # fmt: skip
-    rows = _finite(block)
     left, right = anchors = window_anchors(axis, low, high)
     if measure == "area":
-        factors = rows @ area_weights(axis, low, high, anchors)
-    else:
-        line = two_point(rows, axis, left=left, right=right)
-        band = (rows - line)[:, inside]
-        farthest = np.argmax(np.abs(band), axis=1)
-        factors = np.take_along_axis(band, farthest[:, None], axis=1)[:, 0]
-    return _divide(rows, _unless_flat(rows[:, inside], factors))
+        weights = area_weights(axis, low, high, anchors)
+        return _divide_by_sum(block, weights, *_ends(inside), flat_is_nothing=True)
+    rows = _finite(block)
+    line = two_point(rows, axis, left=left, right=right)
+    band = (rows - line)[:, inside]
+    farthest = np.argmax(np.abs(band), axis=1)
+    factors = np.take_along_axis(band, farthest[:, None], axis=1)[:, 0]
+    return _divide(block, rows, _unless_flat(rows[:, inside], factors))
+
+
+def _compiled(block: npt.ArrayLike, name: str, *arguments: Any) -> Normalised | None:
+    """Normalise by a compiled kernel; None where that does not work."""
+    rows = contiguous_rows(block)
+    result, factors = np.empty_like(rows), np.empty(len(rows))
+    return (result, factors) if run("row_filters", name, rows, *arguments, result, factors) else None
+
+
+def _divide_by_sum(
+    block: npt.ArrayLike, weights: Floats, start: int, stop: int, *, flat_is_nothing: bool
+) -> Normalised:
+    """Divide by a weighted sum; where `flat_is_nothing`, start to stop must not be flat."""
+    found = _compiled(block, "by_weights", weights, start, stop, flat_is_nothing)
+    if found is not None:
+        return found
+    rows = _finite(block)
+    factors = rows @ weights
+    flat = rows[:, start:stop] if flat_is_nothing else None
+    return _divide(block, rows, factors if flat is None else _unless_flat(flat, factors))
+
+
+def _ends(inside: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the slice of the channels inside an interval of an ascending axis."""
+    start = int(np.argmax(inside))
+    return start, start + int(inside.sum())
 
 
 def _finite(block: npt.ArrayLike) -> Floats:
@@ -114,9 +153,11 @@ def _unless_flat(part: Floats, factors: Floats) -> Floats:
     return np.where(np.ptp(part, axis=1) == 0, 0.0, factors)
 
 
-def _divide(rows: Floats, factors: Floats) -> Normalised:
+def _divide(block: npt.ArrayLike, rows: Floats, factors: Floats) -> Normalised:
+    """Divide the rows and give them the type of the block."""
     usable = np.where(factors > 0, factors, np.nan)
-    return rows / usable[:, None], usable
+    divided = rows / usable[:, None]
+    return divided.astype(contiguous_rows(block).dtype, copy=False), usable
 
 
 def _channels(

@@ -1,7 +1,7 @@
 """Savitzky-Golay smoothing and derivatives of blocks of spectra, and its linear operator.
 
-A block has the shape (n_spectra, n_channels); results are float64. A spectrum with a value that is
-not finite comes out all NaN.
+A block has the shape (n_spectra, n_channels); sums are float64, and the result has the type of the
+block, float32 or float64. A spectrum with a value that is not finite comes out all NaN.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from ..errors import Fault, ProcedureError
 from .baseline import Floats, on_complete_rows
+from .compiled import contiguous_rows, run
 
 __all__ = ["SPACING_TOLERANCE", "even_spacing", "savitzky_golay", "savitzky_golay_matrix"]
 
@@ -55,14 +56,20 @@ def savitzky_golay(
     window: int = 9,
     order: int = 2,
     derivative: int = 0,
-) -> Floats:
+) -> npt.NDArray[Any]:
     """Smooth or differentiate each spectrum by Savitzky & Golay (1964): `savitzky_golay_matrix`.
 
     Common practice, no source: window no wider than the narrowest band, order 2 or 3.
     """
-    n = np.shape(block)[-1]
+    rows = contiguous_rows(block)
+    n = rows.shape[-1]
+    _check_window(n, window, order, derivative)
+    result = np.empty_like(rows)
+    if run("row_filters", "smoothed", rows, _window_fit(window, order, derivative, spacing), result):
+        return result
     matrix = savitzky_golay_matrix(n, window, order, derivative, spacing)
-    return on_complete_rows(lambda rows: np.ascontiguousarray((matrix @ rows.T).T), block)
+    smoothed = on_complete_rows(lambda whole: np.ascontiguousarray((matrix @ whole.T).T), rows)
+    return smoothed.astype(rows.dtype, copy=False)
 
 
 def savitzky_golay_matrix(
@@ -83,12 +90,7 @@ def savitzky_golay_matrix(
     """
     from scipy import sparse
 
-    if window % 2 == 0 or not derivative <= order < window <= n:
-        raise ProcedureError(
-            Fault(f"window {window}, order {order}, derivative {derivative} for {n} channels",
-                  "an odd window, order < window <= channels, derivative <= order",
-                  "window = 9, order = 2, derivative = 0, or a wider crop")
-        )  # fmt: skip
+    _check_window(n, window, order, derivative)
     fit = _window_fit(window, order, derivative, spacing)
     half = window // 2
     # Channel i is place i - first[i] of the window that starts at channel first[i].
@@ -97,6 +99,15 @@ def savitzky_golay_matrix(
     columns = first[:, None] + np.arange(window)
     rows_end = np.arange(0, n * window + 1, window)
     return sparse.csr_array((values.ravel(), columns.ravel(), rows_end), shape=(n, n))
+
+
+def _check_window(n: int, window: int, order: int, derivative: int) -> None:
+    if window % 2 == 0 or not derivative <= order < window <= n:
+        raise ProcedureError(
+            Fault(f"window {window}, order {order}, derivative {derivative} for {n} channels",
+                  "an odd window, order < window <= channels, derivative <= order",
+                  "window = 9, order = 2, derivative = 0, or a wider crop")
+        )  # fmt: skip
 
 
 def _window_fit(window: int, order: int, derivative: int, spacing: float) -> Floats:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import ContractError, Fault
+from .compiled import contiguous_rows, run
 
 __all__ = [
     "Band",
@@ -77,6 +78,12 @@ def nnls(spectra: ArrayLike, references: ArrayLike) -> Floats:
     rows, parts = _pair(spectra, references, most=62)
     frame, triangle, scale = _independent(parts)
     amounts = np.full((len(rows), len(parts)), np.nan)
+    targets = np.empty_like(amounts)
+    block, across = contiguous_rows(rows), np.ascontiguousarray(frame.T)
+    if run("row_scores", "projected", block, across, targets) and run(
+        "row_scores", "non_negative", targets, triangle, 1e-13, amounts
+    ):
+        return amounts / scale
     for start in range(0, len(rows), BLOCK):
         block = slice(start, start + BLOCK)
         with np.errstate(invalid="ignore"):

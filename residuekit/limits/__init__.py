@@ -1,9 +1,9 @@
 """Decision and detection limits, each named by the method that made it; calibration.
 
-`from_blanks`, `from_calibration` and `from_spiking` make limits; `compare` sets the methods side
-by side for one data set, `side_by_side` limits made anywhere. Limits of pixels, maps, mock-ups and
-arms are different types and never stand for one another. `calibrate` fits the response against
-known loads and finds a load from a response.
+`from_blanks`, `from_calibration`, `from_spiking` and `from_injection` make limits; `compare` sets
+the methods side by side for one data set, `side_by_side` limits made anywhere. Limits of pixels,
+maps, mock-ups and arms are different types and never stand for one another. `calibrate` fits the
+response against known loads and finds a load from a response.
 """
 
 from .blanks import from_blanks
@@ -15,6 +15,7 @@ from .calibrate import (
     film_thickness_nm,
     linear_range,
 )
+from .injection import from_injection
 from .loads import compare, from_calibration
 from .results import (
     PVA,
@@ -46,6 +47,7 @@ __all__ = [
     "film_thickness_nm",
     "from_blanks",
     "from_calibration",
+    "from_injection",
     "from_spiking",
     "linear_range",
     "side_by_side",

@@ -34,9 +34,9 @@ class Paint:
 PAINTS: Mapping[str, Paint] = {
     "alkyd": Paint({"alkyd resin": 0.72}, {"calcite": 0.26, "titanium white": 0.55}),
     "acrylic": Paint(
-        {"ethyl acrylate resin": 0.36},
-        {"titanium white": 0.15, "calcite": 0.06},
-        {"ethoxylate surfactant": 0.008},
+        {"ethyl acrylate resin": 0.27},
+        {"titanium white": 0.12, "calcite": 0.05},
+        {"ethoxylate surfactant": 0.006},
     ),
     "acrylic nBMA": Paint(
         {"butyl methacrylate resin": 0.66},

@@ -180,9 +180,7 @@ def score_runs(
     pairs: Iterable[tuple[StudyResult | str | os.PathLike[str], str | os.PathLike[str]]],
 ) -> Scorecard:
     """Score many runs together, each with its sealed truth; see `score_run`."""
-    rows = [
-        row for number, (run, sealed) in enumerate(pairs) for row in _arms(number, run, sealed)
-    ]
+    rows = [row for number, (run, sealed) in enumerate(pairs) for row in _arms(number, run, sealed)]
     if not rows:
         raise StudyError(
             Fault("no arm to score", "at least one study that has been run",

@@ -33,14 +33,20 @@ class Study:
         """Read and check the manifest; StudyError with everything that is wrong with it."""
         return cls(load_manifest(folder))
 
-    def run(self, progress: Progress | None = None) -> StudyResult:
+    def run(
+        self,
+        progress: Progress | None = None,
+        workers: int = 1,
+        scheduler: str | None = None,
+    ) -> StudyResult:
         """Compute verdicts and limits, write the run folder, and return its results.
 
-        `progress` is called with (files done, files in all, file).
+        `progress` is called with (files done, files in all, file). `workers` are local processes,
+        `scheduler` the address of a dask.distributed cluster that sees the same folder.
         """
         from .run import run_study
 
-        return run_study(self.manifest, progress)
+        return run_study(self.manifest, progress, workers, scheduler)
 
     def __str__(self) -> str:
         return str(self.manifest)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -23,6 +23,7 @@ from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 from ..score import net_from_scatters
 from ..verdict import Assessment, Verdict, assess, judge
+from .cache import Cache, key_of, pack, unpack
 from .manifest import Manifest
 from .measurements import Measurement
 
@@ -32,13 +33,16 @@ _ENOUGH = 3
 
 @dataclass(frozen=True)
 class MapSummary:
-    """What is kept of one measured file: its mean spectrum, its counts, its scatter if a blank."""
+    """What is kept of one measured file: its mean spectrum, its counts, what its check found.
+
+    `key` names what it was made from: the file's content, the procedure, the code.
+    """
 
     row: Measurement
+    key: str
     wavenumber: Floats
     mean: Floats
     n_pixels: int
-    scatter: netsignal.Scatter | None
     quality: Mapping[str, Any]
     technique: str
 
@@ -56,6 +60,49 @@ class MockupMean:
     def n_maps(self) -> int:
         """How many files stand behind the mean."""
         return len(self.files)
+
+
+@dataclass(frozen=True)
+class _Metric:
+    """The covariance within a stratum's blank maps, and the net signal or why there is none."""
+
+    within: Floats | None
+    net: netsignal.NetSignal | None
+    remark: str
+
+    def to_arrays(self) -> dict[str, Any]:
+        arrays = {"remark": np.asarray(self.remark)}
+        for name, part in (("within", self.within), ("net", self.net)):
+            if part is not None:
+                arrays |= pack(name, part)
+        return arrays
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, Any]) -> _Metric:
+        net = None
+        if "net.weights" in arrays:
+            net = unpack("net", netsignal.NetSignal, arrays)
+        return cls(arrays.get("within"), net, str(arrays["remark"]))
+
+
+def _make_metric(
+    scatters: Iterable[netsignal.Scatter],
+    references: Sequence[MapSummary],
+    wavenumber: Floats,
+    residue: str,
+) -> _Metric:
+    try:
+        pooled = netsignal.pool(scatters)
+    except ResiduekitError as problem:
+        return _Metric(None, None, f"No net signal: {problem.faults[0].found}.")
+    within = pooled.products.sum(axis=0) / pooled.dof.sum()
+    if not references:
+        return _Metric(within, None, f"No reference of {residue}: no net signal, no shape test.")
+    try:
+        spectra = [one.mean for one in references]
+        return _Metric(within, net_from_scatters(pooled, spectra, wavenumber), "")
+    except ResiduekitError as problem:
+        return _Metric(within, None, f"No net signal: {problem.faults[0].found}.")
 
 
 def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
@@ -116,17 +163,27 @@ def comparator(
 class Bench:
     """All that blanks, spiked mock-ups and references say, ready to judge exposed mock-ups."""
 
-    def __init__(self, manifest: Manifest, summaries: Sequence[MapSummary]):
+    def __init__(
+        self,
+        manifest: Manifest,
+        summaries: Sequence[MapSummary],
+        spectra_of: Callable[[MapSummary], npt.NDArray[Any]],
+        cache: Cache,
+    ):
         self.manifest = manifest
         self.wavenumber = summaries[0].wavenumber if summaries else np.empty(0)
-        self._summaries = summaries
+        self._summaries, self._spectra_of, self._cache = summaries, spectra_of, cache
         means = mockup_means(s for s in summaries if s.row.role in ("blank", "spiked"))
         self._of_stratum: dict[tuple[Any, ...], list[MockupMean]] = defaultdict(list)
         for mean in means:
             self._of_stratum[mean.row.stratum].append(mean)
-        self._cache: dict[tuple[Any, ...], tuple[Score, ...]] = {}
-        self._nets: dict[tuple[Any, ...], netsignal.NetSignal] = {}
-        self.remarks: dict[tuple[Any, ...], str] = {}
+        self._scores: dict[tuple[Any, ...], tuple[Score, ...]] = {}
+        self._metrics: dict[tuple[Any, ...], _Metric] = {}
+
+    @property
+    def remarks(self) -> list[str]:
+        """Why a stratum has no net signal, where it has none."""
+        return sorted({metric.remark for metric in self._metrics.values() if metric.remark})
 
     @cached_property
     def strata(self) -> list[tuple[Any, ...]]:
@@ -153,56 +210,67 @@ class Bench:
             if mean.row.role == "spiked" and mean.row.treatment == residue
         ]
 
-    def references(self, residue: str) -> list[Floats]:
-        """The mean spectra of the pure material, one a file."""
+    def references(self, residue: str) -> list[MapSummary]:
+        """The pure material, one a file."""
         return [
-            one.mean
+            one
             for one in self._summaries
             if one.row.role == "reference" and one.row.treatment == residue
         ]
 
     def net(self, stratum: tuple[Any, ...], residue: str) -> netsignal.NetSignal | None:
-        """The net signal of a residue on a stratum, or None with a remark on why there is none."""
-        key = (stratum, residue)
-        if key not in self._nets and key not in self.remarks:
-            references = self.references(residue)
-            if not references:
-                self.remarks[key] = f"No reference of {residue}: no net signal and no shape test."
-                return None
-            try:
-                self._nets[key] = net_from_scatters(
-                    self._scatters(stratum), references, self.wavenumber
-                )
-            except ResiduekitError as problem:
-                self.remarks[key] = f"No net signal: {problem.faults[0].found}."
-        return self._nets.get(key)
+        """The net signal of a residue on a stratum, or None (`remarks` says why)."""
+        return self._metric(stratum, residue).net
 
-    def _scatters(self, stratum: tuple[Any, ...]) -> list[netsignal.Scatter]:
-        """The scatter within the comparator's maps; single spectra of a mock-up count as a map."""
-        kinds = {blank.row.treatment for blank in comparator(self.blanks(stratum), None)[0]}
-        found, points = [], defaultdict(list)
-        for one in self._summaries:
-            row = one.row
-            if row.role != "blank" or row.stratum != stratum or row.treatment not in kinds:
-                continue
-            if one.scatter is not None:
-                found.append(one.scatter)
+    def _metric(self, stratum: tuple[Any, ...], residue: str) -> _Metric:
+        """What the scatter within the stratum's blanks gives, from the cache if it still holds."""
+        place = (stratum, residue)
+        if place not in self._metrics:
+            maps, references = self._blank_maps(stratum), self.references(residue)
+            key = key_of("metric", [one.key for one in maps], [one.key for one in references])
+            arrays = self._cache.arrays(key)
+            if arrays is None:
+                made = _make_metric(self._scatters(maps), references, self.wavenumber, residue)
+                self._cache.keep(key, made.to_arrays())
             else:
-                points[row.mockup].append(one.mean)
-        return found + [netsignal.scatter(means) for means in points.values() if len(means) > 1]
+                made = _Metric.from_arrays(arrays)
+            self._metrics[place] = made
+        return self._metrics[place]
+
+    def _blank_maps(self, stratum: tuple[Any, ...]) -> list[MapSummary]:
+        """The maps of the stratum's comparator."""
+        kinds = {blank.row.treatment for blank in comparator(self.blanks(stratum), None)[0]}
+        return [
+            one
+            for one in self._summaries
+            if one.row.role == "blank" and one.row.stratum == stratum
+            if one.row.treatment in kinds
+        ]
+
+    def _scatters(self, maps: Sequence[MapSummary]) -> Iterator[netsignal.Scatter]:
+        """The scatter within each map; single spectra of one mock-up count as a map."""
+        points: dict[str, list[Floats]] = defaultdict(list)
+        for one in maps:
+            if one.n_pixels > 1:
+                yield netsignal.scatter(self._spectra_of(one))
+            else:
+                points[one.row.mockup].append(one.mean)
+        for means in points.values():
+            if len(means) > 1:
+                yield netsignal.scatter(means)
 
     def scores(self, stratum: tuple[Any, ...], residue: str) -> tuple[Score, ...]:
         """Every score on a stratum in the order fixed beforehand: net signal, then the bands."""
-        key = (stratum, residue)
-        if key not in self._cache:
-            self._cache[key] = scores_on(
+        place = (stratum, residue)
+        if place not in self._scores:
+            self._scores[place] = scores_on(
                 self._ground(stratum, residue),
                 self.manifest.markers,
                 kinds=self.manifest.scores,
                 acceptance_limit=self.manifest.acceptance_limit,
                 alpha=self.manifest.alpha,
             )
-        return self._cache[key]
+        return self._scores[place]
 
     def _ground(self, stratum: tuple[Any, ...], residue: str) -> Ground:
         own, _ = comparator(self.blanks(stratum), None)
@@ -210,7 +278,7 @@ class Bench:
         return Ground(
             wavenumber=self.wavenumber,
             blanks=np.array([blank.mean for blank in own]),
-            scatters=self._scatters(stratum),
+            within=self._metric(stratum, residue).within,
             pixels_per_map=float(np.mean([blank.n_pixels / blank.n_maps for blank in own])),
             net=self.net(stratum, residue),
             loadings=loadings,
@@ -268,8 +336,7 @@ class Bench:
         spoken = [said, *notes]
         if residue != row.treatment:
             spoken.append(f"The residue looked for is that of {residue}.")
-        if (row.stratum, residue) in self.remarks:
-            spoken.append(self.remarks[row.stratum, residue])
+        spoken.append(self._metric(row.stratum, residue).remark)
         chosen = deciding(scores)
         if chosen is not None:
             spoken.append(self.paint_change(row.stratum, chosen))

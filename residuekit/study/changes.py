@@ -38,7 +38,7 @@ def what_changed(before: StudyResult | None, after: StudyResult) -> str:
     if not inputs and not settings:
         lines.append("- nothing went in that was not there before")
     lines += ["", "## Verdicts", ""]
-    changed = list(_verdicts(before, after, dict((f, w) for w, f in inputs), settings))
+    changed = list(_verdicts(before, after, {f: w for w, f in inputs}, settings))
     return "\n".join([*lines, *(changed or ["No verdict and no arm changed."])]) + "\n"
 
 

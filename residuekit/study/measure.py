@@ -7,17 +7,15 @@ import math
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from .. import io, schema
-from ..errors import ContractError, Fault
-from ..kernels import netsignal
+from ..errors import ContractError, Fault, ReadError
 from ..kernels.spatial import largest_patch
 from ..marker_choice import Score
 from ..procedure import Procedure
 from ..quality import check_quality
-from ..score import mean_spectrum, same_axis, valid_spectra
+from ..score import mean_spectrum, valid_spectra
 from .bench import MapSummary
 from .measurements import Measurement
 
@@ -25,38 +23,38 @@ UPPER_TAIL = 0.99
 
 
 def measure(
-    folder: Path,
-    row: Measurement,
-    procedure: Procedure,
-    wavenumber: npt.NDArray[np.float64] | None = None,
+    folder: Path, row: Measurement, procedure: Procedure, sha256: str, key: str
 ) -> tuple[MapSummary, xr.DataArray]:
-    """Read one file and apply the procedure.
+    """Read one file and apply the procedure: what is kept of it, and the processed array.
 
-    Returns what is kept of it and the processed array. `wavenumber` is the axis that the others
-    have. A map that fails the quality check keeps the reason in its summary's `quality`.
+    `key` names what the summary is made from. A map that fails the quality check keeps the reason
+    in its summary's `quality`.
 
     Raises
     ------
-    ResiduekitError : a file that cannot be read, does not fit the procedure or the axis.
+    ResiduekitError : a file that cannot be read, is not the one with this sha256 any more, or does
+        not fit the procedure.
     """
-    quality = check_quality(io.read(folder / row.file))
+    array = io.read(folder / row.file)
+    if schema.source(array)["sha256"] != sha256:
+        raise ReadError(
+            Fault("a file that was replaced while the study ran", "files that stay as they are",
+                  "run the study again", row.file)
+        )  # fmt: skip
+    quality = check_quality(array)
     array = procedure.apply(quality.array)
-    axis = array[schema.WAVENUMBER].values
-    if wavenumber is not None:
-        same_axis(wavenumber, axis)
     spectra = valid_spectra(array)
     if not len(spectra):
         raise ContractError(
             Fault(quality.failed or "no valid pixel after the procedure",
                   "at least one valid pixel", "measure again, or leave the file out")
         )  # fmt: skip
-    keep = row.role == "blank" and len(spectra) > 1 and not quality.failed
     summary = MapSummary(
         row=row,
-        wavenumber=axis,
+        key=key,
+        wavenumber=array[schema.WAVENUMBER].values,
         mean=mean_spectrum(array),
         n_pixels=len(spectra),
-        scatter=netsignal.scatter(spectra) if keep else None,
         quality=quality.row(),
         technique=str(array.attrs["technique"]),
     )

@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from .. import __version__
+from .cache import code_version
 from .manifest import Manifest
 
 _PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib")
@@ -28,6 +29,7 @@ def record(
     """
     return {
         "residuekit": __version__,
+        "code": code_version(),
         "python": platform.python_version(),
         "system": platform.system(),
         "packages": {name: _version(name) for name in _PACKAGES},

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from residuekit.cli import main
+from residuekit.schema import ROLES
 
 
 
@@ -42,7 +43,7 @@ def unknown_key_in_a_table(study):
 
 def missing_file(study):
     (study.folder / first(study, "exposed")).rename(study.folder / "data" / "elsewhere.nc")
-    return "measurements.csv, line 6", f"no file '{first(study, 'exposed')}'"
+    return "measurements.csv, line 4", f"no file '{first(study, 'exposed')}'"
 
 
 def path_upwards(study):
@@ -84,35 +85,35 @@ def name_too_long(study):
 def exposed_without_blank(study):
     file = first(study, "exposed")
     study.change(lambda row: row["file"] == file, paint="acrylic")
-    return "measurements.csv, line 6", "'acrylic'", "without a blank of its own"
+    return "measurements.csv, line 4", "'acrylic'", "without a blank of its own"
 
 
 def ageing_without_its_own_blank(study):
     file = first(study, "exposed")
     study.change(lambda row: row["file"] == file, ageing_h="500")
-    return "measurements.csv, line 6", "ageing 500 h", "an unaged blank will not do"
+    return "measurements.csv, line 4", "ageing 500 h", "an unaged blank will not do"
 
 
 def duplicate_file(study):
     study.write_rows([*study.rows(), study.rows()[0]])
-    return "measurements.csv, line 17", f"'{first(study, 'blank')}' a second time (first in line 2)"
+    return "measurements.csv, line 7", f"'{first(study, 'blank')}' a second time (first in line 2)"
 
 
 def spiked_without_loading(study):
     file = first(study, "spiked")
     study.change(lambda row: row["file"] == file, loading_ug_cm2="")
-    return "measurements.csv, line 12", "an empty loading_ug_cm2 in a row of role spiked"
+    return "measurements.csv, line 5", "an empty loading_ug_cm2 in a row of role spiked"
 
 
 def empty_file(study):
     (study.folder / first(study, "reference")).write_bytes(b"")
-    return "measurements.csv, line 16", "the empty file 'data/reference_1.nc'"
+    return "measurements.csv, line 6", "the empty file 'data/reference_1.nc'"
 
 
 def folder_in_place_of_a_file(study):
     (study.folder / first(study, "reference")).unlink()
     (study.folder / first(study, "reference")).mkdir()
-    return "measurements.csv, line 16", "'data/reference_1.nc'"
+    return "measurements.csv, line 6", "'data/reference_1.nc'"
 
 
 def axis_not_monotone(study):
@@ -128,7 +129,7 @@ def other_axis(study):
 
     path = study.folder / first(study, "exposed")
     io.write(io.read(path).isel(wavenumber=slice(0, -5)), path)
-    return first(study, "exposed"), "a wavenumber axis of", "to 1816"
+    return first(study, "exposed"), "a wavenumber axis of 164 points"
 
 
 def marker_outside_the_measured_range(study):
@@ -205,7 +206,7 @@ def wrong_role(study):
 def number_with_a_unit(study):
     file = first(study, "exposed")
     study.change(lambda row: row["file"] == file, exposure_min="2 min")
-    return "measurements.csv, line 6", "exposure_min '2 min'", "without a unit"
+    return "measurements.csv, line 4", "exposure_min '2 min'", "without a unit"
 
 
 def gel_on_a_blank(study):
@@ -240,6 +241,14 @@ def no_exposed_row(study):
     return "measurements.csv", "no row of role exposed"
 
 
+@pytest.fixture
+def light(study):
+    """The small study with two blanks and one file of every other role."""
+    files = [*study.files("blank")[:2], *(first(study, role) for role in ROLES[1:])]
+    study.keep(lambda row: row["file"] in files)
+    return study
+
+
 BREAKS = [
     misspelt_column, unknown_key_at_the_top, unknown_table, unknown_key_in_a_table, missing_file,
     path_upwards, absolute_path, link_that_leaves, link_that_goes_round, name_too_long,
@@ -257,38 +266,38 @@ SEEN_IN_FILES = {
 
 
 @pytest.mark.parametrize("spoil", BREAKS, ids=lambda spoil: spoil.__name__)
-def test_a_fault_is_named_and_nothing_is_written(study, capsys, spoil):
-    expected = spoil(study)
-    before = study.snapshot()
+def test_a_fault_is_named_and_nothing_is_written(light, capsys, spoil):
+    expected = spoil(light)
+    before = light.snapshot()
     for word in ("check", "run") if spoil not in SEEN_IN_FILES else ("check",):
-        assert main([word, str(study.folder)]) == 1
+        assert main([word, str(light.folder)]) == 1
         said = capsys.readouterr()
         assert "nothing was written" in said.err
         for words in expected:
             assert words in said.err
         assert "; needed " in said.err
         assert "; to mend it: " in said.err
-    assert study.snapshot() == before
+    assert light.snapshot() == before
 
 
-def test_one_fault_is_told_once(study, capsys):
-    study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = -1")
-    main(["check", str(study.folder)])
+def test_one_fault_is_told_once(light, capsys):
+    light.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = -1")
+    main(["check", str(light.folder)])
     assert capsys.readouterr().err.startswith("1 fault found; nothing was written.\n  1. ")
 
 
-def test_everything_that_is_wrong_is_told_in_one_message(study, command):
+def test_everything_that_is_wrong_is_told_in_one_message(light, command):
     """A study broken in ten ways, through the command in a process of its own."""
     fragments: list[str] = []
     for spoil in (
         axis_not_monotone, not_a_file_of_spectra, unknown_key_at_the_top, unknown_score,
         negative_acceptance_limit, unknown_marker, unknown_parameter, spiked_without_loading,
-        path_upwards, duplicate_file,
+        duplicate_file, missing_file,
     ):  # fmt: skip
-        fragments += [text for text in spoil(study) if not text.startswith("study.toml, line")]
-    misspelt_column(study)
-    before = study.snapshot()
-    done = command("check", study.folder)
+        fragments += [text for text in spoil(light) if not text.startswith("study.toml, line")]
+    misspelt_column(light)
+    before = light.snapshot()
+    done = command("check", light.folder)
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
     for words in (*fragments, "'exposur_min'"):
@@ -296,7 +305,7 @@ def test_everything_that_is_wrong_is_told_in_one_message(study, command):
     counted = re.match(r"(\d+) faults found", done.stderr)
     assert counted
     assert len(re.findall(r"^ *\d+\. ", done.stderr, re.MULTILINE)) == int(counted.group(1)) >= 11
-    assert study.snapshot() == before
+    assert light.snapshot() == before
 
 
 def test_a_sound_study_passes_and_nothing_is_written(study, command):
@@ -392,4 +401,4 @@ def test_a_map_is_described(study, capsys):
     assert main(["check", str(study.folder / first(study, "blank"))]) == 0
     said = capsys.readouterr().out
     assert "8 rows (y) x 8 columns (x)" in said
-    assert "170 points" in said
+    assert "900 to 1846.4 cm-1, 170 points, 5.6 cm-1 apart" in said

@@ -1,0 +1,92 @@
+"""Whole studies through the files and the command, judged by the scorer.
+
+Each study is simulated to a folder with its truth sealed beside it, run by `residuekit run` in a
+process of its own, and only then scored. Its five arms of 6 mock-ups: two clean, one with gel on
+all alike, one with patches of it, one with gel on one mock-up of six; the loadings go from below
+to above the detection limits, study by study. Alkyd and acrylic-like paint in turn, the latter
+with traces of soil on every mock-up.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from residuekit.simulate import Arm, Scorecard, StudyDesign, score_runs, simulate_study
+
+from .claims import SEED, Claim, rate, spread
+
+ACCEPTANCE_UG_CM2 = 4.0
+UNIFORM_UG_CM2 = (0.6, 0.9, 1.2, 1.6, 2.4)
+PATCHY_UG_CM2 = (1.0, 2.0, 3.0, 4.5, 6.0)
+ONE_OF_SIX_UG_CM2 = (2.0, 4.0, 8.0, 16.0, 32.0)
+SOIL = {"kaolin": 0.0006, "silica": 0.0006, "starch": 0.0003}
+PAINTS = ("alkyd", "acrylic")
+
+
+def design(number: int) -> StudyDesign:
+    """The design of one study."""
+    paint, step = PAINTS[number % 2], number // 2 % len(UNIFORM_UG_CM2)
+    return StudyDesign(
+        title=f"Simulated study {number} (invented data)",
+        arms=(
+            Arm(2.0),
+            Arm(10.0),
+            Arm(30.0, loading_ug_cm2=UNIFORM_UG_CM2[step]),
+            Arm(60.0, loading_ug_cm2=PATCHY_UG_CM2[step], pattern="patchy"),
+            Arm(120.0, loading_ug_cm2=ONE_OF_SIX_UG_CM2[step], loaded_mockups=1),
+        ),
+        paints={paint: paint},
+        spiked_ug_cm2=(2.0, 6.0),
+        maps_per_mockup=1,
+        shape=(12, 12),
+        axis=(816.0, 1878.0, 6.0),
+        confounders=SOIL if paint == "acrylic" else {},
+        question={
+            "treatment": "PVA cryogel",
+            "working_exposure_min": 2,
+            "acceptance_limit_ug_cm2": ACCEPTANCE_UG_CM2,
+            "acceptance_reason": "Invented: a round number above the detection limits.",
+        },
+        steps=({"step": "crop", "low": 840, "high": 1854},),
+    )
+
+
+def run_studies(count: int) -> Scorecard:
+    """Simulate, run and score studies 0 to `count` - 1."""
+    with TemporaryDirectory() as place:
+        pairs = spread(partial(_run_one, Path(place)), range(count))
+        return score_runs(pairs)
+
+
+def _run_one(place: Path, number: int) -> tuple[Path, Path]:
+    folder, sealed = place / f"study-{number}", place / f"truth-{number}.json"
+    simulate_study(folder, design(number), SEED + number, sealed)
+    command = [sys.executable, "-m", "residuekit", "run", str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise RuntimeError(f"residuekit run failed on study {number}:\n{done.stderr}")
+    return folder, sealed
+
+
+#: Rate of the scorecard -> the range that is claimed for it.
+CLAIMED = {
+    "clean arm called detected": (0.0, 0.05),
+    "clean arm above its decision limit": (0.035, 0.065),
+    "arm at or above its detection limit missed": (0.0, 0.07),
+    "arm above the acceptance limit called not detected": (0.0, 0.05),
+    "upper bound holds the true loading": (0.93, 1.0),
+    "two-sided interval holds the true loading": (0.93, 0.97),
+}
+
+
+def claims(card: Scorecard) -> Iterator[Claim]:
+    """The scorecard's rates beside what is claimed for them; a rate of nothing is left out."""
+    for found in card.rates:
+        if found.n:
+            hits = [True] * found.hits + [False] * (found.n - found.hits)
+            yield rate(f"studies: {found.name}", CLAIMED.get(found.name), hits)

@@ -1,0 +1,209 @@
+"""What each score can see on each paint: selectivity, mock-up limit, what noise alone allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..errors import ContractError, Fault
+from ..schema import LIST_SEPARATOR, MARKER_COLUMNS
+from .style import BLANK, EXPOSED, GEL, INK, MM_PER_INCH, PALE, figure_style, fitted, place, write
+from .words import number, stratum_of, stratum_words, unit_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from ..marker_choice import BlindnessTable
+
+Rows = Sequence[dict[str, Any]]
+
+ROW_MM, TITLE_MM, LEGEND_MM, FOOT_MM, NAME_MM, NUMBERS_MM = 4.6, 6.0, 6.0, 9.0, 40.0, 34.0
+NARROWEST_MM = 140.0
+LOADING = "ug cm-2"
+_NOISE: dict[str, Any] = {
+    "marker": "o",
+    "facecolors": "none",
+    "edgecolors": BLANK,
+    "s": 14,
+    "linewidths": 0.7,
+}
+_LIMIT: dict[str, Any] = {"marker": "o", "color": GEL, "s": 14, "linewidths": 0.7}
+_BLIND: dict[str, Any] = {"marker": "x", "color": BLANK, "s": 16, "linewidths": 1.0}
+_DECIDES: dict[str, Any] = {"marker": "D", "color": EXPOSED, "s": 18, "linewidths": 0.7}
+_LEGEND = (
+    ("noise alone", _NOISE), ("one mock-up", _LIMIT), ("decides", _DECIDES), ("blind", _BLIND),
+)  # fmt: skip
+
+
+def sight_figure(
+    table: BlindnessTable | pd.DataFrame,
+    *,
+    acceptance_limit: float | None = None,
+    width_mm: float = 180.0,
+) -> Figure:
+    """Draw what each score can see on each paint, a block a paint and a line a score.
+
+    Left the selectivity; right, on a logarithmic scale, the limit of one mock-up and what noise
+    alone allows, joined by a line: a long line says that the paint's own variation, not the
+    instrument, limits the score. Blind scores are grey and crossed, the deciding one is a diamond.
+
+    Parameters
+    ----------
+    table : of `residuekit.blindness`, or the `markers` table of a run.
+    acceptance_limit : ug cm-2; drawn where the limits are in that unit.
+    width_mm : 140 or more.
+
+    Raises
+    ------
+    ContractError : a table without rows or columns of ``markers.csv``, a width too small.
+    """
+    from matplotlib.figure import Figure
+
+    blocks = _blocks(table)
+    if width_mm < NARROWEST_MM:
+        raise ContractError(
+            Fault(f"width_mm = {width_mm:g}", f"{NARROWEST_MM:g} or more", "width_mm=180")
+        )
+    heights = [TITLE_MM + ROW_MM * len(rows) + FOOT_MM for _, rows in blocks]
+    unit = _common_unit([row for _, rows in blocks for row in rows])
+    span = _span(blocks, unit, acceptance_limit)
+    with figure_style():
+        figure = Figure(figsize=(width_mm / MM_PER_INCH, (LEGEND_MM + sum(heights)) / MM_PER_INCH))
+        accepted = unit == LOADING and acceptance_limit is not None
+        _draw_legend(figure, NAME_MM, accepted=accepted)
+        top = LEGEND_MM
+        for (words, rows), height in zip(blocks, heights, strict=True):
+            write(figure, 2, top + 1, fitted(words, width_mm - 4), weight="bold")
+            inner = (top + TITLE_MM, ROW_MM * len(rows))
+            share = (width_mm - NAME_MM - NUMBERS_MM - 10) / 3
+            left = place(figure, NAME_MM, inner[0], share, inner[1])
+            right = place(figure, NAME_MM + share + 6, inner[0], 2 * share, inner[1])
+            draw_selectivity(left, rows)
+            draw_limits(right, rows, span, unit, acceptance_limit)
+            top += height
+    return figure
+
+
+def draw_selectivity(ax: Axes, rows: Rows) -> Axes:
+    """Draw a bar a score from 0 (the shape of the paint) to 1 (shares nothing with it), by name."""
+    values = [row["selectivity"] for row in rows]
+    colours = [PALE if row["blind"] else GEL for row in rows]
+    ax.barh(range(len(rows)), np.nan_to_num(values), height=0.5, color=colours)
+    ax.set_xlim(0, 1)
+    ax.set_xlabel("selectivity")
+    names = [fitted(row["score"].removeprefix("band: "), NAME_MM - 4) for row in rows]
+    labels = _lines(ax, rows, names)
+    for label, row in zip(labels, rows, strict=True):
+        label.set_color(BLANK if row["blind"] else INK)
+        label.set_weight("bold" if row["deciding"] else "normal")
+    return ax
+
+
+def draw_limits(
+    ax: Axes,
+    rows: Rows,
+    span: tuple[float, float],
+    unit: str | None,
+    acceptance_limit: float | None = None,
+) -> Axes:
+    """Draw the limit of one mock-up and what noise alone allows, a line a score.
+
+    `span` is the range of the logarithmic scale; `unit` that of all rows, or None where they
+    differ: then each limit is shown as a multiple of what noise alone allows.
+    """
+    ax.set_xscale("log")
+    ax.set_xlim(*span)
+    if unit == LOADING and acceptance_limit is not None:
+        ax.axvline(acceptance_limit, color=INK, linewidth=1.0, zorder=1)
+    for line, row in enumerate(rows):
+        noise, limit = _shown(row, unit)
+        shown = min(limit, span[1])
+        look = _BLIND if row["blind"] else _DECIDES if row["deciding"] else _LIMIT
+        if np.isfinite(noise):
+            ax.plot([noise, shown], [line, line], color=PALE, linewidth=1.5, zorder=2)
+            ax.scatter(noise, line, zorder=3, clip_on=False, **_NOISE)
+        ax.scatter(shown, line, zorder=4, clip_on=False, **look)
+        said = number(row["mockup_limit"])
+        if np.isfinite(limit):
+            said += f" {unit_words(row['unit'])}"
+        said += ", blind" if row["blind"] else ""
+        ax.annotate(said, (1, line), xycoords=("axes fraction", "data"), xytext=(6, 0),
+                    textcoords="offset points", va="center",
+                    color=BLANK if row["blind"] else INK)  # fmt: skip
+    label = (
+        f"limit of one mock-up ({unit_words(unit)})"
+        if unit is not None
+        else "limit, times what noise alone allows"
+    )
+    ax.set_xlabel(label)
+    _lines(ax, rows, [""] * len(rows))
+    return ax
+
+
+def _blocks(table: BlindnessTable | pd.DataFrame) -> list[tuple[str, Rows]]:
+    import pandas as pd
+
+    frame = table if isinstance(table, pd.DataFrame) else table.to_frame()
+    missing = [name for name in MARKER_COLUMNS if name not in frame.columns]
+    if missing or frame.empty:
+        what = f"without {LIST_SEPARATOR.join(missing)}" if missing else "without rows"
+        raise ContractError(
+            Fault(f"a table {what}", "the columns of markers.csv and a row a score and paint",
+                  "residuekit.blindness(...), or residuekit.open_run(folder).markers")
+        )  # fmt: skip
+    rows: list[dict[str, Any]] = [
+        {str(name): value for name, value in row.items()} for row in frame.to_dict("records")
+    ]
+    strata = dict.fromkeys(stratum_of(row) for row in rows)
+    return [(stratum_words(one), [row for row in rows if stratum_of(row) == one]) for one in strata]
+
+
+def _common_unit(rows: Rows) -> str | None:
+    units = {row["unit"] for row in rows}
+    return str(units.pop()) if len(units) == 1 else None
+
+
+def _shown(row: dict[str, Any], unit: str | None) -> tuple[float, float]:
+    """Noise limit and mock-up limit as they stand on the scale."""
+    noise, limit = float(row["noise_limit"]), float(row["mockup_limit"])
+    if unit is not None:
+        return noise, limit
+    return 1.0, limit / noise if np.isfinite(limit) and noise > 0 else np.inf
+
+
+def _span(
+    blocks: Sequence[tuple[str, Rows]], unit: str | None, acceptance_limit: float | None
+) -> tuple[float, float]:
+    values = [value for _, rows in blocks for row in rows for value in _shown(row, unit)]
+    if unit == LOADING and acceptance_limit is not None:
+        values.append(acceptance_limit)
+    finite = [value for value in values if np.isfinite(value) and value > 0] or [1.0]
+    return min(finite) / 1.6, max(finite) * 1.6
+
+
+def _lines(ax: Axes, rows: Rows, names: Sequence[str]) -> list[Any]:
+    ax.set_ylim(len(rows) - 0.5, -0.5)
+    ax.set_yticks(range(len(rows)), names)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    return list(ax.get_yticklabels())
+
+
+def _draw_legend(figure: Figure, left: float, *, accepted: bool) -> None:
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], linestyle="none", label=words, marker=look["marker"], markersize=4,
+               markerfacecolor=look.get("facecolors", look.get("color")),
+               markeredgecolor=look.get("edgecolors", look.get("color")))
+        for words, look in _LEGEND
+    ]  # fmt: skip
+    if accepted:
+        handles.append(Line2D([], [], color=INK, linewidth=1.0, label="acceptance limit"))
+    width, height = figure.get_size_inches() * MM_PER_INCH
+    figure.legend(handles=handles, loc="upper left", ncols=len(handles),
+                  bbox_to_anchor=(left / width, 1 - 1.5 / height))  # fmt: skip

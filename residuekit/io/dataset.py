@@ -1,0 +1,304 @@
+"""From an xarray Dataset of any origin to the labelled array: own ones back, foreign ones asked."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Hashable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
+from .files import (
+    damaged,
+    json_of,
+    labelled,
+    refuse,
+    source_of,
+    with_position_unit,
+)
+from .words import (
+    agreed,
+    as_fraction,
+    axis_unit_of,
+    is_axis_word,
+    plain,
+    position_unit_of,
+    quantity_of,
+    stated,
+    tell,
+    to_wavenumber,
+)
+
+#: Chunks of a lazily opened map: whole spectra of 64 x 64 pixels (of 4096 where they are points).
+CHUNKS = {"y": 64, "x": 64, "spectrum": 4096}
+_Y_WORDS, _X_WORDS = (
+    ("y", "row", "rows", "line", "lines"),
+    ("x", "col", "cols", "column", "columns"),
+)
+
+
+def from_dataset(
+    path: Path,
+    dataset: xr.Dataset,
+    reader: str,
+    *,
+    variable: str | None = None,
+    dims: Mapping[str, str] | None = None,
+    quantity: str | None = None,
+    technique: str | None = None,
+    percent: bool | None = None,
+    lazy: bool = False,
+) -> xr.DataArray:
+    """Make the labelled array of one variable of a dataset.
+
+    Parameters
+    ----------
+    variable : the variable that holds the spectra, where there is more than one.
+    dims : its dimensions where their names do not say it, as
+        ``{"y": "scan", "x": "step", "wavenumber": "band"}`` or
+        ``{"spectrum": "sample", "wavenumber": "band"}``.
+    quantity, technique, percent : what the dataset does not say itself.
+    lazy : leave the numbers in the file, in chunks of 64 x 64 x all wavenumbers (needs dask).
+
+    Raises
+    ------
+    ReadError : no spectra, or more than one way to read them; damage that shows when loading.
+    """
+    stated(path, quantity, technique, percent)
+    _check_dims(path, dims)
+    array = dataset[_variable(path, dataset, variable, dims)]
+    try:
+        array = _chunked(array) if lazy else array.load()
+    except ImportError as error:
+        raise refuse(path, "lazy=True without dask", "dask", "pip install dask") from error
+    except Exception as error:  # the libraries below raise anything on damaged bytes
+        raise damaged(path, error) from error
+    if _is_own(array):
+        return _own(path, array, reader, quantity, technique)
+    return _foreign(path, dataset, array, reader, dims, quantity, technique, percent)
+
+
+def _chunked(array: xr.DataArray) -> xr.DataArray:
+    known = {dim: size for dim, size in CHUNKS.items() if dim in array.dims}
+    sizes = {dim: known.get(str(dim), CHUNKS["y"]) for dim in array.dims}
+    last = next((dim for dim in array.dims if is_axis_word(str(dim))), array.dims[-1])
+    lazy = array.variable.chunk({**sizes, last: -1})
+    loaded = {name: coord.load().variable for name, coord in array.coords.items()}
+    return xr.DataArray(lazy, coords=loaded, name=array.name)
+
+
+def _check_dims(path: Path, dims: Any) -> None:
+    known = ("spectrum", *MAP_DIMS)
+    if dims is not None and not (isinstance(dims, Mapping) and set(dims) <= set(known)):
+        raise refuse(path, f"dims={dims!r}", f"names for some of {', '.join(known)}",
+                     "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
+
+
+def _is_lazy(array: xr.DataArray) -> bool:
+    return hasattr(array.data, "dask")
+
+
+def _opened(array: xr.DataArray) -> dict[str, str]:
+    return {"opened": "lazily"} if _is_lazy(array) else {}
+
+
+def _is_own(array: xr.DataArray) -> bool:
+    return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
+
+
+def _own(
+    path: Path, array: xr.DataArray, reader: str, quantity: str | None, technique: str | None
+) -> xr.DataArray:
+    agreed(path, "quantity", quantity, str(array.name))
+    agreed(path, "technique", technique, array.attrs.get("technique"))
+    if "spectrum" in array.coords and array["spectrum"].dtype == object:
+        array = array.assign_coords(spectrum=array["spectrum"].astype(str))
+    origin = json_of(str(array.attrs["source"]))
+    array.attrs["source"] = json.dumps(
+        source_of(path, reader, **_opened(array), variable=str(array.name), origin=origin),
+        ensure_ascii=False,
+    )
+    for kept in (array, *array.coords.values()):
+        kept.encoding = {}
+    return labelled(path, lambda values: check(array.copy(data=values)), array.data)
+
+
+def _variable(
+    path: Path, dataset: xr.Dataset, wanted: str | None, dims: Mapping[str, str] | None
+) -> Hashable:
+    names = [
+        name for name, array in dataset.data_vars.items()
+        if array.dtype.kind in "fiu" and 1 <= array.ndim <= 3 and _spectral(dataset, array, dims)
+    ]  # fmt: skip
+    own = [name for name in names if _is_own(dataset[name])]
+    names = own or names
+    held = (
+        ", ".join(f"{name}{array.dims}" for name, array in dataset.data_vars.items()) or "nothing"
+    )
+    if wanted is not None:
+        if wanted not in names:
+            raise refuse(path, f"variable={wanted!r} among {held}",
+                         "a variable of numbers with a spectral dimension",
+                         " or ".join(f"variable={str(name)!r}" for name in names)
+                         or "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
+        return wanted
+    if len(names) != 1:
+        raise refuse(path, held, "one variable of numbers with a dimension of wavenumbers",
+                     " or ".join(f"variable={str(name)!r}" for name in names)
+                     or "variable=..., dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
+    return names[0]
+
+
+def _spectral(
+    dataset: xr.Dataset, array: xr.DataArray, dims: Mapping[str, str] | None
+) -> list[str]:
+    """The dimensions that a name, a unit or the user calls spectral."""
+    if dims and WAVENUMBER in dims:
+        return [dims[WAVENUMBER]] if dims[WAVENUMBER] in array.dims else []
+    return [str(dim) for dim in array.dims if _axis_name(dataset, str(dim)) is not None]
+
+
+def _axis_name(dataset: xr.Dataset, dim: str) -> str | None:
+    """The variable that holds the spectral axis of a dimension."""
+    for name, axis in dataset.variables.items():
+        spectral = (
+            is_axis_word(str(name)) or axis_unit_of(str(axis.attrs.get("units", ""))) == "cm-1"
+        )
+        if axis.dims == (dim,) and axis.dtype.kind in "fiu" and spectral:
+            return str(name)
+    return None
+
+
+def _foreign(
+    path: Path,
+    dataset: xr.Dataset,
+    array: xr.DataArray,
+    reader: str,
+    dims: Mapping[str, str] | None,
+    quantity: str | None,
+    technique: str | None,
+    percent: bool | None,
+) -> xr.DataArray:
+    spectral = _spectral(dataset, array, dims)
+    if len(spectral) != 1:
+        raise refuse(path, f"the spectral dimensions {spectral}", "one of them",
+                     "dims={'wavenumber': ..., ...}")  # fmt: skip
+    order = _pixel_order(path, array, spectral[0], dims)
+    axis, notes = _axis(path, dataset, spectral[0])
+    array = array.transpose(*order, spectral[0])
+    quantity, said = _quantity(path, array, quantity)
+    notes |= said
+    percent = _percent(array, percent)
+    if _is_lazy(array) and percent is None and quantity in ("transmittance", "reflectance"):
+        raise refuse(path, f"{quantity} opened lazily, so that its numbers are not looked at",
+                     "a fraction of 1 or percent", "percent=True or percent=False")  # fmt: skip
+    values, scale = as_fraction(path, array.data, quantity, percent)
+    technique = technique or str(array.attrs.get("technique", "unknown"))
+    recognised = {"variable": str(array.name), "dims": list(map(str, array.dims)), **notes, **scale}
+    if len(order) < 2:
+        values = values.reshape(-1, axis.size)
+        names = dataset[order[0]].values if order and order[0] in dataset.coords else None
+        if names is not None and names.dtype == object:
+            names = names.astype(str)
+        source = source_of(path, reader, **_opened(array), **recognised)
+        return labelled(path, make_points, values, axis, names, quantity=quantity,
+                        technique=technique, source=source)  # fmt: skip
+    positions, unit, said = _positions(path, dataset, order)
+    recognised |= said
+    for place, dim in enumerate(order):
+        if positions[dim].size > 1 and positions[dim][0] > positions[dim][-1]:
+            positions[dim], values = positions[dim][::-1], np.flip(values, place)
+            recognised[f"{'yx'[place]} order"] = "descending in the file, turned round"
+    made = labelled(path, make_map, values, axis, positions[order[1]], positions[order[0]],
+                    quantity=quantity, technique=technique,
+                    source=source_of(path, reader, **_opened(array), **recognised))  # fmt: skip
+    return with_position_unit(made, unit)
+
+
+def _pixel_order(
+    path: Path, array: xr.DataArray, spectral: str, dims: Mapping[str, str] | None
+) -> list[str]:
+    """The pixel dimensions of a variable: none, one, or y and x."""
+    pixels = [str(dim) for dim in array.dims if dim != spectral]
+    if dims:
+        named = [dims[key] for key in ("spectrum", "y", "x") if key in dims]
+        if sorted(named) == sorted(pixels):
+            return named
+    elif len(pixels) < 2:
+        return pixels
+    else:
+        y = [dim for dim in pixels if plain(dim) in _Y_WORDS]
+        x = [dim for dim in pixels if plain(dim) in _X_WORDS]
+        if len(y) == len(x) == 1:
+            return [*y, *x]
+    raise refuse(path, f"the pixel dimensions {pixels}", "which is y (upward) and which is x",
+                 f"dims={{'y': ..., 'x': ..., 'wavenumber': {spectral!r}}}")  # fmt: skip
+
+
+def _axis(path: Path, dataset: xr.Dataset, dim: str) -> tuple[Any, dict[str, str]]:
+    name = _axis_name(dataset, dim) or dim
+    if name not in dataset.variables or dataset[name].dtype.kind not in "fiu":
+        raise refuse(path, f"no numbers along {dim!r}", "a wavenumber for each place along it",
+                     "write the axis into the file as a variable of that name")  # fmt: skip
+    word = str(dataset[name].attrs.get("units", ""))
+    unit = axis_unit_of(word) if word else axis_unit_of(name)
+    if unit is None:
+        raise refuse(path, f"the axis {name!r} with units {word!r}", "units cm-1, nm or um",
+                     "set the attribute units of that variable")  # fmt: skip
+    axis = to_wavenumber(path, dataset[name].values.astype(float), unit)
+    notes = {"wavenumber from": f"{name} in {unit}"}
+    return axis, notes if word else {**notes, "wavenumber units": "taken from the name"}
+
+
+def _quantity(path: Path, array: xr.DataArray, quantity: str | None) -> tuple[str, dict[str, str]]:
+    if quantity is not None:
+        return quantity, {"quantity": "stated by the reader's user"}
+    for word in (
+        array.name,
+        array.attrs.get("long_name", ""),
+        array.attrs.get("standard_name", ""),
+    ):
+        known = quantity_of(str(word), short=True)
+        if known is not None:
+            return known[0], {}
+    raise refuse(path, f"a variable called {array.name!r}", "the quantity it holds",
+                 "quantity='absorbance' (or transmittance, reflectance, ...)")  # fmt: skip
+
+
+def _percent(array: xr.DataArray, percent: bool | None) -> bool | None:
+    if percent is not None:
+        return percent
+    units = str(array.attrs.get("units", "")).strip().casefold()
+    words = f"{array.name} {units} {array.attrs.get('long_name', '')}".casefold()
+    if "%" in words or "percent" in words:
+        return True
+    return False if units == "1" else None
+
+
+def _positions(
+    path: Path, dataset: xr.Dataset, order: list[str]
+) -> tuple[dict[str, Any], str, dict[str, str]]:
+    found: dict[str, Any] = {}
+    units: set[str] = set()
+    for dim in order:
+        if dim not in dataset.coords:
+            found[dim] = np.arange(dataset.sizes[dim], dtype=float)
+            units.add("pixel")
+            continue
+        word = str(dataset[dim].attrs.get("units", ""))
+        unit = position_unit_of(word)
+        if unit is None or dataset[dim].dtype.kind not in "fiu":
+            raise refuse(path, f"{dim} with units {word!r}", "positions in um, mm or pixel",
+                         "set the attribute units of that variable")  # fmt: skip
+        found[dim] = dataset[dim].values.astype(float) * unit[1]
+        units.add(unit[0])
+    if len(units) > 1:
+        raise refuse(path, "one position in um and the other in pixels", "both in the same unit",
+                     "set the attribute units of both")  # fmt: skip
+    if order[0] in dataset.coords:
+        return found, units.pop(), {"y order": "by the y coordinate, upward"}
+    tell(path, "no y coordinate: row 0 of the file is taken as the lowest y; look at the map")
+    return found, units.pop(), {"y order": "row 0 of the file taken as the lowest y"}

@@ -1,0 +1,92 @@
+"""What a file is, in words: what was recognised, and what was noticed on the way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ..schema import MAP_DIMS, WAVENUMBER, source
+
+
+@dataclass(frozen=True)
+class Description:
+    """What a file is: what was recognised, and what was noticed on the way."""
+
+    file: str
+    format: str
+    layout: str
+    quantity: str
+    technique: str
+    n_spectra: int
+    n_missing: int
+    first: float
+    last: float
+    n_wavenumbers: int
+    spacing: str
+    grid: str
+    pixel_order: str
+    recognised: dict[str, Any]
+    warnings: tuple[str, ...]
+
+    def __str__(self) -> str:
+        rows = {
+            "file": self.file,
+            "format": self.format,
+            "layout": self.layout,
+            "quantity": self.quantity,
+            "technique": self.technique,
+            "spectra": f"{self.n_spectra}, {self.n_missing} of them with missing values",
+            "axis": f"{self.first:.6g} to {self.last:.6g} cm-1, {self.n_wavenumbers} points, "
+            f"{self.spacing}",
+            "grid": self.grid,
+            "pixel order": self.pixel_order,
+            **{key: value for key, value in self.recognised.items() if isinstance(value, str)},
+        }
+        lines = [f"{key:<17}{value}" for key, value in rows.items() if value]
+        return "\n".join([*lines, *(f"{'warning':<17}{text}" for text in self.warnings)])
+
+
+def description_of(array: xr.DataArray, noticed: tuple[str, ...]) -> Description:
+    """Describe an array as it was read, with the warnings its reader gave."""
+    axis = array[WAVENUMBER].values
+    recognised = source(array)
+    is_map = array.dims == MAP_DIMS
+    return Description(
+        file=recognised.pop("file"),
+        format=recognised.pop("reader"),
+        layout=str(recognised.pop("layout", "map" if is_map else "points")),
+        quantity=str(array.name) + _assumed(recognised.pop("quantity", "")),
+        technique=array.attrs["technique"],
+        n_spectra=array[..., 0].size,
+        n_missing=int((~array["valid"]).sum()),
+        first=float(axis[0]),
+        last=float(axis[-1]),
+        n_wavenumbers=axis.size,
+        spacing=_spacing(axis, "cm-1"),
+        grid=_grid(array) if is_map else "",
+        pixel_order=str(recognised.pop("y order", "row 0 is the lowest y")) if is_map else "",
+        recognised=recognised,
+        warnings=noticed,
+    )
+
+
+def _assumed(note: str) -> str:
+    return f" ({note})" if note else ""
+
+
+def _grid(array: xr.DataArray) -> str:
+    unit = array["x"].attrs["units"]
+    steps = ", ".join(f"{name} {_spacing(array[name].values, unit)}" for name in ("y", "x"))
+    return f"{array.sizes['y']} rows (y) x {array.sizes['x']} columns (x); {steps}"
+
+
+def _spacing(places: Any, unit: str) -> str:
+    steps = np.diff(places)
+    if not steps.size:
+        return "one only"
+    if np.ptp(steps) <= 0.01 * steps.mean():
+        return f"{steps.mean():.6g} {unit} apart"
+    return f"unevenly {steps.min():.6g} to {steps.max():.6g} {unit} apart"

@@ -1,0 +1,169 @@
+"""A folder of files of one spectrum each, as a map."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ..errors import did_you_mean
+from ..schema import WAVENUMBER, make_map, source
+from .cube import positions
+from .files import labelled, refuse, source_of
+
+NAME = "folder"
+TOML = "map.toml"
+_ORDERS = ("rows", "columns", "rows snake", "columns snake")
+_STARTS = ("bottom left", "bottom right", "top left", "top right")
+
+
+def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray]:
+    """Return the reader of folders that reads each file by `read_file`."""
+
+    def read(
+        path: Path,
+        *,
+        shape: Sequence[int] | None = None,
+        order: str | None = None,
+        start: str | None = None,
+        step: float | Sequence[float] | None = None,
+        missing: Sequence[int] = (),
+        files: str = "*",
+        quantity: str | None = None,
+        technique: str | None = None,
+        percent: bool | None = None,
+    ) -> xr.DataArray:
+        """Read a folder of one-spectrum files as a map; `map.toml` in it may hold the options.
+
+        Parameters
+        ----------
+        path : the folder; its files are taken in the order of the numbers in their names.
+        shape : (n_y, n_x).
+        order : ``rows`` (x runs first), ``columns`` (y runs first), each with `` snake`` where
+            every second one runs back.
+        start : the corner of the first file: ``bottom left``, ``top left`` ...
+        step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
+        missing : the places (from 1, in the same order) of pixels that have no file.
+        files : which files, as ``*.csv``.
+        quantity, technique, percent : as for each file.
+
+        Raises
+        ------
+        ReadError : files that do not fill the grid, differ in axis or quantity, or hold several
+            spectra.
+        """
+        n_y, n_x = _shape(path, shape)
+        for name, value, choices in (("order", order, _ORDERS), ("start", start, _STARTS)):
+            if value not in choices:
+                raise refuse(path, f"{name}={value!r}", f"one of {', '.join(choices)}",
+                             did_you_mean(str(value), choices))  # fmt: skip
+        found = _files(path, files)
+        places = _places(path, found, n_y * n_x, missing)
+        said = {"quantity": quantity, "technique": technique, "percent": percent}
+        given = {name: value for name, value in said.items() if value is not None}
+        spectra = [_one(path, read_file(file, **given), file) for file in found]
+        first = spectra[0]
+        for other, file in zip(spectra, found, strict=True):
+            _same(path, first, other, found[0].name, file.name)
+        cube = np.full((n_y, n_x, first.sizes[WAVENUMBER]), np.nan, dtype=np.float32)
+        rows, columns = _walk(n_y, n_x, str(order), str(start))
+        for place, spectrum in zip(places, spectra, strict=True):
+            cube[rows[place], columns[place]] = spectrum.values[0]
+        recognised = {"layout": "map of one-spectrum files", "files": f"{len(found)}, {found[0].name} "
+                      f" to {found[-1].name}", "form": str(source(first)["reader"]),
+                      "y order": f"{order} from the {start}, as stated"}  # fmt: skip
+        if len(found) < n_y * n_x:
+            recognised["missing pixels"] = str(n_y * n_x - len(found))
+        x, y = positions(path, n_x, n_y, step)
+        return labelled(path, make_map, cube, first[WAVENUMBER].values, x, y,
+                        quantity=str(first.name), technique=first.attrs["technique"],
+                        source=source_of(path, NAME, **recognised))  # fmt: skip
+
+    return read
+
+
+def _shape(path: Path, shape: Any) -> tuple[int, int]:
+    try:
+        n_y, n_x = (int(size) for size in shape)
+    except (TypeError, ValueError):
+        n_y = n_x = 0
+    if n_y < 1 or n_x < 1 or n_y * n_x > 10_000_000:
+        raise refuse(path, f"a folder, and shape={shape!r}", "a file, or the rows and columns of the map",
+                     f"shape=(n_y, n_x), or a {TOML} with shape = [n_y, n_x]")  # fmt: skip
+    return n_y, n_x
+
+
+def _files(path: Path, pattern: str) -> list[Path]:
+    if not isinstance(pattern, str) or "/" in pattern or "\\" in pattern or not pattern:
+        raise refuse(path, f"files={pattern!r}", "a pattern of names", "files='*.csv'")
+    found = [p for p in path.glob(pattern)
+             if p.is_file() and p.name != TOML and not p.name.startswith(".")]  # fmt: skip
+    if not found:
+        raise refuse(path, f"no file {pattern}", "files of one spectrum each", "files='*.csv'")
+    return sorted(found, key=lambda p: (_numbers(p), p.name))
+
+
+def _numbers(path: Path) -> list[int]:
+    return [int(number) for number in re.findall(r"\d+", path.stem)]
+
+
+def _places(path: Path, found: list[Path], n_pixels: int, missing: Sequence[int]) -> list[int]:
+    """The place (from 0) of each file in the order of the grid."""
+    try:
+        gaps = {int(place) for place in missing}
+    except (TypeError, ValueError):
+        gaps = {0}
+    if not gaps <= set(range(1, n_pixels + 1)):
+        raise refuse(path, f"missing={missing!r}", f"places from 1 to {n_pixels}", "missing=[3, 7]")
+    if len(found) + len(gaps) == n_pixels:
+        return [place - 1 for place in range(1, n_pixels + 1) if place not in gaps]
+    last = [_numbers(file)[-1] if _numbers(file) else -1 for file in found]
+    counted = len(set(last)) == len(last) and len(found) < n_pixels and not gaps
+    for lowest in (0, 1):
+        if counted and min(last) == lowest and max(last) == n_pixels - 1 + lowest:
+            return [number - lowest for number in last]
+    raise refuse(path, f"{len(found)} files and {len(gaps)} missing places for a grid of "
+                 f"{n_pixels} pixels", "one file a pixel, or names numbered from 0 or 1 whose gaps "
+                 "are the missing ones", "mend shape, or say missing=[...]")  # fmt: skip
+
+
+def _walk(n_y: int, n_x: int, order: str, start: str) -> tuple[Any, Any]:
+    """The row and column (n_y * n_x,) of each place in the order of measuring, row 0 lowest."""
+    by_rows = order.startswith("rows")
+    outer, inner = (n_y, n_x) if by_rows else (n_x, n_y)
+    line, place = (part.ravel() for part in np.indices((outer, inner)))
+    if order.endswith("snake"):
+        place = np.where(line % 2 == 1, inner - 1 - place, place)
+    row, column = (line, place) if by_rows else (place, line)
+    if start.startswith("top"):
+        row = n_y - 1 - row
+    if start.endswith("right"):
+        column = n_x - 1 - column
+    return row, column
+
+
+def _one(path: Path, array: xr.DataArray, file: Path) -> xr.DataArray:
+    if array.dims[0] != "spectrum" or array.sizes["spectrum"] != 1:
+        raise refuse(path, f"{file.name} with the shape {array.shape}", "one spectrum a file",
+                     "files='*.csv', to leave others out")  # fmt: skip
+    return array
+
+
+def _same(path: Path, first: xr.DataArray, other: xr.DataArray, one: str, two: str) -> None:
+    a, b = first[WAVENUMBER].values, other[WAVENUMBER].values
+    step = np.diff(a).min() if a.size > 1 else 1.0
+    if a.size != b.size or not np.allclose(a, b, rtol=0, atol=1e-3 * step):
+        raise refuse(
+            path,
+            f"{two} with {b.size} points from {b[0]:g} to {b[-1]:g}, {one} with "
+            f"{a.size} from {a[0]:g} to {a[-1]:g}",
+            "one axis",
+            "export all alike",
+        )
+    if first.name != other.name:
+        raise refuse(path, f"{two} in {other.name}, {one} in {first.name}", "one quantity",
+                     "export all alike, or state quantity=")  # fmt: skip

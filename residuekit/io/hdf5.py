@@ -1,0 +1,168 @@
+"""Any HDF5 file, by the paths of its datasets; NeXus NXdata by its own signposts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ..schema import MAP_DIMS, WAVENUMBER
+from .dataset import from_dataset
+from .files import damaged, readable, refuse
+from .hdf5_guard import guard
+
+NAME = "HDF5"
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_DIMS = ("spectrum", *MAP_DIMS)
+
+
+def recognises(head: bytes) -> bool:
+    """Say whether the first bytes are those of an HDF5 file."""
+    return head.startswith(_SIGNATURE)
+
+
+def read(
+    path: Path,
+    *,
+    dataset: str | None = None,
+    dims: Sequence[str] | None = None,
+    wavenumber: str | None = None,
+    x: str | None = None,
+    y: str | None = None,
+    quantity: str | None = None,
+    technique: str | None = None,
+    percent: bool | None = None,
+) -> xr.DataArray:
+    """Read a map or point spectra from HDF5, or from the default plot of a NeXus file.
+
+    Parameters
+    ----------
+    path : the file.
+    dataset : the path in it of the numbers, as ``entry/data/values``. Left out, the NeXus
+        attributes ``default``, ``signal`` and ``axes`` lead to it.
+    dims : what each of its dimensions is, in their order, as ``("y", "x", "wavenumber")``; a NeXus
+        file says it by the names of its axes.
+    wavenumber, x, y : the paths of the axes, each with an attribute ``units``; without x and y
+        pixels are counted.
+    quantity, technique, percent : what the file does not say itself.
+
+    Raises
+    ------
+    ReadError : a damaged file, no such dataset, an axis that is absent or without a unit.
+    """
+    import h5py
+
+    with readable(path), path.open("rb") as file:
+        if not recognises(file.read(len(_SIGNATURE))):
+            raise refuse(path, "a file without the HDF5 signature", "HDF5",
+                         "give it the suffix of its true format")  # fmt: skip
+    guard(path)
+    try:
+        with h5py.File(path, "r") as book:
+            if dataset is None:
+                found = _nexus(path, book, dims)
+            else:
+                axes = {WAVENUMBER: wavenumber, "x": x, "y": y}
+                found = _stated(path, book, dataset, dims, axes)
+    except (OSError, RuntimeError, KeyError, TypeError, OverflowError, MemoryError) as error:
+        raise damaged(path, error) from error
+    names = {dim: dim for dim in found.dims if dim in _DIMS} if dims is not None else None
+    return from_dataset(path, found.to_dataset(), NAME, variable=str(found.name), dims=names,
+                        quantity=quantity, technique=technique, percent=percent)  # fmt: skip
+
+
+def _dataset(path: Path, book: Any, name: str) -> Any:
+    import h5py
+
+    found = book.get(name)
+    if not isinstance(found, h5py.Dataset) or found.dtype.kind not in "fiu":
+        held: list[str] = []
+        book.visititems(lambda n, o: held.append(n) if isinstance(o, h5py.Dataset) else None)
+        raise refuse(path, f"no numbers under {name!r}", "the path of a dataset of numbers",
+                     "one of " + (", ".join(held[:12]) or "none in this file"))  # fmt: skip
+    return found
+
+
+def _stated(
+    path: Path, book: Any, dataset: str, dims: Sequence[str] | None, axes: dict[str, str | None]
+) -> xr.DataArray:
+    numbers = _dataset(path, book, dataset)
+    if (
+        dims is None or isinstance(dims, str) or len(dims) != numbers.ndim
+        or not set(dims) <= set(_DIMS) or WAVENUMBER not in dims
+    ):  # fmt: skip
+        raise refuse(path, f"dims={dims!r} for a dataset of shape {numbers.shape}",
+                     f"one of {', '.join(_DIMS)} for each dimension",
+                     "dims=('y', 'x', 'wavenumber')")  # fmt: skip
+    if axes[WAVENUMBER] is None:
+        raise refuse(path, "no path of the wavenumbers", "where they stand",
+                     "wavenumber='entry/data/wavenumber'")  # fmt: skip
+    coords = {dim: _axis(path, book, axes[dim], dim, numbers.shape[place])
+              for place, dim in enumerate(dims) if axes.get(dim) is not None}  # fmt: skip
+    name = str(_text(numbers.attrs.get("long_name", dataset.rpartition("/")[2])))
+    attrs = {"units": _text(numbers.attrs.get("units", ""))}
+    return xr.DataArray(numbers[()], dims=tuple(dims), coords=coords, name=name, attrs=attrs)
+
+
+def _axis(path: Path, book: Any, name: Any, dim: str, size: int) -> tuple[str, Any, dict[str, str]]:
+    axis = _dataset(path, book, str(name))
+    if axis.shape != (size,):
+        raise refuse(path, f"{name!r} of shape {axis.shape}", f"{size} numbers, one for each {dim}",
+                     "the path of that axis")  # fmt: skip
+    return dim, axis[()], {"units": _text(axis.attrs.get("units", ""))}
+
+
+def _text(value: Any) -> str:
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+
+
+def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
+    """The default plot: ``default`` from group to group, then ``signal`` and ``axes`` of NXdata."""
+    group = book
+    for _ in range(8):
+        if "signal" in group.attrs or "default" not in group.attrs:
+            break
+        group = book.get(f"{group.name}/{_text(group.attrs['default'])}")
+        if not hasattr(group, "attrs"):
+            break
+    plots = [group] if hasattr(group, "attrs") and "signal" in group.attrs else _plots(book)
+    if len(plots) != 1:
+        raise refuse(path, f"{len(plots)} NXdata groups and no default among them"
+                     if plots else "no NXdata group", "which numbers to read",
+                     "dataset='entry/data/values', dims=('y', 'x', 'wavenumber'), "
+                     "wavenumber='entry/data/wavenumber'")  # fmt: skip
+    group = plots[0]
+    numbers = _dataset(path, book, f"{group.name}/{_text(group.attrs['signal'])}")
+    axes = [_text(axis) for axis in np.atleast_1d(group.attrs.get("axes", []))]
+    if len(axes) != numbers.ndim:
+        raise refuse(
+            path,
+            f"axes {axes} for numbers of shape {numbers.shape}",
+            "one axis for each dimension",
+            "dataset=..., dims=..., wavenumber=...",
+        )
+    if dims is not None and len(dims) != len(axes):
+        raise refuse(path, f"dims={dims!r} for axes {axes}", "one for each", "leave dims out")
+    names = [f"axis {i}" if axis == "." else axis for i, axis in enumerate(axes)]
+    if dims is not None:
+        names = list(dims)
+    coords = {name: _axis(path, book, f"{group.name}/{axis}", name, numbers.shape[place])
+              for place, (name, axis) in enumerate(zip(names, axes, strict=True))
+              if axis != "."}  # fmt: skip
+    label = _text(numbers.attrs.get("long_name", group.attrs["signal"]))
+    attrs = {"units": _text(numbers.attrs.get("units", ""))}
+    return xr.DataArray(numbers[()], dims=names, coords=coords, name=label, attrs=attrs)
+
+
+def _plots(book: Any) -> list[Any]:
+    found: list[Any] = []
+
+    def look(_name: str, one: Any) -> None:
+        if "signal" in one.attrs and _text(one.attrs.get("NX_class", "")) == "NXdata":
+            found.append(one)
+
+    book.visititems(look)
+    return found

@@ -1,0 +1,191 @@
+"""The tables of one JCAMP-DX block, decoded and held against what its labels declare."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .asdf import MOST_VALUES, BadNumberError, decode_line, decode_pairs
+from .asdf_table import Decoded, decode_table
+from .files import refuse
+from .jcamp_block import Block, DataTable
+from .words import tell
+
+EVEN, PAIRS = "X++(Y..Y)", "XY..XY"
+
+
+def form(table: DataTable) -> str:
+    """Return the form of a table without blanks and outer brackets: `X++(Y..Y)`, `XY..XY`, ..."""
+    words = re.sub(r"\s", "", table.form).upper()
+    return words[1:-1] if words.startswith("(") and words.endswith(")") else words
+
+
+def decode(path: Path, block: Block) -> tuple[Any, Any, str]:
+    """Decode the only table of a block: axis (n,), ordinates (n,), the number forms used.
+
+    Raises
+    ------
+    ReadError : another form, no or several tables, a cut block, numbers that contradict the labels.
+
+    Warns
+    -----
+    ResiduekitWarning : a label that contradicts the numbers where these leave no doubt.
+    """
+    if len(block.tables) > 1:
+        raise refuse(path, f"{len(block.tables)} tables in one block", "one table",
+                     "save each as a file of its own", block.line)  # fmt: skip
+    if not block.tables or not block.tables[0].rows:
+        raise refuse(path, "no table of numbers", "##XYDATA= (X++(Y..Y)) and its lines",
+                     "export it again: it may be cut", block.line)  # fmt: skip
+    table = block.tables[0]
+    if not block.ended:
+        raise refuse(path, "no ##END=", "a whole file: this one may be cut", "export it again; if "
+                     "it is whole, add a last line ##END=", table.rows[-1][0])  # fmt: skip
+    decoders: dict[str, Callable[..., tuple[Any, Any, str]]] = {EVEN: _even, PAIRS: _pairs}
+    if form(table) not in decoders:
+        raise refuse(path, f"##{table.label}={table.form}", f"({EVEN}) or ({PAIRS})",
+                     "export plain XYDATA", table.line)  # fmt: skip
+    axis, values, forms = decoders[form(table)](path, block, table)
+    _check_extremes(path, block, axis, values)
+    return axis, values, forms
+
+
+def _even(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
+    """Decode ``(X++(Y..Y))``."""
+    first, last = block.number(path, "FIRSTX"), block.number(path, "LASTX")
+    decoded = decode_table([text for _, text in table.rows], MOST_VALUES)
+    if decoded is None:
+        decoded = _by_line(path, table)
+    values = decoded.y * block.number(path, "YFACTOR", 1.0)
+    if values.size < 2 or first == last:
+        raise refuse(path, f"{values.size} points from {first:g} to {last:g}",
+                     "two points or more along an axis", "export it again", table.line)  # fmt: skip
+    axis = np.linspace(first, last, values.size)
+    _check_axis(path, block, axis, decoded, [line for line, _ in table.rows])
+    return axis, values, " + ".join(sorted(decoded.forms))
+
+
+def _by_line(path: Path, table: DataTable) -> Decoded:
+    ordinates: list[float] = []
+    x, resolution, index = [], [], []
+    forms: set[str] = set()
+    repeats = False
+    for number, text in table.rows:
+        line = _decoded(path, number, decode_line, text, MOST_VALUES - len(ordinates))
+        y = line.y
+        if repeats and y and y[0] != ordinates[-1]:
+            raise refuse(path, f"the ordinate {y[0]:g} where the line above ends at "
+                         f"{ordinates[-1]:g} (the check of the DIF form)", "the same number",
+                         "export it again: the lines between are damaged", number)  # fmt: skip
+        shared = int(repeats and bool(y))
+        index.append(len(ordinates) - shared)
+        x.append(line.x)
+        resolution.append(line.resolution)
+        ordinates.extend(y[shared:])
+        forms |= line.forms
+        repeats = line.ends_in_difference
+    return Decoded(np.array(ordinates, dtype=float), np.array(x), np.array(resolution),
+                   np.array(index), forms)  # fmt: skip
+
+
+def _decoded(path: Path, number: int, decoder: Callable[..., Any], text: str, *room: int) -> Any:
+    try:
+        return decoder(text, *room)
+    except BadNumberError as error:
+        raise refuse(path, error.args[0], error.args[1], "export it again, or mend the line",
+                     number) from error  # fmt: skip
+
+
+def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, lines: list[int]) -> None:
+    """Hold the axis against the abscissa of each line, NPOINTS and DELTAX."""
+    step = abs(axis[-1] - axis[0]) / (axis.size - 1)
+    counted = _count_fault(path, block, axis.size)
+    factor = block.number(path, "XFACTOR", 1.0)
+    off = np.abs(decoded.x * factor - axis[np.minimum(decoded.index, axis.size - 1)])
+    unit = decoded.resolution * abs(factor)
+    coarse = np.maximum(step / 2, np.where(unit > step, unit, 0))
+    wrong = off > (step / 4 if counted else coarse)
+    if wrong.any():
+        at = int(np.argmax(wrong))
+        found = (f"the abscissa {decoded.x[at] * factor:g}, {off[at]:.3g} off the axis of FIRSTX, "
+                 f"LASTX and {axis.size} points")  # fmt: skip
+        raise refuse(path, f"{found}; {counted}" if counted else found,
+                     "lines that stand where the labels say", "export it again: points are "
+                     "missing, doubled, or the file is cut", lines[at])  # fmt: skip
+    if counted and len(lines) < 3:
+        raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "
+                     "cut", block.line_of("NPOINTS"))  # fmt: skip
+    if counted:
+        tell(path, f"{counted}; the abscissae of all lines agree with the points",
+             block.line_of("NPOINTS"))  # fmt: skip
+    worst = int(np.argmax(np.where(off > 1.01 * unit, off, 0)))
+    if off[worst] > 1.01 * unit[worst]:
+        tell(path, f"the abscissa is up to {off[worst]:.3g} off the axis of FIRSTX and LASTX",
+             lines[worst])  # fmt: skip
+    delta = block.number(path, "DELTAX", step)
+    if abs(abs(delta) - step) * (axis.size - 1) > step / 2:
+        signed = (axis[-1] - axis[0]) / (axis.size - 1)
+        tell(path, f"DELTAX {delta:g}, but {signed:g} by FIRSTX, LASTX and the points",
+             block.line_of("DELTAX"))  # fmt: skip
+
+
+def _count_fault(path: Path, block: Block, found: int) -> str:
+    declared = block.number(path, "NPOINTS", float(found))
+    return "" if declared == found else f"NPOINTS {declared:g}, but {found} points"
+
+
+def _pairs(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
+    """Decode ``(XY..XY)``."""
+    axis, values = groups(path, table, 2).T
+    axis = axis * block.number(path, "XFACTOR", 1.0)
+    values = values * block.number(path, "YFACTOR", 1.0)
+    counted = _count_fault(path, block, axis.size)
+    spacing = np.abs(np.diff(axis)).min() if axis.size > 1 else 1.0
+    ends_agree = True
+    for label, end in (("FIRSTX", axis[0]), ("LASTX", axis[-1])):
+        declared = block.number(path, label, end)
+        if not abs(declared - end) <= spacing / 2:
+            ends_agree = False
+            tell(path, f"{label} {declared:g}, but {end:g} in the table", block.line_of(label))
+    if counted and not (ends_agree and "LASTX" in block.labels):
+        raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "
+                     "cut", block.line_of("NPOINTS"))  # fmt: skip
+    if counted:
+        tell(path, counted, block.line_of("NPOINTS"))
+    return axis, values, "AFFN"
+
+
+def groups(path: Path, table: DataTable, size: int) -> Any:
+    """Decode plain numbers in groups of `size` on each line: (n_groups, size)."""
+    numbers: list[float] = []
+    for line, text in table.rows:
+        found = _decoded(path, line, decode_pairs, text)
+        if len(found) % size:
+            wanted = "pairs of X and Y" if size == 2 else f"groups of {size}"
+            raise refuse(path, f"{len(found)} numbers", wanted, "mend the line", line)
+        numbers += found
+    return np.array(numbers, dtype=float).reshape(-1, size)
+
+
+def _check_extremes(path: Path, block: Block, axis: Any, values: Any) -> None:
+    """Hold FIRSTY, MAXY, MINY, MAXX, MINX against the table; a mismatch is told, not refused."""
+    finite = values[np.isfinite(values)]
+    if not finite.size:
+        return
+    span, grain = float(np.ptp(finite)), abs(block.number(path, "YFACTOR", 1.0))
+    reach, step = float(np.ptp(axis)), float(np.ptp(axis)) / max(axis.size - 1, 1) / 2
+    for label, value, scale, least in (
+        ("FIRSTY", values[0], span, grain), ("MAXY", finite.max(), span, grain),
+        ("MINY", finite.min(), span, grain), ("MAXX", axis.max(), reach, step),
+        ("MINX", axis.min(), reach, step),
+    ):  # fmt: skip
+        if label not in block.labels or not np.isfinite(value):
+            continue
+        declared = block.number(path, label)
+        size = max(abs(declared), abs(value), scale)
+        if abs(declared - value) > max(1e-3 * size, least):
+            tell(path, f"{label} {declared:g}, but {value:g} in the table", block.line_of(label))

@@ -1,0 +1,86 @@
+"""The head of a table: which rows of text stand above the numbers, and what each says."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+
+from .words import is_unit_word
+
+MISSING = ("", "nan", "na", "n/a")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+
+
+@dataclass(frozen=True)
+class Head:
+    """The names of the columns, their units, the text above, and the number of rows they take.
+
+    `named` says that the rows below open with a name.
+    """
+
+    header: tuple[str, ...] | None
+    units: tuple[str, ...] | None
+    title: str
+    used: int
+    named: bool
+
+
+def number_of(cell: str, decimal: str) -> float | None:
+    """Return the number in a cell, or None.
+
+    >>> number_of(" 1e3", "."), number_of("0,5", ","), number_of("n.d.", ".")
+    (1000.0, 0.5, None)
+    """
+    cell = cell.strip()
+    if decimal == ",":
+        if "." in cell:
+            return None
+        cell = cell.replace(",", ".")
+    return float(cell) if _NUMBER.fullmatch(cell) else None
+
+
+def is_missing(cell: str) -> bool:
+    """Say whether a cell stands for a missing number: empty, NaN, NA, n/a."""
+    return cell.strip().casefold() in MISSING
+
+
+def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head:
+    """Find where the numbers begin in rows of (cells, number of lines read so far)."""
+    above: list[tuple[str, ...]] = []
+    used, named = 0, False
+    for cells, line in rows:
+        if not cells:
+            used = line
+            continue
+        numbers = [number_of(cell, decimal) is not None for cell in cells]
+        filled = [n or is_missing(c) for n, c in zip(numbers, cells, strict=True)]
+        named = (
+            bool(above) and all(filled[1:]) and any(numbers[1:]) and not filled[0]
+            and len(cells) == len(above[-1]) and _is_axis(above[-1][1:], decimal)
+        )  # fmt: skip
+        if numbers[0] or (above and all(filled)) or named:
+            break
+        above.append(cells)
+        used = line
+    units = None
+    if len(above) > 1 and is_unit_word(above[-1][0]) and _covers(above[-2], above[-1]):
+        units = above.pop()
+    header = above[-1] if above else None
+    title = " | ".join(" ".join(filter(None, row))[:80] for row in above[:-1])
+    return Head(header, units, title, used, named)
+
+
+def _covers(names: tuple[str, ...], units: tuple[str, ...]) -> bool:
+    """Say whether each unit stands below a name."""
+    return len(names) == len(units) and all(
+        name for name, unit in zip(names, units, strict=True) if unit
+    )
+
+
+def _is_axis(cells: tuple[str, ...], decimal: str) -> bool:
+    numbers = [number_of(cell, decimal) for cell in cells]
+    axis = [number for number in numbers if number is not None]
+    rising = [a < b for a, b in pairwise(axis)]
+    return len(axis) == len(cells) > 1 and len(set(rising)) == 1

@@ -1,0 +1,254 @@
+"""Marks of a bad measurement in blocks of spectra (n_spectra, n_channels).
+
+Every function treats each spectrum alone unless it says otherwise; a spectrum with a value that is
+not finite gives NaN (or no spike). Wavenumbers in cm-1, ascending.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from .smooth import savitzky_golay_matrix
+
+__all__ = [
+    "Fringes",
+    "LineNoise",
+    "baseline_slope",
+    "contact_strength",
+    "curvature_balance",
+    "find_spikes",
+    "fit_fringes",
+    "line_noise",
+    "second_difference_excess",
+    "without_spikes",
+]
+
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+_NORMAL = 0.6744897501960817
+_SEGMENT = 32
+#: Carbon dioxide in cm-1: never part of a test.
+_GAS = (2250.0, 2420.0)
+
+
+class LineNoise(NamedTuple):
+    """Noise about a straight line, each (n_spectra,), and the number of points in the window."""
+
+    rms: Floats
+    peak_to_peak: Floats
+    n: int
+
+
+def line_noise(
+    block: npt.ArrayLike, wavenumber: npt.ArrayLike, low: float, high: float
+) -> LineNoise:
+    """Return RMS and peak-to-peak noise from `low` to `high`, a straight line removed.
+
+    RMS = sqrt(sum r^2 / (n - 2)). Peak-to-peak grows with n (for Gaussian noise 3.93, 4.50, 5.02
+    RMS at 25, 50, 100 points, the d2 of control charts, from memory): it means nothing without n.
+    NaN with fewer than 3 points.
+
+    >>> noise = line_noise([[0.0, 1.0, 0.0, 1.0]], [1.0, 2.0, 3.0, 4.0], 1, 4)
+    >>> noise.rms.round(4), noise.peak_to_peak.round(4), noise.n
+    (array([0.6325]), array([1.2]), 4)
+    """
+    axis, inside = _window(wavenumber, low, high)
+    rows = np.asarray(block)[..., inside].astype(np.float64)
+    n = rows.shape[-1]
+    if n < 3:
+        nothing = np.full(rows.shape[:-1], np.nan)
+        return LineNoise(nothing, nothing, n)
+    line = np.linalg.qr(np.vander(axis[inside] - axis[inside].mean(), 2))[0]
+    left = rows - (rows @ line) @ line.T
+    return LineNoise(np.sqrt((left**2).sum(axis=-1) / (n - 2)), np.ptp(left, axis=-1), n)
+
+
+def _window(wavenumber: npt.ArrayLike, low: float, high: float) -> tuple[Floats, Mask]:
+    axis = np.asarray(wavenumber, dtype=np.float64)
+    return axis, (axis >= low) & (axis <= high)
+
+
+def find_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> Mask:
+    """Say which channels hold a single-channel spike, (n_spectra, n_channels).
+
+    A channel's difference d from the mean of its two neighbours must exceed `threshold` times the
+    local noise of d, and both neighbours must have a d of the other sign and at least a quarter as
+    large: the trace of one wrong channel (-1/2, 1, -1/2), which no band two channels wide leaves.
+    Local noise is the median |d| / 0.6745 of 32 channels, the highest of the segment and the two
+    beside it, and not below the smallest step of the spectrum (rounded files). The first and last
+    two channels are never spikes.
+    """
+    rows = np.asarray(block, dtype=np.float64)
+    found = np.zeros(rows.shape, dtype=bool)
+    if rows.shape[1] < 5:
+        return found
+    d = rows[:, 1:-1] - (rows[:, :-2] + rows[:, 2:]) / 2
+    with np.errstate(invalid="ignore"):
+        large = np.abs(d) > threshold * _local_noise(rows, d)
+        before, here, after = d[:, :-2], d[:, 1:-1], d[:, 2:]
+        beside = np.maximum(before * np.sign(here), after * np.sign(here))
+        found[:, 2:-2] = large[:, 1:-1] & (beside < -0.25 * np.abs(here))
+    return found
+
+
+def _local_noise(rows: Floats, d: Floats) -> Floats:
+    starts = np.arange(0, max(d.shape[1] - _SEGMENT // 2, 1), _SEGMENT)
+    ends = [*starts[1:], d.shape[1]]
+    own = np.stack(
+        [np.median(np.abs(d[:, a:b]), axis=1) for a, b in zip(starts, ends, strict=True)], axis=1
+    )
+    padded = np.pad(own, ((0, 0), (1, 1)), mode="edge")
+    highest = np.max([padded[:, :-2], own, padded[:, 2:]], axis=0) / _NORMAL
+    steps = np.abs(np.diff(rows, axis=1))
+    smallest = np.where(steps > 0, steps, np.inf).min(axis=1)
+    floor = np.where(np.isfinite(smallest), smallest, 0.0)
+    noise: Floats = np.repeat(
+        np.maximum(highest, floor[:, None]), np.diff([*starts, d.shape[1]]), axis=1
+    )
+    return noise
+
+
+def without_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> tuple[Floats, Mask]:
+    """Return the block with every spike replaced by the mean of its neighbours, and the spikes.
+
+    The trace of a spike is gone; what stood in its channel is lost. Bands must be at least two
+    channels wide at half height. See `find_spikes`.
+    """
+    rows = np.array(block, dtype=np.float64)
+    found = find_spikes(rows, threshold)
+    number, channel = np.nonzero(found)
+    rows[number, channel] = (rows[number, channel - 1] + rows[number, channel + 1]) / 2
+    return rows, found
+
+
+def baseline_slope(block: npt.ArrayLike, wavenumber: npt.ArrayLike) -> Floats:
+    """Return the slope of the baseline, units of the spectrum per 1000 cm-1, (n_spectra,).
+
+    The median of the slopes between all pairs of eight points (Theil 1950, Sen 1968), each the
+    lowest tenth of an eighth of the axis. NaN with fewer than 16 channels.
+    """
+    rows, axis = np.asarray(block, np.float64), np.asarray(wavenumber, np.float64)
+    if axis.size < 16:
+        return np.full(len(rows), np.nan)
+    parts = np.array_split(np.arange(axis.size), 8)
+    heights = np.stack([np.quantile(rows[:, part], 0.1, axis=1) for part in parts])
+    places = np.array([axis[part].mean() for part in parts])
+    i, j = np.triu_indices(8, 1)
+    slopes = (heights[j] - heights[i]) / (places[j] - places[i])[:, None]
+    return np.asarray(1000 * np.median(slopes, axis=0))
+
+
+class Fringes(NamedTuple):
+    """Amplitude (units of the spectrum), period (cm-1) and explained share, each (n_spectra,)."""
+
+    amplitude: Floats
+    period: Floats
+    share: Floats
+
+
+def fit_fringes(
+    block: npt.ArrayLike, wavenumber: npt.ArrayLike, low: float = 1900.0, high: float = 2700.0
+) -> Fringes:
+    """Fit the strongest sinusoid to each spectrum between `low` and `high`, free of bands.
+
+    A parabola is fitted along; carbon dioxide (2250 to 2420) is left out; the frequencies reach
+    from 1.5 periods in the window to 6 channels a period, in steps of a quarter of the window's
+    resolution. `share` is what the sinusoid explains of the variance about the parabola. Longer
+    periods cannot be told from a curved baseline. NaN where fewer than 32 channels lie within.
+    """
+    rows = np.asarray(block, dtype=np.float64)
+    axis, inside = _window(wavenumber, low, high)
+    inside &= (axis < _GAS[0]) | (axis > _GAS[1])
+    nothing = np.full(len(rows), np.nan)
+    if inside.sum() < 32:
+        return Fringes(nothing, nothing, nothing)
+    places = axis[inside]
+    span, spacing = np.ptp(places), float(np.median(np.diff(places)))
+    frequency = np.arange(1.5 / span, 1 / (6 * spacing), 0.25 / span)
+    angle = 2 * np.pi * frequency[:, None] * (places - places.mean())
+    waves = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    parabola = np.linalg.qr(np.vander((places - places.mean()) / span, 3))[0]
+    waves -= parabola @ (parabola.T @ waves)
+    waves = np.linalg.qr(waves)[0]
+    left = rows[:, inside]
+    left = left - (left @ parabola) @ parabola.T
+    energy = np.stack([((left @ wave) ** 2).sum(axis=1) for wave in waves], axis=1)
+    best = np.argmax(energy, axis=1)
+    top = energy[np.arange(len(rows)), best]
+    total = np.maximum((left**2).sum(axis=1), np.finfo(float).tiny)
+    return Fringes(
+        np.sqrt(2 * top / places.size),
+        np.where(np.isfinite(top), 1 / frequency[best], np.nan),
+        top / total,
+    )
+
+
+def second_difference_excess(
+    block: npt.ArrayLike,
+    wavenumber: npt.ArrayLike,
+    noise: npt.ArrayLike,
+    low: float = 1800.0,
+    high: float = 1900.0,
+) -> Floats:
+    """Return the RMS of the second differences from `low` to `high` over that of white noise.
+
+    1 is noise alone (its RMS is sqrt(6) sigma); sharp lines raise it. `noise` is the sigma of each
+    spectrum. NaN with fewer than 12 channels within.
+    """
+    rows = np.asarray(block, dtype=np.float64)
+    _, inside = _window(wavenumber, low, high)
+    if inside.sum() < 12:
+        return np.full(len(rows), np.nan)
+    second = np.diff(rows[:, inside], n=2, axis=1)
+    expected = np.sqrt(6.0) * np.asarray(noise, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.sqrt((second**2).mean(axis=1)) / expected)
+
+
+def curvature_balance(
+    block: npt.ArrayLike, wavenumber: npt.ArrayLike, noise: npt.ArrayLike, width: float = 20.0
+) -> Floats:
+    """Return upward over downward curvature energy of each spectrum, (n_spectra,).
+
+    The second derivative over `width` cm-1 (Savitzky & Golay 1964, order 2), squared and summed
+    where it is above 0, over the same where it is below; only values above 5 times its noise count.
+    An absorption band gives 0.42 (Gaussian; a Lorentzian 0.10), two merged ones up to 0.7, a
+    dispersive (derivative-shaped) one 1, an inverted one more. NaN where fewer than 10 channels
+    rise above the noise, or the axis is shorter than two windows.
+    """
+    rows, axis = np.asarray(block, np.float64), np.asarray(wavenumber, np.float64)
+    spacing = float(np.median(np.diff(axis))) if axis.size > 1 else 1.0
+    window = max(5, 2 * round(width / spacing / 2) + 1)
+    if axis.size < 2 * window:
+        return np.full(len(rows), np.nan)
+    matrix = savitzky_golay_matrix(axis.size, window, 2, 2)
+    half = window // 2
+    kept = np.zeros(axis.size, dtype=bool)
+    kept[half : axis.size - half] = True
+    kept &= (axis < _GAS[0]) | (axis > _GAS[1])
+    gain = float(np.sqrt((matrix[[half]] ** 2).sum()))
+    curvature = np.asarray((matrix @ rows.T).T)[:, kept]
+    floor = 5 * gain * np.asarray(noise, dtype=np.float64)[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        up, down = curvature > floor, curvature < -floor
+        ratio = (curvature**2 * up).sum(axis=1) / (curvature**2 * down).sum(axis=1)
+    return np.where((up.sum(axis=1) + down.sum(axis=1)) >= 10, ratio, np.nan)
+
+
+def contact_strength(
+    block: npt.ArrayLike, wavenumber: npt.ArrayLike, typical: npt.ArrayLike
+) -> Floats:
+    """Return the strength of each spectrum against a typical one (n_channels,), (n_spectra,).
+
+    Both less their own straight line; the factor of the typical one by least squares. NaN where the
+    typical one is straight.
+    """
+    rows, axis = np.asarray(block, np.float64), np.asarray(wavenumber, np.float64)
+    line = np.linalg.qr(np.vander((axis - axis.mean()) / max(np.ptp(axis), 1.0), 2))[0]
+    pattern = np.asarray(typical, dtype=np.float64)
+    pattern = pattern - line @ (line.T @ pattern)
+    power = float(pattern @ pattern)
+    return rows @ pattern / power if power > 0 else np.full(len(rows), np.nan)

@@ -1,0 +1,217 @@
+"""Scores, noise and non-negative amounts spectrum by spectrum, compiled.
+
+See `residuekit.kernels.bands` and `residuekit.kernels.unmix` for what they mean.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .lanes import jit
+from .row_filters import inner, total
+
+_BUCKETS = 512
+_TINY = 1e-300
+
+
+@jit
+def weighted(block, weights, starts, stops, scores, result):  # type: ignore[no-untyped-def]
+    """Fill result (n_spectra, n_scores) with the sums of runs of channels times their weights.
+
+    Run r reads channels starts[r] to stops[r] and adds to score scores[r]; no other is read.
+    """
+    for k in range(block.shape[0]):
+        row, sums = block[k], result[k]
+        sums[:] = 0.0
+        for r in range(starts.size):
+            a, b = starts[r], stops[r]
+            sums[scores[r]] += inner(row[a:b], weights[scores[r], a:b])
+    return True
+
+
+@jit
+def projected(block, references, result):  # type: ignore[no-untyped-def]
+    """Fill result (n_spectra, n_references) with the inner products of spectra and references."""
+    for k in range(block.shape[0]):
+        for r in range(references.shape[0]):
+            result[k, r] = inner(block[k], references[r])
+    return True
+
+
+@jit
+def deviations(block, cut, whole_factor, cut_factor, result):  # type: ignore[no-untyped-def]
+    """Fill result (n_spectra,) with the robust deviation of the second differences.
+
+    Median absolute difference over `whole_factor`, then over `cut_factor` of those within `cut`
+    deviations, until none is left to drop; NaN for a spectrum that is not finite. The sizes are
+    dealt into buckets, and a bucket is sorted when a rank in it is asked for.
+    """
+    n = block.shape[1] - 2
+    y, sizes, dealt = np.empty(n + 2), np.empty(n), np.empty(n)
+    places, starts = np.empty(n, np.intp), np.empty(_BUCKETS + 1, np.intp)
+    for k in range(block.shape[0]):
+        y[:] = block[k]
+        if not np.isfinite(total(y)):
+            result[k] = np.nan
+            continue
+        for i in range(n):
+            sizes[i] = abs(y[i + 2] - 2.0 * y[i + 1] + y[i])
+        scale = 0.25 * _BUCKETS * n / max(total(sizes), _TINY)
+        _deal(sizes, scale, places, starts, dealt)
+        kept = n
+        spread = _middle(dealt, starts, kept) / whole_factor
+        while True:
+            within = _count(dealt, starts, scale, cut * spread)
+            if within >= kept:
+                break
+            kept = within
+            spread = _middle(dealt, starts, kept) / (cut_factor if kept < n else whole_factor)
+        result[k] = spread
+    return True
+
+
+@jit
+def _deal(sizes, scale, places, starts, dealt):  # type: ignore[no-untyped-def]
+    """Deal the sizes into buckets of equal width; bucket b lies at starts[b] to starts[b + 1]."""
+    starts[:] = 0
+    for i in range(sizes.size):
+        places[i] = int(min(sizes[i] * scale, _BUCKETS - 1.0))
+    for place in places:
+        starts[place] += 1
+    end = 0
+    for b in range(_BUCKETS):
+        end += starts[b]
+        starts[b] = end
+    starts[_BUCKETS] = end
+    for i in range(sizes.size):
+        b = places[i]
+        starts[b] -= 1
+        dealt[starts[b]] = sizes[i]
+
+
+@jit
+def _middle(dealt, starts, kept):  # type: ignore[no-untyped-def]
+    """Return the median of the `kept` smallest values."""
+    return 0.5 * (_ranked(dealt, starts, (kept - 1) // 2) + _ranked(dealt, starts, kept // 2))
+
+
+@jit
+def _ranked(dealt, starts, rank):  # type: ignore[no-untyped-def]
+    b = np.searchsorted(starts, rank, side="right") - 1
+    dealt[starts[b] : starts[b + 1]].sort()
+    return dealt[rank]
+
+
+@jit
+def _count(dealt, starts, scale, bound):  # type: ignore[no-untyped-def]
+    """Count the values up to `bound`."""
+    b = int(min(bound * scale, _BUCKETS - 1.0))
+    n = starts[b]
+    for i in range(starts[b], starts[b + 1]):
+        n += dealt[i] <= bound
+    return n
+
+
+@jit
+def non_negative(targets, triangle, tolerance, amounts):  # type: ignore[no-untyped-def]
+    """Fill amounts (n, k) >= 0 that minimise |R a - t| for each target t, R the triangle (k, k).
+
+    The active sets of Lawson & Hanson (1974), chapter 23, from the clipped free solution.
+    """
+    k = triangle.shape[0]
+    turned = np.ascontiguousarray(triangle.T)
+    gram = turned @ triangle
+    used = np.zeros(k, np.bool_)
+    wanted, left, factor = np.zeros(k), np.zeros(k), np.zeros((k, k))
+    for row in range(targets.shape[0]):
+        t, a = targets[row], amounts[row]
+        limit = tolerance * np.abs(t).max()
+        if not np.isfinite(limit):
+            a[:] = np.nan
+            continue
+        used[:] = True
+        _solve(triangle, turned, gram, t, used, wanted, left, factor)
+        for i in range(k):
+            a[i] = max(wanted[i], 0.0)
+            used[i] = a[i] > 0.0
+        best = 0
+        _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor)
+        while best >= 0:
+            best, gain = -1, limit
+            for i in range(k):
+                left[i] = t[i] - inner(triangle[i], a)
+            for i in range(k):
+                slope = inner(turned[i], left)
+                if not used[i] and slope > gain:
+                    best, gain = i, slope
+            if best >= 0:
+                used[best] = True
+                _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor)
+                if not used[best]:  # within rounding of the boundary
+                    best = -1
+    return True
+
+
+@jit
+def _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor):  # type: ignore[no-untyped-def]
+    """Move to the best point of the set in use, leaving out what would turn negative."""
+    while True:
+        _solve(triangle, turned, gram, t, used, wanted, left, factor)
+        step, out = 1.0, -1
+        for i in range(a.size):
+            if used[i] and wanted[i] <= 0.0:
+                share = a[i] / (a[i] - wanted[i]) if a[i] > 0.0 else 0.0
+                if share < step or out < 0:
+                    step, out = share, i
+        for i in range(a.size):
+            if used[i]:
+                a[i] = wanted[i] if step == 1.0 else a[i] + step * (wanted[i] - a[i])
+        if out < 0:
+            return
+        a[out] = 0.0
+        used[out] = False
+
+
+@jit
+def _solve(triangle, turned, gram, t, used, wanted, left, factor):  # type: ignore[no-untyped-def]
+    """Solve the set in use by the normal equations, refined once by what they leave.
+
+    Bjorck 1987, Linear Algebra Appl. 88, 31. `factor` is Cholesky's, rows in use alone.
+    """
+    k = used.size
+    for p in range(k):
+        wanted[p] = 0.0
+        for q in range(p + 1):
+            if used[p] and used[q]:
+                s = gram[p, q]
+                for r in range(q):
+                    if used[r]:
+                        s -= factor[p, r] * factor[q, r]
+                factor[p, q] = np.sqrt(s) if p == q else s / factor[q, q]
+    left[:] = t
+    for _ in range(2):
+        _add_step(turned, used, wanted, left, factor)
+        for p in range(k):
+            left[p] = t[p] - inner(triangle[p], wanted)
+
+
+@jit
+def _add_step(turned, used, wanted, left, factor):  # type: ignore[no-untyped-def]
+    """Add to `wanted` the solution of the normal equations for what is left."""
+    k = used.size
+    step = np.zeros(k)
+    for p in range(k):
+        if used[p]:
+            s = inner(turned[p], left)
+            for q in range(p):
+                if used[q]:
+                    s -= factor[p, q] * step[q]
+            step[p] = s / factor[p, p]
+    for p in range(k - 1, -1, -1):
+        if used[p]:
+            s = step[p]
+            for q in range(p + 1, k):
+                if used[q]:
+                    s -= factor[q, p] * step[q]
+            step[p] = s / factor[p, p]
+            wanted[p] += step[p]

@@ -1,0 +1,357 @@
+"""Is this spectrum, this map fit to be judged? Flags a pixel, a table a map, and both in words."""
+
+from __future__ import annotations
+
+import inspect
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from .. import schema
+from ..kernels import faults
+from ..kernels.bands import noise_of_second_differences
+from ..reprs import as_frame, as_html, as_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+#: Flags that take a pixel out of every mean; the others are counted and said. Saturation does so
+#: where it touches a range that is scored.
+EXCLUDING = ("missing", "dead", "noisy", "spike", "contact", "derivative")
+_ROWS_AT_ONCE = 2048
+#: A sinusoid counts as a fringe when it explains so much of the variance in its window; one of
+#: 3 sigma explains 0.82 where there is white noise beside it.
+_FRINGE_SHARE = 0.7
+#: A channel hit in more than this share of the pixels holds a line, not a spike.
+_SPIKES_A_CHANNEL = 0.02
+
+
+@dataclass(frozen=True)
+class Quality:
+    """What a check found: the array with its flags, and the numbers of the map.
+
+    `numbers` holds what was measured (NaN where the axis does not allow it): noise_rms and
+    noise_peak_to_peak (medians of the pixels) with noise_low, noise_high, noise_n; vapour, the RMS
+    of sharp lines in 1800 to 1900 cm-1 in the mean spectrum; baseline_slope per 1000 cm-1 (median);
+    contact, the tenth percentile of the signal against good contact; fringe_period (cm-1),
+    fringe_amplitude, fringe_thickness_um of the pixels with fringes. `failed` says in words why the
+    map is not fit to be judged, and is empty when it is. `words` says all that was found.
+    """
+
+    array: xr.DataArray = field(repr=False)
+    n_pixels: int
+    n_valid: int
+    counts: dict[str, int]
+    noise: float
+    failed: str
+    numbers: dict[str, float] = field(default_factory=dict)
+    words: tuple[str, ...] = ()
+
+    def row(self) -> dict[str, Any]:
+        """The numbers of the map as one row."""
+        return {
+            "n_pixels": self.n_pixels,
+            "n_valid": self.n_valid,
+            "noise": self.noise,
+            **self.numbers,
+            **{f"n_{name}": count for name, count in self.counts.items()},
+            "failed": self.failed,
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a map."""
+        return as_frame([self.row()])
+
+    def __str__(self) -> str:
+        return "\n".join([as_text("Quality", self.row()), *self.words])
+
+    def _repr_html_(self) -> str:
+        return as_html("Quality", {**self.row(), "words": " ".join(self.words)})
+
+
+def check_quality(
+    array: xr.DataArray,
+    *,
+    saturation: float | None = None,
+    noise_ratio: float = 5.0,
+    least_valid: float = 0.5,
+    spike_ratio: float = 8.0,
+    vapour_ratio: float = 2.0,
+    steepest_slope: float = 0.2,
+    fringe_ratio: float = 3.0,
+    least_contact: float = 0.5,
+    most_dispersive: float = 0.8,
+    refractive_index: float = 1.5,
+    windows: Sequence[tuple[float, float]] = (),
+    noise_window: tuple[float, float] = (2000.0, 2200.0),
+    fringe_window: tuple[float, float] = (1900.0, 2700.0),
+) -> Quality:
+    """Flag the pixels that are not fit to be used and say whether the map is fit to be judged.
+
+    Missing (NaN), dead (constant), noisy, spiked, badly touching and derivative-shaped pixels
+    become invalid; the rest is flagged and counted. The thresholds are common practice without a
+    source where no reason is given.
+
+    Parameters
+    ----------
+    array : map or points, before the procedure.
+    saturation : absorbance above which a detector no longer follows; 1.2 for a map and 1.5 for
+        points when left out: with 0.1 % stray light a true 2 reads 1.96. Transmittance is turned
+        into absorbance for this.
+    windows : the ranges (low, high) that are scored. A pixel saturated in one of them is invalid:
+        its band is too low there, and a residue on it would be missed.
+    noise_ratio : a pixel with more than this many times the map's median noise is `noisy` (white
+        noise from second differences). Scores weigh pixels alike: at 5, one such pixel weighs in
+        the error as 25 good ones.
+    least_valid : the map fails when a smaller share of its pixels than this is valid.
+    spike_ratio : a spike stands this many times above the local noise; Gaussian noise reaches 8
+        sigma in one of 1e15 channels, 5.7 in one of 1e8. See `residuekit.kernels.faults`.
+    vapour_ratio : sharp lines in 1800 to 1900 cm-1, RMS of second differences over that of the
+        noise; white noise in 26 channels stays below 2 in all but about one pixel of 1e5.
+    steepest_slope : of the baseline, absorbance per 1000 cm-1. Of scattering that grows as the
+        square of the wavenumber, 0.2 leaves 2e-4 under a local line of 90 cm-1 at 1100 cm-1:
+        curvature 0.2 / 1000 / 1100, over 8, times 90^2.
+    fringe_ratio : a fringe's amplitude over the pixel's noise, from which it rules the error; it
+        must explain 0.7 of the variance in `fringe_window` too.
+    least_contact : (ATR maps) the least signal against the map's 90th percentile. Half the signal
+        is a gap of 0.35 penetration depths, which takes 0.9 of it at three times the wavenumber.
+    most_dispersive : upward over downward curvature energy; a Gaussian band has 0.42, merged ones
+        up to 0.7, a derivative-shaped one 1, an inverted one more. Not asked of reflectance.
+    refractive_index : of the layer, for the thickness 1 / (2 n period) behind fringes.
+    noise_window, fringe_window : cm-1, free of bands; carbon dioxide is left out of the second.
+    """
+    array = schema.check(array)
+    if saturation is None:
+        saturation = 1.2 if array.ndim == 3 else 1.5
+    pixels = array.shape[:-1]
+    values = array.values.reshape(-1, array.shape[-1])
+    axis = array[schema.WAVENUMBER].values
+    m = _Measured(values, axis, str(array.name), spike_ratio, noise_window, fringe_window)
+    with np.errstate(invalid="ignore"):
+        found = {
+            "missing": m.missing,
+            "dead": m.dead,
+            "noisy": m.usable & (m.noise > noise_ratio * m.typical) & (m.typical > 0),
+            "saturated": m.above(saturation),
+            "over_range": m.over_range,
+            "spike": m.usable & m.spiked,
+            "vapour": m.usable & (m.lines > vapour_ratio),
+            "baseline": m.usable & (np.abs(m.slope) > steepest_slope),
+            "fringe": m.usable
+            & (m.fringes.share > _FRINGE_SHARE)
+            & (m.fringes.amplitude > fringe_ratio * m.own_noise),
+            "contact": m.usable & (m.contact(array) < least_contact),
+            "derivative": m.usable & (m.balance > most_dispersive),
+        }
+    excluded = {name: found[name] for name in EXCLUDING}
+    excluded["saturated"] = m.above(saturation, windows) if windows else np.zeros_like(m.missing)
+    flag = array["flag"].values.copy().ravel()
+    valid = array["valid"].values.copy().ravel()
+    for name, hit in found.items():
+        flag[hit] |= np.uint16(schema.FLAGS[name][0])
+    for hit in excluded.values():
+        valid &= ~hit
+    flagged = array.assign_coords(
+        valid=(array["valid"].dims, valid.reshape(pixels)),
+        flag=(array["flag"].dims, flag.reshape(pixels), schema.flag_attributes()),
+    )
+    share = float(valid.mean())
+    failed = ""
+    if share < least_valid:
+        words = [f"{int(hit.sum())} {name}" for name, hit in excluded.items() if hit.any()]
+        failed = f"only {share:.0%} of {valid.size} pixels are valid ({', '.join(words)})"
+    numbers = _numbers(m, array, found["fringe"], valid, refractive_index)
+    counts = {name: int(hit.sum()) for name, hit in found.items()}
+    removed = {name: int(hit.sum()) for name, hit in excluded.items()}
+    return Quality(
+        array=flagged,
+        n_pixels=valid.size,
+        n_valid=int(valid.sum()),
+        counts=counts,
+        noise=m.typical,
+        failed=failed,
+        numbers=numbers,
+        words=_words(counts, removed, valid.size, numbers, failed),
+    )
+
+
+#: The thresholds that a study may set, with their defaults.
+THRESHOLDS: dict[str, float | None] = {
+    name: parameter.default
+    for name, parameter in inspect.signature(check_quality).parameters.items()
+    if name != "array" and "window" not in name
+}
+
+
+class _Measured:
+    """What is measured of each spectrum (n_pixels, n_channels), in blocks of rows."""
+
+    def __init__(
+        self,
+        values: npt.NDArray[Any],
+        axis: Floats,
+        quantity: str,
+        spike_ratio: float,
+        noise_window: tuple[float, float],
+        fringe_window: tuple[float, float],
+    ):
+        self.values, self.axis, self.quantity = values, axis, quantity
+        self.noise_window = noise_window
+        self.missing = ~np.isfinite(values).all(axis=1)
+        self.dead = ~self.missing & (values == values[:, :1]).all(axis=1)
+        self.usable = ~(self.missing | self.dead)
+        count = len(values)
+        self.noise, self.own_noise, self.lines, self.slope, self.balance = (
+            np.full(count, np.nan) for _ in range(5)
+        )
+        self.fringes = faults.Fringes(*(np.full(count, np.nan) for _ in range(3)))
+        self.line = faults.LineNoise(np.full(count, np.nan), np.full(count, np.nan), 0)
+        spikes = np.zeros(values.shape, dtype=bool)
+        rows = np.flatnonzero(self.usable)
+        for start in range(0, rows.size, _ROWS_AT_ONCE):
+            part = rows[start : start + _ROWS_AT_ONCE]
+            self._measure(part, spikes, spike_ratio, fringe_window)
+        shared = spikes.sum(axis=0) > max(2.0, _SPIKES_A_CHANNEL * count)
+        self.spiked = (spikes & ~shared).any(axis=1)
+        self.typical = float(np.median(self.noise[rows])) if rows.size else math.nan
+        with np.errstate(invalid="ignore"):
+            over = (values > 1.0).any(axis=1)
+        self.over_range = over & (quantity in ("transmittance", "reflectance"))
+
+    def _measure(
+        self,
+        part: npt.NDArray[np.intp],
+        spikes: npt.NDArray[np.bool_],
+        spike_ratio: float,
+        fringe_window: tuple[float, float],
+    ) -> None:
+        raw, block, axis = self.values[part], self._absorbance(self.values[part]), self.axis
+        noise = np.full(part.size, np.nan)
+        if axis.size >= 3:
+            self.noise[part] = noise_of_second_differences(raw)
+            noise = self.own_noise[part] = noise_of_second_differences(block)
+        line = faults.line_noise(raw, axis, *self.noise_window)
+        self.line.rms[part], self.line.peak_to_peak[part] = line.rms, line.peak_to_peak
+        self.line = self.line._replace(n=line.n)
+        spikes[part] = faults.find_spikes(block, spike_ratio)
+        self.lines[part] = faults.second_difference_excess(block, axis, noise)
+        self.slope[part] = faults.baseline_slope(block, axis)
+        fringes = faults.fit_fringes(block, axis, *fringe_window)
+        for kept, new in zip(self.fringes, fringes, strict=True):
+            kept[part] = new
+        if self.quantity != "reflectance":
+            self.balance[part] = faults.curvature_balance(block, axis, noise)
+
+    def _absorbance(self, raw: npt.NDArray[Any]) -> Floats:
+        """Transmittance as absorbance, no lower than 1e-6; other quantities as they are."""
+        block = raw.astype(np.float64)
+        return -np.log10(np.maximum(block, 1e-6)) if self.quantity == "transmittance" else block
+
+    def above(
+        self, saturation: float, windows: Sequence[tuple[float, float]] = ()
+    ) -> npt.NDArray[np.bool_]:
+        """The pixels saturated in one of the windows, or anywhere when none is given."""
+        inside = np.full(self.axis.size, not windows)
+        for low, high in windows:
+            inside |= (self.axis >= low) & (self.axis <= high)
+        with np.errstate(invalid="ignore"):
+            if self.quantity == "transmittance":
+                hit = self.values[:, inside] < 10.0**-saturation
+            else:
+                hit = self.values[:, inside] > saturation
+        return np.asarray(hit.any(axis=1) & (self.quantity in ("absorbance", "transmittance")))
+
+    def contact(self, array: xr.DataArray) -> Floats:
+        """The signal of each pixel against that in good contact; NaN but for maps by ATR."""
+        strength = np.full(len(self.values), np.nan)
+        if array.attrs["technique"] != "atr" or array.ndim != 3 or not self.usable.any():
+            return strength
+        rows = np.flatnonzero(self.usable)
+        some = rows[:: max(1, rows.size // _ROWS_AT_ONCE)]
+        typical = np.median(self._absorbance(self.values[some]), axis=0)
+        for start in range(0, rows.size, _ROWS_AT_ONCE):
+            part = rows[start : start + _ROWS_AT_ONCE]
+            block = self._absorbance(self.values[part])
+            strength[part] = faults.contact_strength(block, self.axis, typical)
+        strong = float(np.nanquantile(strength, 0.9))
+        return strength / strong if strong > 0 else np.full_like(strength, np.nan)
+
+
+def _numbers(
+    m: _Measured,
+    array: xr.DataArray,
+    fringed: npt.NDArray[np.bool_],
+    valid: npt.NDArray[np.bool_],
+    refractive_index: float,
+) -> dict[str, float]:
+    def middle(values: Floats, of: npt.NDArray[np.bool_] = m.usable, share: float = 0.5) -> float:
+        chosen = values[of & np.isfinite(values)]
+        return float(np.quantile(chosen, share)) if chosen.size else math.nan
+
+    period = middle(m.fringes.period, fringed)
+    return {
+        "noise_rms": middle(m.line.rms),
+        "noise_peak_to_peak": middle(m.line.peak_to_peak),
+        "noise_low": m.noise_window[0],
+        "noise_high": m.noise_window[1],
+        "noise_n": float(m.line.n),
+        "vapour": _mean_lines(m, valid),
+        "baseline_slope": middle(m.slope),
+        "contact": middle(m.contact(array), share=0.1),
+        "fringe_period": period,
+        "fringe_amplitude": middle(m.fringes.amplitude, fringed),
+        "fringe_thickness_um": 1e4 / (2 * refractive_index * period),
+    }
+
+
+def _mean_lines(m: _Measured, valid: npt.NDArray[np.bool_]) -> float:
+    """The RMS of sharp lines in the mean spectrum, its white noise taken off."""
+    if not valid.any() or m.axis.size < 3:
+        return math.nan
+    total = np.zeros(m.axis.size)
+    for start in range(0, valid.size, _ROWS_AT_ONCE):
+        part = slice(start, start + _ROWS_AT_ONCE)
+        total += m._absorbance(m.values[part][valid[part]]).sum(axis=0)
+    noise = float(np.median(m.own_noise[valid])) / math.sqrt(valid.sum())
+    if not noise > 0:
+        return math.nan
+    excess = faults.second_difference_excess(total[None] / valid.sum(), m.axis, [noise])[0]
+    return float(noise * np.sqrt(np.maximum(excess**2 - 1, 0.0)))
+
+
+def _words(
+    counts: dict[str, int],
+    removed: dict[str, int],
+    size: int,
+    numbers: dict[str, float],
+    failed: str,
+) -> tuple[str, ...]:
+    """Say what was found, one sentence a flag, then what it means."""
+    said = []
+    for name, count in counts.items():
+        if not count:
+            continue
+        out = removed.get(name, 0)
+        fate = "left out" if out == count else f"{out} of them left out" if out else "kept"
+        said.append(f"{count} of {size} pixels {name}: {schema.FLAGS[name][1]}; {fate}.")
+    if counts["fringe"]:
+        said.append(
+            f"Fringes of {numbers['fringe_period']:.3g} cm-1 (a layer of "
+            f"{numbers['fringe_thickness_um']:.3g} um), amplitude "
+            f"{numbers['fringe_amplitude']:.2g}: no step takes them off; under a local line of "
+            "width w they leave up to 1 - cos(pi w / period) of their amplitude."
+        )
+    if counts["vapour"]:
+        said.append(
+            f"Vapour lines of {numbers['vapour']:.2g} RMS in 1800 to 1900 cm-1 of the mean; near "
+            "1735 cm-1 they are about four times as strong."
+        )
+    if failed:
+        said.append(f"Not fit to be judged: {failed}.")
+    return tuple(said)

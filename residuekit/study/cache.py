@@ -1,0 +1,102 @@
+"""What was computed before and still holds: an entry is named by all that it was made from."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import os
+import uuid
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, get_type_hints
+
+import numpy as np
+
+#: Parts of the library that change how results look, not what they are.
+_LOOKS = ("figures", "report", "simulate", "cli.py", "__main__.py")
+
+
+@cache
+def code_version() -> str:
+    """The sha256 of the library's code and data, as far as results depend on it."""
+    root = Path(str(files("residuekit")))
+    digest = hashlib.sha256()
+    for path in sorted([*root.rglob("*.py"), *root.rglob("*.toml")]):
+        place = path.relative_to(root)
+        if place.parts[0] not in _LOOKS:
+            digest.update(place.as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def key_of(*parts: Any) -> str:
+    """The name of an entry made from `parts` (JSON values) by this version of the code."""
+    text = json.dumps([code_version(), *parts], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+class Cache:
+    """Entries below one folder; an entry is written aside and moved in place, or not at all."""
+
+    def __init__(self, folder: Path):
+        self.folder = folder
+        self._used: set[str] = set()
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def arrays(self, key: str) -> dict[str, Any] | None:
+        """The arrays of an entry, or None; an entry that cannot be read counts as none."""
+        path = self.path(key, ".npz")
+        try:
+            with np.load(path, allow_pickle=False) as entry:
+                return {name: entry[name] for name in entry.files}
+        except (OSError, ValueError, KeyError, EOFError):
+            return None
+
+    def keep(self, key: str, arrays: Mapping[str, Any]) -> None:
+        """Write the arrays of an entry."""
+        path = self.path(key, ".npz")
+        part = path.with_name(f".{uuid.uuid4().hex}.part")
+        try:
+            with part.open("wb") as stream:
+                np.savez(stream, allow_pickle=False, **arrays)
+            os.replace(part, path)
+        finally:
+            part.unlink(missing_ok=True)
+
+    def path(self, key: str, suffix: str) -> Path:
+        """Where a file entry lies, written or not; it counts as used."""
+        name = key + suffix
+        self._used.add(name)
+        return self.folder / name
+
+    def prune(self) -> None:
+        """Remove what this run had no use for."""
+        for entry in self.folder.iterdir():
+            if entry.name not in self._used:
+                entry.unlink(missing_ok=True)
+
+
+def pack(name: str, value: Any) -> dict[str, Any]:
+    """Flatten a dataclass of numbers, texts and arrays into arrays, one a field."""
+    if not dataclasses.is_dataclass(value):
+        return {name: np.asarray(value)}
+    packed: dict[str, Any] = {}
+    for one in dataclasses.fields(value):
+        packed |= pack(f"{name}.{one.name}", getattr(value, one.name))
+    return packed
+
+
+def unpack(name: str, kind: type[Any], arrays: Mapping[str, Any]) -> Any:
+    """Build the dataclass `kind` again from what `pack` made."""
+    if not dataclasses.is_dataclass(kind):
+        value = arrays[name]
+        return value.item() if value.ndim == 0 else value
+    kinds = get_type_hints(kind)
+    parts = {
+        one.name: unpack(f"{name}.{one.name}", kinds[one.name], arrays)
+        for one in dataclasses.fields(kind)
+    }
+    made: Any = kind
+    return made(**parts)

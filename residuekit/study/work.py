@@ -1,0 +1,152 @@
+"""Many files, one after the other, in local processes or on a cluster: the same function."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import xarray as xr
+
+from ..errors import Fault, ResiduekitError, StudyError
+from ..marker_choice import Score
+from ..procedure import Procedure
+from .bench import MapSummary
+from .measure import map_tail, measure, score_map
+from .measurements import Measurement
+
+_RESTARTS = 3
+
+
+@dataclass(frozen=True)
+class Task:
+    """One file to process: where its processed map is kept, by what it is scored, and where the
+    score map goes."""
+
+    folder: Path
+    row: Measurement
+    procedure: Procedure
+    sha256: str
+    key: str
+    stored: Path
+    keep: bool = False
+    scores: tuple[Score, ...] = ()
+    map_path: Path | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a task: the summary, unless the processed map was at hand; the tails of the
+    score map; or why there is neither."""
+
+    summary: MapSummary | None = None
+    tails: dict[str, tuple[float, float]] | None = None
+    failure: str = ""
+
+
+def perform(task: Task) -> Outcome:
+    """Process one file and score it; a fault of the file is an outcome, not an error."""
+    try:
+        summary, array = _processed(task)
+    except ResiduekitError as problem:
+        return Outcome(failure=str(problem))
+    if task.map_path is None or (summary is not None and summary.quality["failed"]):
+        return Outcome(summary)
+    scored = score_map(array, task.row, task.scores)
+    scored.to_netcdf(task.map_path, engine="h5netcdf")
+    return Outcome(summary, map_tail(scored))
+
+
+def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
+    if task.stored.is_file():
+        return None, xr.load_dataarray(task.stored, engine="h5netcdf")
+    summary, array = measure(task.folder, task.row, task.procedure, task.sha256, task.key)
+    if task.keep:
+        array.to_netcdf(task.stored, engine="h5netcdf")
+    return summary, array
+
+
+def perform_all(
+    tasks: Sequence[Task], workers: int = 1, scheduler: str | None = None
+) -> Iterator[tuple[Task, Outcome]]:
+    """Perform every task once, in any order: here, in `workers` local processes, or on the
+    dask.distributed cluster at `scheduler`, which must see the study under the same path."""
+    if scheduler is not None:
+        with _cluster(scheduler) as executor:
+            yield from _gather(executor, tasks)
+    elif workers > 1 and len(tasks) > 1:
+        yield from _in_processes(tasks, workers)
+    else:
+        for task in tasks:
+            yield task, perform(task)
+
+
+def _gather(executor: Executor, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
+    futures = {executor.submit(perform, task): task for task in tasks}
+    for future in as_completed(futures):
+        problem = future.exception()
+        if isinstance(problem, BrokenProcessPool):
+            continue
+        if isinstance(problem, OSError):
+            raise problem
+        outcome = (
+            future.result()
+            if problem is None
+            else Outcome(failure=f"the worker that had it failed: {problem!r}"[:500])
+        )
+        yield futures[future], outcome
+
+
+def _in_processes(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
+    """Start the processes anew when one dies; a file that kills its process alone is given up."""
+    left = list(tasks)
+    for _ in range(_RESTARTS):
+        for task, outcome in _one_pool(left, workers):
+            left.remove(task)
+            yield task, outcome
+        if not left:
+            return
+    for task in left:
+        alone = list(_one_pool([task], 1))
+        yield alone[0] if alone else (task, Outcome(failure="the process that read it died"))
+
+
+def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        try:
+            yield from _gather(pool, list(tasks))
+        except BrokenProcessPool:
+            return
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Any]:
+    try:
+        from distributed import Client
+    except ImportError as problem:
+        raise StudyError(
+            Fault(
+                f"--scheduler {address} without dask.distributed",
+                "the extra 'cluster'",
+                'python -m pip install "residuekit[cluster]"',
+            )
+        ) from problem
+    try:
+        client = Client(address, timeout="20s", set_as_default=False)
+    except (OSError, ValueError) as problem:
+        raise StudyError(
+            Fault(
+                f"no scheduler at {address!r} ({problem})",
+                "the address of a running dask.distributed scheduler",
+                "--scheduler tcp://HOST:PORT",
+            )
+        ) from problem
+    try:
+        yield client.get_executor(pure=False)
+    finally:
+        client.close()

@@ -1,0 +1,108 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from matplotlib.figure import Figure
+
+from residuekit.figures.maps import draw_map, shared_scale
+from residuekit.figures.style import MASKED, fitted, plain, residue_colours, text_width, wrapped
+
+# Machado, Oliveira, Fernandes (2009), IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0;
+# values from memory.
+DEFICIENCIES = {
+    "none": np.eye(3),
+    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+               [-0.003882, -0.048116, 1.051998]],
+    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+               [-0.011820, 0.042940, 0.968881]],
+    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+               [0.004733, 0.691367, 0.303900]],
+}  # fmt: skip
+
+
+def linear(srgb):
+    """IEC 61966-2-1: sRGB to linear light."""
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+
+
+def lightness(srgb, matrix=None):
+    """CIE 1976 L* from relative luminance (CIE 15), as a colour-vision deficiency leaves it."""
+    light = linear(np.asarray(srgb))
+    if matrix is not None:
+        light = np.clip(light @ np.asarray(matrix).T, 0, 1)
+    luminance = light @ [0.2126, 0.7152, 0.0722]
+    cubic = np.cbrt(luminance)
+    return np.where(luminance > (6 / 29) ** 3, 116 * cubic - 16, luminance * (29 / 3) ** 3)
+
+
+@pytest.mark.parametrize("matrix", DEFICIENCIES.values(), ids=DEFICIENCIES.keys())
+def test_more_residue_is_always_darker_also_for_colour_blind_readers(matrix):
+    values = np.linspace(0, 10, 200)
+    found = lightness(residue_colours(values, 3.0, 0.0, 10.0), matrix)
+    assert np.diff(found).max() < 0
+    assert found[0] - found[-1] > 60
+    step_at_limit = -np.diff(found)[np.searchsorted(values, 3.0) - 1]
+    assert step_at_limit > 10
+
+
+def test_above_the_limit_equal_steps_are_about_equal_steps_of_lightness():
+    found = lightness(residue_colours(np.linspace(0.1, 10, 25), 0.0, 0.0, 10.0))
+    steps = -np.diff(found)
+    assert steps.max() < 1.6 * steps.mean()
+    assert steps.min() > 0.4 * steps.mean()
+
+
+def test_masked_pixels_have_a_grey_that_no_score_has():
+    values = np.linspace(-5, 15, 2000)
+    colours = residue_colours(values, 3.0, 0.0, 10.0)
+    assert np.abs(colours - MASKED).max(axis=-1).min() > 0.08
+    assert np.array_equal(residue_colours([np.nan], 3.0, 0.0, 10.0)[0], MASKED)
+
+
+def test_a_map_stands_with_y_upward_square_pixels_and_hatched_masks():
+    values = np.zeros((3, 4))
+    values[2, 0] = 9.0
+    values[0, 3] = np.nan
+    ax = Figure().add_subplot()
+    draw_map(ax, values, np.arange(4) * 25.0, np.arange(3) * 25.0, limit=1.0, scale=(0.0, 10.0))
+    image = ax.images[0]
+    assert image.origin == "lower"
+    assert image.get_extent() == [-12.5, 87.5, -12.5, 62.5]
+    assert ax.get_aspect() == 1.0
+    darkest = np.unravel_index(image.get_array().sum(axis=-1).argmin(), values.shape)
+    assert darkest == (2, 0)
+    assert [(p.get_x(), p.get_y(), bool(p.get_hatch())) for p in ax.patches] == [
+        (62.5, -12.5, True)
+    ]
+    assert [text.get_text() for text in ax.texts] == ["20 µm"]
+
+
+@given(
+    st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=9),
+    st.floats(0, 1e3),
+    st.floats(0, 1e3),
+)
+@settings(max_examples=60, deadline=None)
+def test_the_scale_holds_zero_and_the_limit(values, limit, top):
+    low, high = shared_scale([np.array(values)], [limit], top)
+    assert low <= 0 <= limit <= high
+    assert low <= min(values)
+    assert high > low
+
+
+def test_a_scale_without_any_value_is_still_a_scale():
+    assert shared_scale([np.full((2, 2), np.nan)], [np.nan], 0.0) == (0.0, 1.0)
+
+
+@given(st.text(max_size=60), st.floats(3, 80))
+@settings(max_examples=60, deadline=None)
+def test_a_fitted_name_fits(text, width):
+    assert text_width(fitted(text, width)) <= max(width, text_width("…"))
+    assert all(text_width(line) <= max(width, text_width("…")) for line in wrapped(text, width))
+
+
+def test_a_long_name_keeps_both_ends_and_a_missing_letter_has_its_box():
+    short = fitted("panel number one of the eastern wall, mock-up 17", 40)
+    assert short.startswith("panel")
+    assert short.endswith("17")
+    assert plain("a\nb\t漆 \U0001f3a8$x$") == "a b □ □$x$"
