@@ -66,8 +66,9 @@ class Ground:
     """What is known of one paint before an exposed map is opened.
 
     `blanks` (n_mockups, n): mean spectra; `within` (n, n): covariance of pixels within blank maps,
-    or None where no map has two pixels; `pixels_per_map`: mean count; `net`: the net signal, or None; `loadings` (k,) and `responses` (k, n): spiked mean
-    spectra less the blank mean of their own stratum.
+    or None where no map has two pixels; `pixels_per_map`: mean count; `net`: the net signal, or
+    None; `loadings` (k,) and `responses` (k, n): spiked mean spectra less the blank mean of their
+    own stratum.
     """
 
     wavenumber: Floats
@@ -265,7 +266,8 @@ def _ground(
     net = net_from_scatters(scatters, [mean_spectrum(one) for one in references], axis)
     responses = [mean_spectrum(array) - means.mean(axis=0) for _, array in spiked]
     return Ground(
-        axis, means, within_covariance(scatters), float(np.mean([len(block) for block in spectra])), net,
+        axis, means, within_covariance(scatters),
+        float(np.mean([len(block) for block in spectra])), net,
         np.array([loading for loading, _ in spiked]), np.reshape(responses, (-1, axis.size)),
     )  # fmt: skip
 

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import html
+import math
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import xarray as xr
 
 from .errors import Fault, ProcedureError, ResiduekitError, did_you_mean
+from .kernels.compiled import over_blocks
 from .preprocess import STEPS, complete_parameters, parameter_faults
-from .schema import check
+from .schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, pixel_dims
 
 __all__ = ["Procedure"]
 
 Step = tuple[str, dict[str, Any]]
+SPECTRA_AT_ONCE = 4096
 _EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 
 
@@ -130,16 +134,88 @@ class Procedure:
     def apply(self, array: xr.DataArray) -> xr.DataArray:
         """Run all steps on a labelled array, each written into its history.
 
+        Blocks of spectra go through all steps at once, on all cores, so that only the result is
+        held beside the array. A lazy (dask) array stays lazy: each chunk is one task.
+
         Raises `ProcedureError` or `ContractError` where a step does not fit the data, with the
         number of the step, its file and line.
         """
         array = check(array)
+        if not self.steps:
+            return array
+        pattern = self._run(_one_spectrum(array))
+        n = pattern.sizes[WAVENUMBER]
+        if array.chunks is not None:
+            values, valid, flag = self._lazily(array, n, pattern.dtype)
+        else:
+            array = array.compute()
+            values = np.empty((*array.shape[:-1], n), pattern.dtype)
+            valid = np.empty(array.shape[:-1], bool)
+            flag = np.empty(array.shape[:-1], np.uint16)
+            results = values.reshape(-1, n), valid.reshape(-1), flag.reshape(-1)
+
+            def fill(part: slice) -> None:
+                found = self._run(_block(array, part))
+                for result, new in zip(results, _state(found), strict=True):
+                    result[part] = new
+
+            over_blocks(fill, valid.size, SPECTRA_AT_ONCE)
+        return _labelled(pattern, array, values, valid, flag)
+
+    def score(
+        self, array: xr.DataArray, score: Callable[[xr.DataArray], xr.Dataset]
+    ) -> xr.Dataset:
+        """Run all steps and a score on blocks of spectra: the processed array is never held.
+
+        `score` is a function of one labelled array that treats each spectrum alone, such as
+        ``lambda block: residuekit.band_score(block, markers)``. The result is that of
+        ``score(procedure.apply(array))``. A lazy array gives a lazy result.
+        """
+        array = check(array)
+        if array.chunks is not None:
+            return score(self.apply(array))
+        array = array.compute()
+        n = math.prod(array.shape[:-1])
+        starts = range(0, n, SPECTRA_AT_ONCE)
+        scored: list[xr.Dataset] = [xr.Dataset()] * len(starts)
+
+        def fill(part: slice) -> None:
+            scored[part.start // SPECTRA_AT_ONCE] = score(self._run(_block(array, part)))
+
+        over_blocks(fill, n, SPECTRA_AT_ONCE)
+        return _unfolded(xr.concat(scored, "spectrum", data_vars="minimal", coords="minimal",
+                                   compat="override", join="override"), array)  # fmt: skip
+
+    def _run(self, array: xr.DataArray) -> xr.DataArray:
+        """Run the steps one after the other."""
         for number, (name, parameters) in enumerate(self.steps):
             try:
                 array = STEPS[name](array, **parameters)
             except ResiduekitError as error:
                 raise type(error)(self._placed(fault, number) for fault in error.faults) from error
         return array
+
+    def _lazily(self, array: xr.DataArray, n: int, dtype: Any) -> Any:
+        """Return lazy values, valid and flag; a chunk of whole spectra is one task."""
+        from dask.array import apply_gufunc
+
+        bare = _one_spectrum(array)
+
+        def chunk(values: Any, valid: Any, flag: Any) -> Any:
+            rows = values.reshape(-1, values.shape[-1])
+            found = self._run(_points(bare, rows, valid.ravel(), flag.ravel()))
+            return [new.reshape(*valid.shape, *new.shape[1:]) for new in _state(found)]
+
+        whole = array.chunk({WAVENUMBER: -1})
+        return apply_gufunc(
+            chunk,
+            "(n),(),()->(m),(),()",
+            whole.data,
+            whole["valid"].data,
+            whole["flag"].data,
+            output_sizes={"m": n},
+            output_dtypes=[dtype, bool, np.uint16],
+        )
 
     def to_toml(self) -> str:
         """Write the table ``[procedure]`` as TOML; `from_toml` reads the same procedure back."""
@@ -171,6 +247,71 @@ class Procedure:
             for name, given in self.steps
         )
         return f"<ol>{items}</ol>"
+
+
+def _one_spectrum(array: xr.DataArray) -> xr.DataArray:
+    """Return one spectrum of noughts with the labels of the array; nothing lazy is computed."""
+    one = array.isel({dim: [0] for dim in pixel_dims(array)}).drop_vars(["valid", "flag"])
+    return check(one.copy(data=np.zeros(one.shape, array.dtype)))
+
+
+def _points(like: xr.DataArray, rows: Any, valid: Any, flag: Any) -> xr.DataArray:
+    """Return spectra (n, n_wavenumber) as points with the axis and the attributes of `like`."""
+    coords = {
+        WAVENUMBER: like[WAVENUMBER].variable,
+        "valid": ("spectrum", valid),
+        "flag": ("spectrum", flag, flag_attributes()),
+    }
+    return xr.DataArray(rows, coords, POINT_DIMS, name=like.name, attrs=like.attrs)
+
+
+def _block(array: xr.DataArray, part: slice) -> xr.DataArray:
+    """Return the spectra of a slice of the pixels in their order."""
+    rows = array.values.reshape(-1, array.shape[-1])[part]
+    state = (array[name].values.reshape(-1)[part] for name in ("valid", "flag"))
+    return _points(array, rows, *state)
+
+
+def _state(array: xr.DataArray) -> tuple[Any, Any, Any]:
+    return array.values, array["valid"].values, array["flag"].values
+
+
+def _labelled(
+    pattern: xr.DataArray, array: xr.DataArray, values: Any, valid: Any, flag: Any
+) -> xr.DataArray:
+    """Return values with the axis, name and attributes of the pattern, the pixels of the array."""
+    dims = pixel_dims(array)
+    coords = {
+        name: coord.variable for name, coord in array.coords.items() if WAVENUMBER not in coord.dims
+    }
+    coords |= {
+        WAVENUMBER: pattern[WAVENUMBER].variable,
+        "valid": xr.Variable(dims, valid),
+        "flag": xr.Variable(dims, flag, flag_attributes()),
+    }
+    return xr.DataArray(values, coords, array.dims, name=pattern.name, attrs=pattern.attrs)
+
+
+def _unfolded(scored: xr.Dataset, array: xr.DataArray) -> xr.Dataset:
+    """Put scores of spectra in a row back onto the pixels of the array."""
+    dims = pixel_dims(array)
+    sizes = [array.sizes[dim] for dim in dims]
+
+    def unfold(variable: xr.Variable) -> xr.Variable:
+        if "spectrum" not in variable.dims:
+            return variable
+        place = variable.dims.index("spectrum")
+        shape = (*variable.shape[:place], *sizes, *variable.shape[place + 1 :])
+        names = (*variable.dims[:place], *dims, *variable.dims[place + 1 :])
+        return xr.Variable(names, variable.values.reshape(shape), variable.attrs)
+
+    coords = {name: unfold(coord.variable) for name, coord in scored.coords.items()}
+    coords |= {
+        name: coord.variable for name, coord in array.coords.items() if WAVENUMBER not in coord.dims
+        and name not in coords
+    }  # fmt: skip
+    values = {name: unfold(value.variable) for name, value in scored.data_vars.items()}
+    return xr.Dataset(values, coords, scored.attrs)
 
 
 def _read(source: str | Path) -> tuple[str, str]:

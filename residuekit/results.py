@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,7 +31,7 @@ _TEXTS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class StudyResult:
     """What a run of a study found.
 
@@ -43,12 +43,12 @@ class StudyResult:
     """
 
     folder: Path
-    verdicts: pd.DataFrame = field(repr=False)
-    scores: pd.DataFrame = field(repr=False)
-    mockups: pd.DataFrame = field(repr=False)
-    markers: pd.DataFrame = field(repr=False)
-    spectra: xr.Dataset = field(repr=False)
-    provenance: Mapping[str, Any] = field(repr=False)
+    verdicts: pd.DataFrame
+    scores: pd.DataFrame
+    mockups: pd.DataFrame
+    markers: pd.DataFrame
+    spectra: xr.Dataset
+    provenance: Mapping[str, Any]
 
     @property
     def failures(self) -> dict[str, str]:
@@ -72,15 +72,37 @@ class StudyResult:
         """The verdicts, a row an arm."""
         return self.verdicts
 
-    def __str__(self) -> str:
+    def __repr__(self) -> str:
         lines = [str(self.provenance["study"]["title"])]
         for row in self.verdicts.to_dict("records"):
-            lines.append(f"  {arm_words(row)}: {row['verdict'].upper()}. {row['reason']}")
-        lines += [f"  not used: {file}: {why}" for file, why in self.failures.items()]
+            lines += ["", f"  {arm_words(row)}", *_verdict_lines(row)]
+        lines += [f"\n  not used: {file}: {why}" for file, why in self.failures.items()]
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
         return str(self.verdicts.to_html(index=False, na_rep="", escape=True))
+
+
+def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
+    """A verdict with the numbers without which it is not printed, and why it is not another."""
+    from textwrap import wrap
+
+    words = [f"{row['verdict'].upper()}."]
+    if row["verdict"] in ("inconclusive", "not assessable"):
+        words.append(row["reason"].split(". ")[0].rstrip(".") + ".")
+    if row["n_mockups"] and row["estimate"] == row["estimate"]:
+        words.append(
+            f"{row['score']}: mean {row['estimate']:.3g}, detection limit "
+            f"{row['detection_limit']:.3g}, upper bound {row['upper_bound']:.3g} {row['unit']}; "
+            f"{row['positive_mockups']:g} of {row['n_mockups']:g} mock-ups above the limit of one "
+            f"({row['n_blank_mockups']:g} blanks)."
+        )
+        if row["positive_mockups"] < row["n_mockups"]:
+            words.append(
+                f"So at most {row['share_upper_bound']:.1%} of such mock-ups carry more than "
+                f"{row['mockup_detection_limit']:.3g} {row['unit']}."
+            )
+    return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
 
 
 def arm_words(row: Mapping[Any, Any]) -> str:
@@ -105,16 +127,16 @@ def open_run(folder: str | Path) -> StudyResult:
 
     Raises
     ------
-    ReadError : the folder holds no complete run.
+    ReadError : the folder holds no complete run, or a part of it was damaged.
     """
-    import pandas as pd
     import xarray as xr
 
     folder = Path(folder)
     latest = folder / "runs" / "latest"
     if latest.is_file():
         folder = folder / "runs" / latest.read_text(encoding="utf-8").strip()
-    missing = [name for name in (PROVENANCE, SPECTRA) if not (folder / name).is_file()]
+    parts = (PROVENANCE, SPECTRA, *(f"{name}.csv" for name in TABLES))
+    missing = [name for name in parts if not (folder / name).is_file()]
     if missing:
         raise ReadError(
             Fault(
@@ -124,16 +146,47 @@ def open_run(folder: str | Path) -> StudyResult:
                 file=folder.name,
             )
         )
-    texts = dict.fromkeys(_TEXTS, str)
-    tables = {
-        name: pd.read_csv(folder / f"{name}.csv", dtype=texts, keep_default_na=False,
-                          na_values={c: [""] for c in columns if c not in _TEXTS})
-        for name, columns in TABLES.items()
-    }  # fmt: skip
-    provenance = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
     return StudyResult(
         folder=folder,
-        spectra=xr.load_dataset(folder / SPECTRA, engine="h5netcdf"),
-        provenance=provenance,
-        **tables,
+        spectra=_part(folder / SPECTRA, lambda path: xr.load_dataset(path, engine="h5netcdf")),
+        provenance=read_provenance(folder),
+        **{name: _part(folder / f"{name}.csv", _read_table) for name in TABLES},
     )
+
+
+def read_provenance(folder: Path) -> dict[str, Any]:
+    """Read the record of a run; ReadError if it was damaged."""
+    record: dict[str, Any] = _part(
+        folder / PROVENANCE, lambda path: json.loads(path.read_text(encoding="utf-8"))
+    )
+    return record
+
+
+def _read_table(path: Path) -> pd.DataFrame:
+    import pandas as pd
+
+    columns = TABLES[path.stem]
+    table = pd.read_csv(
+        path,
+        dtype=dict.fromkeys(_TEXTS, str),
+        keep_default_na=False,
+        na_values={name: [""] for name in columns if name not in _TEXTS},
+    )
+    absent = [name for name in columns if name not in table.columns]
+    if absent:
+        raise ValueError(f"no column {', '.join(absent)}")
+    return table
+
+
+def _part(path: Path, read: Callable[[Path], Any]) -> Any:
+    try:
+        return read(path)
+    except (OSError, ValueError) as problem:
+        raise ReadError(
+            Fault(
+                f"{path.name} that cannot be read ({problem})",
+                "a run as it was written",
+                "residuekit run DIR again",
+                file=str(path),
+            )
+        ) from problem

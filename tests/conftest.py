@@ -46,7 +46,7 @@ def local() -> Path:
 
 
 def small_design() -> Any:
-    """One paint, 8 x 8 pixels, 166 channels; a clean arm and one with 5 ug cm-2."""
+    """One paint, 8 x 8 pixels, 171 channels; a clean arm and one with 5 ug cm-2."""
     from residuekit.simulate import Arm, StudyDesign, Variation
 
     return StudyDesign(
@@ -136,13 +136,13 @@ def _pattern_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def _pattern_points(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The same with one averaged spectrum a file, three a mock-up, judged by bands alone."""
+    """The same with one averaged spectrum a file, two a mock-up, judged by bands alone."""
     from residuekit import io
     from residuekit.schema import make_points
     from residuekit.simulate import simulate_study
 
     folder = tmp_path_factory.mktemp("points") / "study"
-    design = replace(small_design(), maps_per_mockup=3, shape=(4, 4), map_suffixes=(".csv",))
+    design = replace(small_design(), maps_per_mockup=2, shape=(4, 4), map_suffixes=(".csv",))
     simulate_study(folder, design, seed=2)
     for path in sorted((folder / "data").glob("*.csv")):
         array = io.read(path)
@@ -171,14 +171,30 @@ def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("residuekit.study.run._present", lambda _folder: None)
 
 
+@dataclass(frozen=True)
+class Finished:
+    """One run without pictures, only to be read: the study, its files before, the result."""
+
+    study: StudyCopy
+    before: dict[str, tuple[int, str]]
+    result: Any
+
+
 @pytest.fixture(scope="session")
-def finished(_pattern_study: Path, tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """(study, result) of one run without pictures; only to be read."""
+def finished(_pattern_study: Path, tmp_path_factory: pytest.TempPathFactory) -> Finished:
     folder = tmp_path_factory.mktemp("finished") / "study"
     copy = StudyCopy(Path(shutil.copytree(_pattern_study, folder)))
+    before = copy.snapshot()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("residuekit.study.run._present", lambda _folder: None)
-        return copy, copy.run()
+        return Finished(copy, before, copy.run())
+
+
+@pytest.fixture
+def warm_study(finished: Finished, tmp_path: Path) -> StudyCopy:
+    """A copy of the small study that keeps what an earlier run has computed, but no run."""
+    runs = shutil.ignore_patterns("2*", "latest")
+    return StudyCopy(Path(shutil.copytree(finished.study.folder, tmp_path / "warm", ignore=runs)))
 
 
 def command(*arguments: Any, folder: Path | None = None) -> subprocess.CompletedProcess[str]:

@@ -20,6 +20,8 @@ PARAMETERS = {
     "two-point": {"left": [1040, 1050], "right": [1140, 1150]},
     "internal standard": {"low": 1040, "high": 1140},
     "crop": {"low": 1010, "high": 1700},
+    "resample": {"spacing": 8},
+    "subtract_vapour": {"file": "vapour.csv"},
 }
 EVERY_STEP = [
     *((name, PARAMETERS.get(name, {})) for name in ("crop", "to_absorbance", "smooth")),
@@ -295,7 +297,7 @@ def test_an_uneven_axis_cannot_be_smoothed():
 
 def test_every_parameter_of_every_step_has_a_rule_and_its_default_and_example_keep_it():
     used = set()
-    for step, parameters in EVERY_STEP:
+    for step, parameters in [*EVERY_STEP, *((step, PARAMETERS.get(step, {})) for step in STEPS)]:
         complete = preprocess.complete_parameters(step, parameters)
         used |= set(complete) - {"method"}
     assert used == set(RULES)

@@ -14,12 +14,14 @@ from residuekit.kernels.limits import clopper_pearson_interval
 
 SEED = 20261125
 WORKERS = 2
+#: Of each interval; small, as nearly 200 claims are judged at once.
+ERROR = 0.01
 Range = tuple[float, float]
 
 
 @dataclass(frozen=True)
 class Claim:
-    """One measured number with its 95 % interval, beside the range that is claimed for it.
+    """One measured number with its 99 % interval, beside the range that is claimed for it.
 
     A number without a claim says what something costs; it neither holds nor fails.
     """
@@ -77,22 +79,22 @@ class Claim:
 
 
 def rate(name: str, claimed: Range | None, hits: ArrayLike) -> Claim:
-    """A share of runs with its exact binomial interval (95 %, Clopper and Pearson 1934)."""
+    """A share of runs with its exact binomial interval (99 %, Clopper and Pearson 1934)."""
     seen = np.asarray(hits, dtype=bool)
     k, n = int(seen.sum()), seen.size
     if not n:
         raise ValueError(f"nothing was counted for {name!r}")
-    low, high = clopper_pearson_interval(k, n, 0.05)
+    low, high = clopper_pearson_interval(k, n, ERROR)
     return Claim(name, claimed, k / n, low, high, n)
 
 
 def median(name: str, claimed: Range | None, values: ArrayLike) -> Claim:
-    """A median with the distribution-free interval (95 %) that the order statistics give."""
+    """A median with the distribution-free interval (99 %) that the order statistics give."""
     from scipy.stats import binom
 
     ordered = np.sort(np.asarray(values, dtype=float))
     n = ordered.size
-    rank = max(int(binom.ppf(0.025, n, 0.5)) - 1, 0)
+    rank = max(int(binom.ppf(ERROR / 2, n, 0.5)) - 1, 0)
     low, high = float(ordered[rank]), float(ordered[n - 1 - rank])
     return Claim(name, claimed, float(np.median(ordered)), low, high, n, percent=False)
 
@@ -100,7 +102,7 @@ def median(name: str, claimed: Range | None, values: ArrayLike) -> Claim:
 def table(claims: Sequence[Claim]) -> str:
     """All claims, a line each."""
     width = max(len(claim.name) for claim in claims)
-    head = f"{'':<{width}}  value    95 % interval    runs          claimed"
+    head = f"{'':<{width}}  value    99 % interval    runs          claimed"
     return "\n".join([head, *(claim.line(width) for claim in claims)])
 
 

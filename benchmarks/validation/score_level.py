@@ -5,6 +5,10 @@ The decision is a vectorised form of the rule in `residuekit.assess` with the li
 computed by the library's functions, study by study. The truth: blank scores scatter with standard
 deviation 1, a loading of 1 raises a score by 1, each of 6 spiked mock-ups (3 at 6, 3 at 18) holds
 its loading to 3 %.
+
+Where the spiked mock-ups share the arm's blanks, difference and slope err together, which the
+standard error leaves out: at the limit the interval is then wider than it need be (97 to 98 % for
+three blanks), and "93 % or more" is claimed; for spiked mock-ups on other blanks 93 to 97 %.
 """
 
 from __future__ import annotations
@@ -27,7 +31,10 @@ Bools = NDArray[np.bool_]
 Draw = Callable[[np.random.Generator, tuple[int, int]], Floats]
 SIZES = (3, 6, 12)
 ALPHA = 0.05
-FOUND = (0.93, 0.97)
+FALSE_ALARMS, FOUND, OWN_LIMIT = (0.043, 0.057), (0.93, 0.97), (0.93, 0.95)
+ONE_SIDED, TWO_SIDED = (0.93, 1.0), (0.93, 0.97)
+#: Heavy tails cost 2 to 5 points, unless the largest of twelve mock-ups is drawn from them.
+HEAVY = (0.07, 0.10)
 SPIKED = np.repeat([6.0, 18.0], 3)
 SPIKE_CV = 0.03
 
@@ -42,107 +49,123 @@ def student3(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
     return rng.standard_t(3, shape) / sqrt(3)
 
 
-def decide(blanks: Floats, exposed: Floats, levels: Levels) -> Bools:
-    """Say of each study whether its arm is above: (runs, n) and (runs, m) scores in, (runs,) out."""
+def above(blanks: Floats, exposed: Floats, levels: Levels) -> tuple[Bools, Bools]:
+    """Say of each study whether the arm (T1) and whether a single mock-up (T2) is above.
+
+    `blanks` (runs, n), `exposed` (runs, m); two (runs,) out.
+    """
     n, m = blanks.shape[1], exposed.shape[1]
     scatter = blanks.std(axis=1, ddof=1)
     excess = exposed - blanks.mean(axis=1, keepdims=True)
     arm = excess.mean(axis=1) > levels.arm * scatter * sqrt(1 / m + 1 / n)
     mockup = excess.max(axis=1) > levels.mockup * scatter * sqrt(1 + 1 / n)
-    return np.asarray(arm | mockup)
+    return arm, mockup
+
+
+def decide(blanks: Floats, exposed: Floats, levels: Levels) -> Bools:
+    """Say of each study whether either of the two is above, (runs,)."""
+    return np.logical_or(*above(blanks, exposed, levels))
 
 
 def coverage(
-    blanks: Floats, exposed: Floats, spiked: Floats, true: float | Floats
+    blanks: Floats, exposed: Floats, responses: Floats, true: float
 ) -> tuple[Bools, Bools]:
     """Say of each study whether its one-sided bound and its two-sided interval hold the truth."""
-    truth = np.broadcast_to(true, len(blanks))
-    inside = [
-        _cover(*study) for study in zip(blanks, exposed, spiked, truth, strict=True)
-    ]
-    one, two = np.array(inside).T
+    studies = zip(blanks, exposed, responses, strict=True)
+    one, two = np.array([_cover(*study, true) for study in studies]).T
     return one, two
 
 
-def _cover(blank: Floats, exposed: Floats, spiked: Floats, true: float) -> tuple[bool, bool]:
-    n, m, scatter = blank.size, exposed.size, blank.std(ddof=1)
-    slope = slope_through_zero(SPIKED, spiked - blank.mean(), scatter)
-    estimate = (exposed.mean() - blank.mean()) / slope.value
+def _cover(blank: Floats, exposed: Floats, responses: Floats, true: float) -> tuple[bool, bool]:
+    n, m, scatter = blank.size, exposed.size, float(blank.std(ddof=1))
+    slope = slope_through_zero(SPIKED, responses, scatter)
+    estimate = float(exposed.mean() - blank.mean()) / slope.value
     one, two = (
-        upper_bound(estimate, scatter**2, n, exposed.var(ddof=1), m, slope, alpha).upper
+        upper_bound(estimate, scatter**2, n, float(exposed.var(ddof=1)), m, slope, alpha).upper
         for alpha in (ALPHA, ALPHA / 2)
     )
     return true <= one, abs(true - estimate) <= two - estimate
 
 
 class Studies:
-    """Clean studies of one size: scores of blank, exposed and spiked mock-ups."""
+    """Clean studies of one size: scores of blank, exposed and spiked mock-ups.
+
+    `responses` are spiked scores less the mean of the arm's own blanks; `apart` the same less the
+    mean of other blanks, as for an arm of another ageing.
+    """
 
     def __init__(self, n: int, m: int, runs: int, draw: Draw = normal):
         self.n, self.m, self.runs = n, m, runs
         rng = np.random.default_rng((SEED, n, m, draw is normal))
         self.blanks, self.exposed = draw(rng, (runs, n)), draw(rng, (runs, m))
-        shape = (runs, SPIKED.size)
-        self.spiked = SPIKED * (1 + SPIKE_CV * rng.standard_normal(shape)) + draw(rng, shape)
+        held = 1 + SPIKE_CV * rng.standard_normal((runs, SPIKED.size))
+        spiked = SPIKED * held + draw(rng, held.shape)
+        self.responses = spiked - self.blanks.mean(axis=1, keepdims=True)
+        self.apart = spiked - draw(rng, (runs, n)).mean(axis=1, keepdims=True)
 
     def limits(self, levels: Levels) -> tuple[float, float]:
         """The detection limits of the arm and of one mock-up for a standard deviation of 1."""
         arm, one = (noncentrality(self.n - 1, q, ALPHA) for q in (levels.arm, levels.mockup))
         return arm * sqrt(1 / self.m + 1 / self.n), one * sqrt(1 + 1 / self.n)
 
-    def stated(self, arm_limit: float) -> Floats:
-        """Each study's own detection limit in units of its own loading."""
+    def slopes(self) -> Floats:
+        """The slope that each study finds, (runs,)."""
         scatter = self.blanks.std(axis=1, ddof=1)
-        centred = self.spiked - self.blanks.mean(axis=1, keepdims=True)
-        slopes = [
-            slope_through_zero(SPIKED, row, s).value
-            for row, s in zip(centred, scatter, strict=True)
-        ]
-        return arm_limit * scatter / np.array(slopes)
+        pairs = zip(self.responses, scatter, strict=True)
+        return np.array([slope_through_zero(SPIKED, row, s).value for row, s in pairs])
 
 
 def claims(runs: int, levels_for: Callable[..., Levels] = decision_levels) -> Iterator[Claim]:
     """Judge every size of study; `levels_for` is the library's rule unless another is on trial."""
     for n, m in product(SIZES, SIZES):
-        yield from _of_size(Studies(n, m, runs), levels_for(n, m, ALPHA))
+        yield from claims_of_size(Studies(n, m, runs), levels_for(n, m, ALPHA))
     for n, m in product(SIZES, SIZES):
         heavy = Studies(n, m, runs, student3)
         alarms = decide(heavy.blanks, heavy.exposed, levels_for(n, m, ALPHA))
-        yield rate(f"scores n={n} m={m}: false alarms, Student t(3) mock-ups", (0.07, 0.10), alarms)
+        claimed = HEAVY if m < 12 else None
+        yield rate(f"scores n={n} m={m}: false alarms, Student t(3) mock-ups", claimed, alarms)
     yield _same_as_assess(min(runs, 300))
 
 
-def _of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
-    blanks, exposed, spiked = studies.blanks, studies.exposed, studies.spiked
+def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
+    """Judge decision, limits and bounds of one size of study."""
+    blanks, exposed = studies.blanks, studies.exposed
     arm, one = studies.limits(levels)
     single = exposed.copy()
     single[:, 0] += one
-    stated = studies.stated(arm)
+    own = arm * blanks.std(axis=1, ddof=1, keepdims=True)
+    stated = own / studies.slopes()[:, None]
     place = f"scores n={studies.n} m={studies.m}:"
-    yield rate(f"{place} false alarms", (0.043, 0.057), decide(blanks, exposed, levels))
-    yield rate(f"{place} found at the true limit", FOUND, decide(blanks, exposed + arm, levels))
-    yield rate(f"{place} one mock-up found at its true limit", FOUND,
-               decide(blanks, single, levels))  # fmt: skip
-    yield rate(f"{place} found at the study's own limit", (0.92, 0.96),
-               decide(blanks, exposed + stated[:, None], levels))  # fmt: skip
-    for where, true in (("0", 0.0), ("the true limit", arm)):
-        below, inside = coverage(blanks, exposed + true, spiked, true)
-        yield rate(f"{place} one-sided bound holds {where}", (0.93, 1.0), below)
-        yield rate(f"{place} two-sided interval holds {where}", (0.93, 0.97), inside)
+    for name, claimed, hits in (
+        ("false alarms", FALSE_ALARMS, decide(blanks, exposed, levels)),
+        ("found at the true limit", FOUND, decide(blanks, exposed + arm, levels)),
+        ("one mock-up found at its true limit", FOUND, decide(blanks, single, levels)),
+        ("arm mean above at the study's own limit, slope known", OWN_LIMIT,
+         above(blanks, exposed + own, levels)[0]),
+        ("found at the study's own limit", (0.93, 1.0), decide(blanks, exposed + stated, levels)),
+    ):  # fmt: skip
+        yield rate(f"{place} {name}", claimed, hits)
+    for where, responses, true, claimed in (
+        ("0", studies.responses, 0.0, TWO_SIDED),
+        ("the true limit", studies.responses, arm, (0.93, 1.0)),
+        ("the true limit, spiked on other blanks", studies.apart, arm, TWO_SIDED),
+    ):
+        below, inside = coverage(blanks, exposed + true, responses, true)
+        yield rate(f"{place} one-sided bound holds {where}", ONE_SIDED, below)
+        yield rate(f"{place} two-sided interval holds {where}", claimed, inside)
 
 
 def _same_as_assess(runs: int) -> Claim:
     studies = Studies(6, 6, runs)
     exposed = studies.exposed + np.linspace(0, 4, runs)[:, None]
-    above = decide(studies.blanks, exposed, decision_levels(6, 6, ALPHA))
-    same = [
-        assess(b, e).above == a for b, e, a in zip(studies.blanks, exposed, above, strict=True)
-    ]
+    decided = decide(studies.blanks, exposed, decision_levels(6, 6, ALPHA))
+    pairs = zip(studies.blanks, exposed, decided, strict=True)
+    same = [assess(blank, arm).above == said for blank, arm, said in pairs]
     return rate("scores: vectorised decision agrees with assess()", (1.0, 1.0), same)
 
 
 def naive_claims(runs: int) -> Iterator[Claim]:
-    """What a t-test on pixels makes of clean studies of 3 + 3 mock-ups, and the library beside it.
+    """Judge a t-test on pixels of clean studies, 3 + 3 mock-ups, and the library's decision.
 
     Two-sided at 5 %, pixels pooled over mock-ups; mock-up scatter as a share of pixel scatter.
     """
@@ -151,7 +174,7 @@ def naive_claims(runs: int) -> Iterator[Claim]:
         place = f"pixels: mock-up scatter {share:g} of pixel scatter, {pixels} px:"
         pixel_alarms, alarms = _pixel_studies(rng, runs, share, pixels)
         yield rate(f"{place} pixel t-test, false alarms", claimed, pixel_alarms)
-        yield rate(f"{place} the library's decision", (0.043, 0.057), alarms)
+        yield rate(f"{place} the library's decision", FALSE_ALARMS, alarms)
 
 
 def _pixel_studies(

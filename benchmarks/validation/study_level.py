@@ -20,8 +20,8 @@ from residuekit.simulate import Arm, Scorecard, StudyDesign, score_runs, simulat
 
 from .claims import SEED, Claim, rate, spread
 
-ACCEPTANCE_UG_CM2 = 4.0
-UNIFORM_UG_CM2 = (0.6, 0.9, 1.2, 1.6, 2.4)
+ACCEPTANCE_UG_CM2 = 2.5
+UNIFORM_UG_CM2 = (0.7, 1.1, 1.6, 2.7, 3.5)
 PATCHY_UG_CM2 = (1.0, 2.0, 3.0, 4.5, 6.0)
 ONE_OF_SIX_UG_CM2 = (2.0, 4.0, 8.0, 16.0, 32.0)
 SOIL = {"kaolin": 0.0006, "silica": 0.0006, "starch": 0.0003}

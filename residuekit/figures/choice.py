@@ -142,27 +142,30 @@ def _arms(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
 def _block(result: StudyResult, stratum: Stratum, unit: str | None) -> Block | Fault:
     """The block of a stratum, or why it cannot be drawn."""
     words = stratum_words(stratum)
-    judged = [
-        row for row in _arms(result, stratum) if isinstance(row["score"], str) and row["score"]
-    ]
-    scores = [(row["score"], row["unit"]) for row in judged]
-    score = scores[0][0] if scores else ""
-    table = result.mockups
-    own = table[(table["score"] == score) & _in_stratum(table, stratum)]
-    if own[own["role"] == "blank"].empty:
+    table = result.mockups[_in_stratum(result.mockups, stratum)]
+    if not (table["role"] == "blank").any():
         return Fault(
             f"{words} without a blank mock-up",
             "a control for everything that is drawn",
             "measure blanks of this paint, soiling and ageing and run the study again",
         )
-    if unit is not None and scores[0][1] != unit:
+    judged = [row for row in _arms(result, stratum) if row["score"]]
+    if not judged:
         return Fault(
-            f"{words} in the unit {unit_words(scores[0][1])} beside {unit_words(unit)}",
+            f"{words} without an arm that could be judged",
+            "an exposed mock-up beside the blanks",
+            "read in verdicts.csv why, and run the study again",
+        )
+    score, own_unit = str(judged[0]["score"]), str(judged[0]["unit"])
+    own = table[table["score"] == score]
+    if unit is not None and own_unit != unit:
+        return Fault(
+            f"{words} in the unit {unit_words(own_unit)} beside {unit_words(unit)}",
             "one scale for all panels",
             f"residue_figure(result, strata=[{words!r}]) draws it by itself",
         )
-    arms = [row for row in _arms(result, stratum) if (row["score"], row["unit"]) == scores[0]
-            or not row["score"] or row["score"] != row["score"]]  # fmt: skip
+    same = ((score, own_unit), ("", ""))
+    arms = [row for row in _arms(result, stratum) if (row["score"], row["unit"]) in same]
     if len(arms) > MOST_ARMS:
         kept = sorted(arms, key=lambda row: -np.nan_to_num(row["estimate"], nan=-np.inf))
         arms = [row for row in arms if row in kept[:MOST_ARMS]]
@@ -174,7 +177,7 @@ def _block(result: StudyResult, stratum: Stratum, unit: str | None) -> Block | F
     return Block(
         stratum=stratum,
         score=score,
-        unit=scores[0][1],
+        unit=own_unit,
         groups=tuple(_groups(own, arms, loadings)),
         maps=maps,
         pixel_limit=limit,

@@ -74,7 +74,7 @@ def sight_figure(
     with figure_style():
         figure = Figure(figsize=(width_mm / MM_PER_INCH, (LEGEND_MM + sum(heights)) / MM_PER_INCH))
         accepted = unit == LOADING and acceptance_limit is not None
-        _draw_legend(figure, NAME_MM, accepted=accepted)
+        _draw_legend(figure, 2, accepted=accepted)
         top = LEGEND_MM
         for (words, rows), height in zip(blocks, heights, strict=True):
             write(figure, 2, top + 1, fitted(words, width_mm - 4), weight="bold")

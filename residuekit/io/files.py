@@ -117,9 +117,15 @@ def labelled(
 ) -> xr.DataArray:
     """Make the labelled array of a file, or say what in the file breaks the contract."""
     try:
-        return make(float32(values), *axes, **options)
+        return make(stored(path, values), *axes, **options)
     except ContractError as error:
         raise ReadError([dataclasses.replace(f, file=str(path)) for f in error.faults]) from error
+
+
+def stored(path: Path, values: Any) -> Any:
+    """Return the values of a file as float32, or say that one is beyond its range."""
+    try:
+        return float32(values)
     except OverflowError as error:
         raise refuse(path, str(error), "finite numbers (float32)",
                      "leave the cell empty where a value is missing") from error  # fmt: skip
@@ -185,7 +191,8 @@ def decoded(path: Path, data: bytes) -> tuple[str, str]:
     ------
     ReadError : an empty file, NUL bytes, half a UTF-16 character.
     """
-    if not data.strip(b" \t\r\n\x1a\x00"):
+    blank = b" \t\r\n\x1a\x00"
+    if not data[:4096].strip(blank) and not data.strip(blank):
         raise refuse(path, "an empty file", "a file that holds spectra", "export it again")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"

@@ -73,9 +73,12 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         rows, columns = _walk(n_y, n_x, str(order), str(start))
         for place, spectrum in zip(places, spectra, strict=True):
             cube[rows[place], columns[place]] = spectrum.values[0]
-        recognised = {"layout": "map of one-spectrum files", "files": f"{len(found)}, {found[0].name} "
-                      f" to {found[-1].name}", "form": str(source(first)["reader"]),
-                      "y order": f"{order} from the {start}, as stated"}  # fmt: skip
+        recognised = {
+            "layout": "map of one-spectrum files",
+            "files": f"{len(found)}, {found[0].name} to {found[-1].name}",
+            "form": str(source(first)["reader"]),
+            "y order": f"{order} from the {start}, as stated",
+        }
         if len(found) < n_y * n_x:
             recognised["missing pixels"] = str(n_y * n_x - len(found))
         x, y = positions(path, n_x, n_y, step)
@@ -92,8 +95,8 @@ def _shape(path: Path, shape: Any) -> tuple[int, int]:
     except (TypeError, ValueError):
         n_y = n_x = 0
     if n_y < 1 or n_x < 1 or n_y * n_x > 10_000_000:
-        raise refuse(path, f"a folder, and shape={shape!r}", "a file, or the rows and columns of the map",
-                     f"shape=(n_y, n_x), or a {TOML} with shape = [n_y, n_x]")  # fmt: skip
+        raise refuse(path, f"a folder, and shape={shape!r}", "a file, or the rows and columns of "
+                     "the map", f"shape=(n_y, n_x), or {TOML}: shape = [n_y, n_x]")  # fmt: skip
     return n_y, n_x
 
 

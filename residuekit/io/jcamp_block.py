@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -11,18 +12,26 @@ import numpy as np
 from .files import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
+_BLANKS = " \t\r\x1a"
+_COMMENT = re.compile(r"\$\$[^\n]*")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d+)?")
 
 
 @dataclass
 class DataTable:
-    """The lines (number, text) under one data label, its form, and the page it belongs to."""
+    """The text under one data label, its form, and the page it belongs to."""
 
     label: str
     form: str
     line: int
     page: str = ""
-    rows: list[tuple[int, str]] = field(default_factory=list)
+    text: str = ""
+
+    @property
+    def rows(self) -> list[tuple[int, str]]:
+        """The lines that hold anything, each with its number in the file."""
+        lines = (line.strip(_BLANKS) for line in self.text.split("\n"))
+        return [(number, line) for number, line in enumerate(lines, self.line) if line]
 
 
 @dataclass
@@ -75,46 +84,67 @@ def parse(path: Path, text: str) -> list[Block]:
     ------
     ReadError : text outside any label, a label without `=`, nothing at all.
     """
+    if text.count("\r") != text.count("\r\n"):
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    labels = [*_labels(text)]
+    _nothing_but_comments(path, text[: labels[0][0]] if labels else text, 1)
+    if not labels:
+        raise refuse(path, "no block", "a block from ##TITLE= to ##END=", "export it again")
     blocks: list[Block] = []
     open_blocks: list[Block] = []
-    label = ""
-    for line_number, raw in enumerate(re.split(r"\r\n|\n|\r", text), start=1):
-        line = raw.partition("$$")[0].strip(" \t\x1a")
-        if not line:
-            continue
-        if not line.startswith("##"):
-            if not open_blocks:
-                raise refuse(path, f"{line[:40]!r} outside a block", "a label ##TITLE= first",
-                             "remove the line", line_number)  # fmt: skip
-            _continue(open_blocks[-1], label, line_number, line)
-            continue
-        name, equals, value = line[2:].partition("=")
+    line = 1 + text.count("\n", 0, labels[0][0])
+    ends = [start for start, _ in labels[1:]]
+    for (start, stop), end in zip(labels, [*ends, len(text)], strict=True):
+        found = text[start:stop].strip(_BLANKS)
+        name, equals, value = found[2:].partition("$$")[0].partition("=")
         if not equals:
-            raise refuse(path, f"{line[:40]!r}", "a label ##NAME= value", "add the =", line_number)
-        label, value = re.sub(r"[\s\-_/]", "", name).upper(), value.strip()
+            raise refuse(path, f"{found[:40]!r}", "a label ##NAME= value", "add the =",
+                         line)  # fmt: skip
+        label = re.sub(r"[\s\-_/]", "", name).upper()
+        body = _uncommented(text[stop:end])
         if label == "END":
             if open_blocks:
                 open_blocks.pop().ended = True
-            continue
-        if not open_blocks or label == "TITLE":
+        elif not open_blocks or label == "TITLE":
             if open_blocks and open_blocks[-1].tables:
                 open_blocks.pop()
-            open_blocks.append(Block(line_number))
+            open_blocks.append(Block(line))
             blocks.append(open_blocks[-1])
-        block = open_blocks[-1]
-        if label in TABLES:
-            block.tables.append(DataTable(label, value, line_number, block.text("PAGE")))
-        if label == "PAGE":
-            block.labels[label] = (value, line_number)
-        block.labels.setdefault(label, (value, line_number))
-    if not blocks:
-        raise refuse(path, "no block", "a block from ##TITLE= to ##END=", "export it again")
+        if not open_blocks:
+            _nothing_but_comments(path, body, line)
+        elif label != "END":
+            _add(open_blocks[-1], label, value.strip(_BLANKS), body, line)
+        line += text.count("\n", start, end)
     return blocks
 
 
-def _continue(block: Block, label: str, line_number: int, line: str) -> None:
+def _labels(text: str) -> Iterator[tuple[int, int]]:
+    """Where each line that opens with ## starts and ends."""
+    at = text.find("##")
+    while at >= 0:
+        start, stop = text.rfind("\n", 0, at) + 1, text.find("\n", at)
+        stop = len(text) if stop < 0 else stop
+        if not text[start:at].strip(_BLANKS):
+            yield start, stop
+        at = text.find("##", stop)
+
+
+def _uncommented(text: str) -> str:
+    return _COMMENT.sub("", text) if "$$" in text else text
+
+
+def _add(block: Block, label: str, value: str, body: str, line: int) -> None:
     if label in TABLES:
-        block.tables[-1].rows.append((line_number, line))
-    elif label.startswith("$"):
-        value, first = block.labels[label]
-        block.labels[label] = (value + line, first)
+        block.tables.append(DataTable(label, value, line, block.text("PAGE"), body))
+    if label.startswith("$"):
+        value += "".join(part.strip(_BLANKS) for part in body.split("\n"))
+    if label == "PAGE":
+        block.labels[label] = (value, line)
+    block.labels.setdefault(label, (value, line))
+
+
+def _nothing_but_comments(path: Path, text: str, line: int) -> None:
+    for number, part in enumerate(_uncommented(text).split("\n"), line):
+        if part.strip(_BLANKS):
+            raise refuse(path, f"{part.strip()[:40]!r} outside a block", "a label ##TITLE= first",
+                         "remove the line", number)  # fmt: skip

@@ -61,5 +61,5 @@ def _page(block: Block, table: DataTable, x: int, y: int, *, even: bool) -> Bloc
         if column < len(cells) and cells[column]:
             page.labels[label] = (cells[column], block.line_of(source))
     kind, shape = ("XYDATA", "(X++(Y..Y))") if even else ("XYPOINTS", "(XY..XY)")
-    page.tables.append(DataTable(kind, shape, table.line, table.page, table.rows))
+    page.tables.append(DataTable(kind, shape, table.line, table.page, table.text))
     return page

@@ -15,6 +15,8 @@ from .files import refuse
 from .jcamp_block import Block, DataTable
 from .words import tell
 
+#: Characters above which the compiled decoder is worth its import.
+_LARGE = 30_000
 EVEN, PAIRS = "X++(Y..Y)", "XY..XY"
 
 
@@ -38,7 +40,7 @@ def decode(path: Path, block: Block) -> tuple[Any, Any, str]:
     if len(block.tables) > 1:
         raise refuse(path, f"{len(block.tables)} tables in one block", "one table",
                      "save each as a file of its own", block.line)  # fmt: skip
-    if not block.tables or not block.tables[0].rows:
+    if not block.tables or not block.tables[0].text.strip():
         raise refuse(path, "no table of numbers", "##XYDATA= (X++(Y..Y)) and its lines",
                      "export it again: it may be cut", block.line)  # fmt: skip
     table = block.tables[0]
@@ -57,7 +59,7 @@ def decode(path: Path, block: Block) -> tuple[Any, Any, str]:
 def _even(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
     """Decode ``(X++(Y..Y))``."""
     first, last = block.number(path, "FIRSTX"), block.number(path, "LASTX")
-    decoded = decode_table([text for _, text in table.rows], MOST_VALUES)
+    decoded = decode_table(table.text, MOST_VALUES) if len(table.text) > _LARGE else None
     if decoded is None:
         decoded = _by_line(path, table)
     values = decoded.y * block.number(path, "YFACTOR", 1.0)
@@ -65,7 +67,7 @@ def _even(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
         raise refuse(path, f"{values.size} points from {first:g} to {last:g}",
                      "two points or more along an axis", "export it again", table.line)  # fmt: skip
     axis = np.linspace(first, last, values.size)
-    _check_axis(path, block, axis, decoded, [line for line, _ in table.rows])
+    _check_axis(path, block, axis, decoded, table)
     return axis, values, " + ".join(sorted(decoded.forms))
 
 
@@ -100,7 +102,7 @@ def _decoded(path: Path, number: int, decoder: Callable[..., Any], text: str, *r
                      number) from error  # fmt: skip
 
 
-def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, lines: list[int]) -> None:
+def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, table: DataTable) -> None:
     """Hold the axis against the abscissa of each line, NPOINTS and DELTAX."""
     step = abs(axis[-1] - axis[0]) / (axis.size - 1)
     counted = _count_fault(path, block, axis.size)
@@ -115,8 +117,8 @@ def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, lines: li
                  f"LASTX and {axis.size} points")  # fmt: skip
         raise refuse(path, f"{found}; {counted}" if counted else found,
                      "lines that stand where the labels say", "export it again: points are "
-                     "missing, doubled, or the file is cut", lines[at])  # fmt: skip
-    if counted and len(lines) < 3:
+                     "missing, doubled, or the file is cut", table.rows[at][0])  # fmt: skip
+    if counted and decoded.x.size < 3:
         raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "
                      "cut", block.line_of("NPOINTS"))  # fmt: skip
     if counted:
@@ -125,7 +127,7 @@ def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, lines: li
     worst = int(np.argmax(np.where(off > 1.01 * unit, off, 0)))
     if off[worst] > 1.01 * unit[worst]:
         tell(path, f"the abscissa is up to {off[worst]:.3g} off the axis of FIRSTX and LASTX",
-             lines[worst])  # fmt: skip
+             table.rows[worst][0])  # fmt: skip
     delta = block.number(path, "DELTAX", step)
     if abs(abs(delta) - step) * (axis.size - 1) > step / 2:
         signed = (axis[-1] - axis[0]) / (axis.size - 1)

@@ -72,24 +72,31 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     delimiter = delimiter or _delimiter(path, sample[-1:] if stated else sample, first + 1)
     decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
     head = _header(path, lines[first:], delimiter, decimal, first + 1)
-    places = np.array([i for i in range(first + head.used, len(lines)) if lines[i].strip()],
+    begin = first + head.used
+    places = np.array([i for i in range(begin, len(lines)) if lines[i] and not lines[i].isspace()],
                       dtype=int)  # fmt: skip
-    body = lines[first + head.used :]
+    body = lines[begin:]
+    raw = data[sum(map(len, lines[:begin])) + begin :] if encoding == "utf-8" and _is_plain(text) else None
     if len(places) != len(body):
-        body = [lines[i] for i in places]
+        body, raw = [lines[i] for i in places], None
     if not body:
         raise refuse(path, "a header without numbers below it", "rows of numbers",
                      "export it again", first + 1)  # fmt: skip
     width = len(head.header) if head.header else body[0].count(delimiter) + 1
     names = None
     if head.named:
-        names, body = _names_off(path, body, places + 1, delimiter)
+        (names, body), raw = _names_off(path, body, places + 1, delimiter), None
         width -= 1
-    values = _numbers(path, body, places + 1, width, delimiter, decimal)
+    values = _numbers(path, body, raw, places + 1, width, delimiter, decimal)
     if head.header is None and comments:
         head = Head(_commented_header(comments[-1], delimiter, width), None, "", 0, False)
     form = {"delimiter": delimiter, "decimal": decimal, "encoding": encoding}
     return Table(path, head, values, places + 1, stated, form, decimal, names)
+
+
+def _is_plain(text: str) -> bool:
+    """Say whether characters are bytes, and lines end in one of them."""
+    return text.isascii() and "\r" not in text
 
 
 def _lines(text: str) -> list[str]:
@@ -198,16 +205,26 @@ def _commented_header(comment: str, delimiter: str, width: int) -> tuple[str, ..
 
 
 def _numbers(
-    path: Path, body: list[str], places: Any, width: int, delimiter: str, decimal: str
+    path: Path,
+    body: list[str],
+    raw: bytes | None,
+    places: Any,
+    width: int,
+    delimiter: str,
+    decimal: str,
 ) -> Any:
-    """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles."""
+    """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles.
+
+    `raw` holds the bytes of the body where they are at hand.
+    """
     import pandas as pd
 
     counts = np.array([row.count(delimiter) for row in body]) + 1
     if (counts == width).all() and not any('"' in row for row in body):
         try:
             values = pd.read_csv(
-                io.StringIO("\n".join(body)), sep=delimiter, decimal=decimal, header=None,
+                io.BytesIO("\n".join(body).encode() if raw is None else raw),
+                sep=delimiter, decimal=decimal, header=None,
                 dtype=np.float64, na_values=list(MISSING),
             ).to_numpy()  # fmt: skip
         except ValueError:

@@ -11,7 +11,7 @@ import xarray as xr
 
 from ..errors import did_you_mean
 from ..schema import make_map, make_points
-from .files import labelled, readable, refuse, source_of, with_position_unit
+from .files import labelled, readable, refuse, source_of, stored, with_position_unit
 from .grid import grid
 from .state import as_stated, check_state
 from .table_text import SIGNATURE, Table, parse
@@ -188,6 +188,12 @@ def _rows(table: Table, options: _Options) -> xr.DataArray:
                     technique=options.technique, source=source)  # fmt: skip
 
 
+def _columns(table: Table, wanted: list[int]) -> Any:
+    """These columns (n_rows, n_wanted): a view where they stand side by side."""
+    first, last = wanted[0], wanted[-1] + 1
+    return table.values[:, first:last] if last - first == len(wanted) else table.values[:, wanted]
+
+
 def _units(table: Table) -> tuple[str, ...]:
     return table.head.units or ()
 
@@ -214,11 +220,11 @@ def _wide(table: Table, options: _Options) -> xr.DataArray:
                      "mend the header", 1)  # fmt: skip
     word = _units(table)[rest[0]] if _units(table) else ""
     axis, said = _axis(table, np.array(numbers, dtype=float), word, options, None)
-    values, quantity, more = _values(table, table.values[:, rest], (), (), options)
+    values, quantity, more = _values(table, _columns(table, rest), (), (), options)
     x, y = (table.values[:, place] * factor for place, factor in places.items())
     columns, rows, column, row = grid(table.path, x, y)
-    cube = np.full((rows.size, columns.size, axis.size), np.nan)
-    cube[row, column] = values
+    cube = np.full((rows.size, columns.size, axis.size), np.nan, dtype=np.float32)
+    cube[row, column] = stored(table.path, values)
     source = _source(table, "wide map", {**notes, **said, **more, **_gaps(rows, columns, len(x))})
     array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
                      technique=options.technique, source=source)  # fmt: skip
@@ -356,8 +362,7 @@ def _values(
     if percent is None and any(said for _, said in known):
         percent = True
     if quantity is None:
-        finite = values[np.isfinite(values)]
-        if percent or (finite.size and np.median(finite) > 3):
+        if percent or 2 * np.count_nonzero(values > 3) > np.count_nonzero(np.isfinite(values)):
             raise refuse(table.path, "numbers mostly above 3 without a name", "their quantity",
                          "quantity='transmittance' (or another)")  # fmt: skip
         quantity, notes["quantity"] = "absorbance", "assumed absorbance"

@@ -6,7 +6,7 @@ not finite gives NaN (or no spike). Wavenumbers in cm-1, ascending.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -74,24 +74,32 @@ def _window(wavenumber: npt.ArrayLike, low: float, high: float) -> tuple[Floats,
 def find_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> Mask:
     """Say which channels hold a single-channel spike, (n_spectra, n_channels).
 
-    A channel's difference d from the mean of its two neighbours must exceed `threshold` times the
-    local noise of d, and both neighbours must have a d of the other sign and at least a quarter as
-    large: the trace of one wrong channel (-1/2, 1, -1/2), which no band two channels wide leaves.
-    Local noise is the median |d| / 0.6745 of 32 channels, the highest of the segment and the two
-    beside it, and not below the smallest step of the spectrum (rounded files). The first and last
-    two channels are never spikes.
+    A channel's difference d from the cubic through its four neighbours,
+    (4 (y-1 + y+1) - (y-2 + y+2)) / 6, must exceed `threshold` times the local noise of d, and both
+    neighbours must have a d of the other sign and at least 0.45 as large: the trace of one wrong
+    channel (1/6, -2/3, 1, -2/3, 1/6), which no band two channels wide leaves. Local noise is the
+    median |d| / 0.6745 of 32 channels, the highest of the segment and the two beside it, and not
+    below the smallest step of the spectrum (rounded files). The first and last three channels are
+    never spikes.
     """
     rows = np.asarray(block, dtype=np.float64)
     found = np.zeros(rows.shape, dtype=bool)
-    if rows.shape[1] < 5:
+    if rows.shape[1] < 7:
         return found
-    d = rows[:, 1:-1] - (rows[:, :-2] + rows[:, 2:]) / 2
+    d = rows[:, 2:-2] - _from_neighbours(rows, np.arange(2, rows.shape[1] - 2))
     with np.errstate(invalid="ignore"):
         large = np.abs(d) > threshold * _local_noise(rows, d)
         before, here, after = d[:, :-2], d[:, 1:-1], d[:, 2:]
         beside = np.maximum(before * np.sign(here), after * np.sign(here))
-        found[:, 2:-2] = large[:, 1:-1] & (beside < -0.25 * np.abs(here))
+        found[:, 3:-3] = large[:, 1:-1] & (beside < -0.45 * np.abs(here))
     return found
+
+
+def _from_neighbours(rows: Floats, channel: Any) -> Floats:
+    """The values of a cubic through the two channels on either side."""
+    near = rows[..., channel - 1] + rows[..., channel + 1]
+    far = rows[..., channel - 2] + rows[..., channel + 2]
+    return np.asarray((4 * near - far) / 6)
 
 
 def _local_noise(rows: Floats, d: Floats) -> Floats:
@@ -112,15 +120,16 @@ def _local_noise(rows: Floats, d: Floats) -> Floats:
 
 
 def without_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> tuple[Floats, Mask]:
-    """Return the block with every spike replaced by the mean of its neighbours, and the spikes.
+    """Return the block with every spike replaced from its neighbours, and the spikes.
 
-    The trace of a spike is gone; what stood in its channel is lost. Bands must be at least two
-    channels wide at half height. See `find_spikes`.
+    The cubic of `find_spikes` takes the channel's place; what stood in it is lost. Bands must be at
+    least two channels wide at half height.
     """
     rows = np.array(block, dtype=np.float64)
     found = find_spikes(rows, threshold)
-    number, channel = np.nonzero(found)
-    rows[number, channel] = (rows[number, channel - 1] + rows[number, channel + 1]) / 2
+    for number in np.flatnonzero(found.any(axis=1)):
+        channel = np.flatnonzero(found[number])
+        rows[number, channel] = _from_neighbours(rows[number], channel)
     return rows, found
 
 
@@ -154,9 +163,9 @@ def fit_fringes(
 ) -> Fringes:
     """Fit the strongest sinusoid to each spectrum between `low` and `high`, free of bands.
 
-    A parabola is fitted along; carbon dioxide (2250 to 2420) is left out; the frequencies reach
-    from 1.5 periods in the window to 6 channels a period, in steps of a quarter of the window's
-    resolution. `share` is what the sinusoid explains of the variance about the parabola. Longer
+    A quartic is fitted along; carbon dioxide (2250 to 2420) is left out; the frequencies reach
+    from 2 periods in the window to 6 channels a period, in steps of a quarter of the window's
+    resolution. `share` is what the sinusoid explains of the variance about the quartic. Longer
     periods cannot be told from a curved baseline. NaN where fewer than 32 channels lie within.
     """
     rows = np.asarray(block, dtype=np.float64)
@@ -167,20 +176,22 @@ def fit_fringes(
         return Fringes(nothing, nothing, nothing)
     places = axis[inside]
     span, spacing = np.ptp(places), float(np.median(np.diff(places)))
-    frequency = np.arange(1.5 / span, 1 / (6 * spacing), 0.25 / span)
+    frequency = np.arange(2 / span, 1 / (6 * spacing), 0.25 / span)
     angle = 2 * np.pi * frequency[:, None] * (places - places.mean())
     waves = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    parabola = np.linalg.qr(np.vander((places - places.mean()) / span, 3))[0]
-    waves -= parabola @ (parabola.T @ waves)
-    waves = np.linalg.qr(waves)[0]
+    quartic = np.linalg.qr(np.vander((places - places.mean()) / span, 5))[0]
+    waves -= quartic @ (quartic.T @ waves)
+    waves, scale = np.linalg.qr(waves)
     left = rows[:, inside]
-    left = left - (left @ parabola) @ parabola.T
+    left = left - (left @ quartic) @ quartic.T
     energy = np.stack([((left @ wave) ** 2).sum(axis=1) for wave in waves], axis=1)
     best = np.argmax(energy, axis=1)
     top = energy[np.arange(len(rows)), best]
     total = np.maximum((left**2).sum(axis=1), np.finfo(float).tiny)
+    projected = np.einsum("in,ink->ik", left, waves[best])
+    weights = np.linalg.solve(scale[best], projected[:, :, None])[:, :, 0]
     return Fringes(
-        np.sqrt(2 * top / places.size),
+        np.sqrt((weights**2).sum(axis=1)),
         np.where(np.isfinite(top), 1 / frequency[best], np.nan),
         top / total,
     )
@@ -195,14 +206,18 @@ def second_difference_excess(
 ) -> Floats:
     """Return the RMS of the second differences from `low` to `high` over that of white noise.
 
-    1 is noise alone (its RMS is sqrt(6) sigma); sharp lines raise it. `noise` is the sigma of each
-    spectrum. NaN with fewer than 12 channels within.
+    1 is noise alone (its RMS is sqrt(6) sigma); sharp lines raise it. A cubic is taken off the
+    differences first, for the tails of bands outside; it takes next to nothing of noise, whose
+    differences have no slow part. `noise` is the sigma of each spectrum. NaN with fewer than 12
+    channels within.
     """
     rows = np.asarray(block, dtype=np.float64)
     _, inside = _window(wavenumber, low, high)
     if inside.sum() < 12:
         return np.full(len(rows), np.nan)
     second = np.diff(rows[:, inside], n=2, axis=1)
+    tails = np.linalg.qr(np.vander(np.linspace(-1, 1, second.shape[1]), 4))[0]
+    second = second - (second @ tails) @ tails.T
     expected = np.sqrt(6.0) * np.asarray(noise, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.sqrt((second**2).mean(axis=1)) / expected)
@@ -215,7 +230,7 @@ def curvature_balance(
 
     The second derivative over `width` cm-1 (Savitzky & Golay 1964, order 2), squared and summed
     where it is above 0, over the same where it is below; only values above 5 times its noise count.
-    An absorption band gives 0.42 (Gaussian; a Lorentzian 0.10), two merged ones up to 0.7, a
+    An absorption band gives 0.42 (Gaussian; a Lorentzian 0.22), two merged ones up to 0.7, a
     dispersive (derivative-shaped) one 1, an inverted one more. NaN where fewer than 10 channels
     rise above the noise, or the axis is shorter than two windows.
     """

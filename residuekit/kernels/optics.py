@@ -30,6 +30,9 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 UM_PER_CM = 1e4
+#: exp(-Euler's constant)/2: where, in channels, the sum over every second channel next to an end
+#: leaves off: sum of 2/k over odd k < 2m is ln m + 0.5772 + 2 ln 2.
+_END = 0.2807
 
 
 def penetration_depth(
@@ -167,8 +170,9 @@ def kramers_kronig(reflectance: npt.ArrayLike, wavenumber: npt.ArrayLike) -> Opt
 
     theta_i = -(2 nu_i / pi) P int ln sqrt(R) / (nu^2 - nu_i^2) dnu by Maclaurin's method (Ohta &
     Ishida, Appl. Spectrosc. 42, 952, 1988): the sum over the channels of opposite parity, each of
-    weight 2h. Beyond the ends R goes on as a constant, half a channel out, which adds
-    -(1/2 pi) [ln R_hi ln((H + nu)/(H - nu)) - ln R_lo ln((nu + L)/(nu - L))]. Then
+    weight 2h. Beyond the ends R goes on as a constant, which adds
+    -(1/2 pi) [ln R_hi ln((H + nu)/(H - nu)) - ln R_lo ln((nu + L)/(nu - L))], H and L where the sum
+    of the channel ends. Then
     D = 1 + R - 2 sqrt(R) cos theta, n = (1 - R)/D, k = 2 sqrt(R) sin(theta)/D.
 
     Valid for a thick, smooth, homogeneous sample near normal incidence whose R is that against a
@@ -178,7 +182,7 @@ def kramers_kronig(reflectance: npt.ArrayLike, wavenumber: npt.ArrayLike) -> Opt
     Raises `ProcedureError` for an uneven axis, fewer than 4 channels, or one that reaches 0.
     """
     rows, axis = np.asarray(reflectance, dtype=np.float64), np.asarray(wavenumber, np.float64)
-    usable = np.asarray((rows > 0) & (rows < 1)).all(axis=1)[:, None]
+    usable = np.all((rows > 0) & (rows < 1), axis=1, keepdims=True)
     log_r = np.log(np.where(usable, rows, 0.5))
     spacing = _transform_spacing(axis)
     theta = log_r @ _maclaurin(axis, spacing).T + _wings(log_r, axis, spacing)
@@ -207,7 +211,13 @@ def _maclaurin(axis: Floats, spacing: float) -> Floats:
 
 
 def _wings(log_r: Floats, axis: Floats, spacing: float) -> Floats:
-    high, low = axis[-1] + spacing / 2, axis[0] - spacing / 2
+    """What constants beyond both ends add; the sum of a channel reaches a channel past an end whose
+    parity it does not share, and up to the end itself if it does."""
+    parity = np.arange(axis.size) % 2
+    past = np.where(parity == parity[-1], 0.0, spacing)
+    before = np.where(parity == 0, 0.0, spacing)
+    past[-1] = before[0] = spacing * _END
+    high, low = axis[-1] + past, axis[0] - before
     above, below = np.log((high + axis) / (high - axis)), np.log((axis + low) / (axis - low))
     wings: Floats = -(log_r[:, -1:] * above - log_r[:, :1] * below) / (2 * np.pi)
     return wings

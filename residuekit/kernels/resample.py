@@ -21,10 +21,11 @@ def resampling_matrix(source: npt.ArrayLike, target: npt.ArrayLike) -> Floats:
 
     Where the target's mean spacing h is the larger, each value is the spectrum's convolution with
     sinc(x/h) under a Kaiser window (beta 6) of 8 h to either side, an ideal low-pass below half the
-    new sampling rate (Shannon 1949; Kaiser 1974, both from memory); the line between the ends of
+    new sampling rate (Shannon 1949; Kaiser 1974, both from memory). The line between the ends of
     the spectrum is set apart, so straight lines stay exact and the ends do not ring. White noise
-    stays white and falls by sqrt(h_source/h). Else a cubic spline through the channels: noise is
-    then correlated between channels, and standard errors that take it for white are too small.
+    falls by sqrt(h_source/h) and stays nearly white (neighbours share 5 % of its variance). Else a
+    cubic spline through the channels: noise is then correlated between channels, and standard
+    errors that take it for white are too small.
 
     Both axes ascend, in cm-1, evenly or nearly so. Raises `ProcedureError` for fewer than 4
     channels or a target that leaves the source.

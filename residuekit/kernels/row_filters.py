@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .lanes import WIDTH, across, add, fma, jit, load, multiply, splat, store, subtract
+from .lanes import WIDTH, across, add, fma, jit, load, splat, store, subtract
 
 
 @jit
@@ -91,6 +91,33 @@ def inner(first, second):  # type: ignore[no-untyped-def]
 
 
 @jit
+def mean_and_squares(row):  # type: ignore[no-untyped-def]
+    """Return the mean and the sum of squared deviations from it, in one pass where that is exact.
+
+    The sums are taken about the first value; where it lies so far off that digits are lost, a
+    second pass is made.
+    """
+    whole = row.size - row.size % WIDTH
+    shift = np.float64(row[0])
+    zero = splat(shift)
+    sums = products = splat(0.0)
+    for i in range(0, whole, WIDTH):
+        d = subtract(load(row, i), zero)
+        sums = add(sums, d)
+        products = fma(d, d, products)
+    s, q = across(sums), across(products)
+    for i in range(whole, row.size):
+        d = np.float64(row[i]) - shift
+        s += d
+        q += d * d
+    mean = s / row.size
+    about_mean = q - s * mean
+    if about_mean < 1e-4 * q:
+        about_mean = squares(row, shift + mean)
+    return shift + mean, about_mean
+
+
+@jit
 def _flat(row):  # type: ignore[no-untyped-def]
     first = row[0]
     flat = True
@@ -107,9 +134,9 @@ def _divided(row, shift, factor, result):  # type: ignore[no-untyped-def]
         return np.nan
     scale = 1.0 / factor
     whole = row.size - row.size % WIDTH
-    minus, times = splat(shift), splat(scale)
+    plus, times = splat(-shift * scale), splat(scale)
     for i in range(0, whole, WIDTH):
-        store(result, i, multiply(subtract(load(row, i), minus), times))
+        store(result, i, fma(load(row, i), times, plus))
     for i in range(whole, row.size):
         result[i] = (np.float64(row[i]) - shift) * scale
     return factor
@@ -132,8 +159,8 @@ def by_spread(block, start, stop, result, factors):  # type: ignore[no-untyped-d
     for k in range(block.shape[0]):
         row = block[k]
         part = row[start:stop]
-        mean = total(part) / part.size
-        spread = np.sqrt(squares(part, mean) / (part.size - 1))
+        mean, deviation = mean_and_squares(part)
+        spread = np.sqrt(deviation / (part.size - 1))
         spread += 0.0 * (total(row[:start]) + total(row[stop:]))
         if spread <= 1e-6 * abs(mean) and _flat(part):
             spread = 0.0

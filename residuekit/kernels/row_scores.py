@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .lanes import jit
+from .lanes import WIDTH, across, fma, jit, load, splat
 from .row_filters import inner, total
 
 _BUCKETS = 512
@@ -15,17 +15,22 @@ _TINY = 1e-300
 
 
 @jit
-def weighted(block, weights, starts, stops, scores, result):  # type: ignore[no-untyped-def]
-    """Fill result (n_spectra, n_scores) with the sums of runs of channels times their weights.
+def weighted(block, pieces, places, factors, singles, channels, rest, result):  # type: ignore[no-untyped-def]
+    """Fill result (n_spectra, n_scores) with weighted sums; only channels with a weight are read.
 
-    Run r reads channels starts[r] to stops[r] and adds to score scores[r]; no other is read.
+    Score s sums the 16 channels from places[p] times factors[16 p : 16 p + 16], p = pieces[s] to
+    pieces[s + 1], and the single channels[q] times rest[q], q = singles[s] to singles[s + 1].
     """
     for k in range(block.shape[0]):
         row, sums = block[k], result[k]
-        sums[:] = 0.0
-        for r in range(starts.size):
-            a, b = starts[r], stops[r]
-            sums[scores[r]] += inner(row[a:b], weights[scores[r], a:b])
+        for s in range(sums.size):
+            lanes = splat(0.0)
+            for p in range(pieces[s], pieces[s + 1]):
+                lanes = fma(load(row, places[p]), load(factors, WIDTH * p), lanes)
+            total_of_score = across(lanes)
+            for q in range(singles[s], singles[s + 1]):
+                total_of_score += np.float64(row[channels[q]]) * rest[q]
+            sums[s] = total_of_score
     return True
 
 
@@ -113,6 +118,15 @@ def _count(dealt, starts, scale, bound):  # type: ignore[no-untyped-def]
 
 
 @jit
+def _dot(first, second):  # type: ignore[no-untyped-def]
+    """Return the inner product of two short rows."""
+    s = 0.0
+    for i in range(first.size):
+        s += first[i] * second[i]
+    return s
+
+
+@jit
 def non_negative(targets, triangle, tolerance, amounts):  # type: ignore[no-untyped-def]
     """Fill amounts (n, k) >= 0 that minimise |R a - t| for each target t, R the triangle (k, k).
 
@@ -121,6 +135,7 @@ def non_negative(targets, triangle, tolerance, amounts):  # type: ignore[no-unty
     k = triangle.shape[0]
     turned = np.ascontiguousarray(triangle.T)
     gram = turned @ triangle
+    inverse = np.linalg.inv(triangle)
     used = np.zeros(k, np.bool_)
     wanted, left, factor = np.zeros(k), np.zeros(k), np.zeros((k, k))
     for row in range(targets.shape[0]):
@@ -129,19 +144,22 @@ def non_negative(targets, triangle, tolerance, amounts):  # type: ignore[no-unty
         if not np.isfinite(limit):
             a[:] = np.nan
             continue
-        used[:] = True
-        _solve(triangle, turned, gram, t, used, wanted, left, factor)
+        inside = True
         for i in range(k):
-            a[i] = max(wanted[i], 0.0)
-            used[i] = a[i] > 0.0
+            free = _dot(inverse[i], t)
+            a[i] = max(free, 0.0)
+            used[i] = free > 0.0
+            inside &= used[i]
+        if inside:
+            continue
         best = 0
         _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor)
         while best >= 0:
             best, gain = -1, limit
             for i in range(k):
-                left[i] = t[i] - inner(triangle[i], a)
+                left[i] = t[i] - _dot(triangle[i], a)
             for i in range(k):
-                slope = inner(turned[i], left)
+                slope = _dot(turned[i], left)
                 if not used[i] and slope > gain:
                     best, gain = i, slope
             if best >= 0:
@@ -192,7 +210,7 @@ def _solve(triangle, turned, gram, t, used, wanted, left, factor):  # type: igno
     for _ in range(2):
         _add_step(turned, used, wanted, left, factor)
         for p in range(k):
-            left[p] = t[p] - inner(triangle[p], wanted)
+            left[p] = t[p] - _dot(triangle[p], wanted)
 
 
 @jit
@@ -202,7 +220,7 @@ def _add_step(turned, used, wanted, left, factor):  # type: ignore[no-untyped-de
     step = np.zeros(k)
     for p in range(k):
         if used[p]:
-            s = inner(turned[p], left)
+            s = _dot(turned[p], left)
             for q in range(p):
                 if used[q]:
                     s -= factor[p, q] * step[q]

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from ..procedure import Procedure
 
 METHOD = "injection of the reference into real blanks before the procedure"
+WORDS = {"pixel": "pixels", "map": "maps", "mockup": "mock-ups"}
 CAVEATS = (
     "additive only: the gel's absorbance is added to the paint's; what a gel does to the paint "
     "(leaching, swelling), coupling between layers and reflection are not in it",
@@ -102,12 +103,12 @@ def from_injection(
     ContractError : too few blanks, axes that differ, a quantity to which nothing can be added, a
         response that does not rise, loads that do not reach the detection limit.
     """
-    check.choose(level, ("pixel", "map", "mockup"), "the level")
+    check.choose(level, WORDS, "the level")
     loads = np.unique(check.numbers(loadings, "loadings", 1))
     check.positive(float(loads[0]), "loadings", "a load to inject")
     bench = _bench(blanks, reference, score, procedure, reference_loading, level)
     zero = bench.values(0.0)
-    check.enough(zero.size, f"blank {level} values", LEAST)
+    check.enough(zero.size, f"blank {WORDS[level]}", LEAST)
     unit = "reference" if reference_loading is None else "ug cm-2"
     in_score = from_blanks(
         zero, level=level, alpha=alpha, beta=beta, unit=unit, confidence=confidence
@@ -154,7 +155,7 @@ def _measured(
     slopes = np.diff(mean) / np.diff(grid)
     notes = [
         f"response per unit of load {number(slopes[0])} at first, {number(slopes[-1])} at last",
-        f"at the detection limit {found} of {count} {level} values are found",
+        f"at the detection limit {found} of {count} {WORDS[level]} are found",
     ]
     if level == "pixel":
         notes.append("neighbouring pixels vary together: the interval is too narrow")

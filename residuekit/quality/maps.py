@@ -38,7 +38,8 @@ class Quality:
 
     `numbers` holds what was measured (NaN where the axis does not allow it): noise_rms and
     noise_peak_to_peak (medians of the pixels) with noise_low, noise_high, noise_n; vapour, the RMS
-    of sharp lines in 1800 to 1900 cm-1 in the mean spectrum; baseline_slope per 1000 cm-1 (median);
+    of sharp lines in 1800 to 1900 cm-1 in the mean spectrum, and vapour_excess, what is there over
+    its noise; baseline_slope per 1000 cm-1 (median);
     contact, the tenth percentile of the signal against good contact; fringe_period (cm-1),
     fringe_amplitude, fringe_thickness_um of the pixels with fringes. `failed` says in words why the
     map is not fit to be judged, and is empty when it is. `words` says all that was found.
@@ -177,7 +178,7 @@ def check_quality(
         noise=m.typical,
         failed=failed,
         numbers=numbers,
-        words=_words(counts, removed, valid.size, numbers, failed),
+        words=_words(counts, removed, valid.size, numbers, failed, vapour_ratio),
     )
 
 
@@ -301,7 +302,7 @@ def _numbers(
         "noise_low": m.noise_window[0],
         "noise_high": m.noise_window[1],
         "noise_n": float(m.line.n),
-        "vapour": _mean_lines(m, valid),
+        **_mean_lines(m, valid),
         "baseline_slope": middle(m.slope),
         "contact": middle(m.contact(array), share=0.1),
         "fringe_period": period,
@@ -310,19 +311,21 @@ def _numbers(
     }
 
 
-def _mean_lines(m: _Measured, valid: npt.NDArray[np.bool_]) -> float:
-    """The RMS of sharp lines in the mean spectrum, its white noise taken off."""
+def _mean_lines(m: _Measured, valid: npt.NDArray[np.bool_]) -> dict[str, float]:
+    """Sharp lines in the mean spectrum: their RMS less that of the noise, and over the noise."""
+    nothing = {"vapour": math.nan, "vapour_excess": math.nan}
     if not valid.any() or m.axis.size < 3:
-        return math.nan
+        return nothing
     total = np.zeros(m.axis.size)
     for start in range(0, valid.size, _ROWS_AT_ONCE):
         part = slice(start, start + _ROWS_AT_ONCE)
         total += m._absorbance(m.values[part][valid[part]]).sum(axis=0)
     noise = float(np.median(m.own_noise[valid])) / math.sqrt(valid.sum())
     if not noise > 0:
-        return math.nan
+        return nothing
     excess = faults.second_difference_excess(total[None] / valid.sum(), m.axis, [noise])[0]
-    return float(noise * np.sqrt(np.maximum(excess**2 - 1, 0.0)))
+    lines = noise * math.sqrt(max(excess**2 - 1, 0.0)) if math.isfinite(excess) else math.nan
+    return {"vapour": lines, "vapour_excess": float(excess)}
 
 
 def _words(
@@ -331,6 +334,7 @@ def _words(
     size: int,
     numbers: dict[str, float],
     failed: str,
+    vapour_ratio: float,
 ) -> tuple[str, ...]:
     """Say what was found, one sentence a flag, then what it means."""
     said = []
@@ -347,10 +351,11 @@ def _words(
             f"{numbers['fringe_amplitude']:.2g}: no step takes them off; under a local line of "
             "width w they leave up to 1 - cos(pi w / period) of their amplitude."
         )
-    if counts["vapour"]:
+    if numbers["vapour_excess"] > vapour_ratio:
         said.append(
-            f"Vapour lines of {numbers['vapour']:.2g} RMS in 1800 to 1900 cm-1 of the mean; near "
-            "1735 cm-1 they are about four times as strong."
+            f"Vapour lines of {numbers['vapour']:.2g} RMS in 1800 to 1900 cm-1 of the mean, "
+            f"{numbers['vapour_excess']:.1f} times its noise; near 1735 cm-1 they are about four "
+            "times as strong."
         )
     if failed:
         said.append(f"Not fit to be judged: {failed}.")

@@ -111,12 +111,15 @@ def _numbers(row: Mapping[Any, Any]) -> str:
     unit = unit_words(str(row["unit"]))
     least = f"{number(row['mockup_detection_limit'])} {unit}"
     missed = f" A single mock-up that carries less than {least} may be missed."
+    share = ""
+    if row["positive_mockups"] < row["n_mockups"]:
+        most = percent(row["share_upper_bound"])
+        share = f", so at most {most} of such mock-ups carry more than {least}"
     return (
         f"Mean {number(row['estimate'])} {unit}; detection limit "
         f"{number(row['detection_limit'])}, upper bound {number(row['upper_bound'])} {unit}. "
         f"{int(row['positive_mockups'])} of {counted(int(row['n_mockups']), 'mock-up')} above the "
-        f"limit for one mock-up, so at most {percent(row['share_upper_bound'])} of such "
-        f"mock-ups carry more than {least}; "
+        f"limit for one mock-up{share}; "
         f"{counted(int(row['n_blank_mockups']), 'blank mock-up')}, "
         f"{counted(int(row['n_maps']), 'map')}, {counted(int(row['n_pixels']), 'pixel')}."
         f"{missed if row['verdict'] != 'detected' else ''}"

@@ -80,7 +80,7 @@ def small_demo_design() -> StudyDesign:
         axis=(800.0, 1900.0, 4.0),
         steps=({"step": "crop", "low": 820, "high": 1880},),
         map_suffixes=(".nc", ".csv"),
-        reference_suffix=".csv",
+        reference_suffix=".jdx",
     )
 
 

@@ -7,6 +7,7 @@ import math
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -134,7 +135,8 @@ class Scorecard:
     def z(self) -> npt.NDArray[np.float64]:
         """Errors over standard errors of the arms that have both."""
         scores = np.array([row["z"] for row in self.rows], dtype=float)
-        return scores[np.isfinite(scores)]
+        finite: npt.NDArray[np.float64] = scores[np.isfinite(scores)]
+        return finite
 
     def _summary(self) -> str:
         studies = len({row["study"] for row in self.rows})
@@ -254,11 +256,11 @@ def two_sided_interval(
     """
     from scipy.special import ndtri, stdtridf, stdtrit
 
-    ratio = (upper_bound - estimate) / standard_error
+    ratio = float((upper_bound - estimate) / standard_error)
     if ratio - ndtri(1 - alpha) < 1e-6:
         quantile = float(ndtri(1 - alpha / 2))
     else:
-        quantile = float(stdtrit(stdtridf(1 - alpha, ratio), 1 - alpha / 2))
+        quantile = float(stdtrit(float(stdtridf(1 - alpha, ratio)), 1 - alpha / 2))
     half = quantile * standard_error
     return estimate - half, estimate + half
 
@@ -280,6 +282,8 @@ def _draw_estimates(axes: Axes, card: Scorecard) -> None:
     measured = [row for row in card.rows if not math.isnan(row["z"])]
     for verdict, colour in _COLOURS.items():
         rows = [row for row in measured if row["verdict"] == verdict]
+        if not rows:
+            continue
         true, x = ([row[name] for row in rows] for name in ("true", "estimate"))
         half = [row["high"] - row["estimate"] for row in rows]
         axes.errorbar(true, x, half, fmt="o", ms=3.5, lw=0.7, color=colour,
@@ -294,9 +298,9 @@ def _draw_found(axes: Axes, card: Scorecard) -> None:
     measured = [row for row in card.rows if not math.isnan(row["z"])]
     ratio = np.array([row["true"] / row["detection_limit"] for row in measured])
     above = np.array([row["above"] for row in measured], dtype=bool)
-    edges = np.array([0.0, 1e-9, 0.25, 0.5, 0.8, 1.25, 2.0, np.inf])
-    names = ["0", "to 0.25", "to 0.5", "to 0.8", "0.8 to 1.25", "to 2", "more"]
-    for place, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    edges = [0.0, 1e-9, 0.25, 0.5, 1 / NEAR_LIMIT, NEAR_LIMIT, 2.0, math.inf]
+    names = ["0", "to 0.25", "to 0.5", "to 0.8", "to 1.25", "to 2", "more"]
+    for place, (low, high) in enumerate(pairwise(edges)):
         inside = above[(ratio >= low) & (ratio < high)]
         rate = Rate(names[place], int(inside.sum()), inside.size, math.nan, "")
         if rate.n:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["Manifest", "Study", "load_manifest"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Study:
     """A study folder that has passed its checks.
 
@@ -48,5 +48,5 @@ class Study:
 
         return run_study(self.manifest, progress, workers, scheduler)
 
-    def __str__(self) -> str:
+    def __repr__(self) -> str:
         return str(self.manifest)

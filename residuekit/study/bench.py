@@ -44,6 +44,7 @@ class MapSummary:
     mean: Floats
     n_pixels: int
     quality: Mapping[str, Any]
+    quantity: str
     technique: str
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,9 +9,10 @@ from pathlib import Path
 from .. import io
 from ..errors import Fault, ResiduekitError, StudyError
 from ..markers import marker_weights
-from ..results import PROVENANCE
+from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
 from ..score import same_axis
+from ..survival import band_survival
 from .manifest import SETTINGS, Manifest, examine, file_faults
 from .measurements import Measurement
 
@@ -34,9 +34,12 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
     faults += _faults_of_files(manifest, rows, settled, progress)
+    said = ""
+    if not faults:
+        faults, said = _survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    return f"{manifest}\nNothing is wrong: residuekit run {folder}"
+    return f"{manifest}\n  {said}\nNothing is wrong: residuekit run {folder}"
 
 
 def _faults_of_files(
@@ -64,6 +67,45 @@ def _faults_of_files(
     return faults
 
 
+#: What to do about a step that eats a band.
+_SPARE_THE_BAND = {
+    "smooth": "a smaller window",
+    "correct_baseline": "a greater smoothness, or no step: scores draw a line of their own",
+    "normalise": "no normalisation, or an internal standard where the gel has no band",
+    "bridge": "a range without markers",
+}
+
+
+def _survival_faults(manifest: Manifest) -> tuple[list[Fault], str]:
+    """Say which step eats the gel's band on the first blank of each paint and soiling."""
+    gel = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
+    if not gel:
+        return [], "no reference: what the procedure leaves of the gel's bands was not measured"
+    reference = io.read(manifest.folder / gel[0].file)
+    blanks = {row.stratum[:2]: row for row in reversed(manifest.of_role("blank"))}
+    faults = []
+    lowest = 1.0
+    for row in blanks.values():
+        blank = io.read(manifest.folder / row.file)
+        found = band_survival(manifest.procedure, blank, reference, manifest.markers)
+        for eaten in found.eaten():
+            number, step = eaten["number"], eaten["step"]
+            lines = manifest.procedure.lines
+            faults.append(
+                Fault(
+                    f"step {number}, {step}, which leaves {eaten['kept']:.0%} of a band of "
+                    f"{eaten['marker']!r} at the detection limit on {row.file} (after all steps "
+                    f"{eaten['survives']:.0%})",
+                    f"at least {found.least:.0%} after all steps",
+                    _SPARE_THE_BAND.get(step, "other parameters, or no such step"),
+                    SETTINGS,
+                    lines[number - 1] if lines else None,
+                )
+            )
+        lowest = min([lowest, *(row["share"] for row in found.last())])
+    return faults, f"of a band at the detection limit the procedure leaves {lowest:.0%} or more"
+
+
 def _placed(fault: Fault, file: str) -> Fault:
     """Name the file as the table does; a fault of a step keeps its place in the settings."""
     if fault.file == SETTINGS:
@@ -73,7 +115,7 @@ def _placed(fault: Fault, file: str) -> Fault:
 
 def _check_run(folder: Path) -> str:
     """Say whether the inputs of a run are still what they were."""
-    record = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+    record = read_provenance(folder)
     study = folder.resolve().parent.parent
     faults = []
     for file, sha256 in record["inputs"].items():

@@ -12,9 +12,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from .. import io
 from ..errors import Fault, ResiduekitError, StudyError, did_you_mean
 from ..markers import Marker, resolve
 from ..procedure import Procedure
+from ..quality import THRESHOLDS
 from ..schema import NET_SIGNAL
 from .measurements import Measurement, read_measurements
 
@@ -33,6 +35,7 @@ _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "procedure": {},  # `Procedure.from_toml` checks what stands in it
     "markers": {"use": _LIST, "scores": _LIST},
     "limits": {"alpha": _NUMBER, "beta": _NUMBER},
+    "quality": dict.fromkeys(THRESHOLDS, _NUMBER),
     "figure": {"width_mm": _NUMBER},
 }
 _NEEDED = (("question", "treatment"), ("markers", "use"))
@@ -53,6 +56,7 @@ class Manifest:
     scores: tuple[str, ...]
     alpha: float
     beta: float
+    quality: Mapping[str, float]
     figure: Mapping[str, Any]
     measurements: tuple[Measurement, ...]
 
@@ -119,7 +123,7 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
     if readable:
         faults += [*_setting_faults(settings, text), *wrong]
     faults += list(file_faults(folder, table, rows))
-    faults += list(_design_faults(table, rows, parts["treatment"]))
+    faults += list(_design_faults(table, rows, parts["treatment"], parts["scores"]))
     return Manifest(folder=folder, measurements=rows, **parts), faults
 
 
@@ -256,6 +260,8 @@ def _parts(
     markers: tuple[Marker, ...] = ()
     try:
         procedure = replace(Procedure.from_toml(text + "\n"), file=SETTINGS)
+        procedure, wrong = _with_files(folder, procedure)
+        faults += wrong
     except ResiduekitError as problem:
         faults += [replace(fault, file=SETTINGS) for fault in problem.faults]
     try:
@@ -265,6 +271,16 @@ def _parts(
         line = _line_of(text, "markers", "use")
         faults += [Fault(f.found, f.needed, f.fix, SETTINGS, line) for f in problem.faults]
     scores = chosen.get("scores", list(SCORES))
+    if scores == []:
+        faults.append(
+            Fault(
+                "scores = []",
+                "at least one score",
+                f"scores = {list(SCORES)}",
+                SETTINGS,
+                _line_of(text, "markers", "scores"),
+            )
+        )
     for score in scores if isinstance(scores, list) else ():
         if score not in SCORES:
             faults.append(
@@ -287,9 +303,34 @@ def _parts(
         "scores": tuple(scores) if isinstance(scores, list) else SCORES,
         "alpha": number("limits", "alpha", 0, 0.5, 0.05) if limits else 0.05,
         "beta": number("limits", "beta", 0, 0.5, 0.05) if limits else 0.05,
+        "quality": {
+            name: number("quality", name, 0, math.inf, THRESHOLDS[name])
+            for name in THRESHOLDS
+            if name in _table(settings, "quality")
+        },
         "figure": _table(settings, "figure"),
     }
     return parts, faults
+
+
+def _with_files(folder: Path, procedure: Procedure) -> tuple[Procedure, list[Fault]]:
+    """Find the files that steps ask for below the study folder, and pin what they hold."""
+    steps, faults = [], []
+    for number, (name, parameters) in enumerate(procedure.steps, start=1):
+        file = parameters.get("file")
+        if file is not None:
+            path = _place(folder, file)
+            if path is None or not path.is_file() or not path.is_relative_to(folder.resolve()):
+                line = procedure.lines[number - 1] if procedure.lines else None
+                faults.append(
+                    Fault(f"in step {number}, {name} with file = {file!r}, which is not there",
+                          "a file below the study folder", 'file = "data/..."', SETTINGS, line)
+                )  # fmt: skip
+            else:
+                pinned = parameters["sha256"] or io.sha256(path)
+                parameters = {**parameters, "file": str(folder / file), "sha256": pinned}
+        steps.append((name, parameters))
+    return replace(procedure, steps=tuple(steps)), faults
 
 
 def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
@@ -348,7 +389,7 @@ def _names_near(path: Path) -> list[str]:
 
 
 def _design_faults(
-    table: str, rows: tuple[Measurement, ...], treatment: str | None
+    table: str, rows: tuple[Measurement, ...], treatment: str, scores: tuple[str, ...]
 ) -> Iterator[Fault]:
     blank = {row.stratum for row in rows if row.role == "blank"}
     for row in rows:
@@ -379,4 +420,12 @@ def _design_faults(
             "the treatment whose residue is asked for",
             did_you_mean(treatment, exposed),
             file=SETTINGS,
+        )
+    pure = {row.treatment for row in rows if row.role == "reference"}
+    if rows and scores == (NET_SIGNAL,) and treatment not in pure:
+        yield Fault(
+            f"the score {NET_SIGNAL!r} alone, and no reference of {treatment!r}",
+            "a reference: the net signal is measured by the pure material's spectrum",
+            f"a row of role reference with treatment {treatment}, or scores = {list(SCORES)}",
+            file=table,
         )

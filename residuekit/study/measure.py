@@ -56,6 +56,7 @@ def measure(
         mean=mean_spectrum(array),
         n_pixels=len(spectra),
         quality=quality.row(),
+        quantity=str(array.name),
         technique=str(array.attrs["technique"]),
     )
     return summary, array

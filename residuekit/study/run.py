@@ -64,7 +64,7 @@ def run_study(
     """
     started = datetime.now(UTC)
     before = _last_run(manifest.folder)
-    with _new_run(manifest.folder, started) as (part, final):
+    with _new_run(manifest.folder) as part:
         cache = Cache(manifest.folder / "runs" / ".cache")
         work = _Work(manifest, part, cache, progress, workers, scheduler)
         work.read_controls()
@@ -87,7 +87,7 @@ def run_study(
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
         work.clear()
         _present(part)
-        os.replace(part, final)
+        final = _move_in(part, started)
         cache.prune()
     _point_to(manifest.folder / "runs", final.name)
     return open_run(final)
@@ -263,6 +263,8 @@ class _Work:
             if row.role == "exposed":
                 residue = bench.residue(row.treatment)
             scores = bench.scores(row.stratum, residue)
+            if not scores:
+                continue
             task = self._task(row)
             key = _map_key(task, scores)
             made = self.cache.path(key, ".nc")
@@ -299,6 +301,7 @@ def _arrays_of(summary: MapSummary) -> dict[str, Any]:
         "wavenumber": summary.wavenumber,
         "mean": summary.mean,
         "n_pixels": summary.n_pixels,
+        "quantity": summary.quantity,
         "technique": summary.technique,
         "quality": json.dumps(dict(summary.quality)),
     }
@@ -312,6 +315,7 @@ def _summary_of(arrays: dict[str, Any], row: Measurement, key: str) -> MapSummar
         mean=arrays["mean"],
         n_pixels=int(arrays["n_pixels"]),
         quality=json.loads(str(arrays["quality"])),
+        quantity=str(arrays["quantity"]),
         technique=str(arrays["technique"]),
     )
 
@@ -350,6 +354,11 @@ def _spectra(bench: Bench, work: _Work) -> xr.Dataset:
         {"spectrum": (("row", WAVENUMBER), np.reshape(spectra, (len(rows), axis.size)))},
         coords={WAVENUMBER: (WAVENUMBER, axis, {"units": WAVENUMBER_UNIT})},
     )
+    if everything:
+        first = everything[0]
+        dataset["spectrum"].attrs = {
+            "units": "1", "quantity": first.quantity, "technique": first.technique
+        }  # fmt: skip
     for name in ("role", "mockup", "file", *ARM_COLUMNS, "loading_ug_cm2"):
         dataset = dataset.assign_coords({name: ("row", [getattr(row, name) for row in rows])})
     return dataset
@@ -366,20 +375,15 @@ def _last_run(folder: Path) -> StudyResult | None:
 
 
 @contextmanager
-def _new_run(folder: Path, started: datetime) -> Iterator[tuple[Path, Path]]:
-    """Give the folder to write in and the name it takes when all is done; else remove it."""
+def _new_run(folder: Path) -> Iterator[Path]:
+    """Give the folder to write in; what is left of it is removed."""
     runs = folder / "runs"
     part = None
     try:
         runs.mkdir(exist_ok=True)
         part = Path(tempfile.mkdtemp(prefix=".writing-", dir=runs))
         part.chmod(0o755)
-        stamp = started.strftime("%Y-%m-%dT%H-%M-%SZ")
-        final, number = runs / stamp, 1
-        while final.exists():
-            number += 1
-            final = runs / f"{stamp}-{number}"
-        yield part, final
+        yield part
     except OSError as problem:
         raise WriteError(
             Fault(f"a run that cannot be written ({problem})",
@@ -390,6 +394,22 @@ def _new_run(folder: Path, started: datetime) -> Iterator[tuple[Path, Path]]:
     finally:
         if part is not None:
             shutil.rmtree(part, ignore_errors=True)
+
+
+def _move_in(part: Path, started: datetime) -> Path:
+    """Give a finished run its name; another run of the same second may have taken it already."""
+    stamp = started.strftime("%Y-%m-%dT%H-%M-%SZ")
+    final, number = part.with_name(stamp), 1
+    while True:
+        try:
+            part.rename(final)
+        except OSError:
+            if not final.exists():
+                raise
+        else:
+            return final
+        number += 1
+        final = part.with_name(f"{stamp}-{number}")
 
 
 def _point_to(runs: Path, name: str) -> None:

@@ -45,9 +45,9 @@ def make_tables(bench: Bench, found: Found) -> dict[str, Rows]:
     for arm, rows in arms.items():
         columns, exposed = arm_columns(rows[0]), of_arm[arm]
         unfit = _unfit(bench, found, rows)
-        if not exposed or not bench.blanks(rows[0].stratum):
-            missing = "exposed" if not exposed else "blank"
-            bare = _bare(columns, f"No {missing} map of this arm could be used. {unfit}".strip())
+        lacking = _lacking(bench, rows[0], exposed)
+        if lacking:
+            bare = _bare(columns, f"{lacking} {unfit}".strip())
             tables["verdicts"].append(bare)
             tables["scores"].append(bare)
             continue
@@ -66,6 +66,15 @@ def make_tables(bench: Bench, found: Found) -> dict[str, Rows]:
     tables["mockups"] += _control_rows(bench, found)
     tables["markers"] = bench.marker_rows()
     return tables
+
+
+def _lacking(bench: Bench, row: Measurement, exposed: Sequence[MockupMean]) -> str:
+    """Why an arm has no numbers at all; nothing when it has some."""
+    if not bench.blanks(row.stratum):
+        return "No blank map of this arm could be used."
+    if not bench.scores(row.stratum, bench.residue(row.treatment)):
+        return " ".join(["No score could be made.", *bench.remarks])
+    return "" if exposed else "No exposed map of this arm could be used."
 
 
 def _bare(columns: dict[str, Any], reason: str) -> dict[str, Any]:

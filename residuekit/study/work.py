@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -117,11 +118,30 @@ def _in_processes(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, O
 
 
 def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    with (
+        _one_thread_each(),
+        ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool,
+    ):
         try:
             yield from _gather(pool, list(tasks))
         except BrokenProcessPool:
             return
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let processes that start now use one thread for linear algebra: they share the cores."""
+    names = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
 
 
 @contextmanager

@@ -6,6 +6,7 @@ from itertools import combinations
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 import pytest
 from made_run import make_run
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -189,3 +190,27 @@ def test_the_figures_leave_the_state_of_pyplot_alone():
     code = "import sys, residuekit.figures; print('matplotlib' in sys.modules)"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "False"
+
+
+def test_an_arm_without_usable_maps_keeps_its_line_and_its_verdict(tmp_path):
+    make_run(tmp_path)
+    table = pd.read_csv(tmp_path / "verdicts.csv")
+    kept = ["paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min"]
+    bare = table.iloc[[0]][kept].assign(
+        exposure_min=10, n_mockups=0, verdict="not assessable", reason="No exposed map."
+    )
+    pd.concat([table, bare]).to_csv(tmp_path / "verdicts.csv", index=False)
+    record = write_figure(rk.open_run(tmp_path), tmp_path)
+    groups = {group["shown_as"]: group for group in record["strata"][0]["groups"]}
+    assert groups["exposed 10 min"]["verdict"] == "not assessable"
+    assert groups["exposed 10 min"]["means"] == []
+    assert groups["exposed 10 min"]["detection_limit"] is None
+
+
+def test_a_paint_whose_arms_all_failed_is_not_drawn_and_it_is_said(tmp_path):
+    make_run(tmp_path)
+    table = pd.read_csv(tmp_path / "verdicts.csv")
+    table[["score", "unit"]] = ""
+    table.to_csv(tmp_path / "verdicts.csv", index=False)
+    with pytest.raises(ContractError, match="without an arm that could be judged"):
+        rk.residue_figure(rk.open_run(tmp_path))

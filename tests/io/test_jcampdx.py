@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from residuekit.errors import ReadError, ResiduekitWarning
-from residuekit.io import read
+from residuekit.io import read, read_peaks
 from residuekit.io.asdf import BadNumberError, decode_line
+from residuekit.io.asdf_table import decode_table
 from residuekit.schema import source
 
 HEAD = """##TITLE= a test
@@ -166,19 +169,20 @@ def test_a_label_at_odds_is_told_with_line_and_size(saved, old, new, message):
         ("150\n406 160", "15x\n406 160", 14, "'x'"),
         ("LASTX= 406", "LASTX= abc", 9, "a finite number"),
         ("LASTX= 406", "LASTX= 1e999", 9, "a finite number"),
-        ("##LASTX= 406\n", "", None, "no ##LASTX="),
+        ("##LASTX= 406\n", "", 1, "no ##LASTX="),
         ("##XUNITS= 1/CM", "##XUNITS= HZ", 4, "XUNITS 'HZ'"),
-        ("##XUNITS= 1/CM\n", "", None, "no ##XUNITS="),
+        ("##XUNITS= 1/CM\n", "", 1, "no ##XUNITS="),
         ("ABSORBANCE", "COUNTS", 5, "YUNITS 'COUNTS'"),
         ("(X++(Y..Y))", "(X++(R..R))", 12, r"\(XY..XY\)"),
         ("##XYDATA= (X++(Y..Y))", "##PEAK TABLE= (XY..XY)", 12, "a table of peaks"),
-        ("##XUNITS", "##NTUPLES= X\n##XUNITS", 4, "NTUPLES"),
-        ("##JCAMP", "##BLOCKS= 2\n##JCAMP", None, "compound file"),
-        ("##END=\n", "##END=\n" + WHOLE, None, "compound file"),
-        ("##END=", "##XYPOINTS= (XY..XY)\n1,2\n##END=", None, "2 tables"),
+        ("##XUNITS", "##NTUPLES= X\n##XUNITS", 13, "##SYMBOL="),
+        ("##END=\n", "##END=\n" + WHOLE.replace("ABSORBANCE", "%T"), 17, "block=1 or block=2"),
+        ("##END=\n", "##END=\n" + WHOLE.replace("LASTX= 406", "LASTX= 403.5")
+         .replace("\n403 ", "\n401.75 ").replace("\n406 ", "\n403.5 "), 17, "different axes"),
+        ("##END=", "##XYPOINTS= (XY..XY)\n1,2\n##END=", 1, "2 tables"),
         ("##JCAMP-DX= 4.24", "##JCAMP", 2, "a label"),
-        ("\n400 100 110 120\n403 130 140 150\n406 160", "", None, "no table of numbers"),
-        ("\n400 100 110 120\n403 130 140 150\n406 160", "\n400 100", None, "1 points"),
+        ("\n400 100 110 120\n403 130 140 150\n406 160", "", 1, "no table of numbers"),
+        ("\n400 100 110 120\n403 130 140 150\n406 160", "\n400 100", 12, "1 points"),
         ("406 160", "406 160\0", 15, "NUL"),
         ("100 110 120\n403 130 140 150\n406 160", "? ? ? ? ? ? ?", None, "no ordinate"),
         ("403 130 140 150", "403 130 140J0\n405A51", 15, "the check of the DIF form"),
@@ -207,3 +211,149 @@ def test_numbers_that_contradict_the_labels_are_refused(saved, old, new, line, m
 def test_pairs_that_do_not_fit_are_refused(saved, pairs, message):
     with pytest.raises(ReadError, match=message):
         _read(saved, HEAD + f"##XYPOINTS= (XY..XY)\n{pairs}\n##END=\n")
+
+
+POSITIONS = "##$X POSITION= {x} um\n##$Y POSITION= {y} um\n##XUNITS"
+
+
+def _compound(*blocks):
+    link = f"##TITLE= all\n##JCAMP-DX= 4.24\n##DATA TYPE= LINK\n##BLOCKS= {len(blocks)}\n"
+    return link + "".join(blocks) + "##END=\n"
+
+
+def test_a_compound_file_gives_points_named_by_their_titles(saved):
+    array = _read(saved, _compound(WHOLE, WHOLE.replace("a test", "another")))
+    assert array["spectrum"].values.tolist() == ["a test", "another"]
+    np.testing.assert_array_equal(array[0], array[1])
+    assert source(array)["blocks"] == "2 of 3 blocks"
+
+
+def test_one_block_of_a_compound_file_can_be_chosen(saved):
+    text = _compound(WHOLE, WHOLE.replace("0.001", "0.002").replace("FIRSTY= 0.1", "FIRSTY= 0.2"))
+    np.testing.assert_allclose(_read(saved, text, block=2)[0, 0], 0.2, rtol=1e-6)
+    with pytest.raises(ReadError, match="a number from 1 to 2"):
+        _read(saved, text, block=3)
+
+
+def test_blocks_with_positions_become_an_upright_map_with_flagged_gaps(saved):
+    blocks = [
+        WHOLE.replace("##XUNITS", POSITIONS.format(x=x, y=y))
+        .replace("YFACTOR= 0.001", f"YFACTOR= {factor}").replace("FIRSTY= 0.1", f"FIRSTY= {first}")
+        for x, y, factor, first in ((10, 20, 0.001, 0.1), (0, 0, 0.002, 0.2), (10, 0, 0.003, 0.3))
+    ]  # fmt: skip
+    array = _read(saved, _compound(*blocks))
+    assert array.dims == ("y", "x", "wavenumber")
+    np.testing.assert_allclose(array[..., 0], [[0.2, 0.3], [np.nan, 0.1]], rtol=1e-6)
+    np.testing.assert_array_equal(array["y"], [0, 20])
+    assert array["x"].attrs["units"] == "um"
+    assert array["flag"].values.tolist() == [[0, 0], [1, 0]]
+    with pytest.raises(ReadError, match="without positions"):
+        _read(saved, _compound(blocks[0], WHOLE))
+
+
+def test_a_wrong_number_of_blocks_is_told_and_a_cut_compound_file_refused(saved):
+    text = _compound(WHOLE, WHOLE)
+    with pytest.warns(ResiduekitWarning, match="BLOCKS 7, but 2 blocks"):
+        _read(saved, text.replace("BLOCKS= 2", "BLOCKS= 7"))
+    with pytest.raises(ReadError, match="END= of the LINK"):
+        _read(saved, text[: -len("##END=\n")])
+
+
+NTUPLES = """##TITLE= a series
+##JCAMP-DX= 5.01
+##DATA TYPE= INFRARED SPECTRUM
+##NTUPLES= INFRARED SPECTRUM
+##VAR_NAME= WAVENUMBER, ABSORBANCE, TIME
+##SYMBOL= X, Y, T
+##VAR_TYPE= INDEPENDENT, DEPENDENT, PAGE
+##VAR_FORM= AFFN, ASDF, AFFN
+##VAR_DIM= 3, 3, 2
+##UNITS= 1/CM, ABSORBANCE, SECONDS
+##FIRST= 400, 0.1, 0
+##LAST= 402, 0.3, 60
+##FACTOR= 1, 0.01, 1
+##PAGE= T=0
+##DATA TABLE= (X++(Y..Y)), XYDATA
+400A0J0J0
+402C0
+##PAGE= T=60
+##DATA TABLE= (X++(Y..Y)), XYDATA
+400 40 50 60
+##END NTUPLES= INFRARED SPECTRUM
+##END=
+"""
+
+
+def test_the_pages_of_ntuples_are_spectra(saved):
+    """The layout of variables in columns: Lampen and others, Appl. Spectrosc. 48 (1994) 1545."""
+    array = _read(saved, NTUPLES)
+    np.testing.assert_allclose(array, [[0.1, 0.2, 0.3], [0.4, 0.5, 0.6]], rtol=1e-6)
+    np.testing.assert_array_equal(array["wavenumber"], [400, 401, 402])
+    assert array["spectrum"].values.tolist() == ["a series, T=0", "a series, T=60"]
+    assert _read(saved, NTUPLES, block=2).shape == (1, 3)
+
+
+PEAKS = """##TITLE= bands
+##XUNITS= MICROMETERS
+##YUNITS= ABSORBANCE
+##NPOINTS= 2
+##PEAK TABLE= (XY..XY)
+5, 0.5 10, 0.25
+##END=
+"""
+
+
+def test_a_table_of_peaks_is_a_table(saved):
+    frame = read_peaks(saved("p.jdx", PEAKS))
+    assert frame["wavenumber"].tolist() == [2000, 1000]
+    assert frame["y"].tolist() == [0.5, 0.25]
+    text = PEAKS.replace("PEAK TABLE= (XY..XY)", "PEAK ASSIGNMENTS= (XYA)").replace(
+        "5, 0.5 10, 0.25", "(5, 0.5, <C=O stretch>) (10, 0.25, <C-O>)"
+    )
+    assert read_peaks(saved("a.jdx", text))["assignment"].tolist() == ["C=O stretch", "C-O"]
+    with pytest.raises(ReadError, match="read_peaks"):
+        _read(saved, PEAKS)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("##NPOINTS= 2", "##NPOINTS= 3", "NPOINTS 3, but 2 peaks"),
+        ("(XY..XY)", "(XZ..XZ)", "one of"),
+        ("10, 0.25", "10", "3 numbers"),
+        ("##END=\n", "", "may be cut"),
+        ("##PEAK TABLE", "##XYPOINTS", "no table of peaks"),
+    ],
+)
+def test_a_damaged_table_of_peaks_is_refused(saved, old, new, message):
+    with pytest.raises(ReadError, match=message):
+        read_peaks(saved("p.jdx", PEAKS.replace(old, new)))
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from("AJSb"), st.integers(0, 10**6), st.booleans()), max_size=30
+    ),
+    st.integers(1, 6),
+)
+def test_the_compiled_pass_decodes_as_line_by_line(tokens, per_line):
+    """Any sequence of forms: where the fast way answers, its numbers are those of the slow one."""
+    lines = []
+    for at in range(0, len(tokens), per_line):
+        text = "".join(
+            f"{kind}{value % 50 if kind == 'S' else value}"
+            if packed or kind != "A" else f" {value}"
+            for kind, value, packed in tokens[at : at + per_line]
+        )  # fmt: skip
+        lines.append(f"{at}.5@{text}")
+    fast = decode_table("\n".join(lines), 10_000)
+    if fast is None:
+        return
+    slow, repeats = [], False
+    for line in lines:
+        one = decode_line(line)
+        slow += one.y[1:] if repeats else one.y
+        repeats = one.ends_in_difference
+    np.testing.assert_array_equal(fast.y, slow)
+    np.testing.assert_array_equal(fast.x, [decode_line(line).x for line in lines])

@@ -14,8 +14,6 @@ from residuekit.cli import main
 from residuekit.schema import ROLES
 
 
-
-
 def first(study: Any, role: str) -> str:
     """The file of the first row of a role."""
     return str(study.files(role)[0])
@@ -143,7 +141,7 @@ def not_a_file_of_spectra(study):
 
 
 def not_toml(study):
-    study.edit('[limits]', '[limits')
+    study.edit("[limits]", "[limits")
     return "study.toml, line 18", "text that is not TOML"
 
 
@@ -312,7 +310,9 @@ def test_a_sound_study_passes_and_nothing_is_written(study, command):
     before = study.snapshot()
     done = command("check", study.folder)
     assert (done.returncode, done.stderr) == (0, "")
-    assert "15 files (4 blank, 6 exposed, 4 spiked, 1 reference), 14 mock-ups, 2 arms" in done.stdout
+    assert (
+        "15 files (4 blank, 6 exposed, 4 spiked, 1 reference), 14 mock-ups, 2 arms" in done.stdout
+    )
     assert "Nothing is wrong" in done.stdout
     assert study.snapshot() == before
 
@@ -401,4 +401,4 @@ def test_a_map_is_described(study, capsys):
     assert main(["check", str(study.folder / first(study, "blank"))]) == 0
     said = capsys.readouterr().out
     assert "8 rows (y) x 8 columns (x)" in said
-    assert "900 to 1846.4 cm-1, 170 points, 5.6 cm-1 apart" in said
+    assert "900 to 1852 cm-1, 171 points, 5.6 cm-1 apart" in said

@@ -1,0 +1,1 @@
+"""The claims on speed and the spectra they are measured on."""

@@ -1,0 +1,86 @@
+"""Patches, family quantiles and correlated pixels, against scipy and against plain counting."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from scipy import stats
+
+from residuekit.kernels.spatial import (
+    autocorrelation,
+    effective_count,
+    family_quantile,
+    largest_patch,
+)
+
+MASKS = hnp.arrays(bool, st.tuples(st.integers(1, 7), st.integers(1, 7)))
+
+
+@pytest.mark.parametrize("n", [1, 10, 1024, 10**6])
+@pytest.mark.parametrize("alpha", [0.01, 0.05])
+def test_the_largest_of_n_pixels_passes_with_probability_alpha(n, alpha):
+    """Sidak, J. Am. Stat. Assoc. 62 (1967) 626, by scipy.stats."""
+    passed = -np.expm1(n * stats.norm.logcdf(family_quantile(n, alpha)))
+    assert passed == pytest.approx(alpha, rel=1e-6)
+
+
+def flood(mask):
+    """The largest patch by walking from pixel to pixel."""
+    left = {tuple(place) for place in np.argwhere(mask)}
+    largest = 0
+    while left:
+        front, size = [left.pop()], 0
+        while front:
+            y, x = front.pop()
+            size += 1
+            for near in ((y + 1, x), (y - 1, x), (y, x + 1), (y, x - 1)):
+                if near in left:
+                    left.remove(near)
+                    front.append(near)
+        largest = max(largest, size)
+    return largest
+
+
+@settings(max_examples=60, deadline=None)
+@given(MASKS)
+def test_the_largest_patch_is_what_walking_finds_whichever_way_the_map_lies(mask):
+    expected = flood(mask)
+    for turned in (mask, mask[::-1], mask[:, ::-1], mask.T):
+        assert largest_patch(turned) == expected
+
+
+def test_corners_do_not_connect():
+    assert largest_patch(np.eye(5, dtype=bool)) == 1
+    assert largest_patch(np.zeros((3, 3))) == 0
+
+
+def test_the_correlation_of_a_map_with_itself_by_plain_sums():
+    field = np.random.default_rng(1).normal(size=(4, 5))
+    field[1, 2] = np.nan
+    found = autocorrelation(field)
+    centred = field - np.nanmean(field)
+    assert found[3, 4] == pytest.approx(1.0)
+    pairs = centred[1:, 2:] * centred[:-1, :-2]
+    expected = np.nanmean(pairs) / np.nanmean(centred**2)
+    assert found[3 + 1, 4 + 2] == pytest.approx(expected)
+    np.testing.assert_allclose(found, found[::-1, ::-1], atol=1e-12)
+
+
+def test_independent_pixels_count_in_full_and_equal_ones_as_one():
+    alone = np.zeros((9, 9))
+    alone[4, 4] = 1.0
+    assert effective_count(alone) == pytest.approx(25)
+    assert effective_count(np.ones((9, 9))) == pytest.approx(1)
+
+
+def test_the_mean_of_correlated_pixels_scatters_as_their_effective_count_says():
+    rng = np.random.default_rng(2)
+    places = np.indices((6, 6)).reshape(2, -1).T
+    distance = np.linalg.norm(places[:, None] - places[None], axis=-1)
+    root = np.linalg.cholesky(np.exp(-distance / 2))
+    means = (root @ rng.normal(size=(36, 20_000))).mean(axis=0)
+    lag = np.hypot(*np.meshgrid(np.arange(-5, 6), np.arange(-5, 6)))
+    assert 1 / means.var() == pytest.approx(effective_count(np.exp(-lag / 2)), rel=0.04)

@@ -1,0 +1,196 @@
+"""The judge of the library's statistics must be able to fail: it is fed what is known to be wrong."""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from residuekit.kernels import netsignal
+from residuekit.kernels.decision import Levels, decision_levels
+from residuekit.score import net_from_scatters
+from residuekit.simulate import Scorecard
+from residuekit.simulate.fields import stream
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+
+import validate
+from validation import score_level, spectral_level, study_level
+from validation.claims import SEED, Claim, median, rate, table
+
+RUNS = 4000
+
+
+def verdict_on(claims, words):
+    return next(claim for claim in claims if words in claim.name).holds
+
+
+@pytest.fixture(scope="module")
+def studies():
+    return score_level.Studies(6, 6, RUNS)
+
+
+def test_every_claim_on_the_librarys_own_decision_holds(studies):
+    claims = list(score_level.claims_of_size(studies, decision_levels(6, 6)))
+    assert len(claims) == 11
+    assert all(claim.holds for claim in claims), table(claims)
+
+
+@pytest.mark.parametrize("alpha", [0.01, 0.10])
+def test_a_decision_at_another_alpha_fails(studies, alpha):
+    claims = list(score_level.claims_of_size(studies, decision_levels(6, 6, alpha)))
+    assert verdict_on(claims, "false alarms") is False
+
+
+def test_normal_quantiles_in_place_of_those_of_estimated_scatter_fail(studies):
+    known = Levels(0.032, 1.85, 2.6)
+    claims = list(score_level.claims_of_size(studies, known))
+    assert verdict_on(claims, "false alarms") is False
+
+
+def test_each_of_both_tests_at_the_full_alpha_fails(studies):
+    blanks, exposed = studies.blanks, studies.exposed
+    doubled = decision_levels(6, 6, 0.08)
+    found = rate("", score_level.FALSE_ALARMS, score_level.decide(blanks, exposed, doubled))
+    assert found.holds is False
+
+
+def test_bounds_at_a_loading_the_arm_does_not_have_fail(studies):
+    below, _ = score_level.coverage(studies.blanks, studies.exposed, studies.responses, 1.5)
+    assert rate("", score_level.ONE_SIDED, below).holds is False
+
+
+def test_the_vectorised_decision_is_that_of_assess():
+    assert score_level._same_as_assess(200).holds
+
+
+def test_heavy_tails_are_found_to_cost():
+    heavy = score_level.Studies(6, 6, RUNS, score_level.student3)
+    alarms = score_level.decide(heavy.blanks, heavy.exposed, decision_levels(6, 6))
+    assert rate("", score_level.FALSE_ALARMS, alarms).holds is False
+    assert rate("", score_level.HEAVY, alarms).holds
+
+
+def test_pixels_as_replicates_are_found_to_raise_false_alarms():
+    claims = list(score_level.naive_claims(400))
+    assert all(claim.holds for claim in claims), table(claims)
+    pixels = claims[0]
+    assert pixels.low > 0.4
+
+
+def twice_used(material):
+    """The net signal with the scatter of blank mock-up means put into S, as it never may be."""
+    means = netsignal.scatter(material.blanks)
+    among = netsignal.Scatter(means.n_pixels, means.mean, 144 * means.products)
+    return net_from_scatters([*material.scatters, among], [material.reference], material.axis)
+
+
+def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
+    design = spectral_level.CONFIGURATIONS["acrylic"]
+    alarms = {"library": [], "twice": []}
+    for number in range(60):
+        material = spectral_level.simulate(design, stream(SEED, "twice", number))
+        for name, net in (("library", spectral_level.library_net), ("twice", twice_used)):
+            bench = spectral_level.Bench(material, net)
+            alarms[name].append(bench.assess(bench.scores[0], material.exposed).above)
+    library, twice = (rate("", spectral_level.SPECTRAL, hits) for hits in alarms.values())
+    assert library.holds, library
+    assert twice.holds is False, twice
+
+
+@pytest.fixture(scope="module")
+def answers():
+    return spectral_level.one_run("acrylic", spectral_level.library_net, 0)
+
+
+def test_a_run_of_maps_answers_every_question_that_is_claimed(answers):
+    assert spectral_level.CLAIMED.keys() <= answers.keys()
+    asked = {key: v for key, v in answers.items() if not key.startswith("limit")}
+    assert set(asked.values()) <= {0.0, 1.0}
+
+
+def test_a_run_of_maps_is_the_same_again(answers):
+    assert spectral_level.one_run("acrylic", spectral_level.library_net, 0) == answers
+
+
+def test_maps_with_false_detections_fail(answers):
+    wrong = {key: np.full(200, value) for key, value in answers.items()}
+    wrong["clean arm called detected"] = np.ones(200)
+    claims = list(spectral_level.claims_of("acrylic", wrong))
+    assert verdict_on(claims, "acrylic: clean arm called detected") is False
+    assert verdict_on(claims, "acrylic: acceptance limit called not detected") is True
+
+
+def test_heavy_tailed_maps_are_reported_without_a_claim(answers):
+    name = spectral_level.HEAVY_TAILED
+    claims = spectral_level.claims_of(name, {key: np.full(9, v) for key, v in answers.items()})
+    assert all(claim.holds is None for claim in claims)
+
+
+def card(clean_verdict):
+    row = {
+        "study": 0, "clean": True, "true": 0.0, "verdict": clean_verdict, "above": False,
+        "alpha": 0.05, "beta": 0.05, "acceptance_limit": 1.0, "detection_limit": 0.5,
+        "upper_bound": 0.3, "low": -0.3, "high": 0.4, "z": 0.1,
+    }  # fmt: skip
+    return Scorecard((row,) * 40)
+
+
+def test_studies_that_detect_on_clean_arms_fail():
+    assert verdict_on(study_level.claims(card("not detected")), "clean arm called") is True
+    assert verdict_on(study_level.claims(card("detected")), "clean arm called") is False
+
+
+@pytest.mark.parametrize(
+    ("hits", "n", "holds"), [(50, 1000, True), (100, 1000, False), (4, 1000, False), (2, 20, True)]
+)
+def test_a_claim_holds_where_its_interval_reaches_it(hits, n, holds):
+    assert rate("", (0.043, 0.057), np.arange(n) < hits).holds is holds
+
+
+def test_a_rate_of_nothing_is_refused():
+    with pytest.raises(ValueError, match="nothing was counted"):
+        rate("nothing", (0.0, 0.05), [])
+
+
+def test_the_interval_of_a_median_comes_from_order_statistics():
+    """Conover, Practical Nonparametric Statistics, section 3.2 (from memory): for n = 20 and
+    95 % the ranks are 6 and 15; at 99 % binomial tables give 4 and 17."""
+    found = median("", (5.0, np.inf), np.arange(1, 21))
+    assert (found.value, found.low, found.high) == (10.5, 4.0, 17.0)
+    assert found.claim == "5 or more"
+
+
+@pytest.mark.parametrize(
+    ("claimed", "words"),
+    [
+        ((0.0, 0.05), "5 % or less"),
+        ((0.93, 1.0), "93 % or more"),
+        ((0.043, 0.057), "4.3 to 5.7 %"),
+        (None, ""),
+    ],
+)
+def test_claims_are_said_in_words(claimed, words):
+    assert Claim("", claimed, 0.1, 0.0, 0.2, 9).claim == words
+
+
+GOOD = Claim("good", (0.0, 0.05), 0.04, 0.03, 0.05, 100)
+BAD = Claim("bad", (0.0, 0.05), 0.4, 0.3, 0.5, 100)
+COST = Claim("cost", None, 0.4, 0.3, 0.5, 100)
+
+
+def test_a_failed_claim_is_named_and_sets_the_exit_code(capsys):
+    assert validate.report([GOOD, COST], as_json=False, quick=True) == 0
+    said = capsys.readouterr().out
+    assert "1 of 1 claims hold" in said
+    assert "wider intervals" in said
+    assert validate.report([GOOD, BAD], as_json=False, quick=False) == 1
+    assert "FAILS: bad" in capsys.readouterr().out
+
+
+def test_json_is_one_list_with_the_agreed_keys(capsys):
+    assert validate.report([GOOD, BAD, COST], as_json=True, quick=True) == 1
+    rows = json.loads(capsys.readouterr().out)
+    assert [row["holds"] for row in rows] == [True, False, None]
+    assert list(rows[0]) == ["name", "claim", "value", "low", "high", "n", "holds"]
