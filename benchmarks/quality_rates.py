@@ -76,8 +76,8 @@ def _dispersive(rows, *_):
 CASES = (
     Case("missing", "one NaN", _missing),
     Case("dead", "constant", lambda rows, *_: np.full_like(rows, 0.2)),
-    Case("noisy", "noise x 8", lambda rows, _, rng: rows + rng.normal(0, 8 * NOISE, rows.shape)),
-    Case("noisy", "noise x 4 (below)",
+    Case("noisy", "noise x 14", lambda rows, _, rng: rows + rng.normal(0, 8 * NOISE, rows.shape)),
+    Case("noisy", "noise x 2.8 (below)",
          lambda rows, _, rng: rows + rng.normal(0, 3 * NOISE / 2, rows.shape)),
     Case("saturated", "top at A 1.5",
          lambda rows, *_: rows * 1.5 / rows.max(axis=1, keepdims=True)),

@@ -20,8 +20,8 @@ from typing import NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from speed import claims  # noqa: E402
-from speed.claims import Claim  # noqa: E402
+from speed import claims
+from speed.claims import Claim
 
 ROUNDS = 7
 

@@ -122,7 +122,7 @@ def _calibrate(
     scatter = float(values.std(ddof=1)) if values.size > 1 else 0.0
     noise = pixel_sd / math.sqrt(ground.pixels_per_map)
     fit = slope_through_zero(ground.loadings, ground.responses @ weights, scatter)
-    slope = fit if fit.count >= 2 else None
+    slope = fit if fit.n_spiked >= 2 else None
     blindness = assess_blindness(
         values, slope, noise=noise, acceptance_limit=acceptance_limit, unit=unit
     )

@@ -162,9 +162,7 @@ class Procedure:
             over_blocks(fill, valid.size, SPECTRA_AT_ONCE)
         return _labelled(pattern, array, values, valid, flag)
 
-    def score(
-        self, array: xr.DataArray, score: Callable[[xr.DataArray], xr.Dataset]
-    ) -> xr.Dataset:
+    def score(self, array: xr.DataArray, score: Callable[[xr.DataArray], xr.Dataset]) -> xr.Dataset:
         """Run all steps and a score on blocks of spectra: the processed array is never held.
 
         `score` is a function of one labelled array that treats each spectrum alone, such as
@@ -197,7 +195,7 @@ class Procedure:
 
     def _lazily(self, array: xr.DataArray, n: int, dtype: Any) -> Any:
         """Return lazy values, valid and flag; a chunk of whole spectra is one task."""
-        from dask.array import apply_gufunc
+        from dask.array import apply_gufunc, asarray
 
         bare = _one_spectrum(array)
 
@@ -211,8 +209,10 @@ class Procedure:
             chunk,
             "(n),(),()->(m),(),()",
             whole.data,
-            whole["valid"].data,
-            whole["flag"].data,
+            *(
+                asarray(whole[name].data).rechunk(whole.data.chunks[:-1])
+                for name in ("valid", "flag")
+            ),
             output_sizes={"m": n},
             output_dtypes=[dtype, bool, np.uint16],
         )

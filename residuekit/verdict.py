@@ -178,15 +178,15 @@ def assess_blindness(
     from scipy.special import stdtrit
 
     scatter = _scatter(np.asarray(blanks, float))
-    response = slope if slope is not None and slope.count >= 2 else None
+    response = slope if slope is not None and slope.n_spiked >= 2 else None
     b = 1.0 if response is None else response.value
     mockup, alone = (LIMIT_FACTOR * sd / b if b > 0 else math.inf for sd in (scatter, noise))
     reason = ""
     if response is not None:
-        needed = float(stdtrit(response.count - 1, _SLOPE_CONFIDENCE)) * response.standard_error
+        needed = float(stdtrit(response.n_spiked - 1, _SLOPE_CONFIDENCE)) * response.standard_error
         if response.value <= needed:
             reason = (
-                f"its response to {response.count} spiked mock-ups ({response.value:.3g} per "
+                f"its response to {response.n_spiked} spiked mock-ups ({response.value:.3g} per "
                 f"{LOADING_UNIT}) cannot be told from zero"
             )
         elif (
@@ -254,7 +254,7 @@ def assess(
     slope = None
     if loadings is not None and spiked is not None:
         fit = slope_through_zero(loadings, spiked, s_b if n > 1 else 0.0)
-        slope = fit if fit.count >= 2 else None
+        slope = fit if fit.n_spiked >= 2 else None
     if blindness is None:
         blindness = assess_blindness(
             blank, slope, noise=noise, acceptance_limit=acceptance_limit, unit=unit

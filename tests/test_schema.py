@@ -216,7 +216,7 @@ def test_the_source_comes_back():
 def test_lazy_arrays_pass_without_being_computed():
     da = pytest.importorskip("dask.array")
 
-    def computed(block):
+    def computed(_block):
         raise AssertionError("computed")
 
     lazy = da.zeros((2, 3, 4), chunks=(1, 3, 4)).map_blocks(

@@ -360,7 +360,7 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
             yield median(f"{place} {key}", None, values)
             continue
         claimed = CLAIMED.get(key)
-        if key.startswith("called detected: ") and ("declared" in key or not _is_foreign(key)):
+        if key.startswith("called detected: "):
             claimed = ERRORS
         if name == HEAVY_TAILED:
             claimed = None
@@ -369,7 +369,3 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
     best_name = best.removeprefix("limit of band: ")
     yield median(f"{place} limit of the best band ({best_name}) over the net signal's",
                  claimed, limits[best])  # fmt: skip
-
-
-def _is_foreign(key: str) -> bool:
-    return any(name in key for name in FOREIGN)

@@ -88,13 +88,11 @@ def parse(path: Path, text: str) -> list[Block]:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     labels = [*_labels(text)]
     _nothing_but_comments(path, text[: labels[0][0]] if labels else text, 1)
-    if not labels:
-        raise refuse(path, "no block", "a block from ##TITLE= to ##END=", "export it again")
     blocks: list[Block] = []
     open_blocks: list[Block] = []
-    line = 1 + text.count("\n", 0, labels[0][0])
-    ends = [start for start, _ in labels[1:]]
-    for (start, stop), end in zip(labels, [*ends, len(text)], strict=True):
+    line = 1 + text.count("\n", 0, labels[0][0] if labels else 0)
+    ends = [*(start for start, _ in labels[1:]), len(text)]
+    for (start, stop), end in zip(labels, ends, strict=False):
         found = text[start:stop].strip(_BLANKS)
         name, equals, value = found[2:].partition("$$")[0].partition("=")
         if not equals:
@@ -115,6 +113,8 @@ def parse(path: Path, text: str) -> list[Block]:
         elif label != "END":
             _add(open_blocks[-1], label, value.strip(_BLANKS), body, line)
         line += text.count("\n", start, end)
+    if not blocks:
+        raise refuse(path, "no block", "a block from ##TITLE= to ##END=", "export it again")
     return blocks
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
-from .words import is_unit_word
+from .words import is_axis_word, is_unit_word, position_of
 
 MISSING = ("", "nan", "na", "n/a")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
@@ -73,9 +73,12 @@ def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head
 
 
 def _covers(names: tuple[str, ...], units: tuple[str, ...]) -> bool:
-    """Say whether each unit stands below a name."""
-    return len(names) == len(units) and all(
-        name for name, unit in zip(names, units, strict=True) if unit
+    """Say whether each unit stands below a name, and the first below one of an axis or a place."""
+    axis = is_axis_word(names[0]) or position_of(names[0]) is not None
+    return (
+        axis
+        and len(names) == len(units)
+        and all(name for name, unit in zip(names, units, strict=True) if unit)
     )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from ..errors import ReadError
 from .files import decoded, json_of, refuse
 from .table_head import MISSING, Head, find_head, is_missing, number_of
 
@@ -18,6 +19,7 @@ from .table_head import MISSING, Head, find_head, is_missing, number_of
 SIGNATURE = "# residuekit table"
 _DELIMITERS = ("\t", ";", ",")
 _SAMPLE_LINES = 50
+_TOP = 2**20
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,38 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
             raise refuse(
                 path, f"{option}={value!r}", f"one of {choices}", f"{option}={choices[0]!r}"
             )
+    table = _at_once(path, data, delimiter, decimal) if len(data) > 2 * _TOP else None
+    return table or _by_line(path, data, delimiter, decimal)
+
+
+def _at_once(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table | None:
+    """A large table of plain text: its head from its first lines, its numbers from its bytes.
+
+    None for all that takes a closer look, line by line: quotes, names, blank lines, damage.
+    """
+    cut = data.rfind(b"\n", 0, _TOP) + 1
+    if not (cut and data.isascii() and data.endswith(b"\n")) or any(c in data for c in b'"\r\0'):
+        return None
+    try:
+        top = _by_line(path, data[:cut], delimiter, decimal)
+    except ReadError:
+        return None
+    if top.names is not None:
+        return None
+    first = int(top.lines[0])
+    start = sum(len(line) + 1 for line in data[:cut].split(b"\n")[: first - 1])
+    n_rows, width = data.count(b"\n", start), top.values.shape[1]
+    if data.count(top.form["delimiter"].encode(), start) != n_rows * (width - 1):
+        return None
+    body = io.BytesIO(data)
+    body.seek(start)
+    values = _by_pandas(body, (n_rows, width), top.form["delimiter"], top.decimal)
+    if values is None:
+        return None
+    return replace(top, values=values, lines=np.arange(first, first + n_rows))
+
+
+def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
     text, encoding = decoded(path, data)
     lines = _lines(text)
     first, comments = _comments(lines)
@@ -76,27 +110,21 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     places = np.array([i for i in range(begin, len(lines)) if lines[i] and not lines[i].isspace()],
                       dtype=int)  # fmt: skip
     body = lines[begin:]
-    raw = data[sum(map(len, lines[:begin])) + begin :] if encoding == "utf-8" and _is_plain(text) else None
     if len(places) != len(body):
-        body, raw = [lines[i] for i in places], None
+        body = [lines[i] for i in places]
     if not body:
         raise refuse(path, "a header without numbers below it", "rows of numbers",
                      "export it again", first + 1)  # fmt: skip
     width = len(head.header) if head.header else body[0].count(delimiter) + 1
     names = None
     if head.named:
-        (names, body), raw = _names_off(path, body, places + 1, delimiter), None
+        names, body = _names_off(path, body, places + 1, delimiter)
         width -= 1
-    values = _numbers(path, body, raw, places + 1, width, delimiter, decimal)
+    values = _numbers(path, body, places + 1, width, delimiter, decimal)
     if head.header is None and comments:
         head = Head(_commented_header(comments[-1], delimiter, width), None, "", 0, False)
     form = {"delimiter": delimiter, "decimal": decimal, "encoding": encoding}
     return Table(path, head, values, places + 1, stated, form, decimal, names)
-
-
-def _is_plain(text: str) -> bool:
-    """Say whether characters are bytes, and lines end in one of them."""
-    return text.isascii() and "\r" not in text
 
 
 def _lines(text: str) -> list[str]:
@@ -205,33 +233,31 @@ def _commented_header(comment: str, delimiter: str, width: int) -> tuple[str, ..
 
 
 def _numbers(
-    path: Path,
-    body: list[str],
-    raw: bytes | None,
-    places: Any,
-    width: int,
-    delimiter: str,
-    decimal: str,
+    path: Path, body: list[str], places: Any, width: int, delimiter: str, decimal: str
 ) -> Any:
-    """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles.
+    """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles."""
+    counts = np.array([row.count(delimiter) for row in body]) + 1
+    values = None
+    if (counts == width).all() and not any('"' in row for row in body):
+        text = io.BytesIO("\n".join(body).encode())
+        values = _by_pandas(text, (len(body), width), delimiter, decimal)
+    if values is None:
+        return _cell_by_cell(path, body, places, width, delimiter, decimal)
+    return values
 
-    `raw` holds the bytes of the body where they are at hand.
-    """
+
+def _by_pandas(body: io.BytesIO, shape: tuple[int, int], delimiter: str, decimal: str) -> Any:
+    """The numbers of a body without quotes; None where it holds anything else."""
     import pandas as pd
 
-    counts = np.array([row.count(delimiter) for row in body]) + 1
-    if (counts == width).all() and not any('"' in row for row in body):
-        try:
-            values = pd.read_csv(
-                io.BytesIO("\n".join(body).encode() if raw is None else raw),
-                sep=delimiter, decimal=decimal, header=None,
-                dtype=np.float64, na_values=list(MISSING),
-            ).to_numpy()  # fmt: skip
-        except ValueError:
-            return _cell_by_cell(path, body, places, width, delimiter, decimal)
-        if values.shape == (len(body), width) and not np.isinf(values).any():
-            return values
-    return _cell_by_cell(path, body, places, width, delimiter, decimal)
+    try:
+        values = pd.read_csv(
+            body, sep=delimiter, decimal=decimal, header=None, dtype=np.float64,
+            na_values=list(MISSING),
+        ).to_numpy()  # fmt: skip
+    except ValueError:
+        return None
+    return values if values.shape == shape and not np.isinf(values).any() else None
 
 
 def _cell_by_cell(

@@ -223,8 +223,11 @@ def _wide(table: Table, options: _Options) -> xr.DataArray:
     values, quantity, more = _values(table, _columns(table, rest), (), (), options)
     x, y = (table.values[:, place] * factor for place, factor in places.items())
     columns, rows, column, row = grid(table.path, x, y)
-    cube = np.full((rows.size, columns.size, axis.size), np.nan, dtype=np.float32)
-    cube[row, column] = stored(table.path, values)
+    cube = stored(table.path, values)
+    if not np.array_equal(row * columns.size + column, np.arange(rows.size * columns.size)):
+        cube = np.full((rows.size * columns.size, axis.size), np.nan, dtype=np.float32)
+        cube[row * columns.size + column] = stored(table.path, values)
+    cube = cube.reshape(rows.size, columns.size, axis.size)
     source = _source(table, "wide map", {**notes, **said, **more, **_gaps(rows, columns, len(x))})
     array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
                      technique=options.technique, source=source)  # fmt: skip

@@ -1,8 +1,9 @@
 """Baselines of blocks of spectra: numbers in, baselines out.
 
 Every function takes a block (n_spectra, n_channels), float32 or float64, returns the float64
-baselines of the same shape, and treats each spectrum alone. A spectrum with a value that is not finite has a baseline of
-NaN; a flat spectrum is its own baseline. The parameters a user may set are keyword-only.
+baselines of the same shape, and treats each spectrum alone. A spectrum with a value that is not
+finite has a baseline of NaN; a flat spectrum is its own baseline. The parameters a user may set are
+keyword-only.
 
 The kernels of `lane_baselines` and `row_baselines` do the work; the numpy code here is the slow way
 that takes over where compiled kernels do not work, and that the tests hold them against.
@@ -210,7 +211,8 @@ def _second_difference_penalty(n: int) -> Floats:
 def rubber_band(block: npt.ArrayLike, wavenumber: npt.ArrayLike) -> Floats:
     """Stretch a band under each spectrum: its lower convex hull, straight between its corners.
 
-    Between two known corners the channel furthest below their chord is a corner too (quickhull). `wavenumber` (n_channels,) ascends, evenly or not.
+    Between two known corners the channel furthest below their chord is a corner too (quickhull).
+    `wavenumber` (n_channels,) ascends, evenly or not.
     """
     axis = np.ascontiguousarray(wavenumber, dtype=np.float64)
     found = _compiled(block, "row_baselines", "hulls", axis)

@@ -80,7 +80,7 @@ class Slope(NamedTuple):
 
     value: float
     standard_error: float
-    count: int
+    n_spiked: int
 
 
 def slope_through_zero(
@@ -141,12 +141,12 @@ def upper_bound(
     """
     from scipy.special import stdtrit
 
-    value, error, count = (1.0, 0.0, 0) if slope is None else slope
+    value, error, n_spiked = (1.0, 0.0, 0) if slope is None else slope
     parts = [(blank_variance / n, n - 1), (exposed_variance / m, m - 1)]
     if m == 1:
         parts = [(blank_variance * (1 + 1 / n), n - 1)]
     if slope is not None:
-        parts.append(((estimate * error) ** 2, count - 1))
+        parts.append(((estimate * error) ** 2, n_spiked - 1))
     total = sum(part for part, _ in parts)
     spread = sum(part**2 / freedom for part, freedom in parts)
     freedom = total**2 / spread if spread > 0 else inf

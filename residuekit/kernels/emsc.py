@@ -1,8 +1,8 @@
 """Scatter correction: multiplicative and extended multiplicative, with kept terms.
 
 A spectrum is modelled as y = b r + sum p_j v^j + sum c_k s_k + e: the reference r, a polynomial in
-wavenumber, and known shapes s. The corrected spectrum is (y - polynomial) / b: the *kept* shapes are
-in the model so that they do not bend b or the polynomial, and stay in the spectrum with e.
+wavenumber, and known shapes s. The corrected spectrum is (y - polynomial) / b: the *kept* shapes
+are in the model so that they do not bend b or the polynomial, and stay in the spectrum with e.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import ContractError, Fault
+from .baseline import on_complete_rows
 from .compiled import contiguous_rows, run
 
 __all__ = ["ScatterModel", "correct_scatter", "scatter_model"]
@@ -87,7 +88,7 @@ def correct_scatter(
     """Take offset, slope, curvature and effective thickness out of spectra.
 
     Returns the corrected block, of the type of `block`, and b (n_spectra,). A spectrum that is not
-    finite or whose b is not above 0 comes out NaN, its b too.
+    finite, is flat, or whose b is not above 0 comes out NaN, its b too.
 
     >>> axis = np.arange(1000.0, 1100.0, 10.0)
     >>> gel = np.exp(-(((axis - 1070) / 15) ** 2))
@@ -102,7 +103,9 @@ def correct_scatter(
     solver, polynomial = model.solver[: len(model.polynomial) + 1], model.polynomial
     if run("row_filters", "by_model", rows, solver, polynomial, result, factors):
         return result, factors
-    amounts = rows.astype(np.float64) @ solver.T
-    factors = np.where(amounts[:, 0] > 0, amounts[:, 0], np.nan)
-    corrected = (rows - amounts[:, 1:] @ polynomial) / factors[:, None]
+    whole = on_complete_rows(lambda complete: complete, rows)
+    amounts = whole @ solver.T
+    usable = (amounts[:, 0] > 0) & (np.ptp(whole, axis=1) > 0)
+    factors = np.where(usable, amounts[:, 0], np.nan)
+    corrected = (whole - amounts[:, 1:] @ polynomial) / factors[:, None]
     return corrected.astype(rows.dtype, copy=False), factors

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-untyped-def"
 """Penalised baselines of 16 spectra in lock-step, compiled; see `residuekit.kernels.baseline`.
 
 Each lane of `residuekit.kernels.lanes` walks one spectrum through its own rounds; a lane that has
@@ -62,7 +63,7 @@ def exponential(x: Any) -> Any:
 
 
 @jit
-def _up(y, w, penalty, e, f, x, pivots):  # type: ignore[no-untyped-def]
+def _up(y, w, penalty, e, f, x, pivots):
     """Factorise and solve upward: L (x / f) = W y; e, f are the bands of L, f = penalty / d."""
     n = penalty.shape[1]
     second = splat(penalty[2, 0])
@@ -92,7 +93,7 @@ def _up(y, w, penalty, e, f, x, pivots):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _down_and_flip(y, w, e, f, x, asymmetry, change, size):  # type: ignore[no-untyped-def]
+def _down_and_flip(y, w, e, f, x, asymmetry, change, size):
     """Substitute downward and set the weights of asymmetric least squares."""
     above, below = splat(asymmetry), splat(1.0 - asymmetry)
     moved = total = z1 = z2 = splat(0.0)
@@ -113,7 +114,7 @@ def _down_and_flip(y, w, e, f, x, asymmetry, change, size):  # type: ignore[no-u
 
 
 @jit
-def _down_and_sum(y, e, f, x, count, mean, square):  # type: ignore[no-untyped-def]
+def _down_and_sum(y, e, f, x, count, mean, square):
     """Substitute downward and sum up the residuals below the baseline."""
     one, zero = splat(1.0), splat(0.0)
     n = s = q = z1 = z2 = zero
@@ -134,7 +135,7 @@ def _down_and_sum(y, e, f, x, count, mean, square):  # type: ignore[no-untyped-d
 
 
 @jit
-def _reweight(y, w, x, mean, spread, change, size):  # type: ignore[no-untyped-def]
+def _reweight(y, w, x, mean, spread, change, size):
     """Set the weights of Baek et al. (2015), eq. 9."""
     m, s = load(mean, 0), load(spread, 0)
     slope = divide(splat(2.0), s)
@@ -156,7 +157,7 @@ def _reweight(y, w, x, mean, spread, change, size):  # type: ignore[no-untyped-d
 
 
 @jit
-def _spreads(count, mean, square, tops, stopped):  # type: ignore[no-untyped-def]
+def _spreads(count, mean, square, tops, stopped):
     """Turn sums into mean and standard deviation, in place; `stopped` where there is none."""
     for lane in range(WIDTH):
         n = count[lane]
@@ -170,7 +171,7 @@ def _spreads(count, mean, square, tops, stopped):  # type: ignore[no-untyped-def
 
 
 @jit
-def ready(row, baseline):  # type: ignore[no-untyped-def]
+def ready(row, baseline):
     """Say whether a row needs a baseline; else it gets its own: NaN, or itself if it is flat."""
     finite = True
     flat = True
@@ -186,7 +187,7 @@ def ready(row, baseline):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _next(block, baselines, row, y, w, lane):  # type: ignore[no-untyped-def]
+def _next(block, baselines, row, y, w, lane):
     """Load the next row that needs a baseline into a lane; return it (the end if none is left)."""
     while row < block.shape[0] and not ready(block[row], baselines[row]):
         row += 1
@@ -200,7 +201,7 @@ def _next(block, baselines, row, y, w, lane):  # type: ignore[no-untyped-def]
 
 
 @jit
-def penalised(block, penalty, asymmetry, tolerance, max_iterations, baselines):  # type: ignore[no-untyped-def]
+def penalised(block, penalty, asymmetry, tolerance, max_iterations, baselines):
     """Fill `baselines` (n_spectra, n_channels); return False where a system cannot be solved.
 
     `penalty` (3, n_channels) is the smoothness times D'D in lower band form. The weights are those

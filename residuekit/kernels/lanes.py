@@ -1,3 +1,5 @@
+# mypy: disable-error-code="untyped-decorator"
+# ruff: noqa: ARG001 - numba reads how many arguments an intrinsic takes from its definition
 """Sixteen float64 in step: the SIMD words that the compiled kernels are written in.
 
 A value of `Lanes` is a vector of 16 float64 that lives in registers. Loops over channels that work
@@ -9,27 +11,43 @@ numba intrinsics: they can be called from compiled code alone. This module impor
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any
 
 import numba
-from llvmlite import ir
+from llvmlite import ir  # type: ignore[import-untyped]
 from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
-__all__ = ["WIDTH", "across", "add", "divide", "fma", "jit", "least", "less_product", "load", "lower", "multiply", "power_of_two",
-           "pick_less", "splat", "store", "subtract"]  # fmt: skip
+__all__ = [
+    "WIDTH",
+    "across",
+    "add",
+    "divide",
+    "fma",
+    "jit",
+    "least",
+    "less_product",
+    "load",
+    "lower",
+    "multiply",
+    "pick_less",
+    "power_of_two",
+    "splat",
+    "store",
+    "subtract",
+]
 
 WIDTH = 16
-Function = TypeVar("Function", bound=Callable[..., Any])
 _DOUBLES = ir.VectorType(ir.DoubleType(), WIDTH)
 _WHOLE = ir.VectorType(ir.IntType(64), WIDTH)
 
 
-def jit(function: Function) -> Function:
+def jit(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile for reuse by later processes; no lock on Python, no exception for a division by 0."""
-    compiled = numba.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract"})
-    return cast(Function, compiled(function))
+    compiler = numba.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract"})
+    compiled: Callable[..., Any] = compiler(function)
+    return compiled
 
 
 class _Lanes(types.Type):  # type: ignore[misc]

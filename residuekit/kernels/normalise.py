@@ -1,9 +1,10 @@
 """Normalisation of blocks of spectra: each spectrum divided by a factor of its own.
 
 Every function takes a block (n_spectra, n_channels) and its axis, and returns a block of the same
-type, float32 or float64, and the float64 factors (n_spectra,), from float64 sums. A spectrum with a value that is not finite, or whose factor is not above 0
-(flat, empty, negative area), cannot be normalised: it comes out NaN, its factor too. `low` and
-`high` in cm-1 say over which part the factor is taken; left out, the axis ends there.
+type, float32 or float64, and the float64 factors (n_spectra,), from float64 sums. A spectrum with a
+value that is not finite, or whose factor is not above 0 (flat, empty, negative area), cannot be
+normalised: it comes out NaN, its factor too. `low` and `high` in cm-1 say over which part the
+factor is taken; left out, the axis ends there.
 """
 
 from __future__ import annotations
@@ -122,7 +123,9 @@ def _compiled(block: npt.ArrayLike, name: str, *arguments: Any) -> Normalised | 
     """Normalise by a compiled kernel; None where that does not work."""
     rows = contiguous_rows(block)
     result, factors = np.empty_like(rows), np.empty(len(rows))
-    return (result, factors) if run("row_filters", name, rows, *arguments, result, factors) else None
+    return (
+        (result, factors) if run("row_filters", name, rows, *arguments, result, factors) else None
+    )
 
 
 def _divide_by_sum(

@@ -135,7 +135,7 @@ def mixed_model(
         ratios = np.append(np.exp(logs), 1.0)
         _, _, projection, determinant = parts(ratios)
         quadratic = float(response @ projection @ response)
-        return determinant + (n - p) * np.log(max(quadratic, 1e-300 * scale) / (n - p))
+        return float(determinant + (n - p) * np.log(max(quadratic, 1e-300 * scale) / (n - p)))
 
     starts = [np.full(len(blocks), start) for start in (-4.0, 0.0, 3.0)]
     bounds = [(-16.0, 12.0)] * len(blocks)

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-untyped-def"
 """Baselines spectrum by spectrum, compiled; see `residuekit.kernels.baseline`.
 
 Each fills `baselines` (n_spectra, n_channels, float64) from `block`, float32 or float64.
@@ -25,7 +26,7 @@ from .lanes import (
 
 
 @jit
-def hulls(block, axis, baselines):  # type: ignore[no-untyped-def]
+def hulls(block, axis, baselines):
     """Lower convex hulls: between two corners the channel furthest below their chord is one too."""
     n = block.shape[1]
     y, depth = np.empty(n), np.empty(n)
@@ -54,7 +55,7 @@ def hulls(block, axis, baselines):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _below_chord(y, axis, left, right, slope, depth):  # type: ignore[no-untyped-def]
+def _below_chord(y, axis, left, right, slope, depth):
     """Return the channel furthest below the chord from left to right, or left if there is none."""
     start, place, rise = splat(y[left]), splat(axis[left]), splat(slope)
     lowest = splat(0.0)
@@ -78,7 +79,7 @@ def _below_chord(y, axis, left, right, slope, depth):  # type: ignore[no-untyped
 
 
 @jit
-def clipped_polynomials(block, basis, tolerance, max_iterations, baselines):  # type: ignore[no-untyped-def]
+def clipped_polynomials(block, basis, tolerance, max_iterations, baselines):
     """Iterated clipping by orthonormal polynomials, `basis` (order + 1, n padded with 0 to lanes).
 
     A fit is its coefficients: their lengths are those of the fits, so none is written out before
@@ -116,7 +117,7 @@ def clipped_polynomials(block, basis, tolerance, max_iterations, baselines):  # 
 
 
 @jit
-def _project(flat, y, coefficients):  # type: ignore[no-untyped-def]
+def _project(flat, y, coefficients):
     """Fill the coefficients of y by the rows of the basis, two rows at a time."""
     terms, padded = coefficients.size, y.size
     for term in range(0, terms, 2):
@@ -131,7 +132,7 @@ def _project(flat, y, coefficients):  # type: ignore[no-untyped-def]
 
 
 @jit
-def clipped_peaks(block, half_window, baselines):  # type: ignore[no-untyped-def]
+def clipped_peaks(block, half_window, baselines):
     """Clip peaks by the mean of the channels m to each side, m = 1 ... half_window."""
     n = block.shape[1]
     half = splat(0.5)

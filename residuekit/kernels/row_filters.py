@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-untyped-def"
 """Smoothing and normalisation spectrum by spectrum, compiled; see `smooth` and `normalise`.
 
 `result` has the shape and the type of `block`, float32 or float64; sums are float64.
@@ -11,7 +12,7 @@ from .lanes import WIDTH, across, add, fma, jit, load, splat, store, subtract
 
 
 @jit
-def smoothed(block, fit, result):  # type: ignore[no-untyped-def]
+def smoothed(block, fit, result):
     """Savitzky-Golay: `fit` (window, window) has in row s the weights for place s of the window."""
     n, window = block.shape[1], fit.shape[0]
     half = window // 2
@@ -39,7 +40,7 @@ def smoothed(block, fit, result):  # type: ignore[no-untyped-def]
 
 
 @jit
-def total(row):  # type: ignore[no-untyped-def]
+def total(row):
     """Return the sum of a row in float64: not finite where a value is not."""
     whole = row.size - row.size % WIDTH
     first = second = splat(0.0)
@@ -55,7 +56,7 @@ def total(row):  # type: ignore[no-untyped-def]
 
 
 @jit
-def squares(row, middle):  # type: ignore[no-untyped-def]
+def squares(row, middle):
     """Return the sum of squared deviations from `middle` in float64."""
     whole = row.size - row.size % WIDTH
     zero = splat(middle)
@@ -75,7 +76,7 @@ def squares(row, middle):  # type: ignore[no-untyped-def]
 
 
 @jit
-def inner(first, second):  # type: ignore[no-untyped-def]
+def inner(first, second):
     """Return the inner product of two rows in float64."""
     whole = first.size - first.size % WIDTH
     even = odd = splat(0.0)
@@ -91,7 +92,7 @@ def inner(first, second):  # type: ignore[no-untyped-def]
 
 
 @jit
-def mean_and_squares(row):  # type: ignore[no-untyped-def]
+def mean_and_squares(row):
     """Return the mean and the sum of squared deviations from it, in one pass where that is exact.
 
     The sums are taken about the first value; where it lies so far off that digits are lost, a
@@ -118,7 +119,7 @@ def mean_and_squares(row):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _flat(row):  # type: ignore[no-untyped-def]
+def _flat(row):
     first = row[0]
     flat = True
     for value in row:
@@ -127,7 +128,7 @@ def _flat(row):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _divided(row, shift, factor, result):  # type: ignore[no-untyped-def]
+def _divided(row, shift, factor, result):
     """Fill result with (row - shift) / factor, or NaN where it cannot be; return the factor."""
     if not (factor > 0 and factor < np.inf):
         result[:] = np.nan
@@ -143,7 +144,7 @@ def _divided(row, shift, factor, result):  # type: ignore[no-untyped-def]
 
 
 @jit
-def by_length(block, start, stop, result, factors):  # type: ignore[no-untyped-def]
+def by_length(block, start, stop, result, factors):
     """Divide by the Euclidean length of channels start to stop."""
     for k in range(block.shape[0]):
         row = block[k]
@@ -154,7 +155,7 @@ def by_length(block, start, stop, result, factors):  # type: ignore[no-untyped-d
 
 
 @jit
-def by_spread(block, start, stop, result, factors):  # type: ignore[no-untyped-def]
+def by_spread(block, start, stop, result, factors):
     """Subtract the mean of channels start to stop and divide by their standard deviation."""
     for k in range(block.shape[0]):
         row = block[k]
@@ -169,7 +170,7 @@ def by_spread(block, start, stop, result, factors):  # type: ignore[no-untyped-d
 
 
 @jit
-def by_weights(block, weights, start, stop, flat_is_nothing, result, factors):  # type: ignore[no-untyped-def]
+def by_weights(block, weights, start, stop, flat_is_nothing, result, factors):
     """Divide by a weighted sum; `flat_is_nothing` where channels start to stop must not be flat."""
     for k in range(block.shape[0]):
         row = block[k]
@@ -181,7 +182,7 @@ def by_weights(block, weights, start, stop, flat_is_nothing, result, factors):  
 
 
 @jit
-def by_model(block, solver, polynomial, result, factors):  # type: ignore[no-untyped-def]
+def by_model(block, solver, polynomial, result, factors):
     """Subtract the polynomial that `solver` finds and divide by the amount it finds first."""
     n, terms = block.shape[1], polynomial.shape[0]
     below = np.empty(n)
@@ -194,5 +195,6 @@ def by_model(block, solver, polynomial, result, factors):  # type: ignore[no-unt
                 below[i] += amount * polynomial[term, i]
         for i in range(n):
             below[i] = row[i] - below[i]
-        factors[k] = _divided(below, 0.0, inner(row, solver[0]), result[k])
+        amount = 0.0 if _flat(row) else inner(row, solver[0])
+        factors[k] = _divided(below, 0.0, amount, result[k])
     return True

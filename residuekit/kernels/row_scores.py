@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-untyped-def"
 """Scores, noise and non-negative amounts spectrum by spectrum, compiled.
 
 See `residuekit.kernels.bands` and `residuekit.kernels.unmix` for what they mean.
@@ -15,7 +16,7 @@ _TINY = 1e-300
 
 
 @jit
-def weighted(block, pieces, places, factors, singles, channels, rest, result):  # type: ignore[no-untyped-def]
+def weighted(block, pieces, places, factors, singles, channels, rest, result):
     """Fill result (n_spectra, n_scores) with weighted sums; only channels with a weight are read.
 
     Score s sums the 16 channels from places[p] times factors[16 p : 16 p + 16], p = pieces[s] to
@@ -35,7 +36,7 @@ def weighted(block, pieces, places, factors, singles, channels, rest, result):  
 
 
 @jit
-def projected(block, references, result):  # type: ignore[no-untyped-def]
+def projected(block, references, result):
     """Fill result (n_spectra, n_references) with the inner products of spectra and references."""
     for k in range(block.shape[0]):
         for r in range(references.shape[0]):
@@ -44,7 +45,7 @@ def projected(block, references, result):  # type: ignore[no-untyped-def]
 
 
 @jit
-def deviations(block, cut, whole_factor, cut_factor, result):  # type: ignore[no-untyped-def]
+def deviations(block, cut, whole_factor, cut_factor, result):
     """Fill result (n_spectra,) with the robust deviation of the second differences.
 
     Median absolute difference over `whole_factor`, then over `cut_factor` of those within `cut`
@@ -76,7 +77,7 @@ def deviations(block, cut, whole_factor, cut_factor, result):  # type: ignore[no
 
 
 @jit
-def _deal(sizes, scale, places, starts, dealt):  # type: ignore[no-untyped-def]
+def _deal(sizes, scale, places, starts, dealt):
     """Deal the sizes into buckets of equal width; bucket b lies at starts[b] to starts[b + 1]."""
     starts[:] = 0
     for i in range(sizes.size):
@@ -95,20 +96,20 @@ def _deal(sizes, scale, places, starts, dealt):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _middle(dealt, starts, kept):  # type: ignore[no-untyped-def]
+def _middle(dealt, starts, kept):
     """Return the median of the `kept` smallest values."""
     return 0.5 * (_ranked(dealt, starts, (kept - 1) // 2) + _ranked(dealt, starts, kept // 2))
 
 
 @jit
-def _ranked(dealt, starts, rank):  # type: ignore[no-untyped-def]
+def _ranked(dealt, starts, rank):
     b = np.searchsorted(starts, rank, side="right") - 1
     dealt[starts[b] : starts[b + 1]].sort()
     return dealt[rank]
 
 
 @jit
-def _count(dealt, starts, scale, bound):  # type: ignore[no-untyped-def]
+def _count(dealt, starts, scale, bound):
     """Count the values up to `bound`."""
     b = int(min(bound * scale, _BUCKETS - 1.0))
     n = starts[b]
@@ -118,7 +119,7 @@ def _count(dealt, starts, scale, bound):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _dot(first, second):  # type: ignore[no-untyped-def]
+def _dot(first, second):
     """Return the inner product of two short rows."""
     s = 0.0
     for i in range(first.size):
@@ -127,7 +128,7 @@ def _dot(first, second):  # type: ignore[no-untyped-def]
 
 
 @jit
-def non_negative(targets, triangle, tolerance, amounts):  # type: ignore[no-untyped-def]
+def non_negative(targets, triangle, tolerance, amounts):
     """Fill amounts (n, k) >= 0 that minimise |R a - t| for each target t, R the triangle (k, k).
 
     The active sets of Lawson & Hanson (1974), chapter 23, from the clipped free solution.
@@ -171,7 +172,7 @@ def non_negative(targets, triangle, tolerance, amounts):  # type: ignore[no-unty
 
 
 @jit
-def _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor):  # type: ignore[no-untyped-def]
+def _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor):
     """Move to the best point of the set in use, leaving out what would turn negative."""
     while True:
         _solve(triangle, turned, gram, t, used, wanted, left, factor)
@@ -191,7 +192,7 @@ def _step_inside(triangle, turned, gram, t, a, used, wanted, left, factor):  # t
 
 
 @jit
-def _solve(triangle, turned, gram, t, used, wanted, left, factor):  # type: ignore[no-untyped-def]
+def _solve(triangle, turned, gram, t, used, wanted, left, factor):
     """Solve the set in use by the normal equations, refined once by what they leave.
 
     Bjorck 1987, Linear Algebra Appl. 88, 31. `factor` is Cholesky's, rows in use alone.
@@ -214,7 +215,7 @@ def _solve(triangle, turned, gram, t, used, wanted, left, factor):  # type: igno
 
 
 @jit
-def _add_step(turned, used, wanted, left, factor):  # type: ignore[no-untyped-def]
+def _add_step(turned, used, wanted, left, factor):
     """Add to `wanted` the solution of the normal equations for what is left."""
     k = used.size
     step = np.zeros(k)

@@ -65,7 +65,9 @@ def savitzky_golay(
     n = rows.shape[-1]
     _check_window(n, window, order, derivative)
     result = np.empty_like(rows)
-    if run("row_filters", "smoothed", rows, _window_fit(window, order, derivative, spacing), result):
+    if run(
+        "row_filters", "smoothed", rows, _window_fit(window, order, derivative, spacing), result
+    ):
         return result
     matrix = savitzky_golay_matrix(n, window, order, derivative, spacing)
     smoothed = on_complete_rows(lambda whole: np.ascontiguousarray((matrix @ whole.T).T), rows)

@@ -68,4 +68,4 @@ def effective_count(correlation: npt.ArrayLike) -> float:
     n_y, n_x = ((size + 1) // 2 for size in rho.shape)
     pairs = np.outer(n_y - np.abs(np.arange(1 - n_y, n_y)), n_x - np.abs(np.arange(1 - n_x, n_x)))
     n = n_y * n_x
-    return n**2 / max(float((pairs * rho).sum()), n)
+    return float(n**2 / max((pairs * rho).sum(), n))

@@ -79,8 +79,8 @@ def nnls(spectra: ArrayLike, references: ArrayLike) -> Floats:
     frame, triangle, scale = _independent(parts)
     amounts = np.full((len(rows), len(parts)), np.nan)
     targets = np.empty_like(amounts)
-    block, across = contiguous_rows(rows), np.ascontiguousarray(frame.T)
-    if run("row_scores", "projected", block, across, targets) and run(
+    across = np.ascontiguousarray(frame.T)
+    if run("row_scores", "projected", contiguous_rows(rows), across, targets) and run(
         "row_scores", "non_negative", targets, triangle, 1e-13, amounts
     ):
         return amounts / scale

@@ -98,7 +98,7 @@ def optical_constants(array: xr.DataArray) -> xr.Dataset:
         {
             "refractive_index": (index.dims, per_spectrum(check(array), refractive).data),
             "absorption_index": (index.dims, index.data),
-            "absorption_coefficient": (index.dims, (4 * np.pi * axis * index).data),
+            "absorption_coefficient": (index.dims, (4 * np.pi * index * axis).data),
             "mixed": (pixel_dims(index), (index["flag"] & FLAGS["derivative"][0]).data > 0),
         },
         coords=index.coords,

@@ -172,7 +172,7 @@ def check_positions(
     certified_in, measured_in : ``vacuum`` or ``air``; the certificate is brought to the measured
         axis by `air_to_vacuum` or `vacuum_to_air`. At 3000 cm-1 they differ by 0.82 cm-1.
     method : as the certificate's table says: ``extremum``, the top of a parabola through the
-        channels within a quarter of the band's depth from it; ``centroid``, the centre of gravity
+        channels within 0.15 of the band's depth from it; ``centroid``, the centre of gravity
         of the upper half of the band.
     search : how far from the certified position the band may lie, cm-1.
     tolerance : the largest difference allowed, cm-1; left out, `coverage` times the joint standard
@@ -242,7 +242,7 @@ def _locate(
         for side in (np.flatnonzero(reach[: top + 1]), top + np.flatnonzero(reach[top:]))
     )
     depth = upward[top] - max(upward[left], upward[right])
-    level = upward[top] - depth * (0.25 if method == "extremum" else 0.5)
+    level = upward[top] - depth * (0.15 if method == "extremum" else 0.5)
     first, last = top, top
     while first > left and (upward[first - 1] >= level or first > top - 1):
         first -= 1

@@ -240,14 +240,14 @@ class _Measured:
         line = faults.line_noise(raw, axis, *self.noise_window)
         self.line.rms[part], self.line.peak_to_peak[part] = line.rms, line.peak_to_peak
         self.line = self.line._replace(n=line.n)
-        spikes[part] = faults.find_spikes(block, spike_ratio)
+        mended, spikes[part] = faults.without_spikes(block, spike_ratio)
         self.lines[part] = faults.second_difference_excess(block, axis, noise)
         self.slope[part] = faults.baseline_slope(block, axis)
-        fringes = faults.fit_fringes(block, axis, *fringe_window)
+        fringes = faults.fit_fringes(mended, axis, *fringe_window)
         for kept, new in zip(self.fringes, fringes, strict=True):
             kept[part] = new
         if self.quantity != "reflectance":
-            self.balance[part] = faults.curvature_balance(block, axis, noise)
+            self.balance[part] = faults.curvature_balance(mended, axis, noise)
 
     def _absorbance(self, raw: npt.NDArray[Any]) -> Floats:
         """Transmittance as absorbance, no lower than 1e-6; other quantities as they are."""

@@ -14,8 +14,11 @@ import numpy as np
 import pytest
 
 from residuekit.errors import ReadError, ResiduekitWarning
-from residuekit.io import describe, read
-from residuekit.io.jcampdx import _evenly_spaced, parse
+from residuekit.io import describe, read, read_peaks, write
+from residuekit.io.jcamp_block import parse
+from residuekit.io.jcamp_pages import pages
+from residuekit.io.jcamp_tables import decode
+from residuekit.schema import make_points
 
 JCAMP = Path(__file__).resolve().parents[2] / "shared" / "data" / "jcamp"
 
@@ -34,7 +37,7 @@ def test_absorbance_and_transmittance_of_one_indene_scan_agree_to_5e5():
 def _ordinates(name):
     path = JCAMP / f"{name}.jdx"
     (block,) = parse(path, path.read_text(encoding="latin-1"))
-    return _evenly_spaced(path, block)
+    return decode(path, *pages(path, block)[:1])
 
 
 @pytest.mark.filterwarnings("ignore:o0.*the abscissa is up to")
@@ -102,15 +105,111 @@ def test_squeezed_ordinates_on_a_scaled_axis_agree_with_their_labels():
     ("name", "message"),
     [
         ("o01", "XUNITS 'HZ'"),
-        ("o06", "NTUPLES"),
-        ("o09", "NTUPLES"),
+        ("o06", "XUNITS 'HZ'"),
+        ("o09", "XUNITS 'HZ'"),
         ("pktab1", "a table of peaks"),
         ("pktab2", "a table of peaks"),
-        ("compound", "LINK"),
-        ("blckpac1", "LINK"),
+        ("compound", "blocks 1 and 3 on different axes"),
     ],
 )
-@pytest.mark.filterwarnings("ignore:o01.*the abscissa is up to")
+@pytest.mark.filterwarnings("ignore::residuekit.errors.ResiduekitWarning")
 def test_what_is_no_single_infrared_spectrum_is_refused(name, message):
     with pytest.raises(ReadError, match=message):
         read(JCAMP / f"{name}.jdx")
+
+
+def _plain_decode(lines):
+    """Decode ``(X++(Y..Y))`` character by character, from the tables of McDonald and Wilks 1988.
+
+    Written for this test alone, apart from the reader: SQZ @A-I a-i, DIF %J-R j-r, DUP S-Z s.
+    """
+    squeezed = {**{c: str(i) for i, c in enumerate("@ABCDEFGHI")},
+                **{c: f"-{i}" for i, c in enumerate("abcdefghi", 1)}}  # fmt: skip
+    difference = {**{c: str(i) for i, c in enumerate("%JKLMNOPQR")},
+                  **{c: f"-{i}" for i, c in enumerate("jklmnopqr", 1)}}  # fmt: skip
+    repeat = {c: str(i) for i, c in enumerate("STUVWXYZs", 1)}
+    ordinates, checked = [], False
+    for line in lines:
+        numbers: list[tuple[str, str]] = []
+        for character in line:
+            if character in squeezed:
+                numbers.append(("value", squeezed[character]))
+            elif character in difference:
+                numbers.append(("difference", difference[character]))
+            elif character in repeat:
+                numbers.append(("repeat", repeat[character]))
+            elif character in "+-":
+                numbers.append(("value", character))
+            elif character.isspace() or character == ",":
+                numbers.append(("", ""))
+            elif numbers and numbers[-1][0]:
+                numbers[-1] = (numbers[-1][0], numbers[-1][1] + character)
+            else:
+                numbers.append(("value", character))
+        numbers = [(kind, text) for kind, text in numbers if kind][1:]
+        row: list[float] = []
+        last = ("value", 0.0)
+        for kind, text in numbers:
+            if kind == "repeat":
+                for _ in range(int(text) - 1):
+                    row.append(row[-1] + (last[1] if last[0] == "difference" else 0))
+            else:
+                last = (kind, float(text))
+                row.append(last[1] + (row[-1] if kind == "difference" else 0))
+        ordinates += row[1:] if checked else row
+        checked = last[0] == "difference"
+    return ordinates
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["o02", "o03", "o04", "o05", "o06", "o09", "dupdec1", "dupdec2", "dupinc2", "fixdec1",
+     "fixinc2", "pacdec1", "sqzdec1", "sqzdupd1"],
+)  # fmt: skip
+@pytest.mark.filterwarnings("ignore::residuekit.errors.ResiduekitWarning")
+def test_a_second_decoder_written_from_the_standard_finds_the_same_ordinates(name):
+    path = JCAMP / f"{name}.jdx"
+    (block,) = parse(path, path.read_text(encoding="latin-1"))
+    for page in pages(path, block):
+        _, ordinates, _ = decode(path, page)
+        plain = _plain_decode([text for _, text in page.tables[0].rows])
+        np.testing.assert_allclose(
+            ordinates, np.array(plain) * page.number(path, "YFACTOR"), rtol=1e-14
+        )
+
+
+def test_each_table_of_peaks_has_the_peaks_its_label_counts():
+    first, second = read_peaks(JCAMP / "pktab1.jdx"), read_peaks(JCAMP / "pktab2.jdx")
+    assert (len(first), len(second)) == (46, 23)
+    assert first.loc[first["y"].idxmax(), ["x", "y"]].tolist() == [43, 1000]
+    assert second.loc[second["y"].idxmax(), ["x", "y"]].tolist() == [164, 1000]
+    assert first["wavenumber"].isna().all()
+
+
+@pytest.mark.filterwarnings("ignore::residuekit.errors.ResiduekitWarning")
+def test_compound_files_are_read_whole_or_block_by_block():
+    array = read(JCAMP / "blckpac1.jdx")
+    assert array.shape == (5, 176)
+    assert (array["wavenumber"][0], array["wavenumber"][-1]) == (1e7 / 700, 1e7 / 350)
+    assert [read(JCAMP / "compound.jdx", block=n).shape[1] for n in (1, 3)] == [1976, 3951]
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high", "position"),
+    [
+        ("polystyrene_Myers2018", 680, 720, 698.9),
+        ("polystyrene_Myers2018", 1590, 1615, 1601.2),
+        ("PMMA_Tsuda2018_BB", 1700, 1760, 1733),
+    ],
+)
+def test_bands_of_optical_constants_survive_the_way_through_a_file(
+    tmp_path, name, low, high, position
+):
+    """ASTM E1421 and NIST SRM 1921: polystyrene at 1601 and 699; the PMMA ester at 1733."""
+    table = np.genfromtxt(JCAMP.parent / "optical_constants" / f"{name}.csv", delimiter=",",
+                          names=True, comments="#")  # fmt: skip
+    points = make_points(table["k"], table["wavenumber_cm1"], quantity="absorption_index")
+    for suffix in (".csv", ".jdx"):
+        array = read(write(points, tmp_path / f"k{suffix}"))
+        band = array[0].sel(wavenumber=slice(low, high))
+        assert abs(float(band["wavenumber"][band.argmax("wavenumber")]) - position) <= 2

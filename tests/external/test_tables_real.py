@@ -11,7 +11,7 @@ import pytest
 import scipy.stats
 
 from residuekit.io import describe, read, write
-from residuekit.schema import make_points, source
+from residuekit.schema import FLAGS, make_points, source
 
 ROOT = Path(__file__).resolve().parents[2]
 LOCAL = ROOT.parent / "shared" / "data" / "local"
@@ -102,6 +102,8 @@ def test_cellulose_acetate_fibres_show_their_ester_and_keep_what_is_above_100_pe
     assert found["scale"] == "percent, divided by 100"
     assert found["title"].startswith("Created as New Dataset")
     assert array.max() > 1
+    assert array["flag"].values.tolist() == [FLAGS["over_range"][0]]
+    assert array["valid"].all()
     for position in (1736, 1367, 1217):
         near = array[0].sel(wavenumber=slice(position - 20, position + 20))
         assert abs(near["wavenumber"][near.argmin("wavenumber")] - position) <= 5

@@ -10,7 +10,7 @@ from residuekit.errors import ReadError
 from residuekit.io import read
 from residuekit.schema import source
 
-MODULE = '''
+MODULE = """
 from residuekit.io import Reader
 from residuekit.schema import make_points
 
@@ -20,7 +20,7 @@ def read(path, *, scale: float = 1.0):
                        source={"file": path.name, "reader": "lines"})
 
 READER = Reader("lines", (".lines",), read, lambda head: False)
-'''
+"""
 
 
 @pytest.fixture

@@ -66,7 +66,7 @@ def test_flat_binary_in_each_interleave_and_byte_order(saved, interleave, order,
     path = saved("m.raw", data)
     said = {"shape": (2, 3, 4), "dtype": "float32", "byte_order": byte_order, "offset": 4}
     _assert_upright(read(path, interleave=interleave, **said, **SAID))
-    with pytest.raises(ReadError, match="101 bytes|100 bytes"):
+    with pytest.raises(ReadError, match="101 bytes"):
         read(path, interleave=interleave, **{**said, "offset": 5}, **SAID)
     with pytest.raises(ReadError, match="did you mean 'bil'"):
         read(path, interleave="bill", **said, **SAID)

@@ -1,4 +1,4 @@
-"""HDF5 by dataset paths, NeXus by its signposts; nothing in another file is opened. Lazy opening."""
+"""HDF5 by paths, NeXus by its signposts, nothing in another file opened; lazy opening."""
 
 from __future__ import annotations
 
@@ -103,11 +103,12 @@ def test_a_foreign_zarr_store_is_read_and_a_damaged_one_refused(tmp_path):
     group = zarr.open_group(path, mode="w", zarr_format=3)
     for name, data, dims, units in (
         ("absorbance", VALUES, ("row", "col", "wn"), "1"), ("wn", AXIS, ("wn",), "cm-1"),
-        ("row", np.array([0.0, 2]), ("row",), "um"), ("col", np.array([0.0, 5, 10]), ("col",), "um"),
+        ("row", np.array([0.0, 2]), ("row",), "um"),
+        ("col", np.array([0.0, 5, 10]), ("col",), "um"),
     ):  # fmt: skip
         array = group.create_array(name, data=data, dimension_names=dims)
         array.attrs["units"] = units
     np.testing.assert_allclose(read(path), VALUES, rtol=1e-6)
-    (path / "zarr.json").write_text("{}")
+    (path / "absorbance" / "zarr.json").write_text("{")
     with pytest.raises(ReadError, match="damaged"):
         read(path)

@@ -332,9 +332,7 @@ def test_a_damaged_table_of_peaks_is_refused(saved, old, new, message):
 
 @settings(max_examples=80, deadline=None)
 @given(
-    st.lists(
-        st.tuples(st.sampled_from("AJSb"), st.integers(0, 10**6), st.booleans()), max_size=30
-    ),
+    st.lists(st.tuples(st.sampled_from("AJSb"), st.integers(0, 10**6), st.booleans()), max_size=30),
     st.integers(1, 6),
 )
 def test_the_compiled_pass_decodes_as_line_by_line(tokens, per_line):

@@ -83,7 +83,10 @@ QUIET = settings(
 
 
 @QUIET
-@given(labelled_arrays("points"), st.sampled_from(["p.csv", "p.tsv", "p.nc", "p.jdx", "p.xlsx", "p.zarr"]))
+@given(
+    labelled_arrays("points"),
+    st.sampled_from(["p.csv", "p.tsv", "p.nc", "p.jdx", "p.xlsx", "p.zarr"]),
+)
 def test_points_come_back_as_they_were_written(tmp_path, array, name):
     assert_same(read(write(array, tmp_path / name)), array)
 
@@ -104,12 +107,14 @@ def test_maps_come_back_as_they_were_written(tmp_path, array, form):
 
 @QUIET
 @given(
-    hnp.arrays(np.float32, (2, 3, 7), elements=st.one_of(st.floats(-2, 6, width=32), st.just(np.nan))),
+    hnp.arrays(
+        np.float32, (2, 3, 7), elements=st.one_of(st.floats(-2, 6, width=32), st.just(np.nan))
+    ),
     st.floats(0.1, 20),
     st.sampled_from(["affn", "difdup"]),
 )
 def test_an_even_axis_comes_back_within_the_stated_rounding(tmp_path, values, step, form):
-    """AFFN keeps ordinates exactly; DIFDUP to half of max |y| / 2**24 (and one float32 rounding)."""
+    """AFFN keeps ordinates exactly; DIFDUP to half of max |y| / 2**24, and float32 rounds again."""
     array = make_map(values, 700 + step * np.arange(7), [0, 2, 4], [0, 2])
     back = read(write(array, tmp_path / "m.jdx", form=form))
     np.testing.assert_allclose(back["wavenumber"], array["wavenumber"], atol=1e-6 * step, rtol=0)

@@ -239,3 +239,49 @@ def test_a_comment_block_of_ours_that_was_changed_is_refused(saved, tmp_path, sm
         assert old in text
         with pytest.raises(ReadError, match=message):
             _read(saved, text.replace(old, new))
+
+
+def test_a_row_of_units_below_the_header_is_understood(saved):
+    array = _read(saved, "wavelength;s1;s2\nµm;%T;%T\n5;50;60\n10;70;80\n")
+    assert array.name == "transmittance"
+    np.testing.assert_array_equal(array["wavenumber"], [1000, 2000])
+    np.testing.assert_allclose(array, [[0.7, 0.5], [0.8, 0.6]], rtol=1e-6)
+    wide = _read(saved, "x,y,4000,3990\nmm,mm,cm-1,cm-1\n0.1,0.2,.1,.2\n", quantity="absorbance")
+    assert (wide["x"].item(), wide["x"].attrs["units"]) == (100, "um")
+
+
+def test_spectra_in_rows_that_open_with_names_are_recognised(saved):
+    array = _read(saved, 'sample,4000,3990,3980\na,.1,.2,.3\n"b, 2",.4,,.6\n')
+    assert array["spectrum"].values.tolist() == ["a", "b, 2"]
+    np.testing.assert_allclose(array, [[0.3, 0.2, 0.1], [0.6, np.nan, 0.4]], rtol=1e-6)
+    assert source(array)["layout"] == "points in rows"
+    named = _read(saved, "sample,4000,3990\n1,.1,.2\n2,.1,.2\n", layout="points in rows")
+    assert named["spectrum"].values.tolist() == [1, 2]
+
+
+@pytest.mark.parametrize(
+    ("damage", "message"),
+    [
+        (None, None),
+        (("\n7.0,", "\n7.0,,"), "703 columns"),
+        (("\n7.0,", "\n7.0,x"), "in column 2"),
+        (("\n7.0,", "\n\n7.0,"), None),
+    ],
+)
+def test_a_large_table_is_read_at_once_with_the_same_faults(tmp_path, damage, message):
+    from residuekit.io import write
+    from residuekit.schema import make_map
+
+    values = np.random.default_rng(3).random((20, 20, 700), dtype=np.float32)
+    written = make_map(values, 900 + np.arange(700), np.arange(20), np.arange(20))
+    path = write(written, tmp_path / "m.csv")
+    text = path.read_text()
+    assert len(text) > 2**21
+    if damage is not None:
+        path.write_text(text.replace(*damage, 1))
+    if message is None:
+        np.testing.assert_array_equal(read(path), values)
+        return
+    with pytest.raises(ReadError, match=message) as caught:
+        read(path)
+    assert caught.value.faults[0].line == text[: text.index("\n7.0,")].count("\n") + 2

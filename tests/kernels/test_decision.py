@@ -113,7 +113,7 @@ def test_the_slope_is_the_weighted_least_squares_line_through_zero():
 
 def test_fewer_than_two_spiked_mockups_give_no_slope():
     assert math.isnan(slope_through_zero([1.0], [0.5], 0.1).value)
-    assert slope_through_zero([0.0, 0.0], [0.1, 0.2], 0.1).count == 0
+    assert slope_through_zero([0.0, 0.0], [0.1, 0.2], 0.1).n_spiked == 0
 
 
 def test_the_bound_without_a_slope_is_welch_s():
