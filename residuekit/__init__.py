@@ -21,18 +21,31 @@ _HOME = {
     "describe": "io",  # what a file is: format, layout, quantity, axis, grid
     # is it fit to be judged
     "check_quality": "quality",  # flags a pixel, a table a map
+    "check_line": "quality",  # the noise of a 100 % line
+    "check_positions": "quality",  # band positions against a certificate
+    "band_survival": "survival",  # what a procedure leaves of the gel's bands, step by step
     # preprocessing
     "crop": "preprocess",  # keep a range of wavenumbers
     "to_absorbance": "preprocess",  # A = -log10 T
     "correct_baseline": "preprocess",  # take a baseline off
     "normalise": "preprocess",  # divide by a norm or an internal standard
     "smooth": "preprocess",  # Savitzky-Golay smoothing and derivatives
+    "bridge": "preprocess",  # a straight line over a range that is never used
+    "despike": "preprocess",  # single-channel spikes
+    "subtract_vapour": "preprocess",  # a measured vapour spectrum, fitted and taken off
+    "resample": "preprocess",  # another common axis
+    "correct_atr_depth": "preprocess",  # the depth of the evanescent wave
+    "kubelka_munk": "preprocess",  # diffuse reflectance
+    "kramers_kronig": "preprocess",  # specular reflectance -> absorption index
     "Procedure": "procedure",  # an ordered, recorded list of steps
     # markers and scores
     "Marker": "markers",  # one marker band
     "markers": "markers",  # the table of marker bands with their sources (a module)
     "band_score": "score",  # band areas and heights with their standard errors
     "net_signal_score": "score",  # how much of the whole gel spectrum, by least squares
+    "band_centroid": "score",  # where a band lies
+    "band_ratio": "score",  # a band over an internal standard
+    "bands_together": "score",  # do several bands stand in the gel's ratio
     "fit_bands": "fits",  # bands of one spectrum by non-linear least squares, with its report
     "band_heights": "fits",  # heights of fixed band shapes in every pixel
     "Band": "fits",  # height, centre, width, Lorentz share
@@ -45,6 +58,7 @@ _HOME = {
     "Study": "study",  # a study on disk: check it, run it
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
+    "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
     # known truth
     "simulate_map": "simulate",  # a map whose truth is known
     "simulate_study": "simulate",  # a study folder whose truth is sealed

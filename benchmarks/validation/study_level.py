@@ -73,14 +73,15 @@ def _run_one(place: Path, number: int) -> tuple[Path, Path]:
     return folder, sealed
 
 
-#: Rate of the scorecard -> the range that is claimed for it.
+#: Rate of the scorecard -> the range that is claimed for it. The interval is for the mean of all
+#: such mock-ups, the truth that of the arm's own: where they carry unlike amounts it is too wide.
 CLAIMED = {
     "clean arm called detected": (0.0, 0.05),
     "clean arm above its decision limit": (0.035, 0.065),
     "arm at or above its detection limit missed": (0.0, 0.07),
     "arm above the acceptance limit called not detected": (0.0, 0.05),
     "upper bound holds the true loading": (0.93, 1.0),
-    "two-sided interval holds the true loading": (0.93, 0.97),
+    "two-sided interval holds the true loading": (0.93, 1.0),
 }
 
 

@@ -14,6 +14,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from . import fast_scores
+
 Floats = NDArray[np.float64]
 Anchors = tuple[tuple[float, float], tuple[float, float]]
 
@@ -135,6 +137,10 @@ def apply_weights(spectra: ArrayLike, weights: ArrayLike) -> Floats:
     values = np.asarray(spectra)
     if values.shape[-1] != rows.shape[-1]:
         raise ValueError(f"weights for {rows.shape[-1]} channels, spectra of {values.shape[-1]}")
+
+    found = fast_scores.weighted_sums(values.reshape(-1, values.shape[-1]), rows)
+    if found is not None:
+        return found.reshape(*values.shape[:-1], len(rows))
 
     def scores(block: Any) -> Floats:
         columns = [
@@ -332,6 +338,9 @@ def _nearest(axis: Floats, position: float) -> tuple[float, float]:
 
 
 def _robust_deviation(block: Any) -> Floats:
+    found = fast_scores.robust_deviations(block, CUT, _MEDIAN, _MEDIAN_CUT)
+    if found is not None:
+        return found
     deviation = np.full(len(block), np.nan)
     whole = np.isfinite(block).all(axis=-1)
     differences = np.diff(block[whole].astype(np.float64), n=2, axis=-1)

@@ -291,7 +291,7 @@ def _draw_estimates(axes: Axes, card: Scorecard) -> None:
     axes.axline((0, 0), slope=1, color="black", lw=0.8)
     axes.set(xlabel="true mean loading of the arm (µg cm⁻²)",
              ylabel="estimate, two-sided interval (µg cm⁻²)")  # fmt: skip
-    axes.legend(fontsize=7, frameon=False)
+    axes.legend(fontsize=7, frameon=False, loc="upper left")
 
 
 def _draw_found(axes: Axes, card: Scorecard) -> None:

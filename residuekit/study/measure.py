@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -23,11 +25,17 @@ UPPER_TAIL = 0.99
 
 
 def measure(
-    folder: Path, row: Measurement, procedure: Procedure, sha256: str, key: str
+    folder: Path,
+    row: Measurement,
+    procedure: Procedure,
+    quality: Mapping[str, Any],
+    sha256: str,
+    key: str,
 ) -> tuple[MapSummary, xr.DataArray]:
     """Read one file and apply the procedure: what is kept of it, and the processed array.
 
-    `key` names what the summary is made from. A map that fails the quality check keeps the reason
+    `quality` holds the arguments of `residuekit.check_quality`; `key` names what the summary is
+    made from. A map that fails the quality check keeps the reason
     in its summary's `quality`.
 
     Raises
@@ -41,12 +49,12 @@ def measure(
             Fault("a file that was replaced while the study ran", "files that stay as they are",
                   "run the study again", row.file)
         )  # fmt: skip
-    quality = check_quality(array)
-    array = procedure.apply(quality.array)
+    checked = check_quality(array, **quality)
+    array = procedure.apply(checked.array)
     spectra = valid_spectra(array)
     if not len(spectra):
         raise ContractError(
-            Fault(quality.failed or "no valid pixel after the procedure",
+            Fault(checked.failed or "no valid pixel after the procedure",
                   "at least one valid pixel", "measure again, or leave the file out")
         )  # fmt: skip
     summary = MapSummary(
@@ -55,7 +63,7 @@ def measure(
         wavenumber=array[schema.WAVENUMBER].values,
         mean=mean_spectrum(array),
         n_pixels=len(spectra),
-        quality=quality.row(),
+        quality=checked.row(),
         quantity=str(array.name),
         technique=str(array.attrs["technique"]),
     )

@@ -44,6 +44,7 @@ def record(
             "beta": manifest.beta,
             "scores": list(manifest.scores),
             "figure": dict(manifest.figure),
+            "quality": dict(manifest.quality),
         },
         "procedure": [
             {"step": name, **parameters} for name, parameters in manifest.procedure.steps

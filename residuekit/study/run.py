@@ -194,9 +194,19 @@ class _Work:
             self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
         sha256 = self.hashes[row.file]
         steps = [[name, parameters] for name, parameters in self.manifest.procedure.steps]
-        stored = self._store / f"{self._order[row.file]}.nc"
-        return Task(self.manifest.folder, row, self.manifest.procedure, sha256,
-                    key_of("map", sha256, steps), stored)  # fmt: skip
+        quality = {
+            **self.manifest.quality,
+            "windows": [(marker.low, marker.high) for marker in self.manifest.markers],
+        }
+        return Task(
+            folder=self.manifest.folder,
+            row=row,
+            procedure=self.manifest.procedure,
+            quality=quality,
+            sha256=sha256,
+            key=key_of("map", sha256, steps, quality),
+            stored=self._store / f"{self._order[row.file]}.nc",
+        )
 
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
         """Tasks for the rows that neither this run nor the cache knows."""

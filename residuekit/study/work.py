@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -32,6 +32,7 @@ class Task:
     folder: Path
     row: Measurement
     procedure: Procedure
+    quality: Mapping[str, Any]
     sha256: str
     key: str
     stored: Path
@@ -66,7 +67,9 @@ def perform(task: Task) -> Outcome:
 def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
     if task.stored.is_file():
         return None, xr.load_dataarray(task.stored, engine="h5netcdf")
-    summary, array = measure(task.folder, task.row, task.procedure, task.sha256, task.key)
+    summary, array = measure(
+        task.folder, task.row, task.procedure, task.quality, task.sha256, task.key
+    )
     if task.keep:
         array.to_netcdf(task.stored, engine="h5netcdf")
     return summary, array
