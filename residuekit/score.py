@@ -262,7 +262,8 @@ def net_from_scatters(
     shapes = netsignal.common_nuisances(wavenumber, pooled.mean)
     if nuisances is not None:
         shapes = np.vstack([shapes, np.atleast_2d(nuisances)])
-    metric = netsignal.blank_metric(pooled, shapes)
+    change = netsignal.smooth_change(wavenumber, pooled.mean)
+    metric = netsignal.blank_metric(pooled, shapes, change)
     return netsignal.net_signal(np.array(references, dtype=float), metric)
 
 

@@ -23,6 +23,7 @@ from math import inf, nan
 import numpy as np
 from numpy.typing import NDArray
 
+from residuekit.confirmation import confirmer
 from residuekit.kernels import netsignal
 from residuekit.kernels.netsignal import NetSignal
 from residuekit.marker_choice import Ground, Score, deciding, scores_on, within_covariance
@@ -152,13 +153,7 @@ class Bench:
         """Assess one arm (m, n) by one score, with the shape test."""
         blanks = self.material.blanks
 
-        def shape(worst: int | None) -> netsignal.ShapeTest:
-            chosen = exposed if worst is None else exposed[worst : worst + 1]
-            return netsignal.shape_test(
-                chosen.mean(axis=0) - blanks.mean(axis=0), blanks, self.net, self.material.axis,
-                n_exposed=len(chosen),
-            )  # fmt: skip
-
+        shape = confirmer(self.net, blanks, exposed, self.material.axis)
         return assess(
             blanks @ score.weights, exposed @ score.weights, loadings=self.material.loadings,
             spiked=self.responses @ score.weights, blindness=score.blindness, shape=shape,

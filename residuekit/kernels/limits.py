@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -40,6 +41,7 @@ def clopper_pearson_interval(k: int, n: int, alpha: float) -> tuple[float, float
     return clopper_pearson_lower(k, n, alpha / 2), clopper_pearson_upper(k, n, alpha / 2)
 
 
+@lru_cache(maxsize=1024)
 def noncentrality(nu: float, quantile: float, beta: float = 0.05) -> float:
     """Find delta with P(t'(nu, delta) <= quantile) = `beta`: the exact factor of a detection limit.
 

@@ -19,8 +19,10 @@ from .metric import (
     Scatter,
     blank_metric,
     common_nuisances,
+    declare,
     pool,
     scatter,
+    smooth_change,
     spectra_rows,
 )
 
@@ -33,6 +35,8 @@ __all__ = [
     "ShapeTest",
     "blank_metric",
     "common_nuisances",
+    "declare",
+    "smooth_change",
     "lack_of_fit",
     "nas",
     "net_scores",
@@ -51,8 +55,9 @@ class NetSignal:
 
     `weights` (n_channels,) have unit response to `target` (n_channels,), the mixture of the
     references (shares `mixture`) that is hardest to see; `standard_error` is that of one pixel,
-    sqrt(w'Sw), in units of the reference; `selectivity` in 0 to 1 is the share of the reference's
-    norm that the nuisances leave: near 0 the score is blind, and its standard error says so.
+    sqrt(w'Sw) less what the declared change adds, in units of the reference; `selectivity` in 0 to
+    1 is the share of the reference's norm that the nuisances leave: near 0 the score is blind, and
+    its standard error says so.
     """
 
     standard_error: float
@@ -119,7 +124,12 @@ def net_signal(references: ArrayLike, metric: BlankMetric) -> NetSignal:
         metric.damping * (metric.directions.T @ white_target)
     )
     weights = metric.whitener.T @ inner / size**2
-    return NetSignal(1.0 / size, size / free, shares, weights, target, spectra, metric)
+    variance = 1.0 / size**2
+    if metric.change.size:
+        variance -= float(weights @ metric.change @ weights)
+    return NetSignal(
+        float(np.sqrt(variance)), size / free, shares, weights, target, spectra, metric
+    )
 
 
 def _nearest_mixture(white: Floats) -> Floats:

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..confirmation import Confirmation, confirmer
 from ..errors import ResiduekitError
 from ..kernels import netsignal
 from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
@@ -375,19 +376,28 @@ class Bench:
         blanks: Sequence[MockupMean],
         exposed: Sequence[MockupMean],
         net: netsignal.NetSignal | None,
-    ) -> Callable[[int | None], netsignal.ShapeTest] | None:
+    ) -> Callable[[int | None], Confirmation] | None:
         if net is None or len(blanks) < 2:
             return None
+        return confirmer(
+            net,
+            np.array([blank.mean for blank in blanks]),
+            np.array([mean.mean for mean in exposed]),
+            self.wavenumber,
+            self._interferents(),
+            self.manifest.alpha,
+        )
 
-        def test(worst: int | None) -> netsignal.ShapeTest:
-            chosen = exposed if worst is None else [exposed[worst]]
-            paint = np.array([blank.mean for blank in blanks])
-            difference = np.mean([one.mean for one in chosen], axis=0) - paint.mean(axis=0)
-            return netsignal.shape_test(
-                difference, paint, net, self.wavenumber, n_exposed=len(chosen)
-            )
-
-        return test
+    def _interferents(self) -> Floats | None:
+        """The references of what is neither the gel asked for nor a treatment: foreign matter."""
+        gels = {row.treatment for row in self.manifest.of_role("exposed")}
+        spectra = [
+            one.mean
+            for one in self._summaries
+            if one.row.role == "reference"
+            and one.row.treatment not in gels | {self.manifest.treatment}
+        ]
+        return np.array(spectra) if spectra else None
 
 
 def arm_columns(row: Measurement) -> dict[str, Any]:

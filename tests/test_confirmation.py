@@ -1,0 +1,107 @@
+"""A difference is called the gel only if foreign matter cannot stand in for it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from residuekit.confirmation import FOREIGN, confirmer, foreign_bands
+from residuekit.kernels import netsignal
+from residuekit.markers import markers
+from residuekit.score import net_from_scatters
+from residuekit.simulate import gel_response, spectrum
+
+AXIS = np.linspace(900.0, 1850.0, 160)
+GEL = gel_response("PVA cryogel", AXIS)
+PAINT = 0.4 * spectrum("ethyl acrylate resin", AXIS) + 0.05
+
+
+@pytest.fixture(scope="module")
+def ground():
+    """Blank mock-up means, and the net signal from pixels that scatter by noise and thickness."""
+    rng = np.random.default_rng(3)
+    pixels = [
+        PAINT * (1 + 0.02 * rng.standard_normal((150, 1)))
+        + 3e-4 * rng.standard_normal((150, AXIS.size))
+        for _ in range(6)
+    ]
+    net = net_from_scatters([netsignal.scatter(p) for p in pixels], [GEL], AXIS)
+    smooth = np.cumsum(rng.standard_normal((12, AXIS.size)), axis=1) * 2e-5
+    return net, PAINT + smooth[:6], PAINT + smooth[6:]
+
+
+def test_gel_is_confirmed_and_the_reason_says_by_how_much(ground):
+    net, blanks, exposed = ground
+    found = confirmer(net, blanks, exposed + 5 * GEL, AXIS)(None)
+    assert not found.refused
+    assert found.amount > found.limit > 0
+    assert f"{found.limit:.3g}" in found.reason
+
+
+@pytest.mark.parametrize("matter", ["silica", "starch", "kaolin", "zinc soap"])
+@pytest.mark.parametrize("amount", [0.002, 0.01])
+def test_foreign_matter_of_another_exact_shape_is_not_confirmed(ground, matter, amount):
+    net, blanks, exposed = ground
+    confirm = confirmer(net, blanks, exposed + amount * spectrum(matter, AXIS), AXIS)
+    assert confirm(None).refused
+
+
+def test_one_mockup_alone_is_confirmed_by_its_own_difference(ground):
+    net, blanks, exposed = ground
+    loaded = exposed.copy()
+    loaded[2] += 12 * GEL
+    confirm = confirmer(net, blanks, loaded, AXIS)
+    assert not confirm(2).refused
+    assert confirm(1).refused
+
+
+def test_a_declared_interferent_is_not_the_gel(ground):
+    net, blanks, exposed = ground
+    strange = np.exp(-(((AXIS - 1092) / 22) ** 2)) + 0.5 * np.exp(-(((AXIS - 1425) / 20) ** 2))
+    changed = exposed + 0.01 * strange
+    assert confirmer(net, blanks, changed, AXIS, interferents=strange[None])(None).refused
+
+
+def test_foreign_bands_stand_at_the_positions_of_the_marker_table():
+    shapes = foreign_bands(np.arange(400.0, 4000.0, 1.0))
+    tops = {round(float(np.arange(400.0, 4000.0, 1.0)[k])) for k in shapes.argmax(axis=1)}
+    known = {round(m.position) for m in markers().values() if m.material in FOREIGN and m.position}
+    assert tops == {top for top in known if 400 <= top < 4000}
+    assert foreign_bands(np.linspace(2000.0, 2400.0, 50)).shape == (0, 50)
+
+
+def test_the_declared_smooth_change_is_a_covariance_that_follows_the_paint():
+    change = netsignal.smooth_change(AXIS, PAINT)
+    assert change == pytest.approx(change.T)
+    assert np.linalg.eigvalsh(change).min() > -1e-12 * change.max()
+    twice = netsignal.smooth_change(AXIS, 2 * PAINT)
+    assert twice == pytest.approx(4 * change)
+    local = np.sqrt(np.diag(change))
+    assert local == pytest.approx(0.02 * (PAINT + 0.1 * PAINT.max()))
+
+
+def test_smooth_changes_from_mockup_to_mockup_are_seen_less_when_they_are_declared():
+    """Relative changes 60 cm-1 wide, drawn from another family than the declared one."""
+    rng = np.random.default_rng(8)
+    pixels = [PAINT + 3e-4 * rng.standard_normal((400, AXIS.size)) for _ in range(4)]
+    pooled = netsignal.pool(map(netsignal.scatter, pixels))
+    nuisances = netsignal.common_nuisances(AXIS, PAINT)
+    change = netsignal.smooth_change(AXIS, PAINT)
+    with_it = netsignal.net_signal(GEL, netsignal.blank_metric(pooled, nuisances, change))
+    without = netsignal.net_signal(GEL, netsignal.blank_metric(pooled, nuisances))
+    knots = np.arange(850.0, 1900.0, 45.0)
+    bumps = np.exp(-(((AXIS - knots[:, None]) / 36) ** 2))
+    mockups = PAINT * (1 + 0.003 * rng.standard_normal((500, knots.size)) @ bumps)
+    scatter = {net is with_it: (mockups @ net.weights).std() for net in (with_it, without)}
+    assert scatter[True] < 0.7 * scatter[False]
+    assert with_it.weights @ GEL == pytest.approx(1.0)
+
+
+def test_where_noise_dominates_the_declared_change_costs_little():
+    rng = np.random.default_rng(9)
+    pixels = [PAINT + 0.05 * rng.standard_normal((400, AXIS.size)) for _ in range(4)]
+    pooled = netsignal.pool(map(netsignal.scatter, pixels))
+    change = netsignal.smooth_change(AXIS, PAINT)
+    plain = netsignal.net_signal(GEL, netsignal.blank_metric(pooled))
+    declared = netsignal.net_signal(GEL, netsignal.blank_metric(pooled, change=change))
+    assert declared.standard_error < 1.1 * plain.standard_error
