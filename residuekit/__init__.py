@@ -18,6 +18,7 @@ _HOME = {
     "make_points": "schema",  # numbers -> point spectra with the dims (spectrum, wavenumber)
     "read": "io",  # a file of any open format -> a labelled array
     "write": "io",  # a labelled array -> a file
+    "read_peaks": "io",  # a table of peaks -> a DataFrame
     "describe": "io",  # what a file is: format, layout, quantity, axis, grid
     # is it fit to be judged
     "check_quality": "quality",  # flags a pixel, a table a map
@@ -59,6 +60,7 @@ _HOME = {
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
+    "plan": "plan",  # how many mock-ups and maps for which limit (a module)
     # known truth
     "simulate_map": "simulate",  # a map whose truth is known
     "simulate_study": "simulate",  # a study folder whose truth is sealed

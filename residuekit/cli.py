@@ -69,7 +69,44 @@ def _parser() -> argparse.ArgumentParser:
         "--scheduler", metavar="ADDRESS", help="a running dask.distributed cluster, tcp://HOST:PORT"
     )
     run.set_defaults(call=_run)
+    _add_plan(commands)
     return parser
+
+
+def _add_plan(commands: Any) -> None:
+    plan = commands.add_parser(
+        "plan", help="how many mock-ups and maps for which detection limit, and the hours"
+    )
+    plan.add_argument(
+        "--limit", type=_above_zero, required=True, metavar="LOADING", help="that must be seen"
+    )
+    plan.add_argument("--unit", choices=("ug cm-2", "nm"), default="ug cm-2", help="(ug cm-2)")
+    plan.add_argument("--run", metavar="DIR", help="a finished run, as pilot; else simulated")
+    plan.add_argument(
+        "--paint", metavar="NAME", help="of the run (its first), or simulated (alkyd)"
+    )
+    plan.add_argument(
+        "--gel", default="PVA cryogel", metavar="NAME", help="simulated (PVA cryogel)"
+    )
+    numbers = {"mockups": (3, 4, 6, 8, 12), "maps": (1, 2, 3), "pixels": (256,), "scans": (64,)}
+    for name, usual in numbers.items():
+        plan.add_argument(
+            f"--{name}", type=_count, nargs="+", default=usual, metavar="N",
+            help=f"({' '.join(map(str, usual))})",
+        )  # fmt: skip
+    plan.add_argument(
+        "--pilot-scans", type=_count, default=64, metavar="N", help="a spectrum of the run (64)"
+    )
+    plan.add_argument("--blanks", type=_count, metavar="N", help="(as many as exposed)")
+    plan.add_argument(
+        "--seconds-per-scan", type=_above_zero, default=0.3, metavar="S", help="(0.3)"
+    )
+    plan.add_argument("--pixels-at-once", type=_count, default=1, metavar="N", help="(1)")
+    plan.add_argument(
+        "--minutes-per-map", type=_above_zero, default=10.0, metavar="MIN", help="(10)"
+    )
+    plan.add_argument("--figure", metavar="FILE", help="draw it: .pdf, .svg or .png")
+    plan.set_defaults(call=_plan)
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -113,6 +150,36 @@ def _run(options: argparse.Namespace) -> int:
     study = Study.open(options.folder)
     print(study, flush=True)
     return _report(study.run(_Progress("measured"), options.workers, options.scheduler))
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from . import plan
+
+    if options.run:
+        from .results import open_run
+
+        pilot = plan.from_run(open_run(options.run), scans=options.pilot_scans, paint=options.paint)
+    else:
+        pilot = plan.from_simulator(options.paint or "alkyd", options.gel)
+    made = plan.compare_designs(
+        pilot, options.limit, unit=options.unit, mockups=options.mockups, maps=options.maps,
+        pixels=options.pixels, scans=options.scans, blanks=options.blanks,
+        bench=plan.Bench(
+            options.seconds_per_scan, options.pixels_at_once, options.minutes_per_map
+        ),
+    )  # fmt: skip
+    print(made)
+    if options.figure:
+        plan.write_figure(made, options.figure)
+        print(f"\n{options.figure}")
+    return DONE
+
+
+def _above_zero(text: str) -> float:
+    number = float(text)
+    if not 0 < number < float("inf"):
+        raise argparse.ArgumentTypeError("above 0")
+    return number
 
 
 def _count(text: str) -> int:

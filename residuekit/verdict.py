@@ -367,7 +367,7 @@ def _decide(
     if quality_failed:
         return "not assessable", [f"The maps are not fit to be judged: {quality_failed}.", numbers]
     if a.n_blank_mockups < _MIN_BLANKS:
-        few = f"Only {a.n_blank_mockups} blank mock-ups; at least {_MIN_BLANKS} are needed."
+        few = f"Blank mock-ups: only {a.n_blank_mockups}; at least {_MIN_BLANKS} are needed."
         return "inconclusive", [few, numbers]
     if a.blindness.blind:
         said = "It is above its decision limit all the same." if a.above else ""
@@ -422,6 +422,11 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
 
 def _numbers_in_words(a: Assessment) -> str:
     """The numbers without which no absence is printed."""
+    if a.n_blank_mockups < 2:
+        return (
+            f"{a.score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit}; a single blank "
+            "mock-up gives no limits."
+        )
     text = (
         f"{a.score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
         f"{a.n_blank_mockups} blank mock-ups; decision limit {a.decision_limit:.3g}, detection "

@@ -77,7 +77,7 @@ def test_the_declared_smooth_change_is_a_covariance_that_follows_the_paint():
     twice = netsignal.smooth_change(AXIS, 2 * PAINT)
     assert twice == pytest.approx(4 * change)
     local = np.sqrt(np.diag(change))
-    assert local == pytest.approx(0.02 * (PAINT + 0.1 * PAINT.max()))
+    assert local == pytest.approx(0.003 * (PAINT + 0.1 * PAINT.max()))
 
 
 def test_smooth_changes_from_mockup_to_mockup_are_seen_less_when_they_are_declared():

@@ -96,7 +96,7 @@ def test_one_loaded_mockup_of_several_is_tested_alone_for_its_shape():
 def test_two_blanks_are_inconclusive_whatever_is_found():
     verdict = rk.judge(assess([5.0, 5.0, 5.0], blanks=[0.0, 0.1], shape="right"))
     assert verdict.verdict == "inconclusive"
-    assert "Only 2 blank mock-ups" in verdict.reason
+    assert "Blank mock-ups: only 2" in verdict.reason
 
 
 def test_a_failed_quality_check_comes_before_everything():

@@ -106,7 +106,7 @@ def _refuse_stack(index: Complex, depth: Floats, angle: float) -> None:
                             "thickness_um=[] for a single surface"))  # fmt: skip
     if not (index.real > 0).all() or not (index.imag >= 0).all() or index[0].imag.any():
         faults.append(Fault("an index with n <= 0, k < 0, or a first medium that absorbs",
-                            "n > 0, k >= 0, and k = 0 in the first medium", "n + 1j * k"))  # fmt: skip
+                            "n > 0, k >= 0, in the first medium k = 0", "n + 1j * k"))  # fmt: skip
     if not (depth >= 0).all() or not np.isfinite(depth).all():
         faults.append(Fault(f"thicknesses {depth}", "finite thicknesses of 0 or more, in um",
                             "nm / 1000"))  # fmt: skip
@@ -209,9 +209,7 @@ def _averaged(
     return total
 
 
-def band_index(
-    wavenumber: npt.ArrayLike, bands: npt.ArrayLike, n_infinity: float = 1.5
-) -> Complex:
+def band_index(wavenumber: npt.ArrayLike, bands: npt.ArrayLike, n_infinity: float = 1.5) -> Complex:
     """Return the complex index (n_channels,) of Lorentz oscillators: n and k of one cause.
 
     n^2 = n_inf^2 + sum p^2 / (nu0^2 - nu^2 - i w nu) with p^2 = 2 n_inf k w nu0, so that a lone
@@ -228,7 +226,8 @@ def band_index(
     position, width, k = np.asarray(bands, dtype=np.float64).reshape(-1, 3).T[..., None]
     strength = 2 * n_infinity * k * width * position
     response = strength / (position**2 - axis**2 - 1j * width * axis)
-    return np.sqrt(n_infinity**2 + response.sum(axis=0))
+    index: Complex = np.sqrt(n_infinity**2 + response.sum(axis=0))
+    return index
 
 
 def table_index(wavenumber: npt.ArrayLike, table: npt.ArrayLike) -> Complex:

@@ -39,7 +39,7 @@ CONDITION = 1e-9
 NUISANCE_VARIANCE = 1e6
 #: A declared smooth change of the paint: share of the absorbance, least share of the largest one,
 #: length in cm-1.
-CHANGE_SHARE, CHANGE_FLOOR, CHANGE_LENGTH = 0.02, 0.1, 40.0
+CHANGE_SHARE, CHANGE_FLOOR, CHANGE_LENGTH = 0.003, 0.1, 40.0
 #: Below this many pixels a channel the eigenvalues are also pulled towards their median.
 PIXELS_A_CHANNEL = 2.0
 
@@ -277,7 +277,7 @@ def smooth_change(wavenumber: ArrayLike, mean_blank: ArrayLike) -> Floats:
 
     Mock-ups of one paint differ by more than their pixels show: bands grow, broaden and lean on
     their flanks a little, smoothly along the spectrum. Declared is a change with a standard
-    deviation of 2 % of the local absorbance (and of 0.2 % of the largest) for one pixel, correlated
+    deviation of 0.3 % of the local absorbance (and of 0.03 % of the largest), correlated
     over 40 cm-1 as a Matern process of order 3/2 (Rasmussen & Williams, Gaussian Processes for
     Machine Learning, 2006, eq. 4.17): rough enough not to promise that sharp differences are the
     gel's alone. The three numbers were chosen once, on simulated paints; no source. Where noise

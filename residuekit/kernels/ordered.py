@@ -156,3 +156,86 @@ def mixed_model(
     uncertain = np.einsum("kp,kl,lp->p", gradients, spread, gradients)
     freedom = 2 * np.diag(of_effects) ** 2 / np.maximum(uncertain, 1e-300)
     return MixedFit(effects, of_effects, freedom, variances)
+
+
+def page(table: npt.ArrayLike) -> Trend:
+    """Test whether repeated measures of the same mock-ups rise: Page's L, exact for small tables.
+
+    Source: Page, J. Am. Stat. Assoc. 58 (1963) 216; p-value by `scipy.stats.page_trend_test`.
+
+    Parameters
+    ----------
+    table : (n, k) values, a row a mock-up, columns in the order of exposure or age.
+    """
+    from scipy.stats import page_trend_test
+
+    values = np.asarray(table, float)
+    n, k = values.shape
+    found = page_trend_test(values)
+    mean = n * k * (k + 1) ** 2 / 4
+    variance = n * k**2 * (k + 1) ** 2 * (k - 1) / 144
+    return Trend(
+        float(found.statistic), (found.statistic - mean) / sqrt(variance), float(found.pvalue)
+    )
+
+
+class Permutation(NamedTuple):
+    """One-sided p-value for a higher mean, and the least that so few mock-ups can give."""
+
+    p_value: float
+    least_p: float
+    labellings: int
+
+    def decides(self, alpha: float = 0.05) -> bool:
+        """Whether the test can fall below `alpha` at all: 3 against 3 cannot fall below 1 in 20."""
+        return self.least_p <= alpha
+
+
+def permutation(exposed: npt.ArrayLike, blank: npt.ArrayLike) -> Permutation:
+    """Test by relabelling mock-ups whether exposed means lie above blank ones.
+
+    Every labelling up to 20 000, else as many drawn with a fixed seed (least p-value 1 / 20 001).
+
+    >>> permutation([4, 5, 6], [1, 2, 3])
+    Permutation(p_value=0.05, least_p=0.05, labellings=20)
+    """
+    from math import comb
+
+    from scipy.stats import permutation_test
+
+    values = [np.asarray(part, float) for part in (exposed, blank)]
+    number = comb(values[0].size + values[1].size, values[0].size)
+    drawn = min(number, 20_000)
+    found = permutation_test(
+        values,
+        lambda a, b, axis: a.mean(axis=axis) - b.mean(axis=axis),
+        n_resamples=drawn,
+        alternative="greater",
+        vectorized=True,
+        rng=np.random.default_rng(0),
+    )
+    least = 1 / number if drawn == number else 1 / (drawn + 1)
+    return Permutation(float(found.pvalue), least, number)
+
+
+class Equivalence(NamedTuple):
+    """One-sided test that a mean lies below a limit: upper bound, t, and p-value."""
+
+    upper_bound: float
+    t: float
+    p_value: float
+
+
+def below_limit(values: npt.ArrayLike, limit: float, alpha: float = 0.05) -> Equivalence:
+    """Test whether the mean of independent mock-ups lies below a limit that was set beforehand.
+
+    U = mean + t(1 - alpha, n - 1) s / sqrt(n); t = (limit - mean) sqrt(n) / s: the one-sided half
+    of Schuirmann's two tests, J. Pharmacokin. Biopharm. 15 (1987) 657 (from memory).
+    """
+    from scipy.stats import t as student
+
+    x = np.asarray(values, float)
+    error = float(x.std(ddof=1)) / sqrt(x.size)
+    t = (limit - float(x.mean())) / error
+    bound = float(x.mean()) + float(student.ppf(1 - alpha, x.size - 1)) * error
+    return Equivalence(bound, t, float(student.sf(t, x.size - 1)))

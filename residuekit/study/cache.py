@@ -6,7 +6,10 @@ import dataclasses
 import hashlib
 import json
 import os
+import shutil
 import uuid
+import zipfile
+import zlib
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -17,6 +20,9 @@ import numpy as np
 
 #: Parts of the library that change how results look, not what they are.
 _LOOKS = ("figures", "report", "simulate", "cli.py", "__main__.py")
+
+
+_DIGEST = "sha256 of the file"
 
 
 @cache
@@ -51,7 +57,7 @@ class Cache:
         try:
             with np.load(path, allow_pickle=False) as entry:
                 return {name: entry[name] for name in entry.files}
-        except (OSError, ValueError, KeyError, EOFError):
+        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
             return None
 
     def keep(self, key: str, arrays: Mapping[str, Any]) -> None:
@@ -65,6 +71,20 @@ class Cache:
         finally:
             part.unlink(missing_ok=True)
 
+    def file(self, key: str, place: Path) -> dict[str, Any] | None:
+        """Put the file of an entry at `place` and give its arrays, or None: a file that was changed
+        since it was kept counts as none."""
+        arrays, made = self.arrays(key), self.path(key, ".nc")
+        if arrays is None or not made.is_file() or str(arrays.pop(_DIGEST, "")) != _digest(made):
+            return None
+        _link(made, place)
+        return arrays
+
+    def keep_file(self, key: str, made: Path, arrays: Mapping[str, Any]) -> None:
+        """Keep a file beside the arrays of an entry."""
+        _link(made, self.path(key, ".nc"))
+        self.keep(key, {**arrays, _DIGEST: np.array(_digest(made))})
+
     def path(self, key: str, suffix: str) -> Path:
         """Where a file entry lies, written or not; it counts as used."""
         name = key + suffix
@@ -76,6 +96,19 @@ class Cache:
         for entry in self.folder.iterdir():
             if entry.name not in self._used:
                 entry.unlink(missing_ok=True)
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _link(made: Path, place: Path) -> None:
+    """Put a file in a second place without copying it where the file system can."""
+    place.unlink(missing_ok=True)
+    try:
+        os.link(made, place)
+    except OSError:
+        shutil.copyfile(made, place)
 
 
 def pack(name: str, value: Any) -> dict[str, Any]:

@@ -74,7 +74,12 @@ def _verdicts(
 
 
 def _key(row: Mapping[Any, Any]) -> tuple[str, ...]:
-    return tuple(str(row[name]) for name in ARM_COLUMNS)
+    return tuple(_text(row[name]) for name in ARM_COLUMNS)
+
+
+def _text(cell: Any) -> str:
+    """A cell of a table or of the record: the same text for the same number."""
+    return f"{cell:.12g}" if isinstance(cell, int | float) else str(cell)
 
 
 def _cause(
@@ -82,10 +87,12 @@ def _cause(
 ) -> str:
     """The changed inputs of the arm and of its controls, and the changed settings."""
     listed = {entry["file"]: entry for entry in after.provenance["measurements"]}
-    own, controls = [], []
+    own, controls, texts = [], [], []
     for file in files:
         entry = listed.get(file)
-        if entry is None or entry["role"] == "reference":
+        if entry is None and file in after.provenance["inputs"]:
+            texts.append(file)
+        elif entry is None or entry["role"] == "reference":
             controls.append(file)
         elif entry["role"] == "exposed":
             if _key(entry) == _key(row):
@@ -97,6 +104,5 @@ def _cause(
         for found, words in ((own, "of its maps"), (controls, "controls"))
         if found
     ]
-    return (
-        "because of " + ", ".join([*causes, *settings]) if causes or settings else "cause unknown"
-    )
+    causes = [*causes, *settings] or texts
+    return "because of " + ", ".join(causes) if causes else "cause unknown"

@@ -59,6 +59,12 @@ class Manifest:
     quality: Mapping[str, float]
     figure: Mapping[str, Any]
     measurements: tuple[Measurement, ...]
+    table: str
+
+    @property
+    def sources(self) -> tuple[str, str]:
+        """The files that say what the study is: the settings and the table."""
+        return SETTINGS, self.table
 
     def of_role(self, role: str) -> tuple[Measurement, ...]:
         """The rows of one role, in the order of the table."""
@@ -124,7 +130,7 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
         faults += [*_setting_faults(settings, text), *wrong]
     faults += list(file_faults(folder, table, rows))
     faults += list(_design_faults(table, rows, parts["treatment"], parts["scores"]))
-    return Manifest(folder=folder, measurements=rows, **parts), faults
+    return Manifest(folder=folder, measurements=rows, table=table, **parts), faults
 
 
 def _read_settings(path: Path) -> tuple[dict[str, Any] | None, str, list[Fault]]:

@@ -7,11 +7,8 @@ code is kept in ``runs/.cache``.
 from __future__ import annotations
 
 import json
-import os
 import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,7 +19,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from .. import io
-from ..errors import Fault, ReadError, ResiduekitError, WriteError
+from ..errors import Fault, ReadError, ResiduekitError
 from ..marker_choice import Score
 from ..results import CHANGES, PROVENANCE, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
@@ -33,8 +30,9 @@ from .changes import what_changed
 from .manifest import Manifest
 from .measurements import Measurement, as_rows
 from .provenance import as_json, record
+from .run_folder import last_run, move_in, new_run, point_to
 from .tables import Found, make_tables, write_table
-from .work import Outcome, Task, perform, perform_all
+from .work import Outcome, Task, perform, perform_all, write_netcdf
 
 Progress = Callable[[int, int, str], None]
 _BEFORE = ("reference", "blank", "spiked")
@@ -63,8 +61,8 @@ def run_study(
     WriteError : the study folder cannot be written.
     """
     started = datetime.now(UTC)
-    before = _last_run(manifest.folder)
-    with _new_run(manifest.folder) as part:
+    before = last_run(manifest.folder)
+    with new_run(manifest.folder) as part:
         cache = Cache(manifest.folder / "runs" / ".cache")
         work = _Work(manifest, part, cache, progress, workers, scheduler)
         work.read_controls()
@@ -74,7 +72,7 @@ def run_study(
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
         for name, rows in make_tables(bench, found).items():
             write_table(part / f"{name}.csv", rows, TABLES[name])
-        _spectra(bench, work).to_netcdf(part / SPECTRA, engine="h5netcdf")
+        write_netcdf(_spectra(bench, work), part / SPECTRA)
         provenance = record(
             manifest, started.isoformat(timespec="seconds"), work.hashes, work.failures
         )
@@ -87,9 +85,9 @@ def run_study(
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
         work.clear()
         _present(part)
-        final = _move_in(part, started)
+        final = move_in(part, started)
         cache.prune()
-    _point_to(manifest.folder / "runs", final.name)
+    point_to(manifest.folder / "runs", final.name)
     return open_run(final)
 
 
@@ -120,7 +118,7 @@ class _Work:
         self._progress, self._workers, self._scheduler = progress, workers, scheduler
         self.controls: list[MapSummary] = []
         self.exposed: list[MapSummary] = []
-        self.hashes: dict[str, str] = {}
+        self.hashes = {name: io.sha256(manifest.folder / name) for name in manifest.sources}
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
         self.tails: dict[str, dict[str, tuple[float, float]]] = {}
@@ -158,7 +156,7 @@ class _Work:
         for task, outcome in self._perform(
             replace(t, keep=t.row.role != "reference") for t in tasks
         ):
-            self._take(task.row, outcome)
+            self._keep(task.row, outcome)
         self.controls = self._fit(rows)
 
     def score_controls(self, bench: Bench) -> None:
@@ -229,13 +227,18 @@ class _Work:
     def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
         yield from perform_all(list(tasks), self._workers, self._scheduler)
 
+    def _keep(self, row: Measurement, outcome: Outcome) -> None:
+        """Keep what was computed for the next run, and take it in."""
+        if outcome.summary is not None:
+            self.cache.keep(outcome.summary.key, _arrays_of(outcome.summary))
+        self._take(row, outcome)
+
     def _take(self, row: Measurement, outcome: Outcome) -> None:
         """Take in what came of a file."""
         summary = outcome.summary
         if outcome.failure:
             self.failures[row.file] = outcome.failure
         elif summary is not None and row.file not in self._known:
-            self.cache.keep(summary.key, _arrays_of(summary))
             self._known[row.file] = summary
             self._check(summary)
         self._done.add(row.file)
@@ -277,33 +280,26 @@ class _Work:
                 continue
             task = self._task(row)
             key = _map_key(task, scores)
-            made = self.cache.path(key, ".nc")
-            tails = self.cache.arrays(key)
-            if tails is not None and made.is_file() and row.file in self._known:
-                self._keep_map(row, made, _tails_of(tails))
+            tails = self.cache.file(key, self._map_path(row)) if row.file in self._known else None
+            if tails is not None:
+                self._keep_map(row, _tails_of(tails))
             else:
                 tasks.append((key, replace(task, scores=scores, map_path=self._map_path(row))))
         keys = {task.row.file: key for key, task in tasks}
         for task, outcome in self._perform(task for _, task in tasks):
-            self._take(task.row, outcome)
+            self._keep(task.row, outcome)
             if outcome.tails is not None and task.row.file not in self.failures:
-                key = keys[task.row.file]
-                self.cache.keep(key, {k: np.array(v) for k, v in outcome.tails.items()})
-                _link(self._map_path(task.row), self.cache.path(key, ".nc"))
-                self._keep_map(task.row, None, outcome.tails)
+                tails = {name: np.array(pair) for name, pair in outcome.tails.items()}
+                self.cache.keep_file(keys[task.row.file], self._map_path(task.row), tails)
+                self._keep_map(task.row, outcome.tails)
 
     def _map_path(self, row: Measurement) -> Path:
         stem = "".join(c if c.isalnum() or c in "-_" else "_" for c in Path(row.file).stem)[:60]
         return self.part / "maps" / f"{self._order[row.file]:04d}-{stem}.nc"
 
-    def _keep_map(
-        self, row: Measurement, made: Path | None, tails: dict[str, tuple[float, float]]
-    ) -> None:
-        path = self._map_path(row)
-        if made is not None:
-            _link(made, path)
+    def _keep_map(self, row: Measurement, tails: dict[str, tuple[float, float]]) -> None:
         self.tails[row.file] = tails
-        self._maps[row.file] = path.relative_to(self.part).as_posix()
+        self._maps[row.file] = self._map_path(row).relative_to(self.part).as_posix()
 
 
 def _arrays_of(summary: MapSummary) -> dict[str, Any]:
@@ -340,16 +336,7 @@ def _map_key(task: Task, scores: tuple[Score, ...]) -> str:
         [s.name, s.weights.tobytes().hex(), s.blank_mean, s.scale, s.pixel_limit, s.blindness.unit]
         for s in scores
     ]
-    return key_of("score map", task.key, marks, asdict(task.row))
-
-
-def _link(made: Path, place: Path) -> None:
-    """Put a file in a second place without copying it where the file system can."""
-    place.unlink(missing_ok=True)
-    try:
-        os.link(made, place)
-    except OSError:
-        shutil.copyfile(made, place)
+    return key_of("score map", task.key, marks, asdict(replace(task.row, line=0)))
 
 
 def _spectra(bench: Bench, work: _Work) -> xr.Dataset:
@@ -372,57 +359,3 @@ def _spectra(bench: Bench, work: _Work) -> xr.Dataset:
     for name in ("role", "mockup", "file", *ARM_COLUMNS, "loading_ug_cm2"):
         dataset = dataset.assign_coords({name: ("row", [getattr(row, name) for row in rows])})
     return dataset
-
-
-def _last_run(folder: Path) -> StudyResult | None:
-    """The newest run, if there is one that can be read."""
-    if not (folder / "runs" / "latest").is_file():
-        return None
-    try:
-        return open_run(folder)
-    except (ReadError, OSError, ValueError):
-        return None
-
-
-@contextmanager
-def _new_run(folder: Path) -> Iterator[Path]:
-    """Give the folder to write in; what is left of it is removed."""
-    runs = folder / "runs"
-    part = None
-    try:
-        runs.mkdir(exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=".writing-", dir=runs))
-        part.chmod(0o755)
-        yield part
-    except OSError as problem:
-        raise WriteError(
-            Fault(f"a run that cannot be written ({problem})",
-                  "a study folder you may write, with room on its disk",
-                  "make room, or copy the study to a place of your own, and run it again: what was "
-                  "computed is kept", file=str(folder))
-        ) from problem  # fmt: skip
-    finally:
-        if part is not None:
-            shutil.rmtree(part, ignore_errors=True)
-
-
-def _move_in(part: Path, started: datetime) -> Path:
-    """Give a finished run its name; another run of the same second may have taken it already."""
-    stamp = started.strftime("%Y-%m-%dT%H-%M-%SZ")
-    final, number = part.with_name(stamp), 1
-    while True:
-        try:
-            part.rename(final)
-        except OSError:
-            if not final.exists():
-                raise
-        else:
-            return final
-        number += 1
-        final = part.with_name(f"{stamp}-{number}")
-
-
-def _point_to(runs: Path, name: str) -> None:
-    part = runs / f".latest-{os.getpid()}"
-    part.write_text(name + "\n", encoding="utf-8")
-    os.replace(part, runs / "latest")

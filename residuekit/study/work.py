@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import (
+    Executor,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    as_completed,
+)
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -60,8 +65,13 @@ def perform(task: Task) -> Outcome:
     if task.map_path is None or (summary is not None and summary.quality["failed"]):
         return Outcome(summary)
     scored = score_map(array, task.row, task.scores)
-    scored.to_netcdf(task.map_path, engine="h5netcdf")
+    write_netcdf(scored, task.map_path)
     return Outcome(summary, map_tail(scored))
+
+
+def write_netcdf(data: xr.DataArray | xr.Dataset, path: Path) -> None:
+    """Write a NetCDF file from memory: a full disk is an OSError, not the end of the process."""
+    path.write_bytes(data.to_netcdf(engine="h5netcdf"))
 
 
 def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
@@ -71,7 +81,7 @@ def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
         task.folder, task.row, task.procedure, task.quality, task.sha256, task.key
     )
     if task.keep:
-        array.to_netcdf(task.stored, engine="h5netcdf")
+        write_netcdf(array, task.stored)
     return summary, array
 
 
@@ -82,7 +92,7 @@ def perform_all(
     dask.distributed cluster at `scheduler`, which must see the study under the same path."""
     if scheduler is not None:
         with _cluster(scheduler) as executor:
-            yield from _gather(executor, tasks)
+            yield from _gather(executor, tasks, _apart)
     elif workers > 1 and len(tasks) > 1:
         yield from _in_processes(tasks, workers)
     else:
@@ -90,8 +100,17 @@ def perform_all(
             yield task, perform(task)
 
 
-def _gather(executor: Executor, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
-    futures = {executor.submit(perform, task): task for task in tasks}
+def _apart(task: Task) -> Outcome:
+    """Perform a task in a thread of its own: in that of a cluster's worker, xarray would ask the
+    scheduler for a lock on every file."""
+    with ThreadPoolExecutor(1) as own:
+        return own.submit(perform, task).result()
+
+
+def _gather(
+    executor: Executor, tasks: Iterable[Task], call: Callable[[Task], Outcome] = perform
+) -> Iterator[tuple[Task, Outcome]]:
+    futures = {executor.submit(call, task): task for task in tasks}
     for future in as_completed(futures):
         problem = future.exception()
         if isinstance(problem, BrokenProcessPool):

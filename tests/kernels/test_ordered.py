@@ -9,7 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residuekit.kernels.ordered import cochran_armitage, jonckheere, mixed_model
+from residuekit.kernels.ordered import (
+    cochran_armitage,
+    jonckheere,
+    mixed_model,
+    page,
+    permutation,
+)
 
 
 @settings(max_examples=50, deadline=None)
@@ -81,3 +87,29 @@ def test_satterthwaite_degrees_of_freedom_are_the_mockups_not_the_pixels():
     y = rng.normal(0, 1, 8)[mockup] + rng.normal(0, 1, mockup.size)
     found = mixed_model(y, np.column_stack([np.ones_like(gel), gel]), [mockup])
     assert found.degrees_of_freedom[1] == pytest.approx(6, abs=0.5)
+
+
+def test_three_against_three_has_twenty_labellings_and_cannot_fall_below_one_in_twenty():
+    found = permutation([10.0, 11, 12], [1.0, 2, 3])
+    assert found.labellings == 20
+    assert found.p_value == found.least_p == pytest.approx(1 / 20)
+    assert found.decides(0.05)
+    assert not found.decides(0.01)
+    assert not permutation([3.0, 4], [1.0, 2]).decides(0.05)
+
+
+def test_the_permutation_p_value_counts_labellings():
+    exposed, blank = [3.0, 5.0, 8.0], [1.0, 4.0, 2.0, 6.0]
+    everything = np.array([*exposed, *blank])
+    sums = [sum(part) for part in itertools.combinations(everything, 3)]
+    assert permutation(exposed, blank).p_value == pytest.approx(
+        np.mean(np.array(sums) >= sum(exposed))
+    )
+
+
+def test_page_rises_with_the_order_and_not_against_it():
+    rng = np.random.default_rng(8)
+    table = rng.normal(0, 0.1, (6, 4)) + np.arange(4)
+    assert page(table).p_value < 1e-3
+    assert page(table[:, ::-1]).p_value > 0.99
+    assert page(table).z == pytest.approx(-page(table[:, ::-1]).z)

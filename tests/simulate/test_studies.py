@@ -232,7 +232,7 @@ def test_the_small_demo_is_small_complete_and_the_same_twice(tmp_path: Path) -> 
     assert truth == again
     files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*.*"))
     assert sum((tmp_path / "a" / f).stat().st_size for f in files) < 10e6
-    assert {f.suffix for f in files} == {".nc", ".csv", ".toml", ".txt"}
+    assert {f.suffix for f in files} == {".nc", ".csv", ".jdx", ".toml", ".txt"}
     assert done[-1] == (len(truth["mockups"]),) * 2
     for file in files:
         if file.parts[0] == "data":

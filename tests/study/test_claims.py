@@ -117,7 +117,7 @@ def test_two_maps_of_one_mockup_are_one_mockup(warm_study):
 def test_two_blanks_are_too_few(warm_study):
     row = one_row(clean_arm_alone(warm_study, blanks=2).run())
     assert (row["verdict"], row["n_blank_mockups"]) == ("inconclusive", 2)
-    assert "Only 2 blank mock-ups" in row["reason"]
+    assert "Blank mock-ups: only 2" in row["reason"]
 
 
 def test_water_only_and_untreated_are_never_pooled(warm_study):

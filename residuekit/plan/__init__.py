@@ -1,0 +1,32 @@
+"""Planning a study: how little could be seen, with how many mock-ups, maps, pixels and scans.
+
+A pilot says how much the score of blanks scatters; a design says what will be measured. Loadings
+are in ug cm-2; `residuekit.limits.film_thickness_nm` turns them into nm of an even film.
+"""
+
+from .chances import chance_of_absence, detection_limit, mockups_needed, power
+from .compare import Plan, compare_designs, plan_figure, what_to_change, write_figure
+from .designs import Bench, Design
+from .film_signals import FilmSignals, film_signals, marker_index
+from .pilot import Pilot, from_blanks, from_run, from_simulator
+
+__all__ = [
+    "Bench",
+    "Design",
+    "FilmSignals",
+    "Pilot",
+    "Plan",
+    "chance_of_absence",
+    "compare_designs",
+    "detection_limit",
+    "film_signals",
+    "from_blanks",
+    "from_run",
+    "from_simulator",
+    "marker_index",
+    "mockups_needed",
+    "plan_figure",
+    "power",
+    "what_to_change",
+    "write_figure",
+]

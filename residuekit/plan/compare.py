@@ -1,0 +1,255 @@
+"""Designs beside each other: which is enough, and what to change first."""
+
+from __future__ import annotations
+
+import html
+import math
+import os
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, replace
+from itertools import product
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import ContractError, Fault, WriteError, did_you_mean
+from ..kernels.limits import clopper_pearson_upper, sigma_factors
+from ..limits import film_loading_ug_cm2, film_thickness_nm
+from ..limits.arguments import positive, rate
+from ..reprs import as_frame
+from ..verdict import LOADING_UNIT
+from .chances import chance_of_absence, detection_limit, power
+from .designs import Bench, Design
+from .pilot import Pilot
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+_UNITS = (LOADING_UNIT, "nm")
+_KINDS = ("pdf", "svg", "png")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Designs beside each other: a row each, in the order of the hours that they take."""
+
+    pilot: Pilot
+    wished: float
+    rows: tuple[dict[str, Any], ...]
+    best: Design | None
+    advice: str
+
+    def row_of(self, design: Design) -> dict[str, Any]:
+        """The row of one design."""
+        wanted = asdict(design).items()
+        return next(row for row in self.rows if wanted <= row.items())
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a design; loadings in ug cm-2, chances as shares of 1."""
+        return as_frame(self.rows)
+
+    def __str__(self) -> str:
+        table = self.to_frame().to_string(index=False, float_format=lambda value: f"{value:.3g}")
+        return f"{self.pilot}\n\n{table}\n\n{self.advice}"
+
+    def _repr_html_(self) -> str:
+        table = self.to_frame().to_html(index=False, float_format=lambda value: f"{value:.3g}")
+        return f"{table}<p>{html.escape(self.advice)}</p>"
+
+
+def compare_designs(
+    pilot: Pilot,
+    wished: float,
+    *,
+    unit: str = LOADING_UNIT,
+    mockups: Iterable[int] = (3, 4, 6, 8, 12),
+    blanks: int | None = None,
+    maps: Iterable[int] = (1, 2, 3),
+    pixels: Iterable[int] = (256,),
+    scans: Iterable[int] = (64,),
+    bench: Bench | None = None,
+    alpha: float = 0.05,
+    beta: float = 0.05,
+    chance: float = 0.8,
+) -> Plan:
+    """Compare designs against a wished detection limit, and say which is enough.
+
+    Parameters
+    ----------
+    wished : loading that must be seen, in `unit`: "ug cm-2" or "nm" of an even film of density 1.3.
+    mockups, maps, pixels, scans : the numbers to combine. blanks : as many as exposed, left out.
+    chance : a design is enough where a clean arm ends as "not detected" at least so often.
+
+    Returns
+    -------
+    Each row: the design, `hours`, `scatter` (one mock-up), `detection_limit` of the arm in the
+    median study, also in nm, `detection_limit_high` (19 of 20 studies stay below it), `power` at
+    the wished loading, `chance_of_absence`, `share_upper_bound` (0 of n).
+
+    Raises
+    ------
+    ContractError : an unknown unit, numbers out of range.
+    """
+    if unit not in _UNITS:
+        raise ContractError(
+            Fault(f"the unit {unit!r}", "'ug cm-2' or 'nm'", did_you_mean(unit, _UNITS))
+        )
+    positive(wished, "wished", "the loading that must be seen")
+    positive(pilot.scatter(Design()), "the pilot's scatter", "blanks that differ")
+    rate(chance, "chance", 1.0)
+    loading = float(film_loading_ug_cm2(wished)) if unit == "nm" else float(wished)
+    bench = bench or Bench()
+    designs = [
+        Design(m, m if blanks is None else blanks, k, p, s)
+        for m, k, p, s in product(mockups, maps, pixels, scans)
+    ]
+    if not designs:
+        raise ContractError(
+            Fault("no design", "a number of mock-ups, maps, pixels, scans", "mockups=(6,)")
+        )
+    designs.sort(key=bench.hours)
+    rows = tuple(_row(pilot, one, loading, bench, alpha, beta) for one in designs)
+    best = next(
+        (one for one, row in zip(designs, rows, strict=True) if row["chance_of_absence"] >= chance),
+        None,
+    )
+    plan = Plan(pilot, loading, rows, best, "")
+    return replace(plan, advice=_advice(plan, bench, alpha, beta))
+
+
+def _row(
+    pilot: Pilot, design: Design, loading: float, bench: Bench, alpha: float, beta: float
+) -> dict[str, Any]:
+    rates = {"alpha": alpha, "beta": beta}
+    limit = detection_limit(pilot, design, **rates)
+    return {
+        **asdict(design),
+        "hours": bench.hours(design),
+        "scatter": pilot.scatter(design),
+        "detection_limit": limit,
+        "detection_limit_nm": float(film_thickness_nm(limit)),
+        "detection_limit_high": detection_limit(pilot, design, **rates, share=0.95),
+        "power": power(pilot, design, loading, alpha=alpha),
+        "chance_of_absence": chance_of_absence(pilot, design, loading, **rates),
+        "share_upper_bound": clopper_pearson_upper(0, design.mockups, alpha),
+    }
+
+
+def what_to_change(
+    pilot: Pilot,
+    design: Design,
+    *,
+    bench: Bench | None = None,
+    alpha: float = 0.05,
+    beta: float = 0.05,
+) -> tuple[dict[str, Any], ...]:
+    """Double one thing at a time; give `detection_limit`, `hours`, and `gain` an added hour.
+
+    `gain` is the natural logarithm of the limit before over after, an hour more; best first.
+    """
+    bench = bench or Bench()
+    before = detection_limit(pilot, design, alpha=alpha, beta=beta)
+    rows = []
+    for names in (("mockups", "blanks"), ("maps",), ("pixels",), ("scans",)):
+        changed = replace(design, **{name: 2 * getattr(design, name) for name in names})
+        after = detection_limit(pilot, changed, alpha=alpha, beta=beta)
+        hours = bench.hours(changed)
+        gain = math.log(before / after) / max(hours - bench.hours(design), 1e-9)
+        name = " and ".join(names).replace("mockups", "mock-ups")
+        rows.append({"doubled": name, "detection_limit": after, "hours": hours, "gain": gain})
+    return tuple(sorted(rows, key=lambda row: -row["gain"]))
+
+
+def _advice(plan: Plan, bench: Bench, alpha: float, beta: float) -> str:
+    row = min(plan.rows, key=lambda row: row["detection_limit"])
+    shown = plan.best or Design(**{name: row[name] for name in asdict(Design())})
+    row = plan.row_of(shown)
+    opening = (
+        f"The least that is enough for {plan.wished:.3g} ug cm-2:" if plan.best
+        else f"No design here is enough for {plan.wished:.3g} ug cm-2. The lowest limit has"
+    )  # fmt: skip
+    variances = plan.pilot.shares(shown)
+    largest = max(variances, key=lambda name: variances[name])
+    low, high = sigma_factors(plan.pilot.n_mockups - 1, 0.9)
+    first = what_to_change(plan.pilot, shown, bench=bench, alpha=alpha, beta=beta)[0]
+    return "\n".join(
+        [
+            f"{opening} {shown.mockups} exposed and {shown.blanks} blank mock-ups, "
+            f"{shown.maps} map{'s' * (shown.maps != 1)} each of {shown.pixels} pixels at "
+            f"{shown.scans} scans; detection limit about {row['detection_limit']:.3g} ug cm-2 "
+            f"({row['detection_limit_nm']:.3g} nm), {row['hours']:.3g} instrument hours; a clean "
+            f"arm ends as 'not detected' in {row['chance_of_absence']:.0%} of studies.",
+            f"Most of a mock-up's variance ({variances[largest] / sum(variances.values()):.0%}) "
+            f"comes from {largest}.",
+            f"The {plan.pilot.n_mockups} mock-ups of the pilot fix their scatter only to a factor "
+            f"of {low:.2f} to {high:.2f} (90 %), and with it every limit here.",
+            f"What to change first: double the {first['doubled']}; detection limit then "
+            f"{first['detection_limit']:.3g} ug cm-2, {first['hours']:.3g} hours.",
+            f"Should none of {shown.mockups} mock-ups be above its own limit, up to "
+            f"{row['share_upper_bound']:.0%} of such mock-ups may still carry more than one "
+            f"mock-up's detection limit ({1 - alpha:.0%} one-sided).",
+            f"Hours at {bench.seconds_per_scan:g} s a scan, pixels at once "
+            f"{bench.pixels_at_once}, {bench.minutes_per_map:g} min a map besides.",
+        ]
+    )
+
+
+def plan_figure(plan: Plan) -> Figure:
+    """Draw the detection limit over mock-ups, a line each number of maps, pixels and scans.
+
+    Where lines fall together, the later ones lie as small marks on the earlier, wider ones.
+    """
+    from matplotlib.figure import Figure
+
+    from ..figures.style import EXPOSED, GEL, figure_style
+
+    with figure_style():
+        figure = Figure(figsize=(6.5, 2.9), layout="constrained")
+        ax = figure.add_subplot()
+        frame = plan.to_frame()
+        groups = list(frame.groupby(["maps", "pixels", "scans"]))
+        for number, ((maps, pixels, scans), part) in enumerate(groups):
+            part = part.sort_values("mockups")
+            thick = 1.0 - number / len(groups)
+            label = f"{maps} map{'s' * (maps != 1)}, {pixels} pixels, {scans} scans"
+            ax.plot(part["mockups"], part["detection_limit"], "o-", color=GEL,
+                    alpha=1.0 - 0.7 * thick, label=label,
+                    markersize=2 + 4 * thick, linewidth=0.5 + 2 * thick)  # fmt: skip
+        ax.axhline(plan.wished, color=EXPOSED, linestyle="--", label="wished")
+        if plan.best is not None:
+            limit = plan.row_of(plan.best)["detection_limit"]
+            ax.plot(plan.best.mockups, limit, "D", color=EXPOSED, markersize=4,
+                    label="least that is enough")  # fmt: skip
+        ax.set(xlabel="exposed mock-ups", ylabel="detection limit of the arm (µg cm⁻²)")
+        ax.set_xticks(sorted(set(frame["mockups"])))
+        ax.set_ylim(bottom=0)
+        ax.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return figure
+
+
+def write_figure(plan: Plan, path: str | os.PathLike[str]) -> None:
+    """Save `plan_figure` as .pdf, .svg or .png (300 dpi); it is moved in place once whole.
+
+    Raises `WriteError` for another suffix or a place that cannot be written to.
+    """
+    from ..figures.style import figure_style
+
+    target = Path(path)
+    kind = target.suffix.lower().removeprefix(".")
+    if kind not in _KINDS:
+        raise WriteError(
+            Fault(f"the suffix {target.suffix!r}", "one of .pdf, .svg, .png",
+                  str(target.with_suffix(".pdf")), file=str(target))
+        )  # fmt: skip
+    aside = target.with_name(f".{target.name}.part")
+    try:
+        with figure_style():
+            plan_figure(plan).savefig(aside, format=kind, dpi=300)
+        aside.replace(target)
+    except OSError as problem:
+        raise WriteError(
+            Fault(str(problem), "a folder that can be written to", "another place",
+                  file=str(target))
+        ) from problem  # fmt: skip
+    finally:
+        aside.unlink(missing_ok=True)

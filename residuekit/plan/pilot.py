@@ -1,0 +1,185 @@
+"""What blanks taught: the scatter of a score, taken apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from ..errors import ContractError, Fault, did_you_mean
+from ..limits.arguments import positive
+from ..reprs import as_html, as_text
+from ..schema import STRATUM_COLUMNS
+from ..verdict import LIMIT_FACTOR, LOADING_UNIT
+from .designs import Design
+
+if TYPE_CHECKING:
+    from ..results import StudyResult
+
+
+@dataclass(frozen=True)
+class Pilot:
+    """What blanks taught of one score: standard deviations in ug cm-2.
+
+    `mockup` from mock-up to mock-up, `map` from map to map of one mock-up beyond noise (for maps
+    as large as the pilot's), `noise` of one pixel at one scan. `n_mockups` are behind `mockup`.
+    """
+
+    mockup: float
+    map: float
+    noise: float
+    n_mockups: int
+    source: str
+
+    def shares(self, design: Design) -> dict[str, float]:
+        """Variances of a mock-up's mean score: from mock-ups, maps, noise."""
+        return {
+            "mock-ups": self.mockup**2,
+            "maps": self.map**2 / design.maps,
+            "noise": self.noise**2 / (design.maps * design.pixels * design.scans),
+        }
+
+    def scatter(self, design: Design) -> float:
+        """Standard deviation of the score of one mock-up."""
+        return math.sqrt(sum(self.shares(design).values()))
+
+    def __str__(self) -> str:
+        return as_text("Pilot (standard deviations in ug cm-2)", asdict(self))
+
+    def _repr_html_(self) -> str:
+        return as_html("Pilot (standard deviations in ug cm-2)", asdict(self))
+
+
+def from_blanks(
+    scores: Sequence[Sequence[npt.ArrayLike]],
+    *,
+    noise: float,
+    scans: int,
+    slope: float = 1.0,
+    source: str = "pilot blanks",
+) -> Pilot:
+    """Take the scatter of pilot blanks apart: mock-ups, maps, noise.
+
+    One-way analysis of variance on the means of the maps; a variance below zero counts as zero.
+    With one map a mock-up, maps and mock-ups cannot be told apart, and `map` is 0.
+
+    Parameters
+    ----------
+    scores : mock-up -> maps -> pixel scores (any shape, NaN left out).
+    noise : standard deviation of a pixel's score by noise alone, at `scans` scans.
+    slope : score of 1 ug cm-2; 1 where the scores are in ug cm-2.
+
+    Raises
+    ------
+    ContractError : fewer than 3 mock-ups, mock-ups with different numbers of maps, no scatter.
+    """
+    counts = {len(maps) for maps in scores}
+    if len(scores) < 3 or len(counts) != 1 or 0 in counts:
+        raise ContractError(
+            Fault(f"{len(scores)} blank mock-ups with {sorted(counts)} maps",
+                  "3 or more mock-ups with equally many maps", "drop the maps that are too many")
+        )  # fmt: skip
+    positive(slope, "slope", "the score of 1 ug cm-2")
+    n_maps = counts.pop()
+    values = [[np.asarray(one, dtype=float) for one in maps] for maps in scores]
+    means = np.array([[np.nanmean(one) for one in maps] for maps in values]) / slope
+    pixels = np.mean([[np.isfinite(one).sum() for one in maps] for maps in values])
+    of_mockups = float(means.mean(axis=1).var(ddof=1))
+    inside = float(means.var(axis=1, ddof=1).mean()) if n_maps > 1 else 0.0
+    noise_of_map = (noise / slope) ** 2 / pixels
+    return Pilot(
+        mockup=math.sqrt(max(of_mockups - (inside or noise_of_map) / n_maps, 0.0)),
+        map=math.sqrt(max(inside - noise_of_map, 0.0)),
+        noise=noise / slope * math.sqrt(scans),
+        n_mockups=len(scores),
+        source=source,
+    )
+
+
+def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot:
+    """Take the pilot from a finished run with spiked mock-ups: its deciding score on one paint.
+
+    The first stratum of that paint, its water-only blanks where it has any. A run keeps limits a
+    mock-up, so maps and mock-ups are not told apart.
+
+    Parameters
+    ----------
+    scans : how many a spectrum of that run was made of. paint : the first, when left out.
+
+    Raises
+    ------
+    ContractError : an unknown paint, or no deciding score in ug cm-2.
+    """
+    table = run.markers
+    wanted = str(table["paint"].iloc[0]) if paint is None else paint
+    rows = table[(table["paint"] == wanted) & (table["unit"] == LOADING_UNIT) & table["deciding"]]
+    if rows.empty:
+        raise ContractError(
+            Fault(f"no deciding score in {LOADING_UNIT} on the paint {wanted!r}",
+                  "a run with spiked mock-ups on that paint",
+                  did_you_mean(wanted, sorted(set(table["paint"]))))
+        )  # fmt: skip
+    row = rows.iloc[0]
+    table = run.mockups
+    stratum = [table[name] == row[name] for name in (*STRATUM_COLUMNS, "score")]
+    blanks = table[np.all([table["role"] == "blank", *stratum], axis=0)]
+    if (blanks["treatment"] == "water").any():
+        blanks = blanks[blanks["treatment"] == "water"]
+    maps, pixels = blanks["n_maps"].mean(), (blanks["n_pixels"] / blanks["n_maps"]).mean()
+    scatter, noise = row["mockup_limit"] / LIMIT_FACTOR, row["noise_limit"] / LIMIT_FACTOR
+    return Pilot(
+        mockup=math.sqrt(max(scatter**2 - noise**2 / maps, 0.0)),
+        map=0.0,
+        noise=float(noise * math.sqrt(pixels * scans)),
+        n_mockups=len(blanks),
+        source=f"{row['score']} of a run, {wanted}",
+    )
+
+
+def from_simulator(
+    paint: str = "alkyd",
+    gel: str = "PVA cryogel",
+    *,
+    n_mockups: int = 20,
+    maps: int = 2,
+    shape: tuple[int, int] = (12, 12),
+    axis: tuple[float, float, float] = (900.0, 1800.0, 6.0),
+    scans: int = 64,
+    seed: int = 0,
+) -> Pilot:
+    """Take the pilot from simulated blanks: the net signal of a gel on a paint (invented data).
+
+    Raises `ContractError` for a paint or gel that `residuekit.simulate` does not know.
+    """
+    from .. import schema, simulate
+    from ..score import mean_spectrum, net_signal, score_by_net
+    from ..simulate.fields import stream
+    from ..simulate.maps import even_axis
+
+    wavenumber = even_axis(*axis)
+    reference = schema.make_points(simulate.gel_response(gel, wavenumber), wavenumber)
+    instrument = simulate.Instrument(scans=scans)
+    blanks = []
+    for one in range(n_mockups):
+        place = stream(seed, paint, one)
+        mockup = simulate.draw_mockup(paint, wavenumber, place)
+        blanks.append(
+            [
+                simulate.simulate_map(paint, shape, wavenumber, mockup=mockup,
+                                      instrument=instrument, seed=stream(place, number))[0]
+                for number in range(maps)
+            ]
+        )  # fmt: skip
+    net = net_signal(reference, [one for group in blanks for one in group])
+    absorbance = np.mean([mean_spectrum(one) for group in blanks for one in group], axis=0)
+    channel_noise = instrument.noise * 10**absorbance / math.log(10)
+    return from_blanks(
+        [[score_by_net(one, net)["score"].values for one in group] for group in blanks],
+        noise=float(np.linalg.norm(net.weights * channel_noise)),
+        scans=scans,
+        source=f"net signal of simulated {gel} on {paint} (invented data)",
+    )

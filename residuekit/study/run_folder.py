@@ -1,0 +1,110 @@
+"""The folder of a run: made aside, moved in place whole, swept away when its run was killed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from ..errors import Fault, ReadError, WriteError
+from ..results import StudyResult, open_run
+
+_ASIDE = ".writing-"
+
+
+def last_run(folder: Path) -> StudyResult | None:
+    """The newest run of a study, if there is one that can be read."""
+    if not (folder / "runs" / "latest").is_file():
+        return None
+    try:
+        return open_run(folder)
+    except (ReadError, OSError, ValueError):
+        return None
+
+
+@contextmanager
+def new_run(folder: Path) -> Iterator[Path]:
+    """Give the folder to write in; what is left of it, or of a run that was killed, is removed.
+
+    Raises
+    ------
+    WriteError : the study folder cannot be written, or its disk is full.
+    """
+    runs = folder / "runs"
+    part = lock = None
+    try:
+        runs.mkdir(exist_ok=True)
+        part, lock = _place_aside(runs)
+        yield part
+    except OSError as problem:
+        raise WriteError(
+            Fault(f"a run that cannot be written ({problem})",
+                  "a study folder you may write, with room on its disk",
+                  "make room, or copy the study to a place of your own, and run it again: what was "
+                  "computed is kept", file=str(folder))
+        ) from problem  # fmt: skip
+    finally:
+        if part is not None:
+            shutil.rmtree(part, ignore_errors=True)
+        if lock is not None:
+            os.close(lock)
+
+
+def move_in(part: Path, started: datetime) -> Path:
+    """Give a finished run its name; another run of the same second may have taken it already."""
+    stamp = started.strftime("%Y-%m-%dT%H-%M-%SZ")
+    final, number = part.with_name(stamp), 1
+    while True:
+        try:
+            part.rename(final)
+        except OSError:
+            if not final.exists():
+                raise
+        else:
+            return final
+        number += 1
+        final = part.with_name(f"{stamp}-{number}")
+
+
+def point_to(runs: Path, name: str) -> None:
+    """Let `runs/latest` name a run."""
+    part = runs / f".latest-{os.getpid()}"
+    part.write_text(name + "\n", encoding="utf-8")
+    os.replace(part, runs / "latest")
+
+
+def _place_aside(runs: Path) -> tuple[Path, int | None]:
+    """A locked folder to write in. The lock ends with its process, however that ends."""
+    guard = _locked(runs, wait=True)
+    try:
+        for left in runs.glob(f"{_ASIDE}*"):
+            free = _locked(left)
+            if free is not None:
+                shutil.rmtree(left, ignore_errors=True)
+                os.close(free)
+        part = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=runs))
+        part.chmod(0o755)
+        return part, _locked(part)
+    finally:
+        if guard is not None:
+            os.close(guard)
+
+
+def _locked(folder: Path, *, wait: bool = False) -> int | None:
+    """Lock a folder; None where another process has it, or the file system knows no locks."""
+    if sys.platform == "win32":
+        return None
+    import fcntl
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except OSError:
+        os.close(handle)
+        return None
+    return handle

@@ -1,0 +1,186 @@
+"""Run again: only what is new or changed is computed, and what changed is said with its cause."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from residuekit import io
+from residuekit.results import TABLES
+
+pytestmark = pytest.mark.usefixtures("without_pictures")
+
+
+@pytest.fixture
+def warm_study(warm_study, finished):
+    """The study with all that the earlier run has kept."""
+    kept = Path("runs") / ".cache"
+    shutil.copytree(finished.study.folder / kept, warm_study.folder / kept, dirs_exist_ok=True)
+    return warm_study
+
+
+@pytest.fixture
+def performed(monkeypatch):
+    """The files that are read, in the order of their tasks."""
+    from residuekit.study import run, work
+
+    files, perform = [], work.perform
+
+    def counted(task):
+        files.append(task.row.file)
+        return perform(task)
+
+    monkeypatch.setattr(work, "perform", counted)
+    monkeypatch.setattr(run, "perform", counted)
+    return files
+
+
+def tables(result):
+    return {name: (result.folder / f"{name}.csv").read_bytes() for name in TABLES}
+
+
+def copy_content(study, source, target):
+    shutil.copyfile(study.folder / source, study.folder / target)
+
+
+def test_nothing_is_computed_twice(warm_study, finished, performed):
+    again = warm_study.run()
+    assert performed == []
+    assert tables(again) == tables(finished.result)
+    assert len(again.maps()) == len(finished.result.maps())
+
+
+def test_the_first_run_reads_each_file_once(study, performed):
+    study.run()
+    once = [row["file"] for row in study.rows() if row["role"] in ("exposed", "reference")]
+    assert all(performed.count(file) == 1 for file in once)
+    assert set(performed) == {row["file"] for row in study.rows()}
+
+
+def test_one_new_map_is_the_only_one_read(warm_study, performed):
+    new = warm_study.files("exposed", exposure_min="2")[0]
+    rows = warm_study.rows()
+    warm_study.keep(lambda row: row["file"] != new)
+    warm_study.run()
+    warm_study.write_rows(rows)
+    performed.clear()
+    result = warm_study.run()
+    assert performed == [new]
+    assert f"- new: `{new}`" in result.changes
+
+
+def test_changed_content_is_read_again_and_its_verdict_change_explained(warm_study, performed):
+    first = warm_study.run()
+    assert "This is the first run." in first.changes
+    loaded = warm_study.files("exposed", exposure_min="60")
+    clean = warm_study.files("exposed", exposure_min="2")
+    for source, target in zip(loaded, clean, strict=True):
+        copy_content(warm_study, source, target)
+    result = warm_study.run()
+    assert performed == clean
+    for file in clean:
+        assert f"- changed content: `{file}`" in result.changes
+    line = next(line for line in result.changes.splitlines() if "->" in line)
+    assert "PVA cryogel 2 min" in line
+    assert "not detected -> detected" in line
+    assert line.endswith("because of 3 of its maps")
+
+
+def test_a_map_that_is_gone_is_said_with_the_verdict_it_cost(warm_study):
+    warm_study.run()
+    gone = warm_study.files("exposed", exposure_min="2")[0]
+    warm_study.keep(lambda row: row["file"] != gone)
+    result = warm_study.run()
+    assert f"- gone: `{gone}`" in result.changes
+    assert "not detected -> inconclusive" in result.changes
+
+
+def test_an_arm_that_comes_or_goes_is_said(warm_study):
+    rows = warm_study.rows()
+    warm_study.run()
+    warm_study.keep(lambda row: row["exposure_min"] != "60")
+    assert "PVA cryogel 60 min, cleared 2 min: no longer there" in warm_study.run().changes
+    warm_study.write_rows(rows)
+    assert "PVA cryogel 60 min, cleared 2 min: a new arm, detected" in warm_study.run().changes
+
+
+def test_nothing_new_is_said_to_be_nothing(warm_study):
+    warm_study.run()
+    said = warm_study.run().changes
+    assert "nothing went in that was not there before" in said
+    assert "No verdict and no arm changed." in said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("low = 910", "low = 915", "changed: the procedure"),
+        ('"acetate C=O 1735"', '"pva C-H 1327"', "changed: the markers"),
+    ],
+)
+def test_another_procedure_or_marker_computes_everything(warm_study, performed, old, new, words):
+    warm_study.run()
+    performed.clear()
+    warm_study.edit(old, new)
+    result = warm_study.run()
+    assert set(performed) == {row["file"] for row in warm_study.rows()}
+    assert words in result.changes
+
+
+def test_another_acceptance_limit_computes_no_map(warm_study, performed):
+    warm_study.run()
+    warm_study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = 0.001")
+    result = warm_study.run()
+    assert performed == []
+    assert "not detected ->" in result.changes
+    assert "; because of the question, the limits or the figure" in result.changes
+
+
+def test_another_version_of_the_code_computes_everything(warm_study, performed, monkeypatch):
+    monkeypatch.setattr("residuekit.study.cache.code_version", lambda: "another")
+    warm_study.run()
+    assert set(performed) == {row["file"] for row in warm_study.rows()}
+
+
+def test_a_changed_blank_scores_every_exposed_map_again(warm_study, performed):
+    first, second = warm_study.files("blank")[:2]
+    warm_study.run()
+    copy_content(warm_study, second, first)
+    result = warm_study.run()
+    assert {first, *warm_study.files("exposed")} <= set(performed)
+    assert not set(warm_study.files("reference")) & set(performed)
+    assert f"- changed content: `{first}`" in result.changes
+
+
+@pytest.mark.parametrize("suffix", [".npz", ".nc"])
+@pytest.mark.parametrize("harm", ["cut", "flipped", "empty"])
+def test_a_kept_entry_that_was_harmed_is_computed_again(
+    warm_study, finished, performed, suffix, harm
+):
+    kept = sorted((warm_study.folder / "runs" / ".cache").glob(f"*{suffix}"))
+    assert kept
+    for path in kept:
+        content = bytearray(path.read_bytes())
+        if harm == "flipped":
+            content[len(content) // 2] ^= 0xFF
+        path.unlink()
+        path.write_bytes(b"" if harm == "empty" else content[: -9 if harm == "cut" else None])
+    result = warm_study.run()
+    assert performed
+    assert tables(result) == tables(finished.result)
+    for path in result.maps():
+        assert io.sha256(path) in {
+            io.sha256(entry) for entry in (warm_study.folder / "runs" / ".cache").glob("*.nc")
+        }
+
+
+def test_a_map_of_a_run_that_was_edited_is_not_handed_on(warm_study, performed):
+    first = warm_study.run()
+    with first.maps("exposed")[0].open("ab") as file:
+        file.write(b"edited by hand")
+    performed.clear()
+    second = warm_study.run()
+    assert len(performed) == 1
+    assert not second.maps("exposed")[0].read_bytes().endswith(b"edited by hand")

@@ -1,0 +1,90 @@
+"""Local processes, and a cluster in another process: the same tables; a dead worker is survived."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from residuekit.errors import StudyError
+from residuekit.results import TABLES
+from residuekit.study import Study
+from residuekit.study.work import Task, perform_all
+
+CLUSTER = """
+from distributed import LocalCluster
+with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster:
+    print(cluster.scheduler_address, flush=True)
+    input()
+"""
+
+
+def same(result, finished):
+    for name in TABLES:
+        pd.testing.assert_frame_equal(
+            getattr(result, name), getattr(finished.result, name), rtol=1e-9, atol=1e-9
+        )
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_two_processes_give_the_same_tables(study, finished):
+    done = []
+    result = Study.open(study.folder).run(lambda *given: done.append(given), workers=2)
+    same(result, finished)
+    assert max(done)[0] == len(study.rows())
+    assert len(result.maps()) == len(finished.result.maps())
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_a_cluster_in_another_process_gives_the_same_tables(study, finished):
+    pytest.importorskip("distributed")
+    with subprocess.Popen(
+        [sys.executable, "-c", CLUSTER], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL, text=True,
+    ) as cluster:  # fmt: skip
+        address = cluster.stdout.readline().strip()
+        try:
+            result = Study.open(study.folder).run(scheduler=address)
+        finally:
+            cluster.stdin.write("\n")
+            cluster.stdin.flush()
+            cluster.wait(60)
+    same(result, finished)
+
+
+def test_an_address_without_a_scheduler_is_refused(study, monkeypatch):
+    distributed = pytest.importorskip("distributed")
+
+    def nobody(address, **_given):
+        raise OSError(f"timed out: {address}")
+
+    monkeypatch.setattr(distributed, "Client", nobody)
+    with pytest.raises(StudyError, match="no scheduler at"):
+        Study.open(study.folder).run(scheduler="tcp://127.0.0.1:1")
+    assert not [name for name in os.listdir(study.folder / "runs") if name != ".cache"]
+
+
+class _Deadly(dict):
+    """Kills the process that unpacks it, as want of memory would."""
+
+    def __reduce__(self):
+        return os._exit, (9,)
+
+
+def test_a_worker_that_dies_costs_its_own_file_alone(study, tmp_path):
+    manifest = Study.open(study.folder).manifest
+    tasks = [
+        Task(manifest.folder, row, manifest.procedure, {}, study.snapshot()[row.file][1], "key",
+             tmp_path / "absent.nc")
+        for row in manifest.of_role("blank")[:3]
+    ]  # fmt: skip
+    tasks[1] = replace(tasks[1], quality=_Deadly())
+    outcomes = {task.row.file: outcome for task, outcome in perform_all(tasks, workers=2)}
+    assert [outcomes[task.row.file].failure for task in tasks] == [
+        "", "the process that read it died", "",
+    ]  # fmt: skip
+    assert outcomes[tasks[0].row.file].summary.n_pixels == 64
