@@ -5,28 +5,20 @@ Everything here counts mock-ups; a p-value above 0.05 is not an absence.
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 import warnings
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
-from .errors import ContractError, Fault, ResiduekitWarning
+from .errors import ContractError, Fault, ResiduekitWarning, did_you_mean
 from .kernels.limits import clopper_pearson_upper
-from .kernels.ordered import Trend, cochran_armitage, jonckheere, mixed_model
+from .kernels.ordered import Trend, cochran_armitage, jonckheere
 from .reprs import as_frame, as_html, as_text
-from .results import arm_words
-from .schema import ARM_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from .procedure import Procedure
-    from .results import StudyResult
-    from .study import Study
 
 SERIES = ("paint", "soiling", "ageing_h", "treatment", "clearance_min")
 AGES = ("paint", "soiling", "treatment", "exposure_min", "clearance_min")
@@ -212,155 +204,6 @@ def exposure_margins(
     return found
 
 
-@dataclass(frozen=True)
-class ControlDrift:
-    """What the session of measuring does to a control that is repeated over sessions.
-
-    `drift` is the change of the score from one session to the next, `p_value` two-sided;
-    `session_sd` and `mockup_sd` are the scatter between sessions beside the drift, and between
-    mock-ups of one session.
-    """
-
-    conditions: dict[str, Any]
-    score: str
-    unit: str
-    n_mockups: int
-    sessions: tuple[str, ...]
-    drift: float
-    p_value: float
-    session_sd: float
-    mockup_sd: float
-
-    @property
-    def found(self) -> bool:
-        """Whether the drift is told from none (5 %), or sessions scatter more than mock-ups."""
-        return self.p_value < 0.05 or self.session_sd > self.mockup_sd
-
-    def __str__(self) -> str:
-        words = (
-            "The control depends on the session: measure every arm in every session."
-            if self.found
-            else "No effect of the session was found; a small one may be missed."
-        )
-        return (
-            f"{self.score} of {self.n_mockups} blank mock-ups over {len(self.sessions)} sessions "
-            f"on {self.conditions['paint']}: drift {self.drift:.3g} {self.unit} a session "
-            f"(p = {self.p_value:.2g}), scatter between sessions {self.session_sd:.3g}, between "
-            f"mock-ups {self.mockup_sd:.3g}. {words}"
-        )
-
-    def _repr_html_(self) -> str:
-        return as_html("Repeated control", {**self.conditions, "in words": str(self)})
-
-
-def control_drift(result: StudyResult) -> list[ControlDrift]:
-    """Look for effects of the session and for drift in the blank mock-ups of each score.
-
-    Sessions count in the order in which the table names them. A mixed model with the session as
-    random effect, the drift over the number of the session as fixed effect, and Satterthwaite's
-    degrees of freedom. Strata with fewer than three sessions, or no mock-up more than sessions,
-    say nothing and are left out.
-    """
-    from scipy.stats import t as student
-
-    listed = result.provenance["measurements"]
-    session = {row["mockup"]: row["session"] for row in listed if row["role"] == "blank"}
-    order = list(dict.fromkeys(row["session"] for row in listed if row["session"]))
-    blanks = result.mockups[result.mockups["role"] == "blank"]
-    keys = ["paint", "soiling", "ageing_h", "treatment", "score"]
-    found = []
-    for key, every in blanks.groupby(keys, sort=False, dropna=False):
-        group = every[every["mockup"].map(session).astype(bool)]
-        number = np.array([order.index(session[name]) for name in group["mockup"]], dtype=float)
-        used = sorted(set(number))
-        if len(used) < 3 or len(group) <= len(used):
-            continue
-        fit = mixed_model(
-            group["mean"].to_numpy(float), np.column_stack([np.ones_like(number), number]), [number]
-        )
-        error = float(np.sqrt(fit.covariance[1, 1]))
-        t = abs(float(fit.effects[1])) / error if error > 0 else 0.0
-        found.append(
-            ControlDrift(
-                conditions=dict(zip(keys[:-1], key[:-1], strict=True)),
-                score=str(key[-1]),
-                unit=str(group["unit"].iloc[0]),
-                n_mockups=len(group),
-                sessions=tuple(order[int(k)] for k in used),
-                drift=float(fit.effects[1]),
-                p_value=2 * float(student.sf(t, float(fit.degrees_of_freedom[1]))),
-                session_sd=float(np.sqrt(fit.variances[0])),
-                mockup_sd=float(np.sqrt(fit.variances[1])),
-            )
-        )
-    return found
-
-
-@dataclass(frozen=True)
-class ProcedureComparison:
-    """The verdicts of a study under its own procedure, and under another beside them."""
-
-    rows: tuple[dict[str, Any], ...]
-
-    @property
-    def differing(self) -> tuple[dict[str, Any], ...]:
-        """The arms whose verdict hangs on the procedure."""
-        return tuple(row for row in self.rows if row["verdict"] != row["other_verdict"])
-
-    def to_frame(self) -> pd.DataFrame:
-        """A row an arm."""
-        return as_frame(list(self.rows))
-
-    def __str__(self) -> str:
-        lines = [
-            f"{arm_words(row)}: {row['verdict']}; by the other procedure {row['other_verdict']}"
-            for row in self.rows
-        ]
-        lines.append(
-            f"{len(self.differing)} of {len(self.rows)} verdicts hang on the procedure."
-            if self.differing
-            else "No verdict hangs on which of the two procedures was used."
-        )
-        return "\n".join(lines)
-
-    def _repr_html_(self) -> str:
-        return str(self.to_frame().to_html(index=False, escape=True))
-
-
-def compare_procedures(study: Study, other: Procedure) -> ProcedureComparison:
-    """Judge a study by its own procedure and by another, with a warning where they differ.
-
-    The study's own verdict stays the one that counts: it was fixed beforehand. The second run
-    leaves nothing in the study folder.
-    """
-    from .study import Study
-
-    manifest, own = study.manifest, study.run()
-    with tempfile.TemporaryDirectory() as place:
-        for name in manifest.sources:
-            shutil.copyfile(manifest.folder / name, Path(place) / name)
-        rows = tuple(
-            replace(row, file=str((manifest.folder / row.file).resolve()))
-            for row in manifest.measurements
-        )
-        beside = replace(manifest, folder=Path(place), procedure=other, measurements=rows)
-        second = Study(beside).run()
-    found = tuple(
-        {
-            **{name: row[name] for name in ARM_COLUMNS},
-            **{name: row[name] for name in ("verdict", "estimate", "detection_limit", "unit")},
-            **{f"other_{n}": also[n] for n in ("verdict", "estimate", "detection_limit", "unit")},
-        }
-        for row, also in zip(
-            own.verdicts.to_dict("records"), second.verdicts.to_dict("records"), strict=True
-        )
-    )
-    compared = ProcedureComparison(found)
-    if compared.differing:
-        warnings.warn(str(compared), ResiduekitWarning, stacklevel=2)
-    return compared
-
-
 def normalised_rise(
     paint: tuple[float, float], gel: tuple[float, float], *, tolerated: float = 0.1
 ) -> tuple[float, float]:
@@ -391,3 +234,81 @@ def normalised_rise(
             stacklevel=2,
         )
     return true, apparent
+
+
+@dataclass(frozen=True)
+class Dose:
+    """A dose of light, with what may not be concluded from it."""
+
+    value: float
+    unit: str
+    hours: float
+
+    def __str__(self) -> str:
+        return (
+            f"{self.value:.4g} {self.unit} in {self.hours:g} h. No years of display follow from "
+            "it: that the effect depends on the dose alone fails for less stable colorants at high "
+            "intensity, and lux and ultraviolet doses need the lamp's spectrum to be compared."
+        )
+
+    def _repr_html_(self) -> str:
+        return as_html("Dose", {"in words": str(self)})
+
+
+_DOSES = {"lx": ("lx h", 1.0), "W m-2": ("kJ m-2", 3.6), "W m-2 nm-1": ("kJ m-2 nm-1", 3.6)}
+
+
+def dose(level: float, hours: float, unit: str) -> Dose:
+    """Give level x time: lx h of lx, kJ m-2 of W m-2 (x 3.6 h), kJ m-2 nm-1 of W m-2 nm-1.
+
+    >>> dose(1.10, 100, "W m-2 nm-1").value
+    396.0
+
+    Raises
+    ------
+    ContractError : another unit, or a level or time that is not a number from 0 up.
+    """
+    if unit not in _DOSES:
+        raise ContractError(Fault(f"unit={unit!r}", did_you_mean(unit, _DOSES), "unit='lx'"))
+    if not (0 <= level < np.inf and 0 <= hours < np.inf):
+        raise ContractError(
+            Fault(f"level={level}, hours={hours}", "numbers from 0 up", "the level and the hours")
+        )
+    of, factor = _DOSES[unit]
+    return Dose(round(level * hours * factor, 9), of, hours)
+
+
+def growth_by_gel(
+    gel_young: npt.ArrayLike,
+    gel_aged: npt.ArrayLike,
+    blank_young: npt.ArrayLike,
+    blank_aged: npt.ArrayLike,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Find absorption that grows with ageing only where gel was applied: the interaction.
+
+    d = (gel aged - gel young) - (blank aged - blank young), of means of mock-ups; its standard
+    error is the root of the sum of s^2 / n of the four groups. It is told from nothing channel by
+    channel only against a limit for all channels (`residuekit.kernels.spatial.family_quantile`).
+
+    Parameters
+    ----------
+    each : (n mock-ups, channels) mean spectra, two mock-ups or more, on one axis.
+
+    Returns
+    -------
+    d and its standard error, (channels,).
+    """
+    groups = [np.asarray(one, float) for one in (gel_young, gel_aged, blank_young, blank_aged)]
+    if (
+        any(one.ndim != 2 or len(one) < 2 for one in groups)
+        or len({g.shape[1] for g in groups}) > 1
+    ):
+        raise ContractError(
+            Fault(f"groups of shape {[one.shape for one in groups]}",
+                  "(n mock-ups, channels) with two mock-ups or more and one axis",
+                  "a row a mock-up, resampled to one axis")
+        )  # fmt: skip
+    means = [one.mean(axis=0) for one in groups]
+    errors = [one.var(axis=0, ddof=1) / len(one) for one in groups]
+    grown = (means[1] - means[0]) - (means[3] - means[2])
+    return grown, np.sqrt(np.sum(errors, axis=0))

@@ -193,7 +193,7 @@ def finished(_pattern_study: Path, tmp_path_factory: pytest.TempPathFactory) -> 
 @pytest.fixture
 def warm_study(finished: Finished, tmp_path: Path) -> StudyCopy:
     """A copy of the small study that keeps what an earlier run has computed, but no run."""
-    runs = shutil.ignore_patterns("2*", "latest")
+    runs = shutil.ignore_patterns("2*Z*", "latest")
     return StudyCopy(Path(shutil.copytree(finished.study.folder, tmp_path / "warm", ignore=runs)))
 
 

@@ -1,9 +1,6 @@
-"""Series, margins, repeated controls, a second procedure. All data are invented."""
+"""Series, exposure margins, normalisation. All data are invented."""
 
 from __future__ import annotations
-
-import warnings
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,9 +9,6 @@ import pytest
 from residuekit import trends
 from residuekit.errors import ContractError, ResiduekitWarning
 from residuekit.kernels.limits import clopper_pearson_upper
-from residuekit.procedure import Procedure
-from residuekit.results import StudyResult
-from residuekit.study import Study
 
 
 def arm(exposure, verdict, positive=0, n=6):
@@ -89,48 +83,6 @@ def test_series_over_something_else_or_an_unknown_score_are_refused():
         trends.series(mockups({2: 0.0}), score="net")
 
 
-def control(tmp_path, steps, noise=0.1):
-    """18 blank mock-ups over three sessions whose score shifts by `steps`."""
-    rng = np.random.default_rng(5)
-    names = [f"b{k}" for k in range(18)]
-    table = pd.DataFrame(
-        [
-            {"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "water",
-             "role": "blank", "score": "net signal", "mockup": name, "unit": "ug cm-2",
-             "mean": steps[k % 3] + rng.normal(0, noise)}
-            for k, name in enumerate(names)
-        ]
-    )  # fmt: skip
-    listed = [
-        {"mockup": name, "role": "blank", "session": f"day {k % 3 + 1}"}
-        for k, name in enumerate(names)
-    ]
-    empty = pd.DataFrame()
-    return StudyResult(
-        tmp_path, empty, empty, table, empty, None, {"measurements": listed, "failures": {}}
-    )
-
-
-def test_drift_of_a_repeated_control_is_found_and_said(tmp_path):
-    (found,) = trends.control_drift(control(tmp_path, (0.0, 0.5, 1.0)))
-    assert found.found
-    assert found.drift == pytest.approx(0.5, abs=0.1)
-    assert found.n_mockups == 18
-    assert "depends on the session" in str(found)
-
-
-def test_an_odd_session_is_found_as_scatter_between_sessions(tmp_path):
-    (found,) = trends.control_drift(control(tmp_path, (0.0, 2.0, 0.0)))
-    assert found.session_sd > found.mockup_sd
-    assert found.found
-
-
-def test_a_steady_control_is_not_called_free_of_effects(tmp_path):
-    (found,) = trends.control_drift(control(tmp_path, (0.0, 0.0, 0.0)))
-    assert not found.found
-    assert "a small one may be missed" in str(found)
-
-
 def test_a_true_rise_of_10_percent_appears_as_4_8_on_a_band_where_the_gel_absorbs():
     """Paint 0.60 at 1735 and 0.20 at 1090, residue 0.03 and 0.02: worked by hand, 0.22/0.63."""
     with pytest.warns(ResiduekitWarning, match=r"a true 10.0% rise .* appears as 4.8%"):
@@ -146,22 +98,37 @@ def test_a_band_free_of_gel_keeps_the_rise_without_a_warning():
         trends.normalised_rise((0.0, 0.60), (0.02, 0.03))
 
 
-@pytest.mark.usefixtures("without_pictures")
-def test_the_verdict_under_a_second_procedure_stands_beside_the_first(warm_study):
-    study = Study.open(warm_study.folder)
-    own = study.manifest.procedure
-    with warnings.catch_warnings():
-        warnings.simplefilter("error", ResiduekitWarning)
-        same = trends.compare_procedures(study, own)
-    assert same.differing == ()
-    assert "No verdict hangs" in str(same)
-    narrow = Procedure((("crop", {"low": 1600.0, "high": 1840.0}),))
-    try:
-        with pytest.warns(ResiduekitWarning, match="hang on the procedure"):
-            differing = trends.compare_procedures(study, narrow)
-    finally:
-        runs = [path.name for path in (warm_study.folder / "runs").iterdir()]
-    assert differing.differing
-    assert list(differing.to_frame()["verdict"]) == list(same.to_frame()["verdict"])
-    assert len([name for name in runs if name.startswith("2")]) == 2
-    assert replace(study.manifest, procedure=own) == study.manifest
+@pytest.mark.parametrize(
+    ("level", "hours", "unit", "value", "of"),
+    [
+        (50, 3000, "lx", 0.15e6, "lx h"),
+        (200, 3650, "lx", 0.73e6, "lx h"),
+        (1.10, 100, "W m-2 nm-1", 396, "kJ m-2 nm-1"),
+        (0.51, 100, "W m-2 nm-1", 183.6, "kJ m-2 nm-1"),
+    ],
+)
+def test_doses_by_hand_and_what_does_not_follow(level, hours, unit, value, of):
+    found = trends.dose(level, hours, unit)
+    assert found.value == pytest.approx(value)
+    assert found.unit == of
+    assert "No years of display" in str(found)
+
+
+def test_a_dose_of_an_unknown_unit_or_below_zero_is_refused():
+    with pytest.raises(ContractError, match="did you mean"):
+        trends.dose(50, 10, "lxx")
+    with pytest.raises(ContractError, match="from 0 up"):
+        trends.dose(-1, 10, "lx")
+
+
+def test_what_ages_with_and_without_gel_is_no_growth_by_gel():
+    rng = np.random.default_rng(9)
+    axis = np.arange(120.0)
+    common, own = (np.exp(-0.5 * ((axis - place) / 4) ** 2) for place in (30, 90))
+    young, blank = rng.normal(0, 0.01, (2, 6, 120))
+    aged, aged_blank = rng.normal(0, 0.01, (2, 6, 120)) + common
+    grown, error = trends.growth_by_gel(young, aged + own, blank, aged_blank)
+    assert grown[90] > 50 * error[90]
+    assert np.abs(grown[:60] / error[:60]).max() < 5
+    with pytest.raises(ContractError, match="two mock-ups or more"):
+        trends.growth_by_gel(young[:1], aged, blank, aged_blank)

@@ -55,7 +55,7 @@ class Cache:
         """The arrays of an entry, or None; an entry that cannot be read counts as none."""
         path = self.path(key, ".npz")
         try:
-            with np.load(path, allow_pickle=False) as entry:
+            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as entry:
                 return {name: entry[name] for name in entry.files}
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
             return None

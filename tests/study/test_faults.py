@@ -85,7 +85,7 @@ def test_a_run_that_goes_on_elsewhere_is_not_swept_away(study):
 
 
 @posix
-@pytest.mark.parametrize("size", [2000, 12000, 60000])
+@pytest.mark.parametrize("size", [2000, 60000])
 @pytest.mark.usefixtures("without_pictures")
 def test_a_full_disk_is_said_and_leaves_nothing_half_written(study, finished, size):
     done = subprocess.run(

@@ -155,18 +155,16 @@ def test_a_changed_blank_scores_every_exposed_map_again(warm_study, performed):
 
 
 @pytest.mark.parametrize("suffix", [".npz", ".nc"])
-@pytest.mark.parametrize("harm", ["cut", "flipped", "empty"])
-def test_a_kept_entry_that_was_harmed_is_computed_again(
-    warm_study, finished, performed, suffix, harm
-):
+def test_kept_entries_that_were_harmed_are_computed_again(warm_study, finished, performed, suffix):
+    """In turn: cut short, one byte flipped, emptied."""
     kept = sorted((warm_study.folder / "runs" / ".cache").glob(f"*{suffix}"))
-    assert kept
-    for path in kept:
+    assert len(kept) > 3
+    for number, path in enumerate(kept):
         content = bytearray(path.read_bytes())
-        if harm == "flipped":
-            content[len(content) // 2] ^= 0xFF
+        flipped = bytearray(content)
+        flipped[len(content) // 2] ^= 0xFF
         path.unlink()
-        path.write_bytes(b"" if harm == "empty" else content[: -9 if harm == "cut" else None])
+        path.write_bytes((content[:-9], flipped, b"")[number % 3])
     result = warm_study.run()
     assert performed
     assert tables(result) == tables(finished.result)
