@@ -133,6 +133,8 @@ def _new(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     path = Path(options.path)
+    if path.name == "latest" and path.is_file():
+        path = path.with_name(path.read_text(encoding="utf-8").strip())
     if path.is_dir():
         from .study.inspect import check_folder
 

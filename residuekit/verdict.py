@@ -416,7 +416,7 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
                 f"limit {acceptance_limit:.3g}"
             )
     if a.n_mockups < _MIN_EXPOSED:
-        obstacles.append(f"only {a.n_mockups} exposed mock-ups ({_MIN_EXPOSED} are needed)")
+        obstacles.append(f"exposed mock-ups: only {a.n_mockups} ({_MIN_EXPOSED} are needed)")
     return obstacles
 
 
@@ -437,6 +437,7 @@ def _numbers_in_words(a: Assessment) -> str:
     if a.positive_mockups == a.n_mockups:
         return f"{text}."
     return (
-        f"{text}, so at most {a.share_upper_bound:.1%} of such mock-ups carry more than "
+        f"{text}, so with {1 - a.alpha:.0%} confidence at most {a.share_upper_bound:.1%} of such "
+        "mock-ups carry more than "
         f"{a.mockup_detection_limit:.3g} {a.unit}."
     )

@@ -61,7 +61,7 @@ def test_what_stands_between_a_clean_arm_and_not_detected_is_named(options, acce
 def test_two_exposed_mockups_are_never_not_detected():
     verdict = rk.judge(assess([0.0, 0.01]), acceptance_limit=0.5)
     assert verdict.verdict == "inconclusive"
-    assert "only 2 exposed mock-ups" in verdict.reason
+    assert "exposed mock-ups: only 2" in verdict.reason
 
 
 def test_an_upper_bound_above_the_acceptance_limit_is_inconclusive():

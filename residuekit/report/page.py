@@ -114,7 +114,7 @@ def _numbers(row: Mapping[Any, Any]) -> str:
     share = ""
     if row["positive_mockups"] < row["n_mockups"]:
         most = percent(row["share_upper_bound"])
-        share = f", so at most {most} of such mock-ups carry more than {least}"
+        share = f", so at most {most} of such mock-ups (one-sided bound) carry more than {least}"
     return (
         f"Mean {number(row['estimate'])} {unit}; detection limit "
         f"{number(row['detection_limit'])}, upper bound {number(row['upper_bound'])} {unit}. "

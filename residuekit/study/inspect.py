@@ -103,7 +103,7 @@ def _survival_faults(manifest: Manifest) -> tuple[list[Fault], str]:
                 )
             )
         lowest = min([lowest, *(row["share"] for row in found.last())])
-    return faults, f"of a band at the detection limit the procedure leaves {lowest:.0%} or more"
+    return faults, f"the procedure leaves at least {lowest:.0%} of a gel band near the noise"
 
 
 def _placed(fault: Fault, file: str) -> Fault:

@@ -343,6 +343,7 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
     """Say of each row whose file cannot be read, and why, under the name of the table."""
     root = folder.resolve()
     first: dict[Path, Measurement] = {}
+    named = {Path(row.file).name for row in rows}
     for row in rows:
         fault = partial(Fault, file=table, line=row.line)
         path = _place(folder, row.file)
@@ -359,7 +360,7 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 "copy the file into data/ and name it data/...",
             )
         elif not path.is_file():
-            near = did_you_mean(Path(row.file).name, _names_near(path))
+            near = did_you_mean(Path(row.file).name, _names_near(path, named))
             yield fault(f"no file {row.file!r}", "a file that is there", near)
         elif path.stat().st_size == 0:
             yield fault(
@@ -387,11 +388,12 @@ def _place(folder: Path, file: str) -> Path | None:
     return path
 
 
-def _names_near(path: Path) -> list[str]:
+def _names_near(path: Path, named: set[str]) -> list[str]:
     folder = path.parent
     if not folder.is_dir():
         return [f"{folder.name}/ (there is no such folder)"]
-    return sorted(entry.name for entry in folder.iterdir())[:200] or ["(the folder is empty)"]
+    free = sorted(entry.name for entry in folder.iterdir() if entry.name not in named)
+    return free[:200] or ["(no file there that the table does not name already)"]
 
 
 def _design_faults(

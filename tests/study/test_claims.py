@@ -99,7 +99,7 @@ def test_two_exposed_mockups_are_too_few(warm_study):
     clean_arm_alone(warm_study).keep(lambda row: row["file"] != files[0])
     row = one_row(warm_study.run())
     assert (row["verdict"], row["n_mockups"]) == ("inconclusive", 2)
-    assert "only 2 exposed mock-ups (3 are needed)" in row["reason"]
+    assert "exposed mock-ups: only 2 (3 are needed)" in row["reason"]
 
 
 def test_two_maps_of_one_mockup_are_one_mockup(warm_study):
