@@ -99,8 +99,8 @@ def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
         )
         if row["positive_mockups"] < row["n_mockups"]:
             words.append(
-                f"So at most {row['share_upper_bound']:.1%} of such mock-ups (one-sided bound) carry "
-                "more than "
+                f"So at most {row['share_upper_bound']:.1%} of such mock-ups (one-sided bound) "
+                "carry more than "
                 f"{row['mockup_detection_limit']:.3g} {row['unit']}."
             )
     return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
