@@ -154,7 +154,7 @@ def _mockup_row(found: Found, mean: MockupMean, score: str) -> dict[str, Any]:
 
 
 def write_table(path: Path, rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> None:
-    """Write rows as CSV under the agreed columns, nine digits a number; empty means not computed."""
+    """Write rows as CSV under the agreed columns, nine digits; empty means not computed."""
     import pandas as pd
 
     words = {True: "true", False: "false"}
