@@ -280,8 +280,8 @@ def smooth_change(wavenumber: ArrayLike, mean_blank: ArrayLike) -> Floats:
     deviation of 0.3 % of the local absorbance (and of 0.03 % of the largest), correlated
     over 40 cm-1 as a Matern process of order 3/2 (Rasmussen & Williams, Gaussian Processes for
     Machine Learning, 2006, eq. 4.17): rough enough not to promise that sharp differences are the
-    gel's alone. The three numbers were chosen once, on simulated paints; no source. Where noise
-    dominates, the change is small beside it and costs nothing.
+    gel's alone. The three numbers were chosen on simulated paints, among several; no source. Where
+    noise dominates, the change is small beside it and costs little.
 
     Parameters
     ----------
