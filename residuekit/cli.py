@@ -68,6 +68,9 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--scheduler", metavar="ADDRESS", help="a running dask.distributed cluster, tcp://HOST:PORT"
     )
+    run.add_argument(
+        "--notebooks", action="store_true", help="then execute notebooks/ into the folder of the run"
+    )
     run.set_defaults(call=_run)
     _add_plan(commands)
     return parser
@@ -147,11 +150,20 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from .study import Study
+    from .study import Study, notebooks
 
     study = Study.open(options.folder)
+    books = notebooks.prepare(study.manifest) if options.notebooks else []
     print(study, flush=True)
-    return _report(study.run(_Progress("measured"), options.workers, options.scheduler))
+    result = study.run(_Progress("measured"), options.workers, options.scheduler)
+    code = _report(result)
+    if books:
+        failures = notebooks.execute(books, result.folder, _Progress("notebooks executed"))
+        print(f"  {notebooks.FOLDER}/ ({len(books) - len(failures)} of {len(books)} executed)")
+        for name, why in failures.items():
+            print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
+        code = REFUSED if failures else code
+    return code
 
 
 def _plan(options: argparse.Namespace) -> int:

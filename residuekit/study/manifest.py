@@ -23,7 +23,7 @@ from .measurements import Measurement, read_measurements
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
 
-_TEXT, _NUMBER, _LIST = (str,), (int, float), (list,)
+_TEXT, _NUMBER, _LIST, _TABLE = (str,), (int, float), (list,), (dict,)
 _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "": {"title": _TEXT},
     "question": {
@@ -37,6 +37,7 @@ _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "limits": {"alpha": _NUMBER, "beta": _NUMBER},
     "quality": dict.fromkeys(THRESHOLDS, _NUMBER),
     "figure": {"width_mm": _NUMBER},
+    "notebooks": {},  # a table a notebook; `notebooks.prepare` checks what stands in it
 }
 _NEEDED = (("question", "treatment"), ("markers", "use"))
 
@@ -58,6 +59,7 @@ class Manifest:
     beta: float
     quality: Mapping[str, float]
     figure: Mapping[str, Any]
+    notebooks: Mapping[str, Mapping[str, Any]]
     measurements: tuple[Measurement, ...]
     table: str
 
@@ -199,7 +201,7 @@ def _setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
         if not isinstance(values, dict):
             continue
         for key, value in values.items():
-            kinds = _KEYS[table].get(key)
+            kinds = _TABLE if table == "notebooks" else _KEYS[table].get(key)
             if kinds is None and table and table != "procedure":
                 yield Fault(
                     f"the unknown key {key!r} in [{table}]",
@@ -213,6 +215,7 @@ def _setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
                     _TEXT: "a text in quotes",
                     _NUMBER: "a number",
                     _LIST: "a list in []",
+                    _TABLE: f'a table [notebooks."{key}"]',
                 }
                 yield Fault(
                     f"{key} = {value!r}",
@@ -315,6 +318,7 @@ def _parts(
             if name in _table(settings, "quality")
         },
         "figure": _table(settings, "figure"),
+        "notebooks": _table(settings, "notebooks"),
     }
     return parts, faults
 

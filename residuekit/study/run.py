@@ -80,6 +80,7 @@ def run_study(
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
         provenance["remarks"] = bench.remarks
+        provenance["computed"] = sorted(work.computed)
         text = json.dumps(provenance, indent=1, ensure_ascii=False, allow_nan=False, default=str)
         (part / PROVENANCE).write_text(text + "\n", encoding="utf-8")
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
@@ -121,6 +122,7 @@ class _Work:
         self.hashes = {name: io.sha256(manifest.folder / name) for name in manifest.sources}
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
+        self.computed: set[str] = set()
         self.tails: dict[str, dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
         self._maps: dict[str, str] = {}
@@ -176,6 +178,7 @@ class _Work:
         """The valid processed spectra of a file that was read before."""
         task = self._task(summary.row)
         if not task.stored.is_file():
+            self.computed.add(summary.row.file)
             outcome = perform(replace(task, keep=True))
             if outcome.failure:
                 raise ReadError(
@@ -229,6 +232,7 @@ class _Work:
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:
         """Keep what was computed for the next run, and take it in."""
+        self.computed.add(row.file)
         if outcome.summary is not None:
             self.cache.keep(outcome.summary.key, _arrays_of(outcome.summary))
         self._take(row, outcome)
