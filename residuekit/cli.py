@@ -69,7 +69,9 @@ def _parser() -> argparse.ArgumentParser:
         "--scheduler", metavar="ADDRESS", help="a running dask.distributed cluster, tcp://HOST:PORT"
     )
     run.add_argument(
-        "--notebooks", action="store_true", help="then execute notebooks/ into the folder of the run"
+        "--notebooks",
+        action="store_true",
+        help="then execute notebooks/ into the folder of the run",
     )
     run.set_defaults(call=_run)
     _add_plan(commands)
@@ -126,11 +128,15 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from .study.template import new_study
+    from .study.template import new_study, notebook_titles
 
     folder = new_study(options.folder)
     print(f"{folder} is ready: fill in measurements.csv and study.toml, then")
     print(f"  residuekit check {folder}\n  residuekit run {folder}")
+    print("\nnotebooks/ is yours to read and change; `run --notebooks` executes it with the study.")
+    print("Without measurements each works on a small invented study:")
+    for name, title in notebook_titles(folder).items():
+        print(f"  {name:<38} {title}")
     return DONE
 
 

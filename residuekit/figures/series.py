@@ -128,8 +128,9 @@ _ARM = ("paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_
 
 
 def _same(row: Mapping[Any, Any], rung: Mapping[Any, Any], columns: Sequence[str]) -> bool:
-    return all(row[name] == rung[name] or row[name] != row[name] and rung[name] != rung[name]
-               for name in columns)  # fmt: skip
+    """Do two rows have the same cells, two that were left empty among them?"""
+    pairs = [(row[name], rung[name]) for name in columns]
+    return all(one == other or (one != one and other != other) for one, other in pairs)
 
 
 def _is_blank(row: Mapping[Any, Any], rungs: Rows) -> bool:

@@ -76,9 +76,7 @@ def study_here(study_folder: str = "", example: str = "demo") -> tuple[Path, dic
     return _invented(example)
 
 
-def result_here(
-    study_folder: str = "", run_folder: str = "", example: str = "demo"
-) -> StudyResult:
+def result_here(study_folder: str = "", run_folder: str = "", example: str = "demo") -> StudyResult:
     """Open the named run, else the newest of the study of `study_here`, if its inputs are still as
     they were; else run the study.
 

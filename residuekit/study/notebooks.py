@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import logging
 import os
 import re
 import shutil
@@ -19,6 +20,8 @@ from .run_folder import new_run
 FOLDER = "notebooks"
 #: Parameters that every notebook may declare; each run gives them.
 STUDY, RUN = "study_folder", "run_folder"
+_TAG = "parameters"
+_CELL = f"its cell tagged '{_TAG}'"
 
 Progress = Callable[[int, int, str], None]
 
@@ -119,16 +122,27 @@ def _lacking(folder: Path, paths: list[Path]) -> Iterator[Fault]:
 
 
 def _declared(path: Path) -> dict[str, Any]:
-    """The parameters of a notebook and their own values; None where the value is no literal."""
+    """The parameters of a notebook and their own values; None where the value is no literal.
+
+    Papermill's own reading leaves out a line with two equals signs, ``"acetate C=O"``; it is used
+    for other languages than Python.
+    """
+    import nbformat
     import papermill
 
     try:
+        book = nbformat.read(path, as_version=4)
+        sources = [cell.source for cell in book.cells if _TAG in cell.metadata.get("tags", ())]
+        if not sources:
+            return {}
+        if book.metadata.kernelspec.language == "python":
+            return _assigned(sources[0])
         found = papermill.inspect_notebook(_as_template(path))
     except Exception as problem:  # a damaged file fails in as many ways as there are parsers
         raise StudyError(
             Fault(
                 f"a notebook that cannot be read ({_one_line(problem)})",
-                "a Jupyter notebook that names its kernel",
+                f"a Jupyter notebook that names its kernel, with plain assignments in {_CELL}",
                 "open it in JupyterLab, choose a kernel, save it; or move it elsewhere",
                 file=f"{FOLDER}/{path.name}",
             )
@@ -136,9 +150,20 @@ def _declared(path: Path) -> dict[str, Any]:
     return {name: _literal(one["default"]) for name, one in found.items()}
 
 
-def _literal(text: str) -> Any:
+def _assigned(source: str) -> dict[str, Any]:
+    """The names that Python code assigns, and what is assigned."""
+    found = {}
+    for line in ast.parse(source).body:
+        if isinstance(line, ast.Assign | ast.AnnAssign) and line.value is not None:
+            targets = line.targets if isinstance(line, ast.Assign) else [line.target]
+            value = _literal(line.value)
+            found.update({one.id: value for one in targets if isinstance(one, ast.Name)})
+    return found
+
+
+def _literal(value: str | ast.expr) -> Any:
     try:
-        return ast.literal_eval(text)
+        return ast.literal_eval(value)
     except (ValueError, SyntaxError):
         return None
 
@@ -149,7 +174,7 @@ def _parameter_faults(
     for name, value in given.items():
         line = _line_of(text, stem, name)
         if name not in defaults:
-            needed = "a parameter that the notebook declares in its cell tagged 'parameters'"
+            needed = f"a parameter that the notebook declares in {_CELL}"
             fix = did_you_mean(name, defaults) if defaults else "it declares none"
             yield Fault(f"the parameter {name!r} for {stem}", needed, fix, SETTINGS, line)
         elif not _fits(value, defaults[name]):
@@ -164,7 +189,7 @@ def _parameter_faults(
     for name in (STUDY, RUN):
         if name in defaults and name not in given and not _fits("", defaults[name]):
             yield Fault(
-                f"{name} = {defaults[name]!r} in its cell tagged 'parameters'",
+                f"{name} = {defaults[name]!r} in {_CELL}",
                 "a text: each run gives a path",
                 f'{name} = ""',
                 file=f"{FOLDER}/{stem}.ipynb",
@@ -176,6 +201,7 @@ _KINDS: dict[type, str] = {
     list: "a list of such values", tuple: "a list of such values", dict: "a table",
     set: "a set, which TOML does not have", bytes: "bytes, which TOML does not have",
     complex: "a complex number, which TOML does not have",
+    type(None): "a text, a number, true, false, a list or a table",
 }  # fmt: skip
 
 
@@ -194,6 +220,8 @@ def _fits(value: Any, own: Any) -> bool:
 
 
 def _as_toml(value: Any) -> str:
+    if value is None:
+        return '"..."'
     if isinstance(value, bool):
         return str(value).lower()
     return str(list(value)) if isinstance(value, tuple) else repr(value)
@@ -213,11 +241,15 @@ def _line_of(text: str, stem: str, key: str = "") -> int | None:
 
 
 def _execute(path: Path, target: Path, parameters: Mapping[str, Any]) -> str:
-    """Execute one notebook; return why it failed, nothing when it did not."""
+    """Execute one notebook; return which cell failed and why, nothing when none did."""
+    import nbformat
     import papermill
     from papermill.exceptions import PapermillExecutionError
 
-    failure = ""
+    logging.getLogger("papermill").setLevel(logging.CRITICAL)
+    kernel = nbformat.read(path, as_version=4).metadata.get("kernelspec", {}).get("name", "")
+    quiet = ["--IPKernelApp.log_level=ERROR"] if kernel.startswith("python") else []
+    why = ""
     try:
         papermill.execute_notebook(
             _as_template(path),
@@ -225,18 +257,29 @@ def _execute(path: Path, target: Path, parameters: Mapping[str, Any]) -> str:
             parameters=dict(parameters),
             cwd=str(path.parent),
             progress_bar=False,
+            extra_arguments=quiet,
         )
     except PapermillExecutionError as problem:
-        source = str(problem.source).strip().splitlines() or [""]
-        failure = (
-            f"cell [{problem.exec_count}], {source[0]!r}: "
-            f"{problem.ename}: {_one_line(problem.evalue)}"
-        )
+        why = f"{problem.ename}: {_one_line(problem.evalue)}"
     except Exception as problem:  # no such kernel, a kernel that died: the next may be well
-        failure = f"{type(problem).__name__}: {_one_line(problem)}"
+        why = f"{type(problem).__name__}: {_one_line(problem)}"
     if not target.is_file():
         shutil.copyfile(path, target)
-    return failure
+    return _finished(target, why)
+
+
+def _finished(target: Path, why: str) -> str:
+    """Take the place where it was written out of a notebook; name the cell where it stopped."""
+    import nbformat
+
+    book = nbformat.read(target, as_version=4)
+    book.metadata.get("papermill", {}).pop("output_path", None)
+    nbformat.write(book, target)
+    code = [cell for cell in book.cells if cell.cell_type == "code" and cell.source.strip()]
+    begun = [cell for cell in code if cell.metadata.get("papermill", {}).get("start_time")]
+    if not why or not begun:
+        return why
+    return f"cell [{len(begun)}], {_one_line(begun[-1].source)!r}: {why}"
 
 
 def _as_template(path: Path) -> str:
@@ -245,4 +288,6 @@ def _as_template(path: Path) -> str:
 
 
 def _one_line(problem: object) -> str:
-    return (str(problem).strip().splitlines() or [""])[0]
+    """The first line of a text, without what would move a terminal's cursor."""
+    line = (str(problem).strip().splitlines() or [""])[0]
+    return "".join(c for c in line if c.isprintable())
