@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, did_you_mean
+from ..reprs import begins_as_formula
 from ..schema import ARM_COLUMNS, MEASUREMENT_COLUMNS, NEEDED_CELLS, ROLES, STRATUM_COLUMNS
 
 TABLE_NAMES = ("measurements.csv", "measurements.xlsx")
 BLANK_TREATMENTS = ("water", "none")
 _NUMBERS = ("exposure_min", "clearance_min", "ageing_h", "dose", "loading_ug_cm2")
 _TEXTS = tuple(name for name in MEASUREMENT_COLUMNS if name not in _NUMBERS)
+#: Names that the tables of a run repeat.
+_NAMES = ("mockup", "paint", "soiling", "treatment")
+#: What moves a cursor, ends a line, or turns the direction of what follows.
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 Key = tuple[Any, ...]
 
@@ -142,7 +149,7 @@ def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
         raise ValueError("neither UTF-8, UTF-16 nor a Western 8-bit encoding")
     head = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(",;\t", key=head.count)
-    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     for cells in reader:
         stripped = [cell.strip() for cell in cells]
         if any(stripped) and not stripped[0].startswith("#"):
@@ -248,6 +255,7 @@ def _read_row(
                     line=line,
                 )
             )
+    faults += _text_faults(row, file, line)
     values: dict[str, Any] = {name: row[name] for name in _TEXTS if row.get(name)}
     values["role"] = role
     for name in _NUMBERS:
@@ -286,6 +294,28 @@ def _read_row(
         if name and name not in MEASUREMENT_COLUMNS and value
     }
     return Measurement(line=line, further=further, **values), []
+
+
+def _text_faults(row: Mapping[str, str], file: str, line: int) -> Iterator[Fault]:
+    """Say which names would do harm in what a run writes: every output holds them as typed."""
+    for name in _TEXTS:
+        text = row.get(name, "")
+        if _UNSEEN.search(text):
+            yield Fault(
+                f"{name} {text!r}, with a character that is not seen",
+                "one line of plain text",
+                f"{name} {_UNSEEN.sub(' ', text)!r}, typed anew",
+                file=file,
+                line=line,
+            )
+        elif name in _NAMES and begins_as_formula(text):
+            yield Fault(
+                f"{name} {text!r}, which a spreadsheet would compute as a formula",
+                "a name that does not begin with = + - or @, at its start or after a semicolon",
+                f"another {name} in all its rows, {text.lstrip('=+-@＝＋－＠ ')!r} say",
+                file=file,
+                line=line,
+            )
 
 
 def _number(text: str) -> float | None:
