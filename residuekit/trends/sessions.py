@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ..kernels.ordered import mixed_model
 from ..reprs import as_html
@@ -14,6 +15,8 @@ from .finding import conditions_words
 if TYPE_CHECKING:
     from ..results import StudyResult
 
+Floats = npt.NDArray[np.float64]
+
 
 @dataclass(frozen=True)
 class ControlDrift:
@@ -21,7 +24,8 @@ class ControlDrift:
 
     `drift` is the change of the score from one session to the next, `p_value` two-sided;
     `session_sd` and `mockup_sd` are the scatter between sessions beside the drift, and between
-    mock-ups of one session.
+    mock-ups of one session; `p_scatter` tests the former by F, sessions beside the drift against
+    mock-ups within sessions.
     """
 
     conditions: dict[str, Any]
@@ -31,13 +35,14 @@ class ControlDrift:
     sessions: tuple[str, ...]
     drift: float
     p_value: float
+    p_scatter: float
     session_sd: float
     mockup_sd: float
 
     @property
     def found(self) -> bool:
-        """Whether the drift is told from none (5 %), or sessions scatter more than mock-ups."""
-        return self.p_value < 0.05 or self.session_sd > self.mockup_sd
+        """Whether the drift, or the scatter of sessions beside it, is told from none (5 % each)."""
+        return self.p_value < 0.05 or self.p_scatter < 0.05
 
     def row(self) -> dict[str, Any]:
         """The control as a row of a table."""
@@ -48,6 +53,7 @@ class ControlDrift:
             "n_sessions": len(self.sessions),
             "drift": self.drift,
             "p_drift": self.p_value,
+            "p_scatter": self.p_scatter,
             "session_sd": self.session_sd,
             "mockup_sd": self.mockup_sd,
             "unit": self.unit,
@@ -62,8 +68,8 @@ class ControlDrift:
         return (
             f"{self.score} of {self.n_mockups} blank mock-ups over {len(self.sessions)} sessions "
             f"({conditions_words(self.conditions)}): drift {self.drift:.3g} {self.unit} a session "
-            f"(p = {self.p_value:.2g}), scatter between sessions {self.session_sd:.3g}, between "
-            f"mock-ups {self.mockup_sd:.3g}. {words}"
+            f"(p = {self.p_value:.2g}), scatter between sessions {self.session_sd:.3g} "
+            f"(p = {self.p_scatter:.2g}), between mock-ups {self.mockup_sd:.3g}. {words}"
         )
 
     def _repr_html_(self) -> str:
@@ -106,8 +112,22 @@ def control_drift(result: StudyResult) -> list[ControlDrift]:
                 sessions=tuple(order[int(k)] for k in used),
                 drift=float(fit.effects[1]),
                 p_value=2 * float(student.sf(t, float(fit.degrees_of_freedom[1]))),
+                p_scatter=_scatter_test(group["mean"].to_numpy(float), number),
                 session_sd=float(np.sqrt(fit.variances[0])),
                 mockup_sd=float(np.sqrt(fit.variances[1])),
             )
         )
     return found
+
+
+def _scatter_test(values: Floats, number: Floats) -> float:
+    """The p-value of F = sessions beside a straight drift over mock-ups within sessions: a test of
+    lack of fit (Draper & Smith, Applied Regression Analysis; from memory)."""
+    from scipy.stats import f
+
+    drifting = np.polynomial.Polynomial.fit(number, values, 1)(number)
+    means = np.array([values[number == one].mean() for one in number])
+    k = len(set(number))
+    between = float(np.sum((means - drifting) ** 2)) / (k - 2)
+    within = float(np.sum((values - means) ** 2)) / (len(values) - k)
+    return float(f.sf(between / within, k - 2, len(values) - k)) if within > 0 else 1.0
