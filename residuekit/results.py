@@ -39,7 +39,8 @@ class StudyResult:
     the mean spectra: `spectrum` (row, wavenumber) with the coordinates role, mockup, paint,
     soiling, ageing_h, treatment, exposure_min, clearance_min, loading_ug_cm2. `provenance` is the
     record of the run: question, procedure, limits, inputs with their hashes, versions.
-    `failures` names each map that could not be used, and why.
+    `failures` names each map that could not be used, and why. `second_procedure` holds the verdicts
+    under the study's second procedure beside its own, or is None.
     """
 
     folder: Path
@@ -49,6 +50,7 @@ class StudyResult:
     markers: pd.DataFrame
     spectra: xr.Dataset
     provenance: Mapping[str, Any]
+    second_procedure: pd.DataFrame | None = None
 
     @property
     def failures(self) -> dict[str, str]:

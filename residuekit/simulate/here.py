@@ -13,8 +13,8 @@ from ..errors import Fault, StudyError, did_you_mean
 from ..results import StudyResult, open_run
 from ..study import Study
 from ..study.inspect import check_folder
-from ..study.manifest import SETTINGS
 from ..study.measurements import read_measurements
+from ..study.settings import SETTINGS
 from .demo import GREEN, SEED, small_demo_design
 from .designs import Arm, StudyDesign
 from .studies import simulate_study

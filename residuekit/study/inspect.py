@@ -13,8 +13,10 @@ from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
 from ..score import same_axis
 from ..survival import band_survival
-from .manifest import SETTINGS, Manifest, examine, file_faults
+from .files import file_faults
+from .manifest import Manifest, examine
 from .measurements import Measurement
+from .settings import SETTINGS
 
 Progress = Callable[[int, int, str], None]
 

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, StudyError, WriteError, did_you_mean
-from .manifest import SETTINGS, Manifest
+from .manifest import Manifest
 from .run_folder import new_run
+from .settings import SETTINGS
 
 FOLDER = "notebooks"
 #: Parameters that every notebook may declare; each run gives them.
