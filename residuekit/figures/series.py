@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..comparator import comparator_places
 from ..errors import ContractError, Fault
 from ..schema import STRATUM_COLUMNS
-from ..trends import AGES, SERIES
+from ..trends.series import AGES, SERIES
 from .mockups import LOOK
 from .style import (
     EXPOSED,
@@ -91,7 +92,9 @@ def series_figure(
 def draw_series(
     ax: Axes, rungs: Rows, mockups: Rows, over: str, acceptance_limit: float | None
 ) -> Axes:
-    """Draw the blanks and a column a rung, with n, limits and verdict below each.
+    """Draw a column a rung, with n, limits and verdict below, after the blanks it stands against.
+
+    Blanks that several rungs share are drawn once.
 
     Parameters
     ----------
@@ -100,22 +103,26 @@ def draw_series(
     ax.axhline(0, color=PALE, linewidth=0.5, zorder=0)
     if acceptance_limit is not None:
         ax.axhline(acceptance_limit, color=INK, linewidth=1.0, zorder=1)
-    blanks = [row for row in mockups if _is_blank(row, rungs)]
-    _draw_column(ax, 0, blanks, "blank")
-    labels = [f"blanks\nn = {len(blanks)}"]
-    for place_, rung in enumerate(rungs, start=1):
+    labels: list[str] = []
+    blanks: Rows = []
+    for rung in rungs:
+        before, blanks = blanks, _blanks(mockups, rung)
+        if blanks != before:
+            _draw_column(ax, len(labels), blanks, "blank")
+            labels.append(f"blanks\nn = {len(blanks)}")
         own = [row for row in mockups if row["role"] == "exposed" and _same(row, rung, _ARM)]
-        _draw_column(ax, place_, own, "exposed")
+        _draw_column(ax, len(labels), own, "exposed")
         limit = rung["mockup_decision_limit"]
         if np.isfinite(limit):
-            ax.plot([place_ - 0.4, place_ + 0.4], [limit, limit], color=EXPOSED, linewidth=1.0,
-                    linestyle=(0, (2, 1)), zorder=2)  # fmt: skip
+            ends = [len(labels) - 0.4, len(labels) + 0.4]
+            ax.plot(ends, [limit, limit], color=EXPOSED, linewidth=1.0, linestyle=(0, (2, 1)),
+                    zorder=2)  # fmt: skip
         labels.append(
             f"{number(rung[over], 6)} {_OVER[over][0]}\nn = {len(own)}\n"
             f"DL {number(rung['detection_limit'])}\nUB {number(rung['upper_bound'])}\n"
             f"{rung['verdict']}"
         )
-    ax.set_xlim(-0.5, len(rungs) + 0.5)
+    ax.set_xlim(-0.5, len(labels) - 0.5)
     ax.set_xticks(range(len(labels)), labels)
     ax.tick_params(axis="x", length=0)
     ax.spines["bottom"].set_visible(False)
@@ -133,23 +140,21 @@ def _same(row: Mapping[Any, Any], rung: Mapping[Any, Any], columns: Sequence[str
     return all(one == other or (one != one and other != other) for one, other in pairs)
 
 
-def _is_blank(row: Mapping[Any, Any], rungs: Rows) -> bool:
-    """Is a row a water-only blank of a stratum of the series, by its score?"""
+def _blanks(mockups: Rows, rung: Mapping[Any, Any]) -> Rows:
+    """The blanks that an arm was compared with."""
     columns = (*STRATUM_COLUMNS, "score")
-    return (
-        row["role"] == "blank"
-        and row["treatment"] == "water"
-        and any(_same(row, rung, columns) for rung in rungs)
-    )
+    own = [row for row in mockups if row["role"] == "blank" and _same(row, rung, columns)]
+    treatments, exposures = ([row[name] for row in own] for name in ("treatment", "exposure_min"))
+    return [own[k] for k in comparator_places(treatments, exposures, rung["exposure_min"])]
 
 
-def _draw_column(ax: Axes, place_: int, rows: Rows, role: str) -> None:
+def _draw_column(ax: Axes, column: int, rows: Rows, role: str) -> None:
     values = np.array([row["mean"] for row in rows], dtype=float)
     aside = 0.12 * (np.arange(values.size) % 3 - 1)
-    ax.scatter(place_ + aside, values, s=9, linewidths=0.6, zorder=3, **LOOK[role])
+    ax.scatter(column + aside, values, s=9, linewidths=0.6, zorder=3, **LOOK[role])
     if values.size:
         mean = values.mean()
-        ax.plot([place_ - 0.25, place_ + 0.25], [mean, mean], color=INK, linewidth=0.8, zorder=4)
+        ax.plot([column - 0.25, column + 0.25], [mean, mean], color=INK, linewidth=0.8, zorder=4)
 
 
 def _title(rung: Mapping[Any, Any], over: str) -> str:

@@ -2,7 +2,7 @@
 
 from .demo import demo_design, small_demo_design, write_demo
 from .designs import Arm, Specimen, StudyDesign, specimens
-from .here import ladder_design, result_here, study_here
+from .here import ageing_design, ladder_design, result_here, study_here
 from .maps import Instrument, Texture, simulate_map
 from .materials import from_optical_constants, gel_response, material_names, spectrum
 from .mockups import Mockup, Variation, draw_mockup
@@ -22,6 +22,7 @@ __all__ = [
     "StudyDesign",
     "Texture",
     "Variation",
+    "ageing_design",
     "demo_design",
     "draw_mockup",
     "from_optical_constants",

@@ -42,7 +42,25 @@ def ladder_design() -> StudyDesign:
     )
 
 
-EXAMPLES = {"demo": small_demo_design, "exposure ladder": ladder_design}
+def ageing_design() -> StudyDesign:
+    """Return two exposures before and after 500 h in a chamber; after the longer one a residue is
+    left, and where it lies zinc soap forms with ageing.
+    """
+    longer = Arm(60.0, n_mockups=4, ageing_h=(0.0,), loading_ug_cm2=1.5, pattern="patchy")
+    soap = {"zinc soap": 0.04}
+    return replace(
+        ladder_design(),
+        title="Panels of a fictional tram shelter before and after ageing (invented data)",
+        ageing_h=(0.0, 500.0),
+        arms=(
+            Arm(2.0, n_mockups=4),
+            longer,
+            replace(longer, n_mockups=8, ageing_h=(500.0,), foreign=soap),
+        ),
+    )
+
+
+EXAMPLES = {"demo": small_demo_design, "exposure ladder": ladder_design, "ageing": ageing_design}
 
 
 def study_here(study_folder: str = "", example: str = "demo") -> tuple[Path, dict[str, Any] | None]:
