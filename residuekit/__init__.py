@@ -60,6 +60,7 @@ _HOME = {
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
+    "trial": "trial",  # the cleaning trial's other criteria beside the verdict (a module)
     "plan": "plan",  # how many mock-ups and maps for which limit (a module)
     # known truth
     "simulate_map": "simulate",  # a map whose truth is known
