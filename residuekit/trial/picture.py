@@ -31,12 +31,14 @@ if TYPE_CHECKING:
 NARROWEST_MM = 150.0
 _LINE, _EDGE, _KEY = 3.6, 2.0, 9.0
 _TITLE, _HEADS, _PLOT, _LEFT, _RIGHT = 5.0, 11.5, 58.0, 27.0, 14.0
+#: Bold letters are at most this much wider.
+_BOLD = 1.2
 #: Below the axes, in units of their length: where what was not measured stands.
 _GAP = -0.24
 #: Candidates that share a place stand this far apart.
 _APART = 0.03
 #: Okabe and Ito's colours for all kinds of colour vision (from memory), without the palest.
-_COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#8a6d00")
+_COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#000000")
 _MARKS = "osD^vP"
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 1.5)), (0, (3, 1.2, 1, 1.2)))
 
@@ -103,7 +105,8 @@ def draw_trial(
         figure = Figure(figsize=(width_mm / MM_PER_INCH, total / MM_PER_INCH))
         top = 0.0
         for (block, own), lines, height in zip(blocks.items(), keys, heights, strict=True):
-            write(figure, _EDGE, top + 1, fitted(block_words(block), width_mm - 4), weight="bold")
+            title = fitted(block_words(block), (width_mm - 2 * _EDGE) / _BOLD)
+            write(figure, _EDGE, top + 1, title, weight="bold")
             inner = (width_mm - _LEFT - _RIGHT, _PLOT)
             draw_coordinates(place(figure, _LEFT, top + _TITLE + _HEADS, *inner), own)
             _draw_key(figure, top + _TITLE + _HEADS + _PLOT + _EDGE, own, lines)
@@ -173,13 +176,13 @@ def _axes_of(candidates: Sequence[Candidate]) -> list[_Axis]:
     sizes = [one.gloss_size_gu for one in candidates if one.gloss_size_gu == one.gloss_size_gu]
     most = max(sizes, default=0.0) or 1.0
     angles = {one.gloss_angle for one in candidates if one.gloss_mockups}
-    at = f" at {angles.pop():g}°" if angles else ""
+    at = f", {angles.pop():g}°" if angles else ""
     return [
         _Axis("residue\n(verdict)", "residue", 0, 3, (_RESIDUE_ORDER[0], _RESIDUE_ORDER[-1]), True),
         _Axis("pick-up: bound\non the share", "pickup_share_bound", 0, 1, ("0%", "100%"), True),
         _Axis("soil removal\n(mean)", "soil_removal_percent", 100, least,
               ("100%", f"{number(least)}%")),
-        _Axis(f"gloss change{at}\n(mean size)", "gloss_size_gu", 0, most,
+        _Axis(f"gloss change\n(mean size{at})", "gloss_size_gu", 0, most,
               ("0 GU", f"{number(most)} GU")),
         _Axis("ease\n(median)", "ease", 5, 1, ("5 easy", "1 hard"), True),
         _Axis("health, safety\n(median)", "health_safety", 5, 1, ("5 least hazard", "1 most"),
