@@ -39,7 +39,7 @@ _GAP = -0.24
 _APART = 0.03
 #: Okabe and Ito's colours for all kinds of colour vision (from memory), without the palest.
 _COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#000000")
-_MARKS = "osD^vP"
+_MARKS = "oD^vP>"
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 1.5)), (0, (3, 1.2, 1, 1.2)))
 
 
@@ -134,18 +134,20 @@ def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
     for verdict in _RESIDUE_ORDER[1:-1]:
         ax.annotate(verdict, (0, 1 - _RESIDUE[verdict] / 3), xytext=(-6, 0), ha="right",
                     va="center", textcoords="offset points")  # fmt: skip
-    ax.annotate(MISSING, (0, _GAP), xytext=(-6, 0), textcoords="offset points", ha="right",
-                va="center", color=BLANK)  # fmt: skip
     ax.plot([0, len(axes) - 1], [_GAP, _GAP], color=PALE, linewidth=0.5, zorder=0, clip_on=False)
     heights = _heights(axes, candidates)
     for number_, one in enumerate(candidates):
         ax.plot(range(len(axes)), heights[number_], clip_on=False, **_look(number_, one))
     for at in range(len(axes)):
         gaps = [i for i in range(len(candidates)) if math.isnan(heights[i][at])]
+        apart = min(0.09, 0.8 / max(len(gaps), 1))
+        left = at - apart * max(len(gaps) - 1, 0) / 2
         for place_, i in enumerate(gaps):
-            beside = at + (place_ - (len(gaps) - 1) / 2) * 0.09
-            ax.plot(beside, _GAP, marker="s", markersize=4, markerfacecolor="white",
+            ax.plot(left + apart * place_, _GAP, marker="s", markersize=4, markerfacecolor="white",
                     color=_look(i, candidates[i])["color"], zorder=4, clip_on=False)  # fmt: skip
+        if at == 0:
+            ax.annotate(MISSING, (left, _GAP), xytext=(-6, 0), textcoords="offset points",
+                        ha="right", va="center", color=BLANK)  # fmt: skip
     return ax
 
 

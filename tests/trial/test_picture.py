@@ -92,6 +92,19 @@ def test_a_gap_is_a_gap_with_a_mark(summary):
     assert sorted(line.get_xdata()[0] for line in marks) == [1, 3]
 
 
+@pytest.mark.parametrize("n", [1, 5, 12])
+def test_the_word_missing_stands_clear_of_its_squares(n):
+    every = tuple(Candidate(f"gel {k}", "alkyd", "soot", 3) for k in range(n))
+    figure = draw_trial(TrialSummary(every, (), 0.05))
+    assert_legible(figure)
+    (word,) = [text for text in texts_of(figure) if text.get_text() == "missing"]
+    axes = figure.axes[0]
+    marks = [line.get_window_extent() for line in axes.lines if line.get_marker() == "s"]
+    assert len(marks) == 6 * n
+    assert word.get_window_extent().x1 < min(box.x0 for box in marks) - 2
+    assert max(box.x1 for box in marks) < figure.bbox.x1
+
+
 def test_up_is_better_on_every_axis(summary):
     figure = draw_trial(summary, paints=["alkyd"])
     heights = np.array([lines_of(figure, k).get_ydata() for k in range(5)], float)

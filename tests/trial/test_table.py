@@ -54,6 +54,14 @@ def test_a_workbook_is_read_like_the_text(tmp_path):
     assert from_book.rows == read_trial(write(tmp_path, table_text(shelter_rows()), "t.csv")).rows
 
 
+def test_the_example_of_the_readme_is_read(root, tmp_path):
+    text = (root / "README.md").read_text(encoding="utf-8")
+    example = text.split("```csv\n")[1].split("```")[0]
+    trial = read_trial(write(tmp_path, example))
+    assert [row.pickup_positive for row in trial.rows] == [0, 1]
+    assert all(len(row.colours) == 3 for row in trial.rows)
+
+
 def test_empty_cells_are_missing_and_further_columns_are_kept(tmp_path):
     text = f"{HEAD},ease,operator\n# a remark\ngel,m1,alkyd,,A.\ngel,m2,alkyd,4,\n"
     trial = read_trial(write(tmp_path, text))
