@@ -39,7 +39,7 @@ _GAP = -0.24
 _APART = 0.03
 #: Okabe and Ito's colours for all kinds of colour vision (from memory), without the palest.
 _COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#000000")
-_MARKS = "oD^vP>"
+_MARKS = "oD^v><"
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 1.5)), (0, (3, 1.2, 1, 1.2)))
 
 
@@ -147,7 +147,7 @@ def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
                     color=_look(i, candidates[i])["color"], zorder=4, clip_on=False)  # fmt: skip
         if at == 0:
             ax.annotate(MISSING, (left, _GAP), xytext=(-6, 0), textcoords="offset points",
-                        ha="right", va="center", color=BLANK)  # fmt: skip
+                        ha="right", va="center", color=BLANK, annotation_clip=False)  # fmt: skip
     return ax
 
 

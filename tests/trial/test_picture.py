@@ -30,14 +30,17 @@ def texts_of(figure):
 
 
 def assert_legible(figure):
-    """Every text at 8 pt, inside the figure, over no other text."""
+    """Every text drawn, at 8 pt, inside the figure, over no other text."""
     texts = texts_of(figure)
     assert {text.get_fontsize() for text in texts} == {8.0}
-    page = figure.bbox
+    page, pixels = figure.bbox, np.asarray(figure.canvas.buffer_rgba())[..., :3]
     boxes = [(text.get_text(), text.get_window_extent()) for text in texts]
     for words, box in boxes:
         inside = box.x0 >= page.x0 and box.x1 <= page.x1 and box.y0 >= page.y0 and box.y1 <= page.y1
         assert inside, words
+        top, bottom = (round(figure.bbox.height - y) for y in (box.y1, box.y0))
+        ink = pixels[top:bottom, round(box.x0) : round(box.x1)]
+        assert ink.min() < 128, words
     for (one, a), (other, b) in itertools.combinations(boxes, 2):
         wide = min(a.x1, b.x1) - max(a.x0, b.x0)
         high = min(a.y1, b.y1) - max(a.y0, b.y0)
