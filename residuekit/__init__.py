@@ -59,6 +59,7 @@ _HOME = {
     "Study": "study",  # a study on disk: check it, run it
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
+    "view": "viewer",  # map and spectrum side by side, to click through
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
     "plan": "plan",  # how many mock-ups and maps for which limit (a module)
     # known truth
