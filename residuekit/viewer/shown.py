@@ -145,7 +145,7 @@ def gather(
         spectra=spectra.reshape(-1, spectra.shape[-1]).astype(np.float32),
         weight=weight.ravel(),
         state=state.ravel(),
-        flags=tuple(map(_flag_words, flags.ravel(), weight.ravel(), of.ravel())),
+        flags=tuple(map(_flag_words, flags.flat, weight.flat, of.flat)),
         layers=tuple(layers),
         windows=() if markers is None else tuple((quiet(m.name), m.low, m.high) for m in chosen),
         references={
