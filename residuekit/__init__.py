@@ -60,6 +60,7 @@ _HOME = {
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
     "view": "viewer",  # map and spectrum side by side, to click through
+    "view_run": "viewer",  # the same of one file of a run, as the run saw it
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
     "plan": "plan",  # how many mock-ups and maps for which limit (a module)
     # known truth

@@ -14,6 +14,7 @@ from ..errors import Fault, ResiduekitError
 from ..io.files import aside
 from .page import page
 from .picture import picture
+from .run_maps import arguments_of
 from .shown import Shown, gather
 
 if TYPE_CHECKING:
@@ -21,9 +22,10 @@ if TYPE_CHECKING:
 
     from ..limits import Limit
     from ..quality import Quality
+    from ..results import StudyResult
     from ..score import Marks
 
-__all__ = ["View", "view"]
+__all__ = ["View", "view", "view_run"]
 
 _HEIGHT = 690
 
@@ -122,3 +124,22 @@ def view(
                   "python -m pip install 'residuekit[lab]'")
         )  # fmt: skip
     return View(gather(array, blanks, gel, markers, scores, limit, quality, title))
+
+
+def view_run(run: StudyResult | str | Path, file: str) -> View:
+    """Show one file of a run as the run saw it, with its scores and their pixel limits.
+
+    Beside it stand the mean of the blank mock-ups of the same paint, soiling and ageing (water-only
+    ones where there are any) and the gel in question.
+
+    Parameters
+    ----------
+    run : from `Study.run` or `open_run`, or a folder that `open_run` takes.
+    file : as it stands in the table of measurements.
+
+    Raises
+    ------
+    ReadError : no such map in the run, a file that is absent or has changed since.
+    ResiduekitError : bokeh is not installed.
+    """
+    return view(**arguments_of(run, file))

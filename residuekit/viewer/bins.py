@@ -46,12 +46,13 @@ def choose_bins(array: xr.DataArray, n_layers: int) -> Bins:
     ContractError : more point spectra than a page can hold.
     """
     sizes, channels = array.shape[:-1], array.shape[-1]
-    flagged = _FLAG_BYTES if array["flag"].values.any() else 0
+    flagged = float((array["flag"].values > 0).mean())
     space, along = 1, 1
     while True:
         pixels = int(np.prod([-(-size // space) for size in sizes]))
         numbers = 4 * (-(-channels // along) + n_layers + 6)
-        size = pixels * (numbers * _BASE64 + _PLACE_BYTES + flagged)
+        words = _PLACE_BYTES + _FLAG_BYTES * min(flagged * space**2, 1.0)
+        size = pixels * (numbers * _BASE64 + words)
         if size <= DATA_BYTES and pixels <= MOST_PIXELS:
             return Bins(space, along)
         if channels / along > LEAST_CHANNELS:

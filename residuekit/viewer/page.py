@@ -14,6 +14,8 @@ from .shown import KEPT, LEFT_OUT, Layer, Shown
 #: The longer side of a map, and the least of the shorter one, in pixels of the screen.
 _LONG, _SHORT = 300, 40
 _PLOT_HEIGHT = 380
+#: Kept free above the lines for the names of the windows, as a share of their span.
+_HEADROOM = 0.45
 _WINDOW, _GREY = "#e9dfc4", "#b8b8b8"
 #: Contours longer than this are told in numbers alone.
 _MOST_CONTOUR_POINTS = 20_000
@@ -309,15 +311,28 @@ def _spectrum(shown: Shown, curve: Any) -> tuple[Any, Any]:
     _name_windows(plot, shown)
     looks = {"blank": {"color": BLANK, "line_width": 2.5},
              "gel": {"color": GEL, "line_dash": [6, 3], "line_width": 1.5}}  # fmt: skip
+    lines = []
     for kind, (words, values) in shown.references.items():
         source = ColumnDataSource({"x": axis, "y": values}, name=kind)
-        plot.line("x", "y", source=source, legend_label=words, **looks[kind])
-    plot.line("x", "y", source=curve, color=EXPOSED, line_width=1.5, legend_label="chosen")
+        lines.append(plot.line("x", "y", source=source, legend_label=words, **looks[kind]))
+    lines.append(plot.line("x", "y", source=curve, color=EXPOSED, line_width=1.5,
+                           legend_label="chosen"))  # fmt: skip
+    if shown.windows:
+        lines.append(_headroom(plot, shown))
+    plot.y_range.renderers = lines
     plot.xaxis.axis_label, plot.yaxis.axis_label = "wavenumber (cm⁻¹)", shown.quantity
     plot.add_layout(plot.legend[0], "above")
     plot.legend.orientation, plot.legend.click_policy = "horizontal", "hide"
     plot.legend.border_line_color = None
     return plot, band
+
+
+def _headroom(plot: Any, shown: Shown) -> Any:
+    """An unseen point above all lines, so that the names of the windows stand clear of them."""
+    lines = np.concatenate([shown.mean(), *(values for _, values in shown.references.values())])
+    drawn = lines[np.isfinite(lines)]
+    top = drawn.max() + _HEADROOM * np.ptp(drawn) if drawn.size else 0.0
+    return plot.scatter([shown.wavenumber[0]], [top], alpha=0)
 
 
 def _name_windows(plot: Any, shown: Shown) -> None:

@@ -9,9 +9,19 @@ import numpy as np
 
 from ..figures.maps import draw_colour_bar, draw_map
 from ..figures.spectra import shade_windows
-from ..figures.style import BLANK, EXPOSED, GEL, MM_PER_INCH, figure_style, fitted, place, write
+from ..figures.style import (
+    BLANK,
+    EXPOSED,
+    GEL,
+    INK,
+    MM_PER_INCH,
+    figure_style,
+    fitted,
+    place,
+    write,
+)
 from ..figures.words import score_words
-from .shown import Shown
+from .shown import KEPT, Shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -48,13 +58,17 @@ def _draw_scores(figure: Figure, shown: Shown) -> None:
         ax.set_xlabel("spectrum number")
         return
     low, high = layer.scale
-    limit = layer.limit if np.isfinite(layer.limit) else -np.inf
+    limit = -np.inf if shown.is_binned or np.isnan(layer.limit) else layer.limit
     values = layer.values.reshape(shown.y.size - 1, shown.x.size - 1)
-    middles = ((side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y))
+    middles = [(side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y)]
     unit = "um" if shown.position_unit == "µm" else "pixel"
     ax = place(figure, 4, _TOP, _SIDE, _SIDE)
     draw_map(ax, values, *middles, limit=limit, scale=(low, high), position_unit=unit)
-    bar = place(figure, 4 + _SIDE + 4, _TOP + 4, 2.5, _SIDE - 8)
+    across, up = np.meshgrid(*middles)
+    kept = shown.state == KEPT
+    ax.plot(across.ravel()[kept], up.ravel()[kept], "o", markersize=3, fillstyle="none",
+            color=INK, markeredgewidth=0.6)  # fmt: skip
+    bar = place(figure, 4 + _SIDE + 10, _TOP + 4, 2.5, _SIDE - 8)
     draw_colour_bar(bar, limit=limit, scale=(low, high), words="")
 
 

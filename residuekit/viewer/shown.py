@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -96,13 +97,14 @@ class Shown:
         """Whether the pixels have places."""
         return self.x is not None
 
+    @property
+    def is_binned(self) -> bool:
+        """Whether a shown pixel stands for several."""
+        return self.layers[0].values.size < self.layers[0].pixels.size
+
     def mean(self) -> Floats:
         """The mean spectrum of all valid pixels; of all that can be read where none is valid."""
-        weight = self.weight if self.weight.any() else np.ones_like(self.weight)
-        used = weight > 0
-        spectra = self.spectra[used].astype(np.float64)
-        means: Floats = np.average(spectra, axis=0, weights=weight[used])
-        return means
+        return _mean(self.spectra, self.weight)
 
 
 def gather(
@@ -117,6 +119,8 @@ def gather(
 ) -> Shown:
     """Check what is given and make it ready to be drawn; the arguments are those of `view`."""
     array = _with_quality(schema.check(array), quality)
+    if array.chunks is not None:
+        array = array.chunk({schema.WAVENUMBER: -1})
     valid = _rows(array["valid"]) & _rows(_finite(array))
     axis = array[schema.WAVENUMBER].values
     chosen = _bands_on(axis) if markers is None else resolve(markers)
@@ -130,31 +134,38 @@ def gather(
         shown = bins.bin_mean(pixels, size.space).ravel()
         layers.append(Layer(quiet(name), quiet(unit), shown, pixels,
                             limits.get(name, np.nan), window))  # fmt: skip
-    spectra = bins.bin_spectra(array, valid, size)
+    binned = bins.bin_spectra(array, valid, size).astype(np.float32)
+    spectra = binned.reshape(-1, binned.shape[-1])
     weight = bins.bin_pixels(valid.astype(np.int64), size.space)
     of = bins.bin_pixels(np.ones(valid.shape, np.int64), size.space)
     flags = _flags(_rows(array["flag"]).astype(np.int64), size.space)
     state = np.where(weight == 0, LEFT_OUT, np.where((flags > 0) | (weight < of), KEPT, VALID))
-    mean = mean_spectrum(array) if valid.any() else np.nanmean(_rows(array), axis=(0, 1))
-    lines, notes = _references(axis, mean, blanks, gel)
+    mean = _mean(spectra, weight.ravel())
+    lines, notes = _references(axis, size.channels, mean, blanks, gel)
     place = _places(array, size)
     return Shown(
         title=quiet(title or str(schema.source(array).get("file", "")) or f"{array.name} spectra"),
         quantity=str(array.name).replace("_", " "),
         wavenumber=bins.bin_axis(axis, size.channels),
-        spectra=spectra.reshape(-1, spectra.shape[-1]).astype(np.float32),
+        spectra=spectra,
         weight=weight.ravel(),
         state=state.ravel(),
-        flags=tuple(map(_flag_words, flags.flat, weight.flat, of.flat)),
+        flags=tuple(map(_flag_words, flags.ravel(), weight.ravel(), of.ravel())),
         layers=tuple(layers),
         windows=() if markers is None else tuple((quiet(m.name), m.low, m.high) for m in chosen),
-        references={
-            kind: (words, bins.bin_axis(line, size.channels))
-            for kind, (words, line) in lines.items()
-        },
+        references=lines,
         notes=(_size_words(array, size), _state_words(valid, state), *notes),
         **place,
     )
+
+
+def _mean(spectra: npt.NDArray[np.float32], weight: Counts) -> Floats:
+    used = weight > 0 if weight.any() else np.isfinite(spectra).all(axis=-1)
+    if not used.any():
+        return np.full(spectra.shape[-1], np.nan)
+    means: Floats = np.average(spectra[used].astype(np.float64), axis=0,
+                               weights=np.maximum(weight[used], 1))  # fmt: skip
+    return means
 
 
 def quiet(text: object) -> str:
@@ -166,9 +177,7 @@ def quiet(text: object) -> str:
     joined = " ".join(str(text).split())
     shown = "".join("\N{WHITE SQUARE}" if unicodedata.category(c) in ("Cc", "Cs") else c
                     for c in joined)  # fmt: skip
-    for opening in ("$$", "\\(", "\\["):
-        shown = shown.replace(opening, f"{opening[0]}\u200b{opening[1]}")
-    return shown
+    return re.sub(r"\$(?=\$)|\\(?=[(\[])", "\\g<0>\u200b", shown)
 
 
 def _rows(values: xr.DataArray) -> npt.NDArray[Any]:
@@ -316,8 +325,8 @@ def _flags(flags: Counts, space: int) -> Counts:
     return joined
 
 
-def _flag_words(flag: int, weight: int, of: int) -> str:
-    said = schema.flag_words(flag)
+def _flag_words(flag: np.int64, weight: np.int64, of: np.int64) -> str:
+    said = schema.flag_words(int(flag))
     if of > 1:
         share = f"{weight} of {of} pixels valid"
     else:
@@ -353,7 +362,9 @@ def _size_words(array: xr.DataArray, size: bins.Bins) -> str:
     if not binned:
         return f"{words}, every one shown."
     why = f"so that the page stays below {bins.PAGE_MB} MB and can be clicked through"
-    return f"{words}: {' and '.join(binned)}, {why}. Scores come from the whole data."
+    return (
+        f"{words}: {' and '.join(binned)}, {why}. Scores and contours are those of single pixels."
+    )
 
 
 def _state_words(valid: npt.NDArray[np.bool_], state: npt.NDArray[np.int64]) -> str:
@@ -365,11 +376,12 @@ def _state_words(valid: npt.NDArray[np.bool_], state: npt.NDArray[np.int64]) -> 
 
 def _references(
     axis: Floats,
+    step: int,
     mean: Floats,
     blanks: xr.DataArray | Iterable[xr.DataArray] | None,
     gel: xr.DataArray | None,
 ) -> tuple[dict[str, tuple[str, Floats]], list[str]]:
-    """The blank mean and the pure gel, scaled; and what is to be said of them."""
+    """The blank mean and the pure gel, binned and scaled; and what is to be said of them."""
     lines: dict[str, tuple[str, Floats]] = {}
     notes = []
     beside = mean
@@ -379,16 +391,21 @@ def _references(
             raise ContractError(Fault("no blanks", "at least one labelled array", "blanks=[...]"))
         for one in given:
             same_axis(axis, schema.check(one)[schema.WAVENUMBER].values)
-        beside = np.mean([mean_spectrum(one) for one in given], axis=0)
+        means = [mean_spectrum(one) for one in given]
+        beside = bins.bin_axis(np.mean(means, axis=0), step)
         n_spectra = sum(int(schema.check(one)["valid"].sum()) for one in given)
-        words = f"{counted(len(given), 'blank file')}, {n_spectra} valid spectra"
         lines["blank"] = ("blank mean", beside)
-        notes.append(f"Blank mean: {words}; each file counts alike.")
+        blank_words = f"{counted(len(given), 'blank')} ({n_spectra} valid spectra)"
+        notes.append(f"Blank mean: {blank_words}, each blank counting alike.")
     if gel is not None:
         same_axis(axis, schema.check(gel)[schema.WAVENUMBER].values)
-        pure = mean_spectrum(gel)
+        pure = bins.bin_axis(mean_spectrum(gel), step)
         span = float(np.ptp(pure))
-        factor = _GEL_SHARE * float(np.ptp(beside)) / span if span > 0 else 1.0
+        factor = (
+            _GEL_SHARE * float(np.ptp(beside)) / span
+            if span > 0 and np.isfinite(beside).all()
+            else 1.0
+        )
         lines["gel"] = (f"pure gel × {number(factor, 2)}", pure * factor)
         notes.append(f"Pure gel: scaled by {number(factor, 2)} to be seen beside the paint.")
     return lines, notes

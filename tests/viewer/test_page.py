@@ -109,10 +109,12 @@ def test_point_spectra_have_a_list(opened, small_map):
 
 
 def test_texts_of_the_data_stay_texts(opened, small_map):
-    bad = "</script><img src=x onerror=\"window.fooled = 1\">$$x$$ \\(y\\)"
+    bad = '</script><img src=x onerror="window.fooled = 1">$$x$$ \\(y\\)'
     band = {**BANDS[0], "name": bad}
     opened.show(rk.view(small_map, markers=[band], title=bad).to_html())
-    points = make_points(small_map.values[2], small_map["wavenumber"].values, [bad + "1", bad] * 3 + ["c"])
+    points = make_points(
+        small_map.values[2], small_map["wavenumber"].values, [bad + "1", bad] * 3 + ["c"]
+    )
     opened.page.mouse.move(*opened.place(1, 1))
     opened.page.wait_for_timeout(300)
     opened.show(rk.view(points, markers=[band], title=bad).to_html())
