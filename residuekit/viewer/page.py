@@ -217,9 +217,11 @@ def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
     chosen = cells.glyph.clone(line_color=INK, line_width=2.5)
     cells.selection_glyph = chosen
     box = BoxSelectTool(renderers=[cells], description="Average a box")
-    hover = HoverTool(renderers=[cells], tooltips=[
-        ("place", "@place"), ("score", "@shown{0.000e+0}"), ("pixel", "@flags"),
-        ("number", "$index")])  # fmt: skip
+    hover = HoverTool(
+        renderers=[cells], formatters={"@shown": "printf"},
+        tooltips=[("place", "@place"), ("score", "@shown{%.4g}"), ("state", "@flags"),
+                  ("number", "$index")],
+    )  # fmt: skip
     plot.add_tools(box, hover)
     plot.toolbar.active_drag, plot.toolbar.logo = box, None
     _bar(plot, mapper)

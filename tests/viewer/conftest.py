@@ -70,6 +70,7 @@ class Page:
         route.abort()
 
     def show(self, html: str) -> None:
+        self.page.goto("about:blank")
         self.page.set_content(html)
         self.page.wait_for_function(
             "window.Bokeh && Bokeh.documents.length && Bokeh.documents[0].is_idle"
@@ -81,8 +82,8 @@ class Page:
         return np.array(self.page.evaluate(code, [name, column]))
 
     def model(self, name: str, attribute: str) -> Any:
-        code = "([n, a]) => Bokeh.documents[0].get_model_by_name(n)[a]"
-        return self.page.evaluate(code, [name, attribute])
+        code = f"(name) => Bokeh.documents[0].get_model_by_name(name).{attribute}"
+        return self.page.evaluate(code, name)
 
     def frame(self) -> tuple[float, float, float, float]:
         """Left, top, width, height of the frame of the map on the screen."""
@@ -101,6 +102,21 @@ class Page:
         """The screen position of a pixel's middle, counted in what the eye sees."""
         left, top, width, height = self.frame()
         return (left + (column + 0.5) / N_X * width, top + (row_from_top + 0.5) / N_Y * height)
+
+    def dot(self, number: int) -> tuple[float, float]:
+        """The screen position of a point spectrum's dot."""
+        x, y = self.data("pixels", "x")[number], self.data("pixels", "shown")[number]
+        found = self.page.evaluate(
+            """([x, y]) => {
+              const plot = Bokeh.documents[0].get_model_by_name("map")
+              const view = Bokeh.index.find_one_by_id(plot.id)
+              const corner = view.el.getBoundingClientRect()
+              const {x_scale, y_scale} = view.frame
+              return [corner.x + x_scale.compute(x), corner.y + y_scale.compute(y)]
+            }""",
+            [float(x), float(y)],
+        )
+        return tuple(found)
 
     def changed(self, before: Any) -> Any:
         """The curve, once it is another than `before`."""

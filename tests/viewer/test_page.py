@@ -95,6 +95,8 @@ def test_the_blank_mean_and_the_gel_stand_beside(shown, small_map, gel):
     drawn, pure = shown.data("gel", "y"), gel.values[0]
     assert np.ptp(drawn) == pytest.approx(np.ptp(blank) / 2, rel=1e-4)
     np.testing.assert_allclose(drawn / drawn.max(), pure / pure.max(), atol=1e-6)
+    axis = shown.model("spectrum", "x_range.start"), shown.model("spectrum", "x_range.end")
+    assert axis == (1198.0, 1000.0)
 
 
 def test_point_spectra_have_a_list(opened, small_map):
@@ -109,19 +111,26 @@ def test_point_spectra_have_a_list(opened, small_map):
 
 
 def test_texts_of_the_data_stay_texts(opened, small_map):
-    bad = '</script><img src=x onerror="window.fooled = 1">$$x$$ \\(y\\)'
+    bad = "</script><img src=x onerror='window.fooled = 1'>$$x$$"
     band = {**BANDS[0], "name": bad}
     opened.show(rk.view(small_map, markers=[band], title=bad).to_html())
-    points = make_points(
-        small_map.values[2], small_map["wavenumber"].values, [bad + "1", bad] * 3 + ["c"]
-    )
-    opened.page.mouse.move(*opened.place(1, 1))
-    opened.page.wait_for_timeout(300)
+    names = [f"{number} {bad}" for number in range(N_X)]
+    points = make_points(small_map.values[2], small_map["wavenumber"].values, names)
     opened.show(rk.view(points, markers=[band], title=bad).to_html())
-    opened.page.mouse.move(*opened.place(1, 1))
-    opened.page.wait_for_timeout(300)
+    opened.page.mouse.move(*opened.dot(1))
+    opened.page.mouse.move(*opened.dot(3))
+    shown = "3 </script><img src=x onerror='window.fooled = 1'>$\u200b$x$\u200b$"
+    opened.page.get_by_text(shown).nth(1).wait_for()  # The list, then the words at the dot.
     assert opened.page.evaluate("window.fooled") is None
     assert opened.asked == []
+
+
+def test_the_page_refuses_to_fetch_whatever_asks(opened, small_map):
+    opened.show(rk.view(small_map, markers=BANDS).to_html())
+    fetched = "fetch('http://127.0.0.1:9/x').then(() => 'fetched', () => 'refused')"
+    assert opened.page.evaluate(fetched) == "refused"
+    assert opened.asked == []
+    assert any("Content Security Policy" in error for error in opened.errors)
 
 
 def test_the_frame_of_a_notebook_is_live_and_the_picture_stays_without_it(opened, small_map):

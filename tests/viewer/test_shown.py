@@ -31,12 +31,14 @@ class _Tags(HTMLParser):
 
     def __init__(self):
         super().__init__()
-        self.names, self.fetching = set(), []
+        self.names, self.fetching, self.policy = set(), [], ""
 
     def handle_starttag(self, tag, attrs):
         self.names.add(tag)
         if {"src", "href", "data", "action"} & set(dict(attrs)):
             self.fetching.append((tag, attrs))
+        if dict(attrs).get("http-equiv") == "Content-Security-Policy":
+            self.policy = dict(attrs)["content"]
 
 
 def _flat(n_y, n_x, n_channels, seed=0, **state):
@@ -214,7 +216,7 @@ def test_the_page_carries_all_it_needs_and_a_policy_against_the_rest(small_map):
     tags.feed(text)
     assert {"script", "meta", "title"} <= tags.names
     assert tags.fetching == []
-    assert "default-src 'none'" in text
+    assert tags.policy.startswith("default-src 'none'; script-src 'unsafe-inline'")
     assert "<script>x" not in text
 
 
