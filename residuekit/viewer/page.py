@@ -12,7 +12,8 @@ from ..figures.words import unit_words
 from .shown import KEPT, LEFT_OUT, Layer, Shown
 
 #: The longer side of a map, and the least of the shorter one, in pixels of the screen.
-_LONG, _SHORT = 300, 40
+_LONG, _SHORT = 300, 120
+_STRIP = "The map is a strip: its narrow side is drawn wider than to scale, to be clicked."
 _PLOT_HEIGHT = 380
 #: Kept free above the lines for the names of the windows, as a share of their span.
 _HEADROOM = 0.45
@@ -136,12 +137,13 @@ def layout(shown: Shown) -> Any:
     heading = Div(text=shown.title, render_as_text=True, disable_math=True,
                   styles={"font-weight": "bold", "font-size": "14px"},
                   html_attributes={"role": "heading", "aria-level": "1"})  # fmt: skip
+    notes = [*shown.notes, *([_STRIP] if _is_strip(shown) else [])]
     beside = [part for part in (select, several, left, counts, named) if part is not None]
     return column(
         heading,
         row(column(*beside, width=left.width), column(said, right, sizing_mode="stretch_width"),
             sizing_mode="stretch_width", spacing=8),
-        *(_text(note) for note in shown.notes),
+        *(_text(note) for note in notes),
         sizing_mode="stretch_width", margin=8,
     )  # fmt: skip
 
@@ -228,6 +230,7 @@ def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
     unit = f" ({shown.position_unit})" if shown.position_unit else ""
     plot.xaxis.axis_label = f"x{unit}" if shown.is_map else "spectrum number"
     plot.yaxis.axis_label = f"y{unit}" if shown.is_map else "score"
+    plot.xaxis.ticker.desired_num_ticks = plot.yaxis.ticker.desired_num_ticks = 5
     plot.grid.visible = False
     return plot, mapper, contours
 
@@ -244,12 +247,19 @@ def _palette() -> list[str]:
 
 
 def _frame(shown: Shown) -> tuple[int, int]:
-    """The size of the frame: square pixels, but that a thin strip is widened to be clicked."""
+    """The size of the frame: square pixels, but that a strip is widened to be clicked."""
     if shown.x is None or shown.y is None:
         return _LONG, _LONG // 2
-    spans = (float(np.ptp(shown.x)), float(np.ptp(shown.y)))
+    spans = np.ptp(shown.x), np.ptp(shown.y)
     across, up = (max(_SHORT, round(_LONG * span / max(spans))) for span in spans)
     return across, up
+
+
+def _is_strip(shown: Shown) -> bool:
+    if shown.x is None or shown.y is None:
+        return False
+    across, up = np.ptp(shown.x), np.ptp(shown.y)
+    return bool(min(across, up) / max(across, up) < _SHORT / _LONG)
 
 
 def _bar(plot: Any, mapper: Any) -> None:

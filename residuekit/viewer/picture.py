@@ -18,6 +18,7 @@ from ..figures.style import (
     figure_style,
     fitted,
     place,
+    wrapped,
     write,
 )
 from ..figures.words import score_words
@@ -35,14 +36,15 @@ def picture(shown: Shown) -> bytes:
     from matplotlib.figure import Figure
 
     below = _TOP + _SIDE + 10
-    height = below + _LINE * len(shown.notes) + 2
+    lines = [line for note in shown.notes for line in wrapped(note, _WIDTH - 8)]
+    height = below + _LINE * len(lines) + 2
     with figure_style():
         figure = Figure(figsize=(_WIDTH / MM_PER_INCH, height / MM_PER_INCH))
         write(figure, 4, 3, fitted(shown.title, _WIDTH - 8), weight="bold")
         _draw_scores(figure, shown)
         _draw_spectrum(figure, shown)
-        for line, note in enumerate(shown.notes):
-            write(figure, 4, below + _LINE * line, fitted(note, _WIDTH - 8))
+        for number, line in enumerate(lines):
+            write(figure, 4, below + _LINE * number, line)
         target = BytesIO()
         figure.savefig(target, format="png", dpi=_DPI, metadata={"Software": None})
     return target.getvalue()

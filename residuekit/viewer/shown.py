@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 VALID, KEPT, LEFT_OUT = 0, 1, 2
 MEAN_LAYER = "mean over all wavenumbers"
+#: How a run names the score of a band.
+_BAND = "band: "
 _POSITIONS = {"um": "µm", "pixel": "pixel"}
 #: The pure gel is drawn this high, as a share of the span of the spectrum it stands beside.
 _GEL_SHARE = 0.5
@@ -242,7 +244,7 @@ def _given(scores: xr.Dataset | None, array: xr.DataArray, chosen: Iterable[Mark
     windows = {one.name: (one.low, one.high) for one in (*known_markers().values(), *chosen)}
     return [
         (str(name), str(unit), _rows(values[k]).astype(np.float64),
-         windows.get(str(name).removeprefix("band: ")))
+         windows.get(str(name).removeprefix(_BAND)))
         for k, (name, unit) in enumerate(zip(scores["marker"].values, _units(scores), strict=True))
     ]  # fmt: skip
 
@@ -257,7 +259,9 @@ def _scored(
     array: xr.DataArray, chosen: tuple[Marker, ...], scores: xr.Dataset | None
 ) -> list[_Raw]:
     """The band scores that were not given already."""
-    given = set() if scores is None else set(map(str, scores["marker"].values))
+    given: set[str] = set()
+    if scores is not None:
+        given = {str(name).removeprefix(_BAND) for name in scores["marker"].values}
     absent = [one for one in chosen if one.name not in given]
     if not absent:
         return []

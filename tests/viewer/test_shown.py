@@ -159,6 +159,13 @@ def test_a_map_without_any_value_can_be_looked_at():
     assert "<script" in found.to_html()
 
 
+def test_a_strip_can_be_clicked_and_says_that_it_is_not_to_scale(small_map):
+    strip = viewer.view(small_map[:1], markers=[BAND])
+    assert "drawn wider than to scale" in strip.to_html()
+    assert "drawn wider than to scale" not in viewer.view(small_map, markers=[BAND]).to_html()
+    assert strip.to_png()[:4] == b"\x89PNG"
+
+
 def test_a_lazy_map_shows_the_same(small_map):
     lazy = small_map.chunk({"y": 2, "x": 3, "wavenumber": 40})
     one, other = (viewer.view(array, markers=[BAND]).shown for array in (small_map, lazy))
@@ -251,7 +258,10 @@ def test_a_file_of_a_run_stands_beside_its_blanks_gel_and_limits(finished):
     file = result.provenance["maps"][-1]["file"]
     shown = rk.view_run(result, file).shown
     assert shown.title.startswith(file)
-    assert shown.layers[0].name == "net signal"
+    names = [layer.name for layer in shown.layers]
+    assert names[0] == "net signal"
+    assert "band: pva C-O 1092" in names
+    assert "pva C-O 1092" not in names
     assert np.isfinite(shown.layers[0].limit)
     spectra = result.spectra
     mockup = xr.load_dataset(result.maps()[-1], engine="h5netcdf").attrs["mockup"]
