@@ -149,3 +149,23 @@ def test_the_frame_of_a_notebook_is_live_and_the_picture_stays_without_it(opened
     assert opened.page.evaluate("document.images[0].naturalWidth") > 500
     assert "5 x 7" not in html.unescape(still)
     assert "7 x 5 pixels" in opened.page.evaluate("document.images[0].alt")
+
+
+def test_an_exported_notebook_is_live_without_a_network(opened, small_map):
+    nbconvert, v4 = pytest.importorskip("nbconvert"), pytest.importorskip("nbformat.v4")
+    bundle = rk.view(small_map, markers=BANDS)._repr_mimebundle_()
+    cell = v4.new_code_cell("rk.view(m)", outputs=[v4.new_output("display_data", bundle)])
+    exporter = nbconvert.HTMLExporter()
+    for name in exporter.trait_names():
+        if name.endswith("_url"):
+            setattr(exporter, name, "")
+    text, _ = exporter.from_notebook_node(v4.new_notebook(cells=[cell]))
+    opened.page.set_content(text)
+    opened.page.frame_locator("iframe").get_by_label("Pixel number").fill("6")
+    opened.page.keyboard.press("Enter")
+    inner = opened.page.frames[1]
+    said = "Bokeh.documents[0].get_model_by_name('said').text"
+    inner.wait_for_function(f"{said} == 'x 30 µm, y 0 µm: valid'")
+    y = inner.evaluate("Array.from(Bokeh.documents[0].get_model_by_name('curve').data.y)")
+    np.testing.assert_allclose(y, _true(small_map, [(0, 6)]), atol=1e-6)
+    assert opened.asked == []
