@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, did_you_mean
-from ..reprs import begins_as_formula
+from ..io.cells import as_number, read_cells
 from ..schema import ARM_COLUMNS, MEASUREMENT_COLUMNS, NEEDED_CELLS, ROLES, STRATUM_COLUMNS
 
 TABLE_NAMES = ("measurements.csv", "measurements.xlsx")
 BLANK_TREATMENTS = ("water", "none")
 _NUMBERS = ("exposure_min", "clearance_min", "ageing_h", "dose", "loading_ug_cm2")
 _TEXTS = tuple(name for name in MEASUREMENT_COLUMNS if name not in _NUMBERS)
-#: Names that the tables of a run repeat.
-_NAMES = ("mockup", "paint", "soiling", "treatment")
-#: What moves a cursor, ends a line, or turns the direction of what follows.
-_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 Key = tuple[Any, ...]
 
@@ -84,158 +77,20 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
             ],
         )
     path = found[0]
-    try:
-        lines = list(_xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path))
-    except (OSError, ValueError, KeyError, csv.Error) as problem:
-        return (
-            path.name,
-            (),
-            [
-                Fault(
-                    f"a table that cannot be read ({problem})",
-                    "a CSV or XLSX table",
-                    "save it again as CSV with UTF-8 encoding",
-                    file=path.name,
-                )
-            ],
-        )
-    if not lines:
-        return (
-            path.name,
-            (),
-            [
-                Fault(
-                    "an empty table",
-                    "a header line and one row a file",
-                    "residuekit new DIR writes a table to fill in",
-                    file=path.name,
-                )
-            ],
-        )
-    header_line, header = lines[0]
-    names, faults = _check_header(header, path.name, header_line)
-    named = [name for name in names if name]
-    if not {"file", "role"} <= set(named) or len(set(named)) < len(named):
-        return path.name, (), faults
+    cells, faults = read_cells(path, MEASUREMENT_COLUMNS, ("file", "role"), "a measured file")
     rows = []
-    for line, cells in lines[1:]:
-        row, wrong = _read_row(names, cells, path.name, line)
+    for line, row in cells:
+        measurement, wrong = _read_row(row, path.name, line)
         faults += wrong
-        if row is not None:
-            rows.append(row)
-    if not rows and not faults:
-        faults.append(
-            Fault(
-                "no rows",
-                "one row a measured file",
-                "add the files you measured",
-                file=path.name,
-                line=header_line + 1,
-            )
-        )
-    return path.name, tuple(rows), faults
-
-
-def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    raw = path.read_bytes()
-    encodings = ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
-    for encoding in encodings:
-        try:
-            text = raw.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            continue
-    else:
-        raise ValueError("neither UTF-8, UTF-16 nor a Western 8-bit encoding")
-    head = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(",;\t", key=head.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    for cells in reader:
-        stripped = [cell.strip() for cell in cells]
-        if any(stripped) and not stripped[0].startswith("#"):
-            yield reader.line_num, stripped
-
-
-def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    from zipfile import BadZipFile
-
-    from openpyxl import load_workbook
-    from openpyxl.utils.exceptions import InvalidFileException
-
-    try:
-        book = load_workbook(path, read_only=True, data_only=True)
-    except (BadZipFile, InvalidFileException) as problem:
-        raise ValueError(f"not a workbook: {problem}") from problem
-    try:
-        for line, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
-            stripped = ["" if cell is None else str(cell).strip() for cell in cells]
-            if any(stripped) and not stripped[0].startswith("#"):
-                yield line, stripped
-    finally:
-        book.close()
-
-
-def _check_header(header: list[str], file: str, line: int) -> tuple[list[str], list[Fault]]:
-    """Return the names of the columns and their faults; a misspelt one has the name it is near to,
-    so that the rows are checked all the same."""
-    names = list(header)
-    faults = []
-    for number, name in enumerate(header):
-        if name in MEASUREMENT_COLUMNS:
-            continue
-        absent = [column for column in MEASUREMENT_COLUMNS if column not in names]
-        hint = did_you_mean(name, absent, cutoff=0.75)
-        if hint.startswith("did you mean"):
-            names[number] = next(column for column in absent if repr(column) in hint)
-            faults.append(
-                Fault(
-                    f"the column {name!r}",
-                    "a column of the agreed table",
-                    hint,
-                    file=file,
-                    line=line,
-                )
-            )
-    for name in sorted({name for name in names if names.count(name) > 1 and name}):
-        faults.append(
-            Fault(
-                f"the column {name!r} more than once",
-                "each column once",
-                "rename or remove one",
-                file=file,
-                line=line,
-            )
-        )
-    for name in ("file", "role"):
-        if name not in names:
-            faults.append(
-                Fault(
-                    f"no column {name!r}",
-                    "the columns file and role in every table",
-                    f"a header such as {','.join(MEASUREMENT_COLUMNS)}",
-                    file=file,
-                    line=line,
-                )
-            )
-    return names, faults
+        if measurement is not None:
+            rows.append(measurement)
+    return path.name, tuple(rows), sorted(faults, key=lambda fault: fault.line or 0)
 
 
 def _read_row(
-    names: list[str], cells: list[str], file: str, line: int
+    row: Mapping[str, str], file: str, line: int
 ) -> tuple[Measurement | None, list[Fault]]:
     faults: list[Fault] = []
-    if len(cells) > len(names) and any(cells[len(names) :]):
-        return None, [
-            Fault(
-                f"{len(cells)} cells",
-                f"{len(names)}, as the header has",
-                "put a cell that holds the delimiter in quotes, and see that a decimal "
-                "comma is not the delimiter",
-                file=file,
-                line=line,
-            )
-        ]
-    row = dict(zip(names, cells, strict=False))
     role = row.get("role", "").casefold()
     if role not in ROLES:
         hint = did_you_mean(role, ROLES) if role else "choose from " + ", ".join(ROLES)
@@ -255,13 +110,12 @@ def _read_row(
                     line=line,
                 )
             )
-    faults += _text_faults(row, file, line)
     values: dict[str, Any] = {name: row[name] for name in _TEXTS if row.get(name)}
     values["role"] = role
     for name in _NUMBERS:
         if not row.get(name):
             continue
-        number = _number(row[name])
+        number = as_number(row[name])
         if number is None or number < 0:
             faults.append(
                 Fault(
@@ -294,36 +148,6 @@ def _read_row(
         if name and name not in MEASUREMENT_COLUMNS and value
     }
     return Measurement(line=line, further=further, **values), []
-
-
-def _text_faults(row: Mapping[str, str], file: str, line: int) -> Iterator[Fault]:
-    """Say which names would do harm in what a run writes: every output holds them as typed."""
-    for name in _TEXTS:
-        text = row.get(name, "")
-        if _UNSEEN.search(text):
-            yield Fault(
-                f"{name} {text!r}, with a character that is not seen",
-                "one line of plain text",
-                f"{name} {_UNSEEN.sub(' ', text)!r}, typed anew",
-                file=file,
-                line=line,
-            )
-        elif name in _NAMES and begins_as_formula(text):
-            yield Fault(
-                f"{name} {text!r}, which a spreadsheet would compute as a formula",
-                "a name that does not begin with = + - or @, at its start or after a semicolon",
-                f"another {name} in all its rows, {text.lstrip('=+-@＝＋－＠ ')!r} say",
-                file=file,
-                line=line,
-            )
-
-
-def _number(text: str) -> float | None:
-    try:
-        value = float(text.replace(",", ".") if "." not in text else text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
 
 
 def as_rows(measurements: Iterable[Measurement]) -> list[dict[str, Any]]:
