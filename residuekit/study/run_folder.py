@@ -78,6 +78,27 @@ def point_to(runs: Path, name: str) -> None:
     os.replace(part, runs / "latest")
 
 
+@contextmanager
+def alone(runs: Path) -> Iterator[bool]:
+    """Say whether no other run of the study is going on, and hold new ones back meanwhile.
+
+    Where the file system knows no locks, every folder aside counts as a run that goes on.
+    """
+    guard = _locked(runs, wait=True)
+    try:
+        yield not any(_is_at_work(folder) for folder in runs.glob(f"{_ASIDE}*"))
+    finally:
+        if guard is not None:
+            os.close(guard)
+
+
+def _is_at_work(folder: Path) -> bool:
+    free = _locked(folder)
+    if free is not None:
+        os.close(free)
+    return free is None
+
+
 def _place_aside(runs: Path) -> tuple[Path, int | None]:
     """A locked folder to write in. The lock ends with its process, however that ends."""
     guard = _locked(runs, wait=True)
