@@ -36,9 +36,9 @@ class Reading:
         manifest: Manifest,
         part: Path,
         cache: Cache,
-        progress: Progress | None,
-        workers: int,
-        scheduler: str | None,
+        progress: Progress | None = None,
+        workers: int = 1,
+        scheduler: str | None = None,
     ):
         self.manifest, self.part, self.cache = manifest, part, cache
         self._progress, self._workers, self._scheduler = progress, workers, scheduler
@@ -111,7 +111,7 @@ class Reading:
 
     def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
         """The valid processed spectra of a file that was read before."""
-        task = self._task(summary.row)
+        task = self.task(summary.row)
         if not task.stored.is_file():
             outcome = perform(replace(task, keep=True))
             if outcome.failure:
@@ -130,7 +130,8 @@ class Reading:
         """Remove the processed maps that were kept for a second look."""
         shutil.rmtree(self._store)
 
-    def _task(self, row: Measurement) -> Task:
+    def task(self, row: Measurement) -> Task:
+        """How a file is read and what it is kept as."""
         if row.file not in self.hashes:
             self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
         sha256 = self.hashes[row.file]
@@ -156,7 +157,7 @@ class Reading:
             if row.file in self._known or row.file in self.failures:
                 continue
             try:
-                task = self._task(row)
+                task = self.task(row)
             except OSError as problem:
                 self._take(row, Outcome(failure=f"{row.file}: {problem}"))
                 continue
@@ -221,7 +222,7 @@ class Reading:
             scores = bench.scores(row.stratum, residue)
             if not scores:
                 continue
-            task = self._task(row)
+            task = self.task(row)
             key = _map_key(task, scores)
             tails = self.cache.file(key, self._map_path(row)) if row.file in self._known else None
             if tails is not None:

@@ -87,10 +87,10 @@ def run_study(
         work.clear()
         _present(part)
         final = move_in(part, started)
+        point_to(manifest.folder / "runs", final.name)
         with alone(manifest.folder / "runs") as nobody_else:
             if nobody_else:
                 cache.prune()
-    point_to(manifest.folder / "runs", final.name)
     result = open_run(final)
     warn_of_differing(result)
     return result

@@ -74,8 +74,11 @@ def move_in(part: Path, started: datetime) -> Path:
 def point_to(runs: Path, name: str) -> None:
     """Let `runs/latest` name a run."""
     part = runs / f".latest-{os.getpid()}"
-    part.write_text(name + "\n", encoding="utf-8")
-    os.replace(part, runs / "latest")
+    try:
+        part.write_text(name + "\n", encoding="utf-8")
+        os.replace(part, runs / "latest")
+    finally:
+        part.unlink(missing_ok=True)
 
 
 @contextmanager

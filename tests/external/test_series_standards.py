@@ -128,13 +128,6 @@ def test_cochran_armitage_agrees_with_statsmodels():
     )
 
 
-def test_clopper_pearson_agrees_with_statsmodels():
-    proportion = pytest.importorskip("statsmodels.stats.proportion")
-    for k, n in ((0, 6), (1, 6), (4, 20)):
-        known = proportion.proportion_confint(k, n, 0.1, method="beta")[1]
-        assert clopper_pearson_upper(k, n, 0.05) == pytest.approx(known, rel=1e-9)
-
-
 def test_two_columns_of_page_are_the_sign_test_by_scipy():
     table = np.array([[1.0, 2.0], [1.0, 3.0], [2.0, 2.0], [4.0, 3.0], [0.0, 1.0]])
     found = page(table)
