@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import Fault, ReadError
-from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, VERDICT_COLUMNS
+from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,13 +21,14 @@ TABLES = {
     "mockups": MOCKUP_COLUMNS,
     "markers": MARKER_COLUMNS,
 }
+SECOND = "second-procedure.csv"
 SPECTRA = "spectra.nc"
 PROVENANCE = "provenance.json"
 CHANGES = "changes.md"
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
-    "mockup", "role",
+    "mockup", "role", "other_unit", "other_verdict",
 )  # fmt: skip
 
 
@@ -149,8 +150,10 @@ def open_run(folder: str | Path) -> StudyResult:
                 file=folder.name,
             )
         )
+    second = folder / SECOND
     return StudyResult(
         folder=folder,
+        second_procedure=_part(second, _read_table) if second.is_file() else None,
         spectra=_part(folder / SPECTRA, lambda path: xr.load_dataset(path, engine="h5netcdf")),
         provenance=read_provenance(folder),
         **{name: _part(folder / f"{name}.csv", _read_table) for name in TABLES},
@@ -168,7 +171,7 @@ def read_provenance(folder: Path) -> dict[str, Any]:
 def _read_table(path: Path) -> pd.DataFrame:
     import pandas as pd
 
-    columns = TABLES[path.stem]
+    columns = {**TABLES, Path(SECOND).stem: SECOND_COLUMNS}[path.stem]
     table = pd.read_csv(
         path,
         dtype=dict.fromkeys(_TEXTS, str),

@@ -150,7 +150,9 @@ def comparator(
     if exposure_min is None or all(b.row.exposure_min == exposure_min for b in chosen):
         return chosen, ""
     times = sorted({blank.row.exposure_min for blank in chosen if blank.row.exposure_min >= 0})
-    given = " and ".join(f"{time:g}" for time in times) + " min" if times else "unstated exposure"
+    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
+    unstated = [] if all(blank.row.exposure_min >= 0 for blank in chosen) else ["unstated exposure"]
+    given = " or ".join([*stated, *unstated])
     return (
         chosen,
         f"The water-only blanks are of {given}, not all of the arm's {exposure_min:g} min.",

@@ -12,9 +12,9 @@ from ..errors import Fault, StudyError
 from ..markers import Marker
 from ..procedure import Procedure
 from ..trial.table import Trial, examine_trial
-from .design import design_faults
+from .design import design_faults, notes_of, shared_mockups
 from .files import file_faults
-from .measurements import Measurement, read_measurements
+from .measurements import Key, Measurement, read_measurements
 from .settings import SETTINGS, parts_of, read_settings, setting_faults
 
 
@@ -46,6 +46,12 @@ class Manifest:
         """The files that say what the study is: the settings, the table, the trial if any."""
         return tuple(filter(None, (SETTINGS, self.table, self.trial.file)))
 
+    @property
+    def procedures(self) -> tuple[Procedure, ...]:
+        """The procedure, and the second one where the study has one."""
+        second = self.second_procedure
+        return (self.procedure,) if second is None else (self.procedure, second)
+
     def of_role(self, role: str) -> tuple[Measurement, ...]:
         """The rows of one role, in the order of the table."""
         return tuple(row for row in self.measurements if row.role == role)
@@ -56,6 +62,15 @@ class Manifest:
         for row in self.of_role("exposed"):
             gathered[row.arm].append(row)
         return {arm: tuple(rows) for arm, rows in gathered.items()}
+
+    def shared_mockups(self) -> dict[Key, list[str]]:
+        """What must be said of the arms whose mock-ups stand elsewhere too."""
+        return shared_mockups(self.measurements)
+
+    @property
+    def notes(self) -> list[str]:
+        """What a user should know of the table that is not wrong."""
+        return notes_of(self.measurements)
 
     def __str__(self) -> str:
         roles = ("blank", "exposed", "spiked", "reference")

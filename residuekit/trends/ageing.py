@@ -94,7 +94,7 @@ def ageing_changes(result: StudyResult) -> list[AgeingChange]:
     Difference D = change of the exposed mock-ups' mean loading (each less its own blanks' mean);
     SE^2 = variances of the change of the exposed and of the blanks + (D s1 / b)^2, as the slope b
     is that of the same spiked mock-ups at both ages; Satterthwaite's degrees of freedom; interval
-    of confidence 1 - 2 alpha, two-sided.
+    of confidence 1 - alpha, two-sided.
     """
     found = []
     for key, group in result.verdicts.groupby(list(AGES), sort=False, dropna=False):
@@ -116,7 +116,7 @@ def _changed(
     alike = before["score"] == after["score"] and before["unit"] == after["unit"]
     if alike and min(len(group) for group in (*exposed, *blanks)) > 1:
         part = _difference(exposed, blanks, _slope(result, before, after))
-    half = student.ppf(1 - alpha, part.freedom) * np.sqrt(part.variance)
+    half = student.ppf(1 - alpha / 2, part.freedom) * np.sqrt(part.variance)
     numbers = {
         f"{name}_{when}": row[name]
         for when, row in (("before", before), ("after", after))
@@ -133,7 +133,7 @@ def _changed(
         low=float(part.mean - half),
         high=float(part.mean + half),
         paired=is_paired(*(list(group["mockup"]) for group in exposed)),
-        confidence=1 - 2 * alpha,
+        confidence=1 - alpha,
         **numbers,
     )
 

@@ -58,9 +58,8 @@ class Series:
     def sentence(self, alpha: float = 0.05) -> str:
         """The series in words: what rose, or that no rise was found, with its counts."""
         unit, name = ("min", "exposure") if self.over == "exposure_min" else ("h", "ageing")
-        rungs, means = (
-            ", ".join(f"{value:.3g}" for value in values) for values in (self.rungs, self.means)
-        )
+        rungs = ", ".join(f"{rung:g}" for rung in self.rungs)
+        means = ", ".join(f"{mean:.3g}" for mean in self.means)
         shares = zip(self.positive, self.n_mockups, strict=True)
         hits = ", ".join(f"{k} of {n}" for k, n in shares)
         rises = [
