@@ -33,7 +33,10 @@ LEAST_DOF = 3
 TRUST = 0.2
 #: Channels closer than this, cm-1, are averaged before the variances are estimated.
 _SPACING = 12.0
-_BOUNDS = (1e-12, 10.0)
+_LEAST_VARIANCE, _MOST_VARIANCE = 1e-11, 10.0
+#: A variance below this, 0.003 % squared, is none. With variances rounded to 0.1 % it keeps the
+#: last digits of the arithmetic out of the result.
+_NEGLIGIBLE = 1e-9
 #: A direction belongs to the texture if its variance is this many times that of the noise.
 _LOUD = 2.0
 
@@ -124,13 +127,16 @@ def fitted_change(
         value = 2 * np.log(np.diag(factor)).sum() + np.trace(explained)
         return value, variances * np.array([np.sum(misfit * part) for part in parts])
 
-    n_bumps = len(parts) - 2
-    start = np.log([1e-2, 2e-2, *np.full(n_bumps, 1e-5 / n_bumps)])
-    bounds = [(-np.log(metric.n_pixels), np.log(_BOUNDS[1]))] * 2 + [
-        tuple(np.log(_BOUNDS))
-    ] * n_bumps
-    best = minimize(deviance, start, jac=True, method="L-BFGS-B", bounds=bounds)
-    variances = np.exp(best.x)
+    n_shapes = len(parts) - 2
+    start = np.log([1e-2, 2e-2, *np.full(n_shapes, 1e-5 / n_shapes)])
+    least = [1.0 / metric.n_pixels] * 2 + [_LEAST_VARIANCE] * n_shapes
+    bounds = [(np.log(low), np.log(_MOST_VARIANCE)) for low in least]
+    best = minimize(
+        deviance, start, jac=True, method="L-BFGS-B", bounds=bounds,
+        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500},
+    )  # fmt: skip
+    variances = np.exp(np.round(best.x, 3))
+    variances[variances < _NEGLIGIBLE] = 0.0
     change = TRUST * np.tensordot(variances[2:], terms[2:], axes=1)
     change = change + max(variances[1] - variances[0], 0.0) * texture
     names = ("noise", "texture", *_family(axis[:2], metric.mean[:2]))
