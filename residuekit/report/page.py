@@ -28,6 +28,7 @@ from .facts import (
 )
 from .methods import limit_sentences
 from .tables import items, paragraphs, show, table
+from .trial import trial_section
 
 if TYPE_CHECKING:
     from ..results import StudyResult
@@ -65,6 +66,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, str]:
         "reasons": _reasons(result),
         "sight_table": _sight_table(result),
         "mockup_table": _mockup_table(result),
+        "trial": trial_section(result),
         "limits": paragraphs(limit_sentences(result)),
         "quality": _quality(result),
         "failures": _failures(result),
