@@ -263,12 +263,18 @@ def _ground(
     scatters = [netsignal.scatter(block) for block in spectra if len(block) > 1]
     if not scatters:
         scatters = [netsignal.scatter(means)]
-    net = net_from_scatters(scatters, [mean_spectrum(one) for one in references], axis)
-    responses = [mean_spectrum(array) - means.mean(axis=0) for _, array in spiked]
+    loadings = np.array([loading for loading, _ in spiked])
+    loaded = np.reshape([mean_spectrum(array) for _, array in spiked], (-1, axis.size))
+    net = net_from_scatters(
+        scatters,
+        [mean_spectrum(one) for one in references],
+        axis,
+        replicates=[loaded[loadings == one] for one in np.unique(loadings)],
+    )
     return Ground(
         axis, means, within_covariance(scatters),
-        float(np.mean([len(block) for block in spectra])), net,
-        np.array([loading for loading, _ in spiked]), np.reshape(responses, (-1, axis.size)),
+        float(np.mean([len(block) for block in spectra])), net, loadings,
+        loaded - means.mean(axis=0),
     )  # fmt: skip
 
 

@@ -22,8 +22,8 @@ from .metric import (
     declare,
     pool,
     scatter,
-    smooth_change,
     spectra_rows,
+    with_change,
 )
 
 __all__ = [
@@ -36,7 +36,6 @@ __all__ = [
     "blank_metric",
     "common_nuisances",
     "declare",
-    "smooth_change",
     "lack_of_fit",
     "nas",
     "net_scores",
@@ -44,6 +43,7 @@ __all__ = [
     "pool",
     "scatter",
     "shape_test",
+    "with_change",
 ]
 
 Floats = NDArray[np.float64]
