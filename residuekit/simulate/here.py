@@ -43,19 +43,18 @@ def ladder_design() -> StudyDesign:
 
 
 def ageing_design() -> StudyDesign:
-    """Return two exposures before and after 500 h in a chamber; after the longer one a residue is
-    left, and where it lies zinc soap forms with ageing.
+    """Return two exposures before and after 500 h in a chamber: the longer leaves a residue that
+    stays what it was; after the shorter no gel is left, but a citrate blooms there with ageing.
     """
-    longer = Arm(60.0, n_mockups=4, ageing_h=(0.0,), loading_ug_cm2=1.5, pattern="patchy")
-    soap = {"zinc soap": 0.04}
+    shorter = Arm(2.0, n_mockups=4, ageing_h=(0.0,))
     return replace(
         ladder_design(),
         title="Panels of a fictional tram shelter before and after ageing (invented data)",
         ageing_h=(0.0, 500.0),
         arms=(
-            Arm(2.0, n_mockups=4),
-            longer,
-            replace(longer, n_mockups=8, ageing_h=(500.0,), foreign=soap),
+            shorter,
+            replace(shorter, n_mockups=8, ageing_h=(500.0,), foreign={"ammonium citrate": 0.06}),
+            Arm(60.0, n_mockups=4, loading_ug_cm2=1.5, pattern="patchy"),
         ),
     )
 

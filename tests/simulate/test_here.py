@@ -83,7 +83,7 @@ def test_the_examples_hold_what_their_notebooks_speak_of():
     assert loaded == {240.0, 960.0}
     ageing = [one for one in specimens(ageing_design()) if one.role == "exposed"]
     foreign = {(one.arm.exposure_min, one.ageing_h) for one in ageing if one.arm.foreign}
-    assert foreign == {(60.0, 500.0)}
+    assert foreign == {(2.0, 500.0)}
     assert {(one.arm.exposure_min, one.ageing_h) for one in ageing} == {
         (minutes, hours) for minutes in (2.0, 60.0) for hours in (0.0, 500.0)
     }
