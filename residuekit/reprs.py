@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,30 @@ def short(value: Any) -> str:
     if isinstance(value, float):
         return "" if value != value else f"{value:.4g}"
     return "" if value is None else str(value)
+
+
+def to_error(value: float, error: float) -> str:
+    """A number to the second significant digit of its standard error; short where there is none.
+
+    >>> to_error(2.5478, 0.1453), to_error(-0.004, 0.115), to_error(1234.5, 96.0)
+    ('2.55', '0.00', '1234')
+    """
+    if not math.isfinite(value):
+        return "" if math.isnan(value) else short(value)
+    if not 0 < error < math.inf:
+        return f"{value:.3g}"
+    decimals = 1 - math.floor(math.log10(float(f"{error:.1e}")))
+    text = f"{round(value, decimals):.{max(decimals, 0)}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def sentence_case(text: str) -> str:
+    """A text whose first letter is a capital; names further on stay as they are.
+
+    >>> sentence_case("net signal: mean of pH 7")
+    'Net signal: mean of pH 7'
+    """
+    return text[:1].upper() + text[1:]
 
 
 def as_text(title: str, values: Mapping[str, Any]) -> str:

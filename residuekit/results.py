@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -81,6 +82,11 @@ class StudyResult:
 
     def _repr_html_(self) -> str:
         return str(self.verdicts.to_html(index=False, na_rep="", escape=True))
+
+
+def reason_alone(row: Mapping[Any, Any]) -> str:
+    """The sentences of a reason that come before its numbers: why the verdict is what it is."""
+    return re.split(rf"\s*{re.escape(str(row['score']))}: mean of ", str(row["reason"]), flags=re.I)[0]
 
 
 def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
