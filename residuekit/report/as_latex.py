@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from .blocks import Block, Grid, Items, Paragraph, Section, one_line
 
@@ -30,8 +30,12 @@ _ACCENTS = {
 }  # fmt: skip
 #: Longer words may be broken after so many letters.
 _LONG = 24
+#: Words in a table that are longer are set in a column that breaks its lines; its width as a share
+#: of the text's, by the number of columns of words.
+_SHORT = 14
+_WIDTHS = (0.5, 0.3, 0.24, 0.24)
 #: A table of more rows is broken into parts that fit a page.
-_ROWS_A_PAGE = 40
+_ROWS_A_PAGE = 24
 
 
 def escape(text: object) -> str:
@@ -95,23 +99,34 @@ def _block(block: Block) -> str:
 
 def tables(grids: Iterable[Grid]) -> str:
     """Write tables as plain tabulars, each with its caption above it; a long one in parts."""
-    return "\n\n".join(
-        _tabular(one, start)
-        for one in grids
-        for start in range(0, max(len(one.rows), 1), _ROWS_A_PAGE)
-    )
+    parts = []
+    for one in grids:
+        starts = range(0, max(len(one.rows), 1), _ROWS_A_PAGE)
+        parts += [_tabular(one, start) for start in starts]
+        if len(starts) > 1:
+            parts.append(r"\clearpage")
+    return "\n\n".join(parts)
 
 
 def _tabular(one: Grid, start: int) -> str:
     caption = escape(one.caption) + (" (continued)" if start else "")
-    columns = "".join(_column(one, place) for place in range(len(one.heads)))
+    columns = [_column(one, place) for place in range(len(one.heads))]
     part = one.rows[start : start + _ROWS_A_PAGE]
-    body = [" & ".join(map(escape, row)) + r" \\" for row in (one.heads, *part)]
+    body = [_line(row, columns) for row in (one.heads, *part)]
     return "\n".join([
         r"\begin{table}[htbp]", r"\centering", f"\\caption{{{caption}}}", r"\footnotesize",
-        r"\setlength{\tabcolsep}{3pt}", f"\\begin{{tabular}}{{{columns}}}", r"\hline", body[0],
-        r"\hline", *body[1:], r"\hline", r"\end{tabular}", r"\end{table}",
+        r"\setlength{\tabcolsep}{3pt}", f"\\begin{{tabular}}{{{''.join(columns)}}}", r"\hline",
+        body[0], r"\hline", *body[1:], r"\hline", r"\end{tabular}", r"\end{table}",
     ])  # fmt: skip
+
+
+def _line(row: Sequence[str], columns: Sequence[str]) -> str:
+    """A row; words that break their lines are set ragged, but for the last column."""
+    cells = [
+        (r"\raggedright{}" if column[0] == "p" and place < len(columns) - 1 else "") + escape(cell)
+        for place, (cell, column) in enumerate(zip(row, columns, strict=True))
+    ]
+    return " & ".join(cells) + r" \\"
 
 
 def _column(one: Grid, place: int) -> str:
@@ -119,7 +134,7 @@ def _column(one: Grid, place: int) -> str:
     if place >= one.texts:
         return "r"
     longest = max((len(row[place]) for row in one.rows), default=0)
-    if longest <= _LONG:
+    if longest <= _SHORT:
         return "l"
-    share = 0.34 / max(1, one.texts - 1) if one.texts > 1 else 0.34
-    return f"p{{{max(share, 0.14):.2f}\\linewidth}}"
+    width = _WIDTHS[min(one.texts, len(_WIDTHS)) - 1] if len(one.heads) > one.texts else 0.8
+    return f"p{{{width if place == 0 else 0.7 * width:.2f}\\linewidth}}"
