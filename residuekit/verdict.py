@@ -422,13 +422,14 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
 
 def _numbers_in_words(a: Assessment) -> str:
     """The numbers without which no absence is printed."""
+    score = sentence_case(a.score)
     if a.n_blank_mockups < 2:
         return (
-            f"{sentence_case(a.score)}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit}; a "
-            "single blank mock-up gives no limits."
+            f"{score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit}; a single blank "
+            "mock-up gives no limits."
         )
     text = (
-        f"{sentence_case(a.score)}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
+        f"{score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
         f"{a.n_blank_mockups} blank mock-ups; decision limit {a.decision_limit:.3g}, detection "
         f"limit {a.detection_limit:.3g}, upper bound {a.upper_bound:.3g} {a.unit} "
         f"({1 - a.alpha:.0%} one-sided); {a.positive_mockups} of {a.n_mockups} mock-ups above the "

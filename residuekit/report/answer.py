@@ -6,7 +6,7 @@ Numbers are rounded to the second digit of their standard error; the tables keep
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -68,8 +68,7 @@ def answer(result: StudyResult) -> Answer:
             "No working exposure was stated, so there is no single answer: each arm has its own.",
             _others(rows),
         )
-    own = [row for row in rows
-           if row["treatment"] == study["treatment"] and row["exposure_min"] == working]  # fmt: skip
+    own = [row for row in rows if _is_working(row, study)]
     others = [row for row in rows if row not in own]
     if not own:
         return Answer(
@@ -89,7 +88,14 @@ def answer(result: StudyResult) -> Answer:
     )
 
 
-def _places(rows: list[Row], own: list[Row]) -> str:
+def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
+    return bool(
+        row["treatment"] == study["treatment"]
+        and row["exposure_min"] == study["working_exposure_min"]
+    )
+
+
+def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:
     """Where a verdict holds; an absence with its detection limit and its n."""
     if len(rows) > _MOST_NAMED:
         named = f"{len(rows)} of {counted(len(own), 'arm')}"
@@ -115,7 +121,7 @@ def _place(row: Row, cleared: bool) -> str:
     return words
 
 
-def _others(rows: list[Row]) -> str:
+def _others(rows: Sequence[Row]) -> str:
     """What the other arms gave, counted by verdict; the detected ones by name."""
     if not rows:
         return ""
@@ -137,11 +143,7 @@ def _others(rows: list[Row]) -> str:
 def conditions(row: Row, study: Mapping[str, Any]) -> str:
     """What was done to the mock-ups of an arm."""
     words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-    is_working = (
-        row["treatment"] == study["treatment"]
-        and row["exposure_min"] == study["working_exposure_min"]
-    )
-    return f"{words} (the working exposure)" if is_working else words
+    return f"{words} (the working exposure)" if _is_working(row, study) else words
 
 
 def arm_sentences(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
@@ -151,37 +153,35 @@ def arm_sentences(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
         yield in_words(sentence_case(reason_alone(row)))
     if not judged(row):
         return
-    yield from _numbers(row, study)
+    yield _numbers(row, study)
     yield from _mockups(row)
     if verdict == "detected":
         yield in_words(sentence_case(reason_alone(row)))
 
 
-def _numbers(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
+def _numbers(row: Row, study: Mapping[str, Any]) -> str:
+    """Mean, bounds and detection limit, and where they lie beside the acceptance limit."""
     unit, sure = unit_words(str(row["unit"])), percent(1 - study["alpha"])
-    mean = f"{rounded(row, 'estimate')} ± {rounded(row, 'standard_error')} {unit}"
-    if math.isnan(row["standard_error"]):
-        mean = f"{rounded(row, 'estimate')} {unit}"
-    yield (
-        f"The mean of {counted(int(row['n_mockups']), 'mock-up')} by the {row['score']} is {mean} "
-        f"above that of {counted(int(row['n_blank_mockups']), 'blank mock-up')}."
+    error = row["standard_error"]
+    mean = rounded(row, "estimate")
+    if not math.isnan(error):
+        mean += f" ± {rounded(row, 'standard_error')}"
+    said = (
+        f"Mean of {counted(int(row['n_mockups']), 'mock-up')} less that of "
+        f"{counted(int(row['n_blank_mockups']), 'blank mock-up')}: {mean} {unit}"
     )
     if math.isnan(row["upper_bound"]):
-        return
-    upper = f"{rounded(row, 'upper_bound')} {unit}"
-    seen = (
-        f"a mean of {rounded(row, 'detection_limit')} {unit} (detection limit) would be detected "
-        f"with {percent(1 - study['beta'])} probability"
-    )
+        return f"{said}, without limits."
+    upper, seen = rounded(row, "upper_bound"), rounded(row, "detection_limit")
     if row["verdict"] == "detected":
-        low = {**row, "lower_bound": lower_bound(row)}
-        yield (
-            f"With {sure} confidence it is at least {rounded(low, 'lower_bound')} {unit} (lower "
-            f"bound) and, with the same confidence, at most {upper} (upper bound); {seen}."
+        low = rounded({**row, "lower_bound": lower_bound(row)}, "lower_bound")
+        bounds = (
+            f"at least {low} (lower bound) and at most {upper} {unit} (upper bound), each with "
+            f"{sure} confidence"
         )
     else:
-        yield f"With {sure} confidence it is below {upper} (upper bound); {seen}."
-    yield _beside_the_limit(row, study)
+        bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
+    return f"{said}, {bounds}; detection limit {seen} {unit}. {_beside_the_limit(row, study)}"
 
 
 def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
@@ -199,7 +199,7 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         return f"Upper bound and detection limit lie within {limit}."
     if row["upper_bound"] < accepted:
         return f"The upper bound lies below {limit}."
-    if lower_bound(row) > accepted and row["verdict"] == "detected":
+    if row["verdict"] == "detected" and lower_bound(row) > accepted:
         return f"Even the lower bound lies above {limit}."
     return f"Whether the mean lies above or below {limit} is not decided."
 
@@ -210,27 +210,35 @@ def _mockups(row: Row) -> Iterator[str]:
     if math.isnan(above) or math.isnan(row["mockup_decision_limit"]):
         return
     unit = unit_words(str(row["unit"]))
-    least = f"{rounded(row, 'mockup_detection_limit')} {unit}"
     said = (
-        f"{int(above)} of {counted(n, 'mock-up')} {'lies' if above == 1 else 'lie'} above the "
-        f"decision limit of one mock-up ({rounded(row, 'mockup_decision_limit')} {unit})"
+        f"{int(above)} of {counted(n, 'mock-up')} above the decision limit of a single one "
+        f"({rounded(row, 'mockup_decision_limit')} {unit})"
     )
     if above < n:
         said += (
             f", so at most {percent(row['share_upper_bound'])} of such mock-ups (one-sided bound) "
-            f"carry more than {least}"
+            f"carry more than {rounded(row, 'mockup_detection_limit')} {unit}"
         )
+        if row["verdict"] != "detected":
+            said += "; a single one that carries less may be missed"
     yield f"{said}."
-    if row["verdict"] != "detected":
-        yield f"A single mock-up that carries less than {least} may be missed."
+
+
+def how_to_read(study: Mapping[str, Any]) -> str:
+    """What the words of a verdict mean, once."""
+    sure, seen = percent(1 - study["alpha"]), percent(1 - study["beta"])
+    return (
+        "± is the standard error. Upper bound: the mean residue of such mock-ups lies below it "
+        f"with {sure} confidence. Detection limit: a mean residue of this size would be detected "
+        f"with {seen} probability. Limits of one mock-up are another thing than limits of a mean."
+    )
 
 
 def behind(row: Row) -> str:
-    """The n of an arm."""
+    """The maps and pixels behind the mock-ups of an arm."""
     if row["n_maps"] != row["n_maps"]:
         return ""
     return (
-        f"Behind it: {counted(int(row['n_mockups']), 'exposed mock-up')}, "
-        f"{counted(int(row['n_blank_mockups']), 'blank mock-up')}, "
-        f"{counted(int(row['n_maps']), 'map')}, {counted(int(row['n_pixels']), 'pixel')}."
+        f"Behind it: {counted(int(row['n_maps']), 'map')}, "
+        f"{counted(int(row['n_pixels']), 'pixel')}."
     )

@@ -75,9 +75,10 @@ def grid_table(one: Grid) -> str:
     return table(one.caption, one.heads, one.rows, texts=one.texts)
 
 
-def folded(summary: str, content: str) -> str:
-    """What is there for those who ask: shut until it is opened, open on paper."""
-    return f"<details><summary>{show(summary)}</summary>{content}</details>"
+def folded(summary: str, content: str, *, printed: bool = False) -> str:
+    """What is there for those who ask: shut until it is opened; `printed` is open on paper."""
+    kind = ' class="printed"' if printed else ""
+    return f"<details{kind}><summary>{show(summary)}</summary>{content}</details>"
 
 
 def capped(

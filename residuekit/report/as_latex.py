@@ -69,7 +69,7 @@ def _piece(piece: str) -> str:
         return f"$^{{{piece.translate(_SUPERSCRIPTS)}}}$"
     if piece.isascii() and piece.isprintable():
         return piece
-    base, *marks = unicodedata.normalize("NFD", piece)
+    base, *marks = list(unicodedata.normalize("NFD", piece))
     if len(marks) == 1 and marks[0] in _ACCENTS and base.isascii() and base.isalpha():
         return f"\\{_ACCENTS[marks[0]]}{{{base}}}"
     if unicodedata.category(piece) in ("Cc", "Cf", "Mn"):

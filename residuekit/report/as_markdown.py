@@ -36,7 +36,9 @@ def write(title: str, sections: Iterable[Section]) -> str:
 
 def _block(block: Block) -> str:
     if isinstance(block, Paragraph):
-        return f"**{escape(block.lead)}** {escape(block.text)}" if block.lead else _start(block.text)
+        return (
+            f"**{escape(block.lead)}** {escape(block.text)}" if block.lead else _start(block.text)
+        )
     if isinstance(block, Items):
         return "\n".join(
             f"{f'{number}.' if block.ordered else '-'} {_start(text)}"

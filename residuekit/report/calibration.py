@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from io import BytesIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from ..figures.style import BLANK, GEL, INK, MM_PER_INCH, figure_style, fitted
 from ..figures.words import counted, number, stratum_of, stratum_words, unit_words
+from ..reprs import sentence_case
 from ..verdict import LOADING_UNIT
 from .facts import strata
 from .limit_table import Controls, controls_of
@@ -22,10 +23,19 @@ if TYPE_CHECKING:
 MOST_PANELS = 6
 _COLUMNS = 3
 _PANEL_MM = (60.0, 58.0)
+_PANEL_PIXELS = 310
 
 
-def calibration_plot(result: StudyResult) -> tuple[bytes, str] | None:
-    """Draw found against known loading, a panel a stratum: SVG and its description in words.
+class Plot(NamedTuple):
+    """An SVG, what it shows in words, and its width on a page in pixels."""
+
+    svg: bytes
+    words: str
+    width: int
+
+
+def calibration_plot(result: StudyResult) -> Plot | None:
+    """Draw found against known loading, a panel a stratum.
 
     None where no stratum has spiked mock-ups.
     """
@@ -41,7 +51,8 @@ def calibration_plot(result: StudyResult) -> tuple[bytes, str] | None:
     words = " ".join(_words(name, held) for name, held, _ in shown)
     if rest:
         words += f" {counted(rest, 'further stratum').replace('stratums', 'strata')} not drawn."
-    return _draw(shown), f"Found against known loading. {words}"
+    width = min(len(shown), _COLUMNS) * _PANEL_PIXELS
+    return Plot(_draw(shown), f"Found against known loading. {words}", width)
 
 
 def _slope_error(result: StudyResult, stratum: tuple[str, str, float], score: str) -> float:
@@ -60,8 +71,8 @@ def _words(name: str, held: Controls) -> str:
         if (found := [y for x, y in zip(held.loads, held.spiked, strict=True) if x == load])
     ]
     return (
-        f"{name}, {held.score}, {unit_words(held.unit)}: {counted(len(held.blanks), 'blank')} "
-        f"about 0; {'; '.join(means)}."
+        f"{sentence_case(name)}, {held.score}, {unit_words(held.unit)}: "
+        f"{counted(len(held.blanks), 'blank')} about 0; {'; '.join(means)}."
     )
 
 

@@ -19,6 +19,8 @@ def write_caption(folder: str | Path) -> str:
     said = record.get("caption") or f"The figure could not be drawn: {record['not_drawn']}"
     text = as_markdown.escape(said) + "\n"
     (folder / CAPTION).write_text(text, encoding="utf-8")
-    tex = f"% For the body of a figure of your own document.\n\\caption{{{as_latex.escape(said)}}}\n"
+    tex = (
+        f"% For the body of a figure of your own document.\n\\caption{{{as_latex.escape(said)}}}\n"
+    )
     (folder / CAPTION_TEX).write_text(tex, encoding="utf-8")
     return text

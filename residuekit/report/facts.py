@@ -239,17 +239,19 @@ def _blank_note(result: StudyResult, stratum: Stratum) -> str:
         )
     if None in water or times - set(given):
         lacking = ", ".join(f"{time:g}" for time in sorted(times - set(given)))
+        others = f"of other exposures ({lacking} min)" if lacking else "without three of their own"
         return (
-            f"the water-only blanks were exposed for {', '.join(f'{t:g}' for t in given)} min; arms "
-            f"of other exposures ({lacking or 'of some blanks it is not stated'}"
-            f"{' min' if lacking else ''}) are compared with all of them."
+            f"the water-only blanks were exposed for {', '.join(f'{t:g}' for t in given)} min; "
+            f"arms {others} are compared with all of them."
         )
     return ""
 
 
 def _paint_change(result: StudyResult, stratum: Stratum) -> Iterator[str]:
     """What water alone did to the paint by the deciding score, if untreated blanks tell it."""
-    score = next((row["score"] for row in _of_stratum(result.verdicts, stratum) if row["score"]), "")
+    score = next(
+        (row["score"] for row in _of_stratum(result.verdicts, stratum) if row["score"]), ""
+    )
     rows = [r for r in _of_stratum(result.mockups, stratum)
             if r["role"] == "blank" and r["score"] == score]  # fmt: skip
     water, untreated = (

@@ -12,7 +12,17 @@ import numpy as np
 
 from .. import limits
 from ..errors import ContractError
-from ..figures.words import Stratum, in_words, number, stratum_of, stratum_words, true_minus, unit_words
+from ..figures.words import (
+    Stratum,
+    counted,
+    in_words,
+    number,
+    stratum_of,
+    stratum_words,
+    true_minus,
+    unit_words,
+)
+from ..reprs import sentence_case
 from ..verdict import LOADING_UNIT
 from .answer import judged
 from .blocks import Grid, grid
@@ -83,8 +93,8 @@ def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
             fault = problem.faults[0]
             refused.append(f"{name}: not possible here ({fault.found}; needed: {fault.needed}).")
     caption = (
-        f"{stratum_words(stratum)}: limits by the {held.score} ({unit_words(held.unit)}); the first "
-        "two lines decide, the others are set beside them"
+        f"{sentence_case(stratum_words(stratum))}: limits by the {held.score} "
+        f"({unit_words(held.unit)}); the first two lines decide, the others are set beside them"
     )
     return Limits(grid(caption, _HEADS, rows, texts=2), tuple(map(in_words, refused)))
 
@@ -101,8 +111,9 @@ def _of_verdicts(result: StudyResult, stratum: Stratum) -> Iterator[tuple[str, .
     for level, prefix in (("arm's mean", ""), ("one mock-up", "mockup_")):
         spans = [_span([row[f"{prefix}{kind}_limit"] for row in arms])
                  for kind in ("decision", "detection")]  # fmt: skip
-        n = _span([float(row["n_blank_mockups"]) for row in arms])
-        yield (level, "pair of tests, noncentral t (the verdicts)", *spans, "–", f"{n} blanks")
+        n = max(int(row["n_blank_mockups"]) for row in arms)
+        yield (level, "pair of tests, noncentral t (the verdicts)", *spans, "–",
+               counted(n, "blank"))  # fmt: skip
 
 
 def _span(values: Sequence[float]) -> str:

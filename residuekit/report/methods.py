@@ -70,7 +70,9 @@ def sections(result: StudyResult) -> list[Section]:
         Section("Versions and data", tuple(_record(result))),
     ]
     works = references.listed(text for section in told for text in _texts(section))
-    remark = Paragraph("Details of these works are from memory: check them before they are printed.")
+    remark = Paragraph(
+        "Details of these works are from memory: check them before they are printed."
+    )
     return [*told, Section("References", (Items(works), remark))]
 
 

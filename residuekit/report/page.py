@@ -10,12 +10,12 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any
 
-from ..figures.words import counted, in_words, number, stratum_of, stratum_words
+from ..figures.words import counted, number, stratum_of, stratum_words
 from ..reprs import sentence_case
 from ..results import arm_words
 from ..trends import findings
 from . import references
-from .answer import answer, arm_sentences, behind, conditions
+from .answer import answer, arm_sentences, behind, conditions, how_to_read
 from .as_html import block, capped, folded, grid_table, items, paragraphs, rest, show, table
 from .exports import grids
 from .facts import (
@@ -71,7 +71,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, str]:
         "title": escape(study["title"]),
         "subtitle": escape(_subtitle(record)),
         "headline": show(told.headline),
-        "question": paragraphs((told.further, _question(study))),
+        "question": paragraphs((told.further, _question(study), how_to_read(study))),
         "verdicts": _verdicts(result),
         "definition": show(DEFINITION),
         "tested": _tested(result),
@@ -130,10 +130,11 @@ def _of_strata(rows: list[dict[Any, Any]], study: Mapping[str, Any]) -> Iterator
 def _entry(row: Mapping[Any, Any], study: Mapping[str, Any]) -> str:
     """One verdict in words; an absence is never without its limits and its n."""
     kind = str(row["verdict"]).replace(" ", "-")
-    said = " ".join((*arm_sentences(row, study), behind(row)))
+    first, *more = *arm_sentences(row, study), behind(row)
     return (
         f'<li class="{escape(kind)}"><h4><span class="verdict">{show(row["verdict"])}</span> '
-        f"{show(conditions(row, study))}</h4><p>{show(said)}</p></li>"
+        f'{show(conditions(row, study))}</h4><p>{show(first)}</p><p class="more">'
+        f"{show(' '.join(more))}</p></li>"
     )
 
 
@@ -155,7 +156,9 @@ def _controls(result: StudyResult) -> str:
     said = [*map(sentence_case, control_sentences(result)), *result.provenance["remarks"]]
     if not said:
         return "<p>Every arm was compared with water-only blanks of its own exposure.</p>"
-    return items(said[:_MOST_LINES]) + rest(len(said) - _MOST_LINES, "further remark", "verdicts.csv")
+    return items(said[:_MOST_LINES]) + rest(
+        len(said) - _MOST_LINES, "further remark", "verdicts.csv"
+    )
 
 
 def _sight(result: StudyResult) -> str:
@@ -167,7 +170,11 @@ def _sight(result: StudyResult) -> str:
     )
     markers = list(grids(result))[2]
     listed = [f"{sentence_case(name)}: {words}." for name, words in bands.items()]
-    return paragraphs([said]) + grid_table(markers) + folded("How each band is measured", items(listed))
+    return (
+        paragraphs([said])
+        + grid_table(markers)
+        + folded("How each band is measured", items(listed))
+    )
 
 
 def _limits(result: StudyResult) -> str:
@@ -182,7 +189,7 @@ def _limits(result: StudyResult) -> str:
     shown += rest(len(strata(result)) - MOST_ARMS, "further stratum", "scores.csv")
     works = references.listed(limit_sentences(result))
     how = paragraphs(limit_sentences(result)) + items(works)
-    return shown + folded("How the limits and the verdicts are made", how)
+    return shown + folded("How the limits and the verdicts are made", how, printed=True)
 
 
 def _series(result: StudyResult) -> str:
@@ -227,15 +234,17 @@ def _quality(result: StudyResult) -> str:
 
 
 def _changes(result: StudyResult) -> str:
-    """The text of changes.md; its headings are those of the page."""
-    lines = [line for line in result.changes.splitlines() if line and not line.startswith("# ")]
-    listed = [line.removeprefix("- ").replace("`", "") for line in lines if line.startswith("- ")]
-    plain = [line.lstrip("# ") for line in lines if not line.startswith("- ")]
-    if not listed:
-        return paragraphs(plain) or "<p>Nothing is known of an earlier run.</p>"
-    shown = items(map(sentence_case, listed[:_MOST_LINES]))
-    return paragraphs(plain[:1]) + shown + rest(len(listed) - _MOST_LINES, "further change",
-                                                "changes.md")  # fmt: skip
+    """The text of changes.md below the heading of the page."""
+    lines = [line for line in result.changes.splitlines()[1:] if line]
+    shown = ""
+    for listed, group in groupby(lines, key=lambda line: line.startswith("- ")):
+        texts = [line.lstrip("-# ").replace("`", "") for line in group]
+        if listed:
+            shown += items(map(sentence_case, texts[:_MOST_LINES]))
+            shown += rest(len(texts) - _MOST_LINES, "further change", "changes.md")
+        else:
+            shown += paragraphs(texts)
+    return shown or "<p>Nothing is known of an earlier run.</p>"
 
 
 def _reasons(result: StudyResult) -> str:

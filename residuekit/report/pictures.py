@@ -20,12 +20,14 @@ MOST_BYTES = 3_000_000
 _NAMED = 12
 
 
-def picture(data: bytes, kind: str, words: str) -> str:
+def picture(data: bytes, kind: str, name: str, words: str, width: int | None = None) -> str:
     """A picture inside the page; a wide one scrolls on a narrow screen."""
+    wide = f' width="{width}"' if width else ""
     coded = base64.b64encode(data).decode("ascii")
     return (
-        '<div class="wide" role="region" tabindex="0" aria-label="Picture, scrolls sideways">'
-        f'<img alt="{escape(words)}" src="data:image/{kind};base64,{coded}"></div>'
+        '<div class="wide" role="region" tabindex="0" aria-label="'
+        f'{escape(name)}">'
+        f'<img alt="{escape(words)}"{wide} src="data:image/{kind};base64,{coded}"></div>'
     )
 
 
@@ -44,7 +46,7 @@ def main_figure(folder: Path, result: StudyResult) -> str:
     )
     for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png")):
         if (path := folder / name).stat().st_size <= MOST_BYTES:
-            shown = picture(path.read_bytes(), kind, words)
+            shown = picture(path.read_bytes(), kind, "The figure", words)
             break
     else:
         shown = "<p>The figure is too large for this page: see figure.pdf beside it.</p>"
@@ -59,9 +61,10 @@ def calibration_figure(result: StudyResult) -> str:
             "<p>There are no spiked mock-ups: scores keep their own unit, and there is nothing to "
             "calibrate.</p>"
         )
-    data, words = made
+    words = "Found against known loading, a panel a stratum; the caption gives the numbers."
+    shown = picture(made.svg, "svg+xml", "The calibration", words, made.width)
     return (
-        f'<figure class="small">{picture(data, "svg+xml", words)}<figcaption>{show(words)} Circles: '
-        "blank mock-ups; diamonds: spiked ones. Line: found equals known; shaded: one standard "
-        "error of the slope.</figcaption></figure>"
+        f'<figure class="small">{shown}<figcaption>{show(made.words)} Circles: blank mock-ups; '
+        "diamonds: spiked ones. Line: found equals known; shaded: one standard error of the slope."
+        "</figcaption></figure>"
     )

@@ -76,4 +76,6 @@ def flag_grid(result: StudyResult) -> Grid | None:
     ]
     if not cells:
         return None
-    return grid("Flags of the quality check", ("flag", "meaning", "files", "pixels"), cells, texts=2)
+    return grid(
+        "Flags of the quality check", ("flag", "meaning", "files", "pixels"), cells, texts=2
+    )

@@ -23,7 +23,8 @@ REFERENCES = {
     "ISO 11843-2": "ISO 11843-2. Capability of detection, the linear calibration case.",
     "Jonckheere": "Jonckheere, A. R. (1954). Biometrika.",
     "Kubelka and Munk 1931": "Kubelka, P., and Munk, F. (1931). Zeitschrift für technische Physik.",
-    "Lieber and Mahadevan-Jansen 2003": "Lieber, C. A., and Mahadevan-Jansen, A. (2003). Applied Spectroscopy.",
+    "Lieber and Mahadevan-Jansen 2003": "Lieber, C. A., and Mahadevan-Jansen, A. (2003). "
+    "Applied Spectroscopy.",
     "Lorber 1986": "Lorber, A. (1986). Analytical Chemistry.",
     "Rocke and Lorenzato 1995": "Rocke, D. M., and Lorenzato, S. (1995). Technometrics.",
     "Ryan 1988": "Ryan, C. G., et al. (1988). Nuclear Instruments and Methods B.",
