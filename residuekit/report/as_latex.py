@@ -41,8 +41,8 @@ _ROWS_A_PAGE = 24
 def escape(text: object) -> str:
     r"""A text as LaTeX sets it, letter by letter, on one line.
 
-    >>> print(escape("50 % of \input{x}: 2 µg cm⁻²"))
-    50 \% of \textbackslash{}input\{x\}: 2 $\mu$g cm$^{-2}$
+    >>> print(escape("50 % of {x}_1: 2 µg cm⁻²"))
+    50 \% of \{x\}\_1: 2 $\mu$g cm$^{-2}$
     """
     return " ".join(map(_word, one_line(text).split(" ")))
 

@@ -105,6 +105,6 @@ def _panel(ax: Axes, held: Controls, error: float) -> None:
             clip_on=False)  # fmt: skip
     ax.plot(held.loads, held.spiked, "D", ms=3.5, mfc="none", mec=GEL, mew=0.8)
     ax.set_xlim(-0.04 * top, top)
-    ax.set_ylim(min(0.0, *held.blanks) - 0.06 * top, top)
+    ax.set_ylim(min((0.0, *held.blanks)) - 0.06 * top, top)
     ax.set_xlabel(f"known loading ({unit_words(held.unit)})")
     ax.set_ylabel(f"found ({unit_words(held.unit)})")
