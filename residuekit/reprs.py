@@ -61,11 +61,29 @@ def as_text(title: str, values: Mapping[str, Any]) -> str:
 def as_html(title: str, values: Mapping[str, Any]) -> str:
     """The same as a table; every text is escaped."""
     rows = "".join(
-        f"<tr><th style='text-align:left'>{html.escape(name)}</th>"
+        f"<tr><th scope='row' style='text-align:left'>{html.escape(name)}</th>"
         f"<td style='text-align:left'>{html.escape(short(value))}</td></tr>"
         for name, value in values.items()
     )
     return f"<table><caption>{html.escape(title)}</caption>{rows}</table>"
+
+
+def rows_html(title: str, rows: Iterable[Mapping[str, Any]]) -> str:
+    """Many rows as one table: numbers short, nothing for what was not computed, texts escaped."""
+    listed = list(rows)
+    left = "style='text-align:left'"
+    heads = "".join(
+        f"<th scope='col' {left}>{html.escape(str(name).replace('_', ' '))}</th>"
+        for name in (listed[0] if listed else ())
+    )
+    body = "".join(
+        "<tr>" + "".join(f"<td {left}>{html.escape(short(v))}</td>" for v in row.values()) + "</tr>"
+        for row in listed
+    )
+    return (
+        f"<table><caption {left}>{html.escape(title)}</caption><thead><tr>{heads}</tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
 
 
 def as_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:

@@ -34,7 +34,7 @@ def table(
     )
     body = "".join(_row(row, texts) for row in rows)
     return (
-        f'<div class="wide" role="region" tabindex="0" aria-label="{escape(caption)}"><table>'
+        '<div class="wide" role="group" tabindex="0" aria-label="Table, scrolls sideways"><table>'
         f"<caption>{escape(caption)}</caption><thead><tr>{top}</tr></thead><tbody>{body}</tbody>"
         "</table></div>"
     )

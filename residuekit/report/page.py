@@ -47,6 +47,8 @@ MOST_ROWS = 200
 #: More arms than this are folded away below the answer.
 MOST_ARMS = 24
 _MOST_LINES = 60
+#: Remarks on no more files than this are not folded away.
+_FEW = 8
 
 
 def write_report(result: StudyResult, folder: str | Path) -> str:
@@ -229,7 +231,8 @@ def _quality(result: StudyResult) -> str:
     if words:
         listed = capped("What the check said of each file", ["file", "what was found"], words,
                         texts=2, most=MOST_ROWS, file="provenance.json")  # fmt: skip
-        shown += folded(f"Remarks on {counted(len(words), 'file')}", listed)
+        few = len(words) <= _FEW
+        shown += listed if few else folded(f"Remarks on {counted(len(words), 'file')}", listed)
     return shown
 
 
@@ -237,9 +240,11 @@ def _changes(result: StudyResult) -> str:
     """The text of changes.md below the heading of the page."""
     lines = [line for line in result.changes.splitlines()[1:] if line]
     shown = ""
-    for listed, group in groupby(lines, key=lambda line: line.startswith("- ")):
+    for kind, group in groupby(lines, key=lambda line: line[0] if line[0] in "-#" else ""):
         texts = [line.lstrip("-# ").replace("`", "") for line in group]
-        if listed:
+        if kind == "#":
+            shown += "".join(f"<h3>{show(text)}</h3>" for text in texts)
+        elif kind == "-":
             shown += items(map(sentence_case, texts[:_MOST_LINES]))
             shown += rest(len(texts) - _MOST_LINES, "further change", "changes.md")
         else:

@@ -20,13 +20,12 @@ MOST_BYTES = 3_000_000
 _NAMED = 12
 
 
-def picture(data: bytes, kind: str, name: str, words: str, width: int | None = None) -> str:
+def picture(data: bytes, kind: str, words: str, width: int | None = None) -> str:
     """A picture inside the page; a wide one scrolls on a narrow screen."""
     wide = f' width="{width}"' if width else ""
     coded = base64.b64encode(data).decode("ascii")
     return (
-        '<div class="wide" role="region" tabindex="0" aria-label="'
-        f'{escape(name)}">'
+        '<div class="wide" role="group" tabindex="0" aria-label="Picture, scrolls sideways">'
         f'<img alt="{escape(words)}"{wide} src="data:image/{kind};base64,{coded}"></div>'
     )
 
@@ -46,7 +45,7 @@ def main_figure(folder: Path, result: StudyResult) -> str:
     )
     for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png")):
         if (path := folder / name).stat().st_size <= MOST_BYTES:
-            shown = picture(path.read_bytes(), kind, "The figure", words)
+            shown = picture(path.read_bytes(), kind, words)
             break
     else:
         shown = "<p>The figure is too large for this page: see figure.pdf beside it.</p>"
@@ -62,7 +61,7 @@ def calibration_figure(result: StudyResult) -> str:
             "calibrate.</p>"
         )
     words = "Found against known loading, a panel a stratum; the caption gives the numbers."
-    shown = picture(made.svg, "svg+xml", "The calibration", words, made.width)
+    shown = picture(made.svg, "svg+xml", words, made.width)
     return (
         f'<figure class="small">{shown}<figcaption>{show(made.words)} Circles: blank mock-ups; '
         "diamonds: spiked ones. Line: found equals known; shaded: one standard error of the slope."
