@@ -37,6 +37,7 @@ from .limit_table import limit_table
 from .methods import limit_sentences, short_hashes
 from .pictures import calibration_figure, main_figure
 from .quality import flag_grid, quality_sentences, words_by_file
+from .trial import trial_section
 
 if TYPE_CHECKING:
     from ..results import StudyResult
@@ -84,6 +85,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, str]:
         "limits": _limits(result),
         "calibration": calibration_figure(result),
         "series": _series(result),
+        "trial": trial_section(result),
         "quality": _quality(result),
         "changes": _changes(result),
         "numbers": verdicts + folded("Every score", scores) + folded("Every mock-up", mockups),

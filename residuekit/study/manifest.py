@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from ..markers import Marker, resolve
 from ..procedure import Procedure
 from ..quality import THRESHOLDS
 from ..schema import NET_SIGNAL
+from ..trial.table import Trial, examine_trial
 from .measurements import Measurement, read_measurements
 
 SETTINGS = "study.toml"
@@ -60,11 +61,12 @@ class Manifest:
     figure: Mapping[str, Any]
     measurements: tuple[Measurement, ...]
     table: str
+    trial: Trial = field(default_factory=Trial)
 
     @property
-    def sources(self) -> tuple[str, str]:
-        """The files that say what the study is: the settings and the table."""
-        return SETTINGS, self.table
+    def sources(self) -> tuple[str, ...]:
+        """The files that say what the study is: the settings, the table, the trial if any."""
+        return tuple(filter(None, (SETTINGS, self.table, self.trial.file)))
 
     def of_role(self, role: str) -> tuple[Measurement, ...]:
         """The rows of one role, in the order of the table."""
@@ -130,7 +132,9 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
         faults += [*_setting_faults(settings, text), *wrong]
     faults += list(file_faults(folder, table, rows))
     faults += list(_design_faults(table, rows, parts["treatment"], parts["scores"]))
-    return Manifest(folder=folder, measurements=rows, table=table, **parts), faults
+    trial, wrong = examine_trial(folder)
+    faults += wrong
+    return Manifest(folder=folder, measurements=rows, table=table, trial=trial, **parts), faults
 
 
 def _read_settings(path: Path) -> tuple[dict[str, Any] | None, str, list[Fault]]:

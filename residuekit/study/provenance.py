@@ -13,7 +13,7 @@ from .. import __version__
 from .cache import code_version
 from .manifest import Manifest
 
-_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib")
+_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib", "colour-science")
 
 
 def record(

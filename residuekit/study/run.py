@@ -70,7 +70,8 @@ def run_study(
         work.score_controls(bench)
         work.read_exposed(bench)
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
-        for name, rows in make_tables(bench, found).items():
+        tables = make_tables(bench, found)
+        for name, rows in tables.items():
             write_table(part / f"{name}.csv", rows, TABLES[name])
         write_netcdf(_spectra(bench, work), part / SPECTRA)
         provenance = record(
@@ -80,6 +81,8 @@ def run_study(
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
         provenance["remarks"] = bench.remarks
+        if manifest.trial.rows:
+            provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)
         text = json.dumps(provenance, indent=1, ensure_ascii=False, allow_nan=False, default=str)
         (part / PROVENANCE).write_text(text + "\n", encoding="utf-8")
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
@@ -102,6 +105,21 @@ def _present(folder: Path) -> None:
     write_methods(result, folder)
     write_tables(result, folder)
     write_report(result, folder)
+
+
+def _write_trial(
+    manifest: Manifest, verdicts: Sequence[dict[str, Any]], folder: Path
+) -> dict[str, Any]:
+    """Write the other criteria of the trial beside the verdicts, and return their record."""
+    from ..trial import summarise, write_trial
+
+    summary = summarise(
+        manifest.trial,
+        verdicts,
+        working_exposure_min=manifest.working_exposure_min,
+        alpha=manifest.alpha,
+    )
+    return {**summary.record(), "files": write_trial(summary, folder)}
 
 
 class _Work:
