@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +37,8 @@ _INSTRUMENT = {
 _CRYSTAL = {"the ATR crystal and its angle": ("crystal", "angle")}
 _AREAS = {"mockup_area_mm2": 1.0, "mockup_area_cm2": 100.0}
 _MOST_VALUES = 6
+#: Water-only blanks of an arm's own exposure that make its comparator; fewer, and all serve.
+ENOUGH = 3
 _UM2_PER_MM2 = 1e6
 
 DEFINITION = (
@@ -222,29 +224,33 @@ def _blank_note(result: StudyResult, stratum: Stratum) -> str:
     """What the exposure of the blanks leaves open."""
     listed = result.provenance.get("measurements", ())
     own = [r for r in listed if r["role"] == "blank" and stratum_of(r) == stratum]
-    water = [row["exposure_min"] for row in own if row["treatment"] == "water"]
     if not own:
         return ""
+    water = {row["mockup"]: row["exposure_min"] for row in own if row["treatment"] == "water"}
     if not water:
         return (
             "the blanks are untreated, so what water itself does to the paint is not taken out of "
             "any arm."
         )
-    given = sorted({float(time) for time in water if time is not None})
-    times = {float(row["exposure_min"]) for row in _of_stratum(result.verdicts, stratum)}
+    times = list(water.values())
+    given = sorted({float(time) for time in times if time is not None})
     if not given:
         return (
             "how long the water-only blanks were exposed is not stated, so every arm is compared "
             "with all of them, whatever its exposure."
         )
-    if None in water or times - set(given):
-        lacking = ", ".join(f"{time:g}" for time in sorted(times - set(given)))
-        others = f"of other exposures ({lacking} min)" if lacking else "without three of their own"
-        return (
-            f"the water-only blanks were exposed for {', '.join(f'{t:g}' for t in given)} min; "
-            f"arms {others} are compared with all of them."
-        )
-    return ""
+    arms = sorted({float(row["exposure_min"]) for row in _of_stratum(result.verdicts, stratum)})
+    few = [time for time in arms if times.count(time) < min(ENOUGH, len(times))]
+    if not few:
+        return ""
+    return (
+        f"the water-only blanks were exposed for {_listed(given)} min; arms with fewer than three "
+        f"of their own exposure ({_listed(few)} min) are compared with all of them."
+    )
+
+
+def _listed(times: Sequence[float]) -> str:
+    return " and ".join(f"{time:g}" for time in times)
 
 
 def _paint_change(result: StudyResult, stratum: Stratum) -> Iterator[str]:

@@ -243,6 +243,31 @@ def test_the_note_on_the_blanks_is_said_once_under_the_controls(written):
     assert words.index("Controls Alkyd") < words.index(said) < words.index("What each score can")
 
 
+def with_blanks_of(folder, exposures):
+    """The page of a run whose water-only blanks had these exposures (arms: 2 and 60 min)."""
+    result = make_run(folder)
+    without_figure(folder)
+    times = iter(exposures)
+    record = dict(result.provenance)
+    record["measurements"] = [
+        {**row, "exposure_min": next(times)} if row["role"] == "blank" else row
+        for row in record["measurements"]
+    ]
+    return Page(write_report(replace(result, provenance=record), folder)).text
+
+
+@pytest.mark.parametrize(
+    ("exposures", "words"),
+    [
+        ((2.0, 2.0, 60.0, 60.0), "exposed for 2 and 60 min; arms with fewer than three of their"),
+        ((2.0, 2.0, 2.0, 2.0), "of their own exposure (60 min) are compared with all of them."),
+        ((2.0, 2.0, 2.0, None), "of their own exposure (60 min) are compared with all of them."),
+    ],
+)
+def test_blanks_of_another_exposure_are_told(tmp_path, exposures, words):
+    assert words in with_blanks_of(tmp_path, exposures)
+
+
 def test_what_the_quality_check_said_of_each_file_appears(written):
     words = Page(written[1]).text
     assert "data/alkyd_exposed2_1.nc 3 of 64 pixels noisy: left out." in words
