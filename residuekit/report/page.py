@@ -40,6 +40,8 @@ from .quality import flag_grid, quality_sentences, words_by_file
 from .trial import trial_section
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..results import StudyResult
 
 REPORT = "report.html"
@@ -203,20 +205,19 @@ def _series(result: StudyResult) -> str:
         part = f"<h3>{show(finding.heading)}</h3>" + paragraphs(said[:_MOST_LINES])
         part += rest(len(said) - _MOST_LINES, "further sentence", "mockups.csv")
         if finding.table is not None and len(finding.table):
-            heads = [str(name).replace("_", " ") for name in finding.table.columns]
-            words = sum(map(_is_text, finding.table.dtypes)) or 1
-            rows = finding.table.to_numpy(object).tolist()
-            part += folded(
-                "The numbers",
-                capped(finding.heading, heads, rows, texts=words, most=MOST_ROWS,
-                       file="mockups.csv"),
-            )  # fmt: skip
+            part += folded("The numbers", _finding_table(finding.heading, finding.table))
         parts.append(part)
     return "".join(parts) or "<p>The study holds no series of exposures, ageings or sessions.</p>"
 
 
-def _is_text(kind: Any) -> bool:
-    return not hasattr(kind, "kind") or kind.kind not in "fiub"
+def _finding_table(heading: str, frame: pd.DataFrame) -> str:
+    """The table of a finding, its columns of words before those of numbers."""
+    numbers = [name for name, kind in frame.dtypes.items() if getattr(kind, "kind", "O") in "fiub"]
+    words = [name for name in frame.columns if name not in numbers]
+    heads = [str(name).replace("_", " ") for name in (*words, *numbers)]
+    rows = frame[[*words, *numbers]].to_numpy(object).tolist()
+    return capped(heading, heads, rows, texts=max(len(words), 1), most=MOST_ROWS,
+                  file="mockups.csv")  # fmt: skip
 
 
 def _quality(result: StudyResult) -> str:
