@@ -19,7 +19,7 @@ from typing import Any, get_type_hints
 import numpy as np
 
 #: Parts of the library that change how results look, not what they are.
-_LOOKS = ("figures", "report", "simulate", "cli.py", "__main__.py")
+_LOOKS = ("figures", "report", "simulate", "trends", "cli.py", "__main__.py")
 
 
 _DIGEST = "sha256 of the file"

@@ -14,7 +14,7 @@ from residuekit.kernels.limits import clopper_pearson_upper
 def arm(exposure, verdict, positive=0, n=6):
     return {
         "paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
-        "exposure_min": exposure, "clearance_min": 2.0, "n_mockups": n,
+        "exposure_min": exposure, "clearance_min": 2.0, "n_mockups": n, "score": "net signal",
         "positive_mockups": positive, "verdict": verdict, "detection_limit": 0.4,
         "upper_bound": 0.3, "unit": "ug cm-2",
     }  # fmt: skip
@@ -29,7 +29,7 @@ def test_the_margin_is_at_least_when_the_longest_rung_is_clean():
     found = margin(arm(2, "not detected"), arm(60, "not detected"))
     assert found.margin == 30
     assert found.at_least
-    assert str(found).startswith("Exposure margin at least 30")
+    assert "exposure margin at least 30, 60 min not detected" in str(found)
     assert found.share_upper_bound == clopper_pearson_upper(0, 12, 0.05)
 
 
@@ -44,7 +44,7 @@ def test_a_rung_that_is_not_clean_ends_the_margin(verdict):
 def test_without_a_clean_rung_there_is_no_margin():
     found = margin(arm(2, "detected"), arm(10, "not detected"))
     assert np.isnan(found.margin)
-    assert "there is no exposure margin" in str(found)
+    assert "so there is no exposure margin" in str(found)
     assert found.share_upper_bound == 1.0
 
 

@@ -1,0 +1,155 @@
+"""Series of mock-ups over exposure or ageing: does residue rise?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..errors import ContractError, Fault
+from ..kernels.ordered import Trend, cochran_armitage, jonckheere
+from ..reprs import as_frame, as_html, as_text
+from .finding import conditions_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SERIES = ("paint", "soiling", "ageing_h", "treatment", "clearance_min")
+AGES = ("paint", "soiling", "treatment", "exposure_min", "clearance_min")
+
+
+@dataclass(frozen=True)
+class Series:
+    """One series of mock-ups over exposure (min) or ageing (h).
+
+    `rise` is Jonckheere's test on the mock-up means, `positives` Cochran and Armitage's on their
+    decisions with the logarithm of 1 + the rung as score; both one-sided for a rise.
+    """
+
+    over: str
+    conditions: dict[str, Any]
+    rungs: tuple[float, ...]
+    n_mockups: tuple[int, ...]
+    means: tuple[float, ...]
+    positive: tuple[int, ...]
+    unit: str
+    test: str
+    rise: Trend
+    positives: Trend
+
+    def rows(self) -> list[dict[str, Any]]:
+        """A row a rung."""
+        return [
+            {**self.conditions, self.over: rung, "n_mockups": n, "mean": mean, "positive": k,
+             "unit": self.unit, "test": self.test, "p_rise": self.rise.p_value,
+             "p_share_rises": self.positives.p_value}
+            for rung, n, mean, k in zip(self.rungs, self.n_mockups, self.means, self.positive,
+                                        strict=True)
+        ]  # fmt: skip
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row a rung."""
+        return as_frame(self.rows())
+
+    def sentence(self, alpha: float = 0.05) -> str:
+        """The series in words: what rose, or that no rise was found, with its counts."""
+        unit, name = ("min", "exposure") if self.over == "exposure_min" else ("h", "ageing")
+        rungs, means = (
+            ", ".join(f"{value:.3g}" for value in values) for values in (self.rungs, self.means)
+        )
+        shares = zip(self.positive, self.n_mockups, strict=True)
+        hits = ", ".join(f"{k} of {n}" for k, n in shares)
+        rises = [
+            words
+            for words, test in (
+                ("the mean", self.rise),
+                ("the share above the limit", self.positives),
+            )
+            if test.p_value < alpha
+        ]
+        said = (
+            f"{' and '.join(rises)} rise{'s' * (len(rises) == 1)} with {name}".capitalize()
+            if rises
+            else f"no rise with {name} was found, which is not its absence".capitalize()
+        )
+        return (
+            f"{conditions_words(self.conditions)}: at {rungs} {unit} mean {means} {self.unit}, "
+            f"{hits} mock-ups above the limit of one. {said} ({self.test}'s test of the "
+            f"means: z = {self.rise.z:.2f}, p = {self.rise.p_value:.2g}; Cochran and Armitage's of "
+            f"the shares: z = {self.positives.z:.2f}, p = {self.positives.p_value:.2g}; one-sided)."
+        )
+
+    def _summary(self) -> dict[str, Any]:
+        return {
+            **self.conditions,
+            "rungs": ", ".join(f"{rung:g}" for rung in self.rungs),
+            "n_mockups": ", ".join(map(str, self.n_mockups)),
+            "test": self.test,
+            "statistic": self.rise.statistic,
+            "z": self.rise.z,
+            "p (means rise)": self.rise.p_value,
+            "p (share of positives rises)": self.positives.p_value,
+        }
+
+    def __str__(self) -> str:
+        return as_text(f"Series over {self.over}", self._summary())
+
+    def _repr_html_(self) -> str:
+        return as_html(f"Series over {self.over}", self._summary())
+
+
+def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> list[Series]:
+    """Test every series of a study for a rise over exposure or ageing.
+
+    Parameters
+    ----------
+    mockups : the table ``mockups.csv``. over : ``exposure_min`` or ``ageing_h``.
+    score : the deciding score, as the table names it.
+
+    Returns
+    -------
+    A `Series` for each set of conditions with two rungs or more.
+
+    Raises
+    ------
+    ContractError : `over` is neither, or no row has this score.
+    """
+    if over not in ("exposure_min", "ageing_h"):
+        raise ContractError(
+            Fault(f"over={over!r}", "exposure_min or ageing_h", "over='exposure_min'")
+        )
+    conditions = list(SERIES if over == "exposure_min" else AGES)
+    rows = mockups[(mockups["role"] == "exposed") & (mockups["score"] == score)]
+    if rows.empty:
+        known = ", ".join(sorted(set(mockups["score"])))
+        raise ContractError(Fault(f"no exposed row with the score {score!r}", known, "one of them"))
+    found = []
+    for key, group in rows.groupby(conditions, sort=False, dropna=False):
+        rungs = sorted(set(group[over]))
+        if len(rungs) < 2:
+            continue
+        parts = [group[group[over] == rung] for rung in rungs]
+        values = [part["mean"].to_numpy(float) for part in parts]
+        hits = [int(is_positive(part).sum()) for part in parts]
+        sizes = [len(part) for part in parts]
+        found.append(
+            Series(
+                over=over,
+                conditions=dict(zip(conditions, key, strict=True)),
+                rungs=tuple(float(rung) for rung in rungs),
+                n_mockups=tuple(sizes),
+                means=tuple(float(part.mean()) for part in values),
+                positive=tuple(hits),
+                unit=str(group["unit"].iloc[0]),
+                test="Jonckheere",
+                rise=jonckheere(values),
+                positives=cochran_armitage(hits, sizes, np.log1p(rungs)),
+            )
+        )
+    return found
+
+
+def is_positive(rows: pd.DataFrame) -> pd.Series[bool]:
+    """Which rows of ``mockups.csv`` stand above the limit of one mock-up."""
+    return rows["positive"].astype(str).str.casefold() == "true"
