@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-from html import escape
 from typing import TYPE_CHECKING
 
 from ..trial import summary_of
 from ..trial.summary import CAUTION
 from ..trial.words import HEADS, block_words, cells, standing_words
-from .tables import items, table
+from .as_html import items, table
+from .pictures import picture
 
 if TYPE_CHECKING:
     from ..results import StudyResult
@@ -36,12 +35,12 @@ def trial_section(result: StudyResult) -> str:
     summary = summary_of(result)
     if summary is None:
         return ""
-    picture = base64.b64encode((result.folder / "trial.svg").read_bytes()).decode("ascii")
     said = "; ".join(
         f"{one.treatment} on {block_words(one.block)}, {standing_words(one)}"
         for one in summary.candidates
     )
     alternative = f"Parallel coordinates of the criteria. {said}. The table below has the numbers."
+    shown = picture((result.folder / "trial.svg").read_bytes(), "svg+xml", alternative)
     rows = [
         [one.treatment, block_words(one.block), standing_words(one),
          *cells(one, summary.alpha).values()]
@@ -50,8 +49,7 @@ def trial_section(result: StudyResult) -> str:
     heads = ["treatment", "on", "standing", *HEADS.values()]
     return (
         '<section class="page" aria-labelledby="trial"><h2 id="trial">The other criteria of the '
-        f'trial</h2><figure><img alt="{escape(alternative)}" '
-        f'src="data:image/svg+xml;base64,{picture}"></figure>'
+        f"trial</h2><figure>{shown}</figure>"
         + table("A candidate a row (trial.csv)", heads, rows, texts=len(heads))
         + items((*summary.remarks, *_HOW, CAUTION))
         + "</section>"
