@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from html.parser import HTMLParser
 
 import pandas as pd
@@ -17,7 +18,8 @@ from residuekit.markers import resolve
 from residuekit.reprs import begins_as_formula
 from residuekit.results import open_run
 from residuekit.schema import make_points
-from residuekit.study import Study, load_manifest
+from residuekit.study import Study, load_manifest, notebooks
+from residuekit.study.template import template_notebooks
 
 FORMULAS = (
     "=HYPERLINK(\"http://example.invalid\")", "+1+1", "-2+3", "@SUM(A1)", "=1", "＝1+1",
@@ -186,3 +188,21 @@ def test_a_source_with_a_hostile_name_stays_one_line_of_a_table(tmp_path):
     io.write(make_points([[0.1, 0.2, 0.3]], [1000.0, 1010.0, 1020.0]), path)
     assert "=cmd" in str(io.describe(path))
     assert io.read(path).shape == (1, 3)
+
+
+def test_an_executed_notebook_and_its_page_hold_names_as_text(outcome, hostile):
+    from nbconvert import HTMLExporter
+
+    template = next(path for path in template_notebooks() if path.name.startswith("04"))
+    (hostile.folder / "notebooks").mkdir()
+    shutil.copyfile(template, hostile.folder / "notebooks" / template.name)
+    books = notebooks.prepare(load_manifest(hostile.folder))
+    assert notebooks.execute(books, outcome.folder) == {}
+    made = outcome.folder / "notebooks" / template.name
+    page, _ = HTMLExporter().from_filename(str(made))
+    tags = Tags()
+    tags.feed(page)
+    assert "img" in tags.seen
+    assert NAMES[11].split()[0] in page
+    assert not [value for name, value in tags.attributes if name == "onerror"]
+    assert "<script>alert" not in page
