@@ -75,15 +75,15 @@ class Curves:
 class Spiking:
     """Spiked mock-ups against their known loadings, and the limits of one mock-up.
 
-    `slope` is the response to a unit of loading as markers.csv has it, `spread` the half width of
-    its two-sided confidence interval as a share of it, `k` the mock-ups behind it.
+    `slope` is the response to a unit of loading as markers.csv has it, `spread_percent` the
+    half width of its two-sided confidence interval in per cent of it, `k` the mock-ups behind it.
     """
 
     loadings: Floats
     found: Floats
     blanks: Floats
     slope: float
-    spread: float
+    spread_percent: float
     k: int
     decision: float
     detection: float

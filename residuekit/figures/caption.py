@@ -30,9 +30,9 @@ def caption(plan: Plan, provenance: Mapping[str, Any]) -> str:
     if any(block.maps for block in plan.blocks):
         sentences.append(
             f"All maps have one colour scale, {number(plan.scale[0], 2)} to "
-            f"{number(plan.scale[1], 2)} {unit}; pixels not above the pixel limit (bold number and line on the colour bar) "
-            "are faded, a line on the map parts them from those above; masked pixels are grey and "
-            "hatched; y points upward."
+            f"{number(plan.scale[1], 2)} {unit}; pixels not above the pixel limit (bold "
+            "number and line on the colour bar) are faded, a line on the map parts them from those "
+            "above; masked pixels are grey and hatched; y points upward."
         )
     else:
         sentences.append("Point spectra only: there are no maps to draw.")
@@ -115,7 +115,7 @@ def _gel_words(plan: Plan) -> str:
 def _curve_words(plan: Plan, confidence: str) -> list[str]:
     said = []
     spiked = [
-        f"{letter} ± {number(100 * block.spiking.spread, 2)}%, k = {block.spiking.k}"
+        f"{letter} ± {number(block.spiking.spread_percent, 2)}%, k = {block.spiking.k}"
         for letter, block in zip(LETTERS, plan.blocks, strict=False)
         if block.spiking is not None
     ]

@@ -90,7 +90,7 @@ def choose_spiking(
         found=spiked["mean"].to_numpy(dtype=float),
         blanks=blanks["mean"].to_numpy(dtype=float),
         slope=slope,
-        spread=reach * error / slope,
+        spread_percent=100 * reach * error / slope,
         k=k,
         decision=float(limits["mockup_decision_limit"]),
         detection=float(limits["mockup_detection_limit"]),

@@ -200,8 +200,8 @@ def _draw_spiking(
     draw_spiking(ax, block.spiking, plan.acceptance_limit)
     ax.set_xlabel(f"spiked ({unit_words(block.unit)})")
     _name_upright(figure, row, panel, top, "found")
-    spread = block.spiking.spread
-    words = f"slope ± {number(100 * spread, 2)}%" if np.isfinite(spread) else "slope"
+    spread = block.spiking.spread_percent
+    words = f"slope ± {number(spread, 2)}%" if np.isfinite(spread) else "slope"
     write(figure, panel.left, top, fitted(f"spiked: {words}", panel.width))
 
 

@@ -28,9 +28,10 @@ def draw_spiking(ax: Axes, spiking: Spiking, acceptance_limit: float | None) -> 
     longest = float(np.max(spiking.loadings, initial=max(limits, default=1.0)))
     at = np.array([0.0, 1.06 * longest])
     ax.axhline(0, color=PALE, linewidth=0.5, zorder=0)
-    if np.isfinite(spiking.spread):
-        ax.fill_between(at, at * (1 - spiking.spread), at * (1 + spiking.spread), color=GEL,
-                        alpha=0.25, linewidth=0)  # fmt: skip
+    spread = spiking.spread_percent / 100
+    if np.isfinite(spread):
+        ax.fill_between(at, at * (1 - spread), at * (1 + spread), color=GEL, alpha=0.25,
+                        linewidth=0)  # fmt: skip
     ax.plot(at, at, color=GEL)
     if np.isfinite(spiking.decision):
         ax.axhline(spiking.decision, linewidth=1.0, **LIMITS["mockup_decision_limit"])

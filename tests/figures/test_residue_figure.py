@@ -207,7 +207,7 @@ def test_the_detection_curve_has_the_slope_its_spread_and_the_limits_of_one_mock
     np.testing.assert_array_equal(spiking.found, own[spiked])
     # t(0.975; 7) = 2.365 in every printed table; slope 0.003 with standard error 0.0001, k = 8.
     assert spiking.k == 8
-    assert spiking.spread == pytest.approx(2.365 * 1e-4 / 0.003, rel=1e-3)
+    assert spiking.spread_percent == pytest.approx(100 * 2.365 * 1e-4 / 0.003, rel=1e-3)
     assert (spiking.decision, spiking.detection) == (1.123, 1.934)
     ax = draw_spiking(Figure().add_subplot(), spiking, 2.0)
     level = {line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1}
