@@ -20,6 +20,7 @@ from ..quality import THRESHOLDS
 from ..schema import NET_SIGNAL
 from ..trial.table import Trial, examine_trial
 from .measurements import Measurement, read_measurements
+from .pictures import picture_faults
 
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
@@ -37,7 +38,7 @@ _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "markers": {"use": _LIST, "scores": _LIST},
     "limits": {"alpha": _NUMBER, "beta": _NUMBER},
     "quality": dict.fromkeys(THRESHOLDS, _NUMBER),
-    "figure": {"width_mm": _NUMBER},
+    "figure": {"width_mm": _NUMBER, "image": _TEXT, "image_affine": _LIST, "image_mockup": _TEXT},
 }
 _NEEDED = (("question", "treatment"), ("markers", "use"))
 
@@ -65,8 +66,10 @@ class Manifest:
 
     @property
     def sources(self) -> tuple[str, ...]:
-        """The files that say what the study is: the settings, the table, the trial if any."""
-        return tuple(filter(None, (SETTINGS, self.table, self.trial.file)))
+        """The files that say what the study is: settings, table, trial and picture if any."""
+        return tuple(
+            filter(None, (SETTINGS, self.table, self.trial.file, self.figure.get("image")))
+        )
 
     def of_role(self, role: str) -> tuple[Measurement, ...]:
         """The rows of one role, in the order of the table."""
@@ -130,6 +133,9 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
     parts, wrong = _parts(folder, settings, text)
     if readable:
         faults += [*_setting_faults(settings, text), *wrong]
+        mockups = {row.mockup for row in rows if row.mockup}
+        lines = partial(_line_of, text, "figure")
+        faults += picture_faults(folder, parts["figure"], mockups, SETTINGS, lines)
     faults += list(file_faults(folder, table, rows))
     faults += list(_design_faults(table, rows, parts["treatment"], parts["scores"]))
     trial, wrong = examine_trial(folder)
