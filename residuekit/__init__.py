@@ -59,7 +59,10 @@ _HOME = {
     "Study": "study",  # a study on disk: check it, run it
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
+    "view": "viewer",  # map and spectrum side by side, to click through
+    "view_run": "viewer",  # the same of one file of a run, as the run saw it
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
+    "trial": "trial",  # the cleaning trial's other criteria beside the verdict (a module)
     "plan": "plan",  # how many mock-ups and maps for which limit (a module)
     # known truth
     "simulate_map": "simulate",  # a map whose truth is known

@@ -16,6 +16,17 @@ if TYPE_CHECKING:
 
 DONE, REFUSED = 0, 1
 _QUIET_SECONDS = 2.0
+#: What people open of a run, with a word each.
+_OPENED = (
+    ("report.html", "the answer and all behind it; read this first"),
+    ("figure.pdf, .svg, .png", "the figure"),
+    ("caption.md, caption.tex", "its caption"),
+    ("methods.md, methods.tex", "the methods text, for a paper"),
+    ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
+    ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),
+    ("maps/", "the score maps, NetCDF"),
+    ("changes.md, provenance.json", "what changed; every input and setting"),
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -197,8 +208,8 @@ def _report(result: StudyResult) -> int:
     if "first run" not in result.changes:
         print(f"\n{result.changes}")
     print(f"\n{result.folder}")
-    for name in ("report.html", "figure.pdf", "verdicts.csv", "methods.md"):
-        print(f"  {name}")
+    for names, words in _OPENED:
+        print(f"  {names:<38}{words}")
     if result.failures:
         print(f"{len(result.failures)} files could not be used; the rest is done.", file=sys.stderr)
         return REFUSED

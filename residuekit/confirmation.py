@@ -46,15 +46,19 @@ class Confirmation:
         """The reason in words."""
         if self.shape.refused:
             return self.shape.reason
-        known = ", ".join(FOREIGN)
+        known = f"{', '.join(FOREIGN[:-1])} and {FOREIGN[-1]}"
+        left = (
+            f"when bands of {known} may explain whatever they can, {self.amount:.3g} times the "
+            "reference spectrum is still needed"
+        )
         if self.amount <= self.limit:
             return (
-                f"with the bands of {known} left free, {self.amount:.3g} of the reference is "
-                f"below the decision limit of {self.limit:.3g}, so foreign matter is not excluded"
+                f"{left}, not above the decision limit of {self.limit:.3g} times, so such foreign "
+                "matter is not excluded"
             )
         return (
-            f"{self.shape.reason}; with the bands of {known} left free, {self.amount:.3g} of the "
-            f"reference is above its decision limit of {self.limit:.3g}"
+            f"{self.shape.reason}; {left}, above the decision limit of {self.limit:.3g} times, so "
+            "such foreign matter alone does not explain it"
         )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from .kernels import netsignal
 from .kernels.decision import Slope, slope_through_zero
 from .kernels.spatial import family_quantile
 from .markers import Marker, marker_weights, resolve
-from .reprs import as_frame
+from .reprs import as_frame, rows_html
 from .score import NET_UNIT, mean_spectrum, net_from_scatters, same_axis, valid_spectra
 from .verdict import Blindness, assess_blindness
 
@@ -203,7 +204,8 @@ class BlindnessTable:
         return f"{self.to_frame().to_string(index=False)}\n{self.recommendation()}"
 
     def _repr_html_(self) -> str:
-        return str(self.to_frame().to_html(index=False, escape=True))
+        advice = "".join(f"<p>{escape(line)}</p>" for line in self.recommendation().splitlines())
+        return rows_html("What each score can see", self.rows) + advice
 
 
 def blindness(
@@ -263,12 +265,18 @@ def _ground(
     scatters = [netsignal.scatter(block) for block in spectra if len(block) > 1]
     if not scatters:
         scatters = [netsignal.scatter(means)]
-    net = net_from_scatters(scatters, [mean_spectrum(one) for one in references], axis)
-    responses = [mean_spectrum(array) - means.mean(axis=0) for _, array in spiked]
+    loadings = np.array([loading for loading, _ in spiked])
+    loaded = np.reshape([mean_spectrum(array) for _, array in spiked], (-1, axis.size))
+    net = net_from_scatters(
+        scatters,
+        [mean_spectrum(one) for one in references],
+        axis,
+        replicates=[loaded[loadings == one] for one in np.unique(loadings)],
+    )
     return Ground(
         axis, means, within_covariance(scatters),
-        float(np.mean([len(block) for block in spectra])), net,
-        np.array([loading for loading, _ in spiked]), np.reshape(responses, (-1, axis.size)),
+        float(np.mean([len(block) for block in spectra])), net, loadings,
+        loaded - means.mean(axis=0),
     )  # fmt: skip
 
 

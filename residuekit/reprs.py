@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,30 @@ def short(value: Any) -> str:
     return "" if value is None else str(value)
 
 
+def to_error(value: float, error: float) -> str:
+    """A number to the second significant digit of its standard error; short where there is none.
+
+    >>> to_error(2.5478, 0.1453), to_error(-0.004, 0.115), to_error(1234.5, 96.0)
+    ('2.55', '0.00', '1234')
+    """
+    if not math.isfinite(value):
+        return "" if math.isnan(value) else short(value)
+    if not 0 < error < math.inf:
+        return f"{value:.3g}"
+    decimals = 1 - math.floor(math.log10(float(f"{error:.1e}")))
+    text = f"{round(value, decimals):.{max(decimals, 0)}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def sentence_case(text: str) -> str:
+    """A text whose first letter is a capital; names further on stay as they are.
+
+    >>> sentence_case("net signal: mean of pH 7")
+    'Net signal: mean of pH 7'
+    """
+    return text[:1].upper() + text[1:]
+
+
 def as_text(title: str, values: Mapping[str, Any]) -> str:
     """A title and one aligned line a value.
 
@@ -36,11 +61,29 @@ def as_text(title: str, values: Mapping[str, Any]) -> str:
 def as_html(title: str, values: Mapping[str, Any]) -> str:
     """The same as a table; every text is escaped."""
     rows = "".join(
-        f"<tr><th style='text-align:left'>{html.escape(name)}</th>"
+        f"<tr><th scope='row' style='text-align:left'>{html.escape(name)}</th>"
         f"<td style='text-align:left'>{html.escape(short(value))}</td></tr>"
         for name, value in values.items()
     )
     return f"<table><caption>{html.escape(title)}</caption>{rows}</table>"
+
+
+def rows_html(title: str, rows: Iterable[Mapping[str, Any]]) -> str:
+    """Many rows as one table: numbers short, nothing for what was not computed, texts escaped."""
+    listed = list(rows)
+    left = "style='text-align:left'"
+    heads = "".join(
+        f"<th scope='col' {left}>{html.escape(str(name).replace('_', ' '))}</th>"
+        for name in (listed[0] if listed else ())
+    )
+    body = "".join(
+        "<tr>" + "".join(f"<td {left}>{html.escape(short(v))}</td>" for v in row.values()) + "</tr>"
+        for row in listed
+    )
+    return (
+        f"<table><caption {left}>{html.escape(title)}</caption><thead><tr>{heads}</tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
 
 
 def as_frame(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:

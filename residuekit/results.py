@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import Fault, ReadError
+from .reprs import sentence_case, to_error
 from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
 
 if TYPE_CHECKING:
@@ -94,7 +97,56 @@ class StudyResult:
         return told or ["\n  by the second procedure every verdict is the same"]
 
     def _repr_html_(self) -> str:
-        return str(self.verdicts.to_html(index=False, na_rep="", escape=True))
+        rows = "".join(
+            f"<tr><th scope='row' style='text-align:left'>{escape(arm_words(row))}</th>"
+            + "".join(f"<td style='text-align:left'>{escape(cell)}</td>" for cell in _cells(row))
+            + "</tr>"
+            for row in self.verdicts.to_dict("records")
+        )
+        heads = "".join(
+            f"<th scope='col' style='text-align:left'>{head}</th>"
+            for head in ("arm", "verdict", "mean", "detection limit", "lower bound", "upper bound",
+                         "unit", "n", "one mock-up may hide")
+        )  # fmt: skip
+        title = escape(str(self.provenance["study"]["title"]))
+        failed = "".join(
+            f"<p>Not used: {escape(file)}: {escape(why)}</p>" for file, why in self.failures.items()
+        )
+        return (
+            f"<table><caption style='text-align:left'>{title}</caption><thead><tr>{heads}</tr>"
+            f"</thead><tbody>{rows}</tbody></table>{failed}"
+        )
+
+
+def _cells(row: Mapping[Any, Any]) -> list[str]:
+    """The cells of an arm, rounded to the standard error; n is exposed and blank mock-ups."""
+    if not row["n_mockups"] or row["estimate"] != row["estimate"]:
+        return [str(row["verdict"]), *[""] * 7]
+    mean, lower, upper, seen, least = _rounded(row)
+    n = f"{row['n_mockups']:g} against {row['n_blank_mockups']:g} blanks"
+    found = row["verdict"] == "detected"
+    return [str(row["verdict"]), mean, seen, lower if found else "", upper, str(row["unit"]), n,
+            least]  # fmt: skip
+
+
+def _rounded(row: Mapping[Any, Any]) -> tuple[str, str, str, str, str]:
+    """Mean with its standard error, one-sided bounds, detection limits of the mean and of one
+    mock-up."""
+    error, mean = row["standard_error"], row["estimate"]
+    limits = (
+        2 * mean - row["upper_bound"], row["upper_bound"], row["detection_limit"],
+        row["mockup_detection_limit"],
+    )  # fmt: skip
+    lower, upper, seen, least = (to_error(value, error) for value in limits)
+    spread = f" +/- {to_error(error, error)}" if error == error else ""
+    return f"{to_error(mean, error)}{spread}", lower, upper, seen, least
+
+
+def reason_alone(row: Mapping[Any, Any]) -> str:
+    """The sentences of a reason that come before its numbers: why the verdict is what it is."""
+    return re.split(
+        rf"\s*{re.escape(str(row['score']))}: mean of ", str(row["reason"]), flags=re.I
+    )[0]
 
 
 def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
@@ -103,19 +155,19 @@ def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
 
     words = [f"{row['verdict'].upper()}."]
     if row["verdict"] in ("inconclusive", "not assessable"):
-        words.append(row["reason"].split(". ")[0].rstrip(".") + ".")
+        words.append(reason_alone(row))
     if row["n_mockups"] and row["estimate"] == row["estimate"]:
+        mean, lower, upper, seen, least = _rounded(row)
+        at_least = f"lower bound {lower}, " if row["verdict"] == "detected" else ""
         words.append(
-            f"{row['score']}: mean {row['estimate']:.3g}, detection limit "
-            f"{row['detection_limit']:.3g}, upper bound {row['upper_bound']:.3g} {row['unit']}; "
-            f"{row['positive_mockups']:g} of {row['n_mockups']:g} mock-ups above the limit of one "
-            f"({row['n_blank_mockups']:g} blanks)."
+            f"{sentence_case(row['score'])}: mean {mean}, detection limit {seen}, {at_least}upper "
+            f"bound {upper} {row['unit']}; {row['positive_mockups']:g} of {row['n_mockups']:g} "
+            f"mock-ups above the limit of one ({row['n_blank_mockups']:g} blanks)."
         )
         if row["positive_mockups"] < row["n_mockups"]:
             words.append(
                 f"So at most {row['share_upper_bound']:.1%} of such mock-ups (one-sided bound) "
-                "carry more than "
-                f"{row['mockup_detection_limit']:.3g} {row['unit']}."
+                f"carry more than {least} {row['unit']}."
             )
     return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
 

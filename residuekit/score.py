@@ -18,6 +18,7 @@ import xarray as xr
 from . import schema
 from .errors import ContractError, Fault, MarkerError
 from .kernels import bands, netsignal
+from .kernels.paint_change import fitted_change, smooth_change
 from .kernels.smooth import even_spacing, savitzky_golay_matrix
 from .markers import Marker, area_and_moment, marker_weights, resolve
 
@@ -256,15 +257,24 @@ def net_from_scatters(
     references: Sequence[npt.ArrayLike],
     wavenumber: npt.ArrayLike,
     nuisances: npt.ArrayLike | None = None,
+    replicates: Sequence[npt.ArrayLike] = (),
 ) -> netsignal.NetSignal:
-    """Make the net signal from what a pass over the blanks has kept of each map."""
+    """Make the net signal from what a pass over the blanks has kept of each map.
+
+    `replicates` are groups of mock-up means that no arm is compared with; three degrees of freedom
+    or more measure how mock-ups of this paint differ (`paint_change.fitted_change`), else a mild
+    change is declared.
+    """
     pooled = scatters if isinstance(scatters, netsignal.PooledScatter) else netsignal.pool(scatters)
+    gel = np.array(references, dtype=float)
+    metric = netsignal.blank_metric(pooled)
+    found = fitted_change(wavenumber, replicates, metric, gel)
+    change = smooth_change(wavenumber, pooled.mean) if found is None else found.covariance
     shapes = netsignal.common_nuisances(wavenumber, pooled.mean)
     if nuisances is not None:
         shapes = np.vstack([shapes, np.atleast_2d(nuisances)])
-    change = netsignal.smooth_change(wavenumber, pooled.mean)
-    metric = netsignal.blank_metric(pooled, shapes, change)
-    return netsignal.net_signal(np.array(references, dtype=float), metric)
+    metric = netsignal.declare(netsignal.with_change(metric, change), shapes)
+    return netsignal.net_signal(gel, metric)
 
 
 def _scored(

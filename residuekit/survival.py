@@ -20,7 +20,7 @@ from .kernels.bands import noise_of_second_differences
 from .markers import Marker, marker_weights, resolve
 from .preprocess import STEPS
 from .procedure import Procedure
-from .reprs import as_frame
+from .reprs import as_frame, rows_html
 from .score import mean_spectrum
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ class Survival:
         return "\n".join([*table, *said])
 
     def _repr_html_(self) -> str:
-        return str(self.to_frame().to_html(index=False))
+        return rows_html(f"What survives in {self.n_spectra} blank spectra", self.rows)
 
 
 def band_survival(

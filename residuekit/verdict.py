@@ -17,7 +17,7 @@ import numpy.typing as npt
 from .errors import ContractError, Fault
 from .kernels.decision import Slope, decision_levels, slope_through_zero, upper_bound
 from .kernels.limits import clopper_pearson_upper, noncentrality
-from .reprs import as_frame, as_html, as_text
+from .reprs import as_frame, as_html, as_text, sentence_case
 from .schema import LIST_SEPARATOR, NET_SIGNAL
 
 if TYPE_CHECKING:
@@ -422,13 +422,14 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
 
 def _numbers_in_words(a: Assessment) -> str:
     """The numbers without which no absence is printed."""
+    score = sentence_case(a.score)
     if a.n_blank_mockups < 2:
         return (
-            f"{a.score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit}; a single blank "
+            f"{score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit}; a single blank "
             "mock-up gives no limits."
         )
     text = (
-        f"{a.score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
+        f"{score}: mean of {a.n_mockups} mock-ups {a.estimate:.3g} {a.unit} against "
         f"{a.n_blank_mockups} blank mock-ups; decision limit {a.decision_limit:.3g}, detection "
         f"limit {a.detection_limit:.3g}, upper bound {a.upper_bound:.3g} {a.unit} "
         f"({1 - a.alpha:.0%} one-sided); {a.positive_mockups} of {a.n_mockups} mock-ups above the "

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from residuekit.reprs import as_frame, as_html, as_text, short
+from residuekit.reprs import as_frame, as_html, as_text, rows_html, short, to_error
 
 VALUES = {
     "method": "<b>Currie</b> & others",
@@ -40,6 +40,30 @@ def test_no_text_becomes_markup():
     assert "<i>" not in page
     assert "&lt;b&gt;Currie&lt;/b&gt; &amp; others" in page
     assert "nan" not in page
+
+
+def test_many_rows_become_one_table_of_escaped_texts():
+    page = rows_html("<i>Rows</i>", [VALUES, {**VALUES, "value": math.inf}])
+    assert page.count("<tr>") == 3
+    assert page.count("scope='col'") == len(VALUES)
+    assert "<b>" not in page
+    assert "<i>" not in page
+    assert "nan" not in page
+    assert ">inf<" in page
+    assert rows_html("Nothing", []).count("<tr>") == 1
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "said"),
+    [
+        (2.5478, 0.1453, "2.55"), (0.66239, 0.147926, "0.66"), (0.1428, 0.0235, "0.143"),
+        (1234.5, 96.0, "1234"), (1234.5, 960.0, "1230"), (-0.001, 0.1, "0.00"),
+        (0.5, 0.0996, "0.50"), (0.5, math.nan, "0.5"), (0.5, 0.0, "0.5"), (math.nan, 0.1, ""),
+        (math.inf, 0.1, "inf"),
+    ],
+)  # fmt: skip
+def test_a_number_is_rounded_to_the_second_digit_of_its_error(value, error, said):
+    assert to_error(value, error) == said
 
 
 def test_a_frame_keeps_the_order_of_the_columns():

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from residuekit.errors import ReadError
+from residuekit.reprs import to_error
 from residuekit.results import TABLES, arm_words, open_run
 from residuekit.schema import VERDICT_COLUMNS
 
@@ -42,17 +43,24 @@ def test_the_results_say_themselves(finished):
     said = str(result)
     first, second = said.split("alkyd, PVA cryogel ")[1:]
     assert said.startswith("Simulated study (invented data)")
-    assert first.startswith("2 min, cleared 2 min\n    NOT DETECTED. net signal: mean ")
-    assert second.startswith("60 min, cleared 2 min\n    DETECTED. net signal: mean ")
+    assert first.startswith("2 min, cleared 2 min\n    NOT DETECTED. Net signal: mean ")
+    assert second.startswith("60 min, cleared 2 min\n    DETECTED. Net signal: mean ")
     for row, words in zip(result.verdicts.to_dict("records"), (first, second), strict=True):
         said = " ".join(words.split())
-        assert f"detection limit {row['detection_limit']:.3g}" in said
-        assert f"upper bound {row['upper_bound']:.3g} ug cm-2" in said
+        error = row["standard_error"]
+        assert f"detection limit {to_error(row['detection_limit'], error)}" in said
+        assert f"upper bound {to_error(row['upper_bound'], error)} ug cm-2" in said
+    lower = to_error(2 * row["estimate"] - row["upper_bound"], error)
+    assert f"lower bound {lower}, upper bound" in said
     assert f"at most {result.verdicts['share_upper_bound'][0]:.1%} of such" in " ".join(
         first.split()
     )
     assert tuple(result.to_frame().columns) == VERDICT_COLUMNS
-    assert "<table" in result._repr_html_()
+    page = result._repr_html_()
+    assert "<table" in page
+    assert page.count("<th scope='row'") == 2
+    assert f"<td style='text-align:left'>{lower}</td>" in page
+    assert "nan" not in page
     assert "DataFrame" not in repr(result)
     assert result.failures == {}
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from residuekit.kernels.limits import clopper_pearson_interval
 
-SEED = 20261125
+SEED = 4711
 WORKERS = 2
 #: Of each interval; small, as nearly 200 claims are judged at once.
 ERROR = 0.01

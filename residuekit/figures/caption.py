@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ..reprs import sentence_case
 from .choice import Block
 from .residue import Plan
-from .words import counted, number, percent, unit_words
+from .words import number, percent, unit_words
+
+_UM_PER_MM = 1000.0
 
 
 def caption(plan: Plan, provenance: Mapping[str, Any]) -> str:
@@ -23,9 +26,9 @@ def caption(plan: Plan, provenance: Mapping[str, Any]) -> str:
     ]
     if any(block.maps for block in plan.blocks):
         sentences.append(
-            f"All maps have one colour scale, {number(plan.scale[0])} to {number(plan.scale[1])} "
-            f"{unit}; pixels not above the pixel limit (line on the colour bar) are faded, masked "
-            "pixels are grey and hatched, y points upward."
+            f"All maps have one colour scale, {number(plan.scale[0], 2)} to "
+            f"{number(plan.scale[1], 2)} {unit}; pixels not above the pixel limit (line on the "
+            "colour bar) are faded, masked pixels are grey and hatched, y points upward."
         )
     else:
         sentences.append("Point spectra only: there are no maps to draw.")
@@ -50,6 +53,18 @@ def caption(plan: Plan, provenance: Mapping[str, Any]) -> str:
 
 def _block_words(letter: str, block: Block) -> str:
     shown = "; ".join(f"{panel.words}, {panel.rule} ({panel.mockup})" for panel in block.maps)
-    groups = ", ".join(f"{g.words} {counted(g.values.size, 'mock-up')}" for g in block.groups)
-    maps = f" Maps: {shown}; pixel limit {number(block.pixel_limit)}." if shown else ""
-    return f"({letter}) {block.words}, by {block.score}.{maps} {groups}."
+    groups = ", ".join(f"{g.words} {g.values.size}" for g in block.groups)
+    maps = f" Maps: {shown}; pixel limit {number(block.pixel_limit, 2)}." if shown else ""
+    words = f"({letter}) {sentence_case(block.words)}, by the {block.score}.{maps}"
+    return f"{words}{_field_words(block)} Mock-ups: {groups}."
+
+
+def _field_words(block: Block) -> str:
+    """The mapped field of the first map, where its step is known."""
+    first = next((panel for panel in block.maps if panel.position_unit == "um"), None)
+    if first is None or min(first.x.size, first.y.size) < 2:
+        return ""
+    width, height = (
+        axis.size * float(axis[1] - axis[0]) / _UM_PER_MM for axis in (first.x, first.y)
+    )
+    return f" Field of a map {number(width)} × {number(height)} mm."

@@ -16,6 +16,8 @@ from .residue import Plan, draw, plan_figure
 from .style import COLOUR_MAP, figure_style
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from ..results import StudyResult
 
 RECORD = "figure.json"
@@ -45,7 +47,7 @@ def write_figure(result: StudyResult, folder: str | Path) -> dict[str, Any]:
     except ContractError as problem:
         record = {"not_drawn": str(problem)}
     else:
-        record = {**describe(plan), "files": _save(plan, folder)}
+        record = {**describe(plan), "files": save_figure(draw(plan), folder, "figure")}
         record["caption"] = caption(plan, result.provenance)
     record["verdicts_sha256"] = _sha256(result.folder / "verdicts.csv")
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
@@ -53,13 +55,12 @@ def write_figure(result: StudyResult, folder: str | Path) -> dict[str, Any]:
     return record
 
 
-def _save(plan: Plan, folder: Path) -> dict[str, str]:
-    """Save in every format; return name -> sha256."""
-    figure = draw(plan)
+def save_figure(figure: Figure, folder: Path, stem: str) -> dict[str, str]:
+    """Save a figure in every format, the same bytes on every run; return name -> sha256."""
     hashes = {}
     with figure_style():
         for kind, metadata in _METADATA.items():
-            path = folder / f"figure.{kind}"
+            path = folder / f"{stem}.{kind}"
             figure.savefig(path, metadata=metadata)
             hashes[path.name] = _sha256(path)
     return hashes

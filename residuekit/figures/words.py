@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -29,10 +30,23 @@ def unit_words(unit: str) -> str:
 
 
 def in_words(text: str) -> str:
-    """A sentence of the record with its loading units as people write them."""
-    for ascii_unit in ("ug cm-2", "A cm-1"):
+    """A sentence of the record with its units and minus signs as people write them.
+
+    >>> in_words("mean -0.04 ug cm-2, 1092 cm-1, fringes of 3 um, PVA-2")
+    'mean −0.04 µg cm⁻², 1092 cm⁻¹, fringes of 3 µm, PVA-2'
+    """
+    for ascii_unit in ("ug cm-2", "A cm-1", "cm-1"):
         text = text.replace(ascii_unit, _UNITS[ascii_unit])
-    return text
+    return true_minus(re.sub(r"(?<=\d )um\b", _UNITS["um"], text))
+
+
+def true_minus(text: str) -> str:
+    """A text whose negative numbers have a true minus; a hyphen inside a word stays.
+
+    >>> true_minus("-0.5 of 1e-05 at PVA-2")
+    '−0.5 of 1e−05 at PVA-2'
+    """
+    return re.sub(r"(?<![\w.-])-(?=\.?\d)|(?<=\de)-(?=\d)", "−", text)
 
 
 def number(value: Any, digits: int = 3) -> str:

@@ -23,7 +23,7 @@ __all__ = [
     "blank_metric",
     "common_nuisances",
     "declare",
-    "smooth_change",
+    "with_change",
     "pool",
     "scatter",
     "spectra_rows",
@@ -37,9 +37,6 @@ BLOCK = 4096
 CONDITION = 1e-9
 #: Variance along a declared nuisance, in units of what one blank pixel determines it to.
 NUISANCE_VARIANCE = 1e6
-#: A declared smooth change of the paint: share of the absorbance, least share of the largest one,
-#: length in cm-1.
-CHANGE_SHARE, CHANGE_FLOOR, CHANGE_LENGTH = 0.003, 0.1, 40.0
 #: Below this many pixels a channel the eigenvalues are also pulled towards their median.
 PIXELS_A_CHANNEL = 2.0
 
@@ -174,11 +171,7 @@ def pool(scatters: Iterable[Scatter]) -> PooledScatter:
     )
 
 
-def blank_metric(
-    pooled: PooledScatter,
-    nuisances: ArrayLike | None = None,
-    change: ArrayLike | None = None,
-) -> BlankMetric:
+def blank_metric(pooled: PooledScatter, nuisances: ArrayLike | None = None) -> BlankMetric:
     """Make the metric of blank pixels from their pooled scatter and declared nuisances.
 
     The covariance keeps the eigenvectors of the pooled scatter; each eigenvalue is replaced by the
@@ -199,8 +192,6 @@ def blank_metric(
     ----------
     pooled : the scatter of the blanks.
     nuisances : (n_shapes, n_channels), in any unit; an all-zero shape has no effect.
-    change : (n_channels, n_channels) covariance declared beside that of the pixels, as
-        `smooth_change` gives it.
 
     Raises
     ------
@@ -220,16 +211,22 @@ def blank_metric(
     unit = np.sqrt(np.trace(pooled.products.sum(axis=0)) / (dof * n_channels))
     rough = _whitener(pooled, np.full(n_channels, unit), pull)
     whitener = _whitener(pooled, 1.0 / np.linalg.norm(rough, axis=0), pull)
-    declared = np.zeros((0, 0)) if change is None else np.asarray(change, dtype=float)
-    if change is not None:
-        sizes, vectors = np.linalg.eigh(whitener @ declared @ whitener.T)
-        whitener = (vectors / np.sqrt(1.0 + np.maximum(sizes, 0.0))) @ vectors.T @ whitener
-    none = np.zeros((n_channels, 0))
     plain = BlankMetric(
-        form, pull, pooled.n_maps, pooled.n_pixels, pooled.mean, whitener, declared, none,
-        np.zeros(0),
+        form, pull, pooled.n_maps, pooled.n_pixels, pooled.mean, whitener, np.zeros((0, 0)),
+        np.zeros((n_channels, 0)), np.zeros(0),
     )  # fmt: skip
     return plain if nuisances is None else declare(plain, nuisances)
+
+
+def with_change(metric: BlankMetric, change: ArrayLike) -> BlankMetric:
+    """Return the metric with this covariance (n_channels, n_channels) added to that of the pixels.
+
+    Nuisances have to be declared after it.
+    """
+    declared = np.asarray(change, dtype=float)
+    sizes, vectors = np.linalg.eigh(metric.whitener @ declared @ metric.whitener.T)
+    whitener = (vectors / np.sqrt(1.0 + np.maximum(sizes, 0.0))) @ vectors.T @ metric.whitener
+    return replace(metric, whitener=whitener, change=declared)
 
 
 def declare(metric: BlankMetric, nuisances: ArrayLike) -> BlankMetric:
@@ -270,29 +267,6 @@ def common_nuisances(wavenumber: ArrayLike, mean_blank: ArrayLike) -> Floats:
     axis = np.asarray(wavenumber, dtype=float)
     mean = np.asarray(mean_blank, dtype=float)
     return np.array([np.gradient(mean, axis), np.ones_like(axis), axis - axis.mean()])
-
-
-def smooth_change(wavenumber: ArrayLike, mean_blank: ArrayLike) -> Floats:
-    """Return (n, n): the covariance of smooth relative changes of the paint's spectrum.
-
-    Mock-ups of one paint differ by more than their pixels show: bands grow, broaden and lean on
-    their flanks a little, smoothly along the spectrum. Declared is a change with a standard
-    deviation of 0.3 % of the local absorbance (and of 0.03 % of the largest), correlated
-    over 40 cm-1 as a Matern process of order 3/2 (Rasmussen & Williams, Gaussian Processes for
-    Machine Learning, 2006, eq. 4.17): rough enough not to promise that sharp differences are the
-    gel's alone. The three numbers were chosen on simulated paints, among several; no source. Where
-    noise dominates, the change is small beside it and costs little.
-
-    Parameters
-    ----------
-    wavenumber, mean_blank : (n,), cm-1 and the mean blank spectrum in any unit.
-    """
-    axis = np.asarray(wavenumber, dtype=float)
-    size = np.abs(np.asarray(mean_blank, dtype=float))
-    local = CHANGE_SHARE * (size + CHANGE_FLOOR * size.max())
-    lag = np.abs(axis[:, None] - axis) * np.sqrt(3.0) / CHANGE_LENGTH
-    change: Floats = np.outer(local, local) * (1.0 + lag) * np.exp(-lag)
-    return change
 
 
 def spectra_rows(values: ArrayLike, n_channels: int) -> Floats:

@@ -22,8 +22,8 @@ from .metric import (
     declare,
     pool,
     scatter,
-    smooth_change,
     spectra_rows,
+    with_change,
 )
 
 __all__ = [
@@ -36,7 +36,6 @@ __all__ = [
     "blank_metric",
     "common_nuisances",
     "declare",
-    "smooth_change",
     "lack_of_fit",
     "nas",
     "net_scores",
@@ -44,6 +43,7 @@ __all__ = [
     "pool",
     "scatter",
     "shape_test",
+    "with_change",
 ]
 
 Floats = NDArray[np.float64]
@@ -214,8 +214,9 @@ def shape_test(
     share = explained / beyond if beyond > 0 else 0.0
     refused = residual > 3 * expected and share < 0.8
     reason = (
-        f"the reference explains {share:.0%} of what goes beyond the blanks' scatter; "
-        f"the rest is {residual / expected if expected > 0 else np.inf:.1f} times that scatter"
+        f"the reference explains {share:.0%} of the difference beyond the scatter of the blanks, "
+        f"and what it leaves is {residual / expected if expected > 0 else np.inf:.1f} times what "
+        "that scatter leaves (the gel is refused above 3 times with less than 80% explained)"
     )
     return ShapeTest(explained, residual, expected, share, refused, reason)
 

@@ -21,6 +21,8 @@ __all__ = [
     "contact_gap",
     "effective_thickness",
     "film_fraction",
+    "fresnel_reflectance",
+    "gloss_units",
     "index_from_absorption",
     "kramers_kronig",
     "kubelka_munk",
@@ -30,6 +32,8 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 UM_PER_CM = 1e4
+#: The refractive index of the black glass that reads 100 GU (ISO 2813), at 587.6 nm.
+GLOSS_STANDARD_INDEX = 1.567
 #: exp(-Euler's constant)/2: where, in channels, the sum over every second channel next to an end
 #: leaves off: sum of 2/k over odd k < 2m is ln m + 0.5772 + 2 ln 2.
 _END = 0.2807
@@ -156,6 +160,28 @@ def specular_reflectance(n: npt.ArrayLike, k: npt.ArrayLike) -> Floats:
     """Return Fresnel's reflectance at normal incidence, ((n-1)^2 + k^2) / ((n+1)^2 + k^2)."""
     n, k = np.asarray(n, dtype=np.float64), np.asarray(k, dtype=np.float64)
     return np.asarray(((n - 1) ** 2 + k**2) / ((n + 1) ** 2 + k**2))
+
+
+def fresnel_reflectance(n: npt.ArrayLike, angle: float) -> Floats:
+    """Return what a smooth surface of index n reflects of unpolarised light, no absorption.
+
+    `angle` is that of incidence in air, degrees; Fresnel's equations.
+    """
+    index, theta = np.asarray(n, dtype=np.float64), math.radians(angle)
+    inside = np.sqrt(index**2 - math.sin(theta) ** 2)
+    across = (math.cos(theta) - inside) / (math.cos(theta) + inside)
+    along = (index**2 * math.cos(theta) - inside) / (index**2 * math.cos(theta) + inside)
+    return np.asarray((across**2 + along**2) / 2)
+
+
+def gloss_units(n: npt.ArrayLike, angle: float) -> Floats:
+    """Return the gloss in GU of a smooth surface of index n: 100 for the black glass of ISO 2813.
+
+    >>> [float(gloss_units(1.50, angle).round(2)) for angle in (20, 60, 85)]
+    [82.05, 89.14, 98.97]
+    """
+    standard = fresnel_reflectance(GLOSS_STANDARD_INDEX, angle)
+    return np.asarray(100 * fresnel_reflectance(n, angle) / standard)
 
 
 class OpticalConstants(NamedTuple):

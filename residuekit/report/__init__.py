@@ -1,6 +1,8 @@
-"""What people read of a run: the methods text and the report page."""
+"""What people read of a run: methods text, caption, tables and the report page."""
 
+from .caption import write_caption
+from .exports import write_tables
 from .methods import write_methods
 from .page import write_report
 
-__all__ = ["write_methods", "write_report"]
+__all__ = ["write_caption", "write_methods", "write_report", "write_tables"]

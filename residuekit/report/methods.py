@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,128 +13,153 @@ from ..figures.words import (
     percent,
     stratum_of,
     stratum_words,
+    true_minus,
     unit_words,
 )
+from ..reprs import sentence_case
 from ..results import arm_words
 from ..schema import NET_SIGNAL
+from ..trends import findings
 from ..verdict import LIMIT_FACTOR
+from . import as_latex, as_markdown, references
+from .answer import answer, arm_sentences, behind, judged, rounded
+from .blocks import Block, Items, Paragraph, Section, grid, paragraphs
 from .facts import (
+    DEFINITION,
     SAFETY,
     cannot_say,
+    control_sentences,
     controls,
+    instrument_sentences,
     layouts,
     marker_words,
     n_references,
+    seen_sentence,
     step_words,
     strata,
     tally,
 )
+from .quality import quality_sentences
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
 METHODS = "methods.md"
+METHODS_TEX = "methods.tex"
 
 
 def write_methods(result: StudyResult, folder: str | Path) -> str:
-    """Write methods.md into a folder and return its text."""
-    text = methods_text(result)
+    """Write methods.md and methods.tex into a folder and return the text of the first."""
+    made = sections(result)
+    text = as_markdown.write(f"Methods and findings: {result.provenance['study']['title']}", made)
     (Path(folder) / METHODS).write_text(text, encoding="utf-8")
+    (Path(folder) / METHODS_TEX).write_text(as_latex.write(made), encoding="utf-8")
     return text
 
 
-def methods_text(result: StudyResult) -> str:
+def sections(result: StudyResult) -> list[Section]:
     """Tell what was measured, how it was judged, and what was found."""
-    parts = [
-        f"# Methods and findings: {_md(result.provenance['study']['title'])}",
-        "## Question and samples\n\n" + "\n\n".join(_samples(result)),
-        "## Measurement and procedure\n\n" + "\n\n".join(_measurement(result)),
-        "## Markers and scores\n\n" + "\n\n".join(_scores(result)),
-        "## Limits and verdicts\n\n" + "\n\n".join(limit_sentences(result)),
-        "## Findings\n\n" + "\n\n".join(_findings(result)),
-        "## Quality and exclusions\n\n" + "\n\n".join(_quality(result)),
-        "## Cautions\n\n" + "\n".join(f"- {said}" for said in (*cannot_say(result), SAFETY)),
-        "## Versions and data\n\n" + "\n\n".join(_record(result)),
+    told = [
+        Section("Question and samples", tuple(_samples(result))),
+        Section("Measurement and procedure", tuple(_measurement(result))),
+        Section("Markers and scores", tuple(_scores(result))),
+        Section("Limits and verdicts", paragraphs(limit_sentences(result))),
+        Section("Findings", tuple(_findings(result))),
+        Section("Quality and exclusions", tuple(_quality(result))),
+        Section("Cautions", (Items((*cannot_say(result), SAFETY)),)),
+        Section("Versions and data", tuple(_record(result))),
     ]
-    return "\n\n".join(parts) + "\n"
+    works = references.listed(text for section in told for text in _texts(section))
+    remark = Paragraph(
+        "Details of these works are from memory: check them before they are printed."
+    )
+    return [*told, Section("References", (Items(works), remark))]
 
 
-def _md(text: object) -> str:
-    """A name as Markdown shows it, letter by letter, on one line."""
-    return re.sub(r"([\\`*_<>\[\]|#$])", r"\\\1", " ".join(str(text).split()))
+def _texts(section: Section) -> Iterator[str]:
+    for block in section.blocks:
+        if isinstance(block, Paragraph):
+            yield block.text
+        elif isinstance(block, Items):
+            yield from block.texts
 
 
-def _code(text: object) -> str:
-    """A file name between backticks."""
-    return "`" + " ".join(str(text).split()).replace("`", "'").replace("|", "\\|") + "`"
-
-
-def _samples(result: StudyResult) -> Iterator[str]:
+def _samples(result: StudyResult) -> Iterator[Block]:
     study = result.provenance["study"]
     limit, working = study["acceptance_limit_ug_cm2"], study["working_exposure_min"]
-    asked = f"Residue of {_md(study['treatment'])} was looked for"
+    asked = f"Residue of {study['treatment']} was looked for"
     if working is not None:
         asked += f"; the working exposure is {number(working)} min"
     if limit is None:
         asked += ". No acceptance limit was set beforehand."
     else:
         reason = study["acceptance_reason"].strip()
-        why = f" Reason given: {_md(in_words(reason))}" if reason else " No reason was given."
+        why = f" Reason given: {in_words(reason)}" if reason else " No reason was given."
         asked += f". Acceptance limit, set beforehand: {number(limit)} µg cm⁻².{why}"
-    yield asked
+    yield Paragraph(asked)
+    yield Paragraph(DEFINITION)
     verdicts = result.verdicts.to_dict("records")
     for stratum in strata(result):
         arms = [row for row in verdicts if stratum_of(row) == stratum]
         tested = "; ".join(
-            f"{_md(row['treatment'])} {row['exposure_min']:g} min, cleared "
-            f"{row['clearance_min']:g} min ({counted(int(row['n_mockups']), 'mock-up')})"
+            f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min "
+            f"({counted(int(row['n_mockups']), 'mock-up')})"
             for row in arms
         )
         held = ", ".join(controls(result, stratum))
-        yield f"{_md(stratum_words(stratum))}. Controls: {held}. Arms: {tested}."
+        yield Paragraph(
+            f"Controls: {held}. Arms: {tested}.", f"{sentence_case(stratum_words(stratum))}."
+        )
+    yield from paragraphs(map(sentence_case, control_sentences(result)))
+    yield Paragraph(_pure(result))
+
+
+def _pure(result: StudyResult) -> str:
     found = n_references(result)
-    yield (
-        f"The pure material is known from {counted(found, 'reference spectrum')}."
-        if found == 1
-        else f"The pure material is known from {found} reference spectra."
-        if found
-        else "There is no reference spectrum of the pure material."
-    )
+    if not found:
+        return "There is no reference spectrum of the pure material."
+    spectra = "reference spectrum" if found == 1 else "reference spectra"
+    return f"The pure material is known from {found} {spectra}."
 
 
-def _measurement(result: StudyResult) -> Iterator[str]:
+def _measurement(result: StudyResult) -> Iterator[Block]:
     found = layouts(result)
-    yield (
-        f"Technique: {tally(found.techniques)}. Layout: {tally(found.layouts)}. The mock-up is the "
-        "unit of replication: its maps are averaged, and neither maps nor pixels count as "
-        "replicates."
-        if found.layouts
-        else "No file could be scored."
-    )
-    yield (
-        "The record of the run does not hold the instrument, the resolution, the number of scans, "
-        "the aperture and the climate of the laboratory; state them beside this text."
-    )
+    if found.layouts:
+        yield Paragraph(f"Technique: {tally(found.techniques)}. Layout: {tally(found.layouts)}.")
+        yield Paragraph(seen_sentence(result, found.fields))
+        yield Paragraph(
+            "The mock-up is the unit of replication: its maps are averaged, and neither maps nor "
+            "pixels count as replicates."
+        )
+    else:
+        yield Paragraph("No file could be scored.")
+    told = map(sentence_case, instrument_sentences(result, found.techniques))
+    yield Paragraph(" ".join(told))
     steps = result.provenance["procedure"]
     if steps:
-        listed = "\n".join(f"{k}. {_md(step_words(s))}" for k, s in enumerate(steps, start=1))
-        yield f"Every spectrum went through these steps, in this order:\n\n{listed}"
+        yield Paragraph("Every spectrum went through these steps, in this order:")
+        yield Items(tuple(map(_cited_step, steps)), ordered=True)
     else:
-        yield "The spectra were scored as read; there was no preprocessing."
+        yield Paragraph("The spectra were scored as read; there was no preprocessing.")
 
 
-def _scores(result: StudyResult) -> Iterator[str]:
+def _cited_step(step: Mapping[str, Any]) -> str:
+    work = references.of_step(step)
+    return f"{step_words(step)} ({work})" if work else step_words(step)
+
+
+def _scores(result: StudyResult) -> Iterator[Block]:
     provenance = result.provenance
-    bands = "\n".join(f"- {_md(m['name'])}: {marker_words(m)}" for m in provenance["markers"])
-    yield f"Marker bands:\n\n{bands}"
+    yield Paragraph("Marker bands:")
+    yield Items(tuple(f"{m['name']}: {marker_words(m)}" for m in provenance["markers"]))
     if NET_SIGNAL in provenance["study"]["scores"]:
-        yield (
+        yield Paragraph(
             "Net signal: the whole reference spectrum fitted by generalised least squares, in the "
             "metric of the pixel scatter within the blank maps (shrunk), with declared nuisance "
-            "shapes given a large variance; Lorber's net analyte signal is the same quantity for "
-            "white noise."
+            "shapes given a large variance; the net analyte signal (Lorber 1986) is the same "
+            "quantity for white noise."
         )
-    yield (
+    yield Paragraph(
         "The deciding score was fixed beforehand: the net signal, or else the first band in the "
         "order of the list that is not blind. What each score can see was computed from blanks, "
         "spiked mock-ups and references before any exposed map was opened. A score is blind when "
@@ -146,33 +170,54 @@ def _scores(result: StudyResult) -> Iterator[str]:
     for stratum in strata(result):
         rows = [r for r in result.markers.to_dict("records") if stratum_of(r) == stratum]
         if rows:
-            yield f"{_md(stratum_words(stratum))}. " + "; ".join(map(_sight, rows)) + "."
+            yield Paragraph(
+                "What one mock-up would have to carry, and what each score gave by itself:",
+                f"{sentence_case(stratum_words(stratum))}.",
+            )
+            yield Items(tuple(_sight(row, result) for row in rows))
 
 
-def _sight(row: Mapping[Any, Any]) -> str:
+def _sight(row: Mapping[Any, Any], result: StudyResult) -> str:
+    """What a score could see on a stratum, and what it gave there: negative findings too."""
     unit = unit_words(str(row["unit"]))
-    words = f"{_md(row['score'])}: a single mock-up would need {number(row['mockup_limit'])} {unit}"
+    words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
     if row["blind"]:
-        return f"{words}, blind"
-    return f"{words}, deciding" if row["deciding"] else words
+        return f"{words}; blind, so it says nothing on this paint."
+    role = "; it decides. " if row["deciding"] else "; it does not decide. "
+    own = [
+        f"{arm['treatment']} {arm['exposure_min']:g} min, cleared {arm['clearance_min']:g} min: "
+        f"{arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
+        f"{rounded(arm, 'detection_limit')}, upper bound {rounded(arm, 'upper_bound')} "
+        f"{unit_words(str(arm['unit']))})"
+        for arm in result.scores.to_dict("records")
+        if stratum_of(arm) == stratum_of(row) and arm["score"] == row["score"] and judged(arm)
+    ]
+    return f"{words}{role}{'; '.join(own)}."
 
 
 def limit_sentences(result: StudyResult) -> Iterator[str]:
+    """How limits, bounds and verdicts are made, each method with the work it comes from."""
     study = result.provenance["study"]
     alpha, beta = study["alpha"], study["beta"]
     n_arms = int(result.provenance["n_arms"])
     sure = percent(1 - alpha)
     yield (
-        "Decision limits are those of a pair of one-sided tests, on the mean of the arm and on its "
-        "highest mock-up, which share one marginal level such that either is exceeded without "
-        f"residue with probability {alpha:g} in all; both use the scatter of the blank mock-ups. "
-        "Detection limits follow from the noncentral t distribution for the same quantiles with a "
-        f"probability of {beta:g} of missing. The slope that turns scores into loadings is a "
-        "weighted straight line through zero over the spiked mock-ups of the same paint and "
-        f"soiling. The upper bound of the mean is one-sided at {sure}, with the scatter of blanks "
-        "and of exposed mock-ups and the error of the slope, and degrees of freedom after "
-        "Satterthwaite. The share of mock-ups above their detection limit is bounded after Clopper "
-        f"and Pearson, one-sided at {sure}."
+        "Decision and detection limits are used in the sense of Currie (Currie 1968; Currie 1995): "
+        "above the decision limit a signal is called present; a loading at the detection limit is "
+        f"missed with a probability of {beta:g}. The decision is a pair of one-sided tests, on the "
+        "mean of the arm and on its highest mock-up, which share one marginal level such that "
+        f"either is exceeded without residue with probability {alpha:g} in all; both use the "
+        "scatter of the blank mock-ups. Detection limits follow from the noncentral t distribution "
+        "for the same quantiles. Limits of an arm's mean, of one mock-up and of one pixel are "
+        "different quantities and never stand for one another."
+    )
+    yield (
+        "The slope that turns scores into loadings is a weighted straight line through zero over "
+        "the spiked mock-ups of the same paint and soiling. The upper bound of the mean is "
+        f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
+        "the slope, and degrees of freedom after Satterthwaite 1946; where residue was detected, "
+        "the lower bound lies as far below the mean. The share of mock-ups above their detection "
+        f"limit is bounded after Clopper and Pearson 1934, one-sided at {sure}."
     )
     yield (
         "Detected: above a decision limit, and the difference from the blanks has the shape of the "
@@ -184,48 +229,56 @@ def limit_sentences(result: StudyResult) -> Iterator[str]:
     )
 
 
-def _findings(result: StudyResult) -> Iterator[str]:
+def _findings(result: StudyResult) -> Iterator[Block]:
+    study = result.provenance["study"]
+    told = answer(result)
+    yield Paragraph(" ".join(text for text in (told.headline, told.further) if text))
     for row in result.verdicts.to_dict("records"):
-        yield (
-            f"**{_md(arm_words(row))}: {row['verdict']}.** {_md(in_words(str(row['reason'])))} "
-            f"{_counts(row)}"
-        ).strip()
-    yield from (_md(in_words(remark)) for remark in result.provenance["remarks"])
+        said = (*arm_sentences(row, study), behind(row))
+        yield Paragraph(
+            " ".join(text for text in said if text),
+            f"{sentence_case(arm_words(row))}: {row['verdict']}.",
+        )
+    yield from paragraphs(map(in_words, result.provenance["remarks"]))
+    for finding in findings(result):
+        yield Paragraph(
+            in_words(" ".join(map(sentence_case, finding.sentences))), _ended(finding.heading)
+        )
 
 
-def _counts(row: Mapping[Any, Any]) -> str:
-    if row["n_maps"] != row["n_maps"]:
-        return ""
-    maps, pixels = int(row["n_maps"]), int(row["n_pixels"])
-    return (
-        f"Behind it stand {counted(int(row['n_mockups']), 'mock-up')}, {counted(maps, 'map')} and "
-        f"{counted(pixels, 'pixel')}."
-    )
+def _ended(heading: str) -> str:
+    return heading if heading[-1:] in ".?!" else f"{heading}."
 
 
-def _quality(result: StudyResult) -> Iterator[str]:
-    rows = result.provenance["quality"]
-    excluded = sum(int(row["n_pixels"] - row["n_valid"]) for row in rows)
-    pixels = sum(int(row["n_pixels"]) for row in rows)
-    yield (
-        f"{counted(len(rows), 'file')} with {counted(pixels, 'pixel')} were checked before the "
-        f"procedure; {counted(excluded, 'pixel')} with missing, constant or very noisy spectra "
-        "were left out of every mean."
-    )
+def _quality(result: StudyResult) -> Iterator[Block]:
+    yield from paragraphs(quality_sentences(result))
     if result.failures:
-        listed = "\n".join(f"- {_code(f)}: {_md(why)}" for f, why in result.failures.items())
-        yield f"Files that could not be used:\n\n{listed}"
+        yield Paragraph("Files that could not be used:")
+        listed = (f"{file}: {why}" for file, why in result.failures.items())
+        yield Items(tuple(map(true_minus, listed)))
     else:
-        yield "Every file could be used."
+        yield Paragraph("Every file could be used.")
 
 
-def _record(result: StudyResult) -> Iterator[str]:
+def _record(result: StudyResult) -> Iterator[Block]:
     record = result.provenance
     versions = ", ".join(f"{name} {version}" for name, version in record["packages"].items())
-    yield (
+    yield Paragraph(
         f"residuekit {record['residuekit']}, Python {record['python']} on {record['system']}; "
-        f"{versions}. The run began on {record['started']}. Every parameter stands in "
-        "provenance.json."
+        f"{versions}. The run began on {record['started']}."
     )
-    rows = "\n".join(f"| {_code(name)} | {sha} |" for name, sha in record["inputs"].items())
-    yield f"| file | sha256 |\n|---|---|\n{rows}"
+    yield short_hashes(record)
+
+
+def short_hashes(record: Mapping[str, Any]) -> Block:
+    """The hashes of the files that define the study; those of the data stand in the record."""
+    data = {row["file"] for row in record.get("measurements", ())}
+    own = [(name, sha) for name, sha in record["inputs"].items() if name not in data]
+    n = len(record["inputs"])
+    return grid(
+        f"Hashes of the files that define the study; those of all {n} input files, and every "
+        "parameter, stand in provenance.json",
+        ("file", "sha256"),
+        own[:3],
+        texts=2,
+    )

@@ -2,39 +2,56 @@
 
 from __future__ import annotations
 
-import base64
-import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from html import escape
 from importlib.resources import files
+from itertools import groupby
 from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any
 
-from ..figures.files import RECORD
-from ..figures.words import counted, number, percent, stratum_of, stratum_words, unit_words
+from ..figures.words import counted, number, stratum_of, stratum_words
+from ..reprs import sentence_case
 from ..results import arm_words
-from ..schema import VERDICTS
+from ..trends import findings
+from . import references
+from .answer import answer, arm_sentences, behind, conditions, how_to_read
+from .as_html import block, capped, folded, grid_table, items, paragraphs, rest, show, table
+from .exports import grids
 from .facts import (
+    DEFINITION,
     SAFETY,
     cannot_say,
+    control_sentences,
     controls,
+    instrument_sentences,
     layouts,
     marker_words,
     n_references,
+    seen_sentence,
     step_words,
     strata,
     tally,
 )
-from .methods import limit_sentences
-from .tables import items, paragraphs, show, table
+from .limit_table import limit_table
+from .methods import limit_sentences, short_hashes
+from .pictures import calibration_figure, main_figure
+from .quality import flag_grid, quality_sentences, words_by_file
+from .trial import trial_section
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..results import StudyResult
 
 REPORT = "report.html"
 #: More rows than this are left to the CSV file, and the page says so.
-MOST_ROWS = 400
+MOST_ROWS = 200
+#: More arms than this are folded away below the answer.
+MOST_ARMS = 24
+_MOST_LINES = 60
+#: Remarks on no more files than this are not folded away.
+_FEW = 8
 
 
 def write_report(result: StudyResult, folder: str | Path) -> str:
@@ -53,21 +70,28 @@ def write_report(result: StudyResult, folder: str | Path) -> str:
 def _parts(result: StudyResult, folder: Path) -> dict[str, str]:
     record = result.provenance
     study = record["study"]
+    told = answer(result)
+    verdicts, scores, _, mockups = map(grid_table, grids(result))
     return {
         "title": escape(study["title"]),
         "subtitle": escape(_subtitle(record)),
-        "question": paragraphs((*_question(study), _tally(result))),
-        "verdicts": "\n".join(map(_verdict_entry, result.verdicts.to_dict("records"))),
-        "cannot_say": items((*cannot_say(result), SAFETY)),
-        "figure": _figure(folder),
+        "headline": show(told.headline),
+        "question": paragraphs((told.further, _question(study), how_to_read(study))),
+        "verdicts": _verdicts(result),
+        "definition": show(DEFINITION),
         "tested": _tested(result),
-        "verdict_table": _verdict_table(result),
-        "reasons": _reasons(result),
-        "sight_table": _sight_table(result),
-        "mockup_table": _mockup_table(result),
-        "limits": paragraphs(limit_sentences(result)),
+        "cannot_say": items((*cannot_say(result), SAFETY)),
+        "figure": main_figure(folder, result),
+        "controls": _controls(result),
+        "sight": _sight(result),
+        "limits": _limits(result),
+        "calibration": calibration_figure(result),
+        "series": _series(result),
+        "trial": trial_section(result),
         "quality": _quality(result),
-        "failures": _failures(result),
+        "changes": _changes(result),
+        "numbers": verdicts + folded("Every score", scores) + folded("Every mock-up", mockups),
+        "reasons": folded("The reasons, word for word as in verdicts.csv", _reasons(result)),
         "procedure": _procedure(result),
         "provenance": _provenance(record),
     }
@@ -79,186 +103,163 @@ def _subtitle(record: Mapping[str, Any]) -> str:
     )
 
 
-def _question(study: Mapping[str, Any]) -> list[str]:
-    asked = [f"Does {study['treatment']} leave a residue on the paint?"]
+def _question(study: Mapping[str, Any]) -> str:
     limit = study["acceptance_limit_ug_cm2"]
     if limit is None:
-        return [*asked, "No acceptance limit was set beforehand."]
-    reason = study["acceptance_reason"].strip()
-    said = f"Acceptance limit, set beforehand: {number(limit)} µg cm⁻²."
-    return [*asked, f"{said} {reason}".strip()]
+        return "No acceptance limit was set beforehand."
+    return (
+        f"Acceptance limit, set beforehand: {number(limit)} µg cm⁻². "
+        f"{study['acceptance_reason'].strip()}"
+    ).strip()
 
 
-def _tally(result: StudyResult) -> str:
-    found = list(result.verdicts["verdict"])
-    words = [f"{found.count(verdict)} {verdict}" for verdict in VERDICTS if verdict in found]
-    return f"{counted(len(found), 'arm')}: {', '.join(words)}."
+def _verdicts(result: StudyResult) -> str:
+    """Each arm below its stratum, in sentences; the many of a large study folded away."""
+    rows = result.verdicts.to_dict("records")
+    study = result.provenance["study"]
+    shown = "".join(_of_strata(rows[:MOST_ARMS], study))
+    more = rows[MOST_ARMS:MOST_ROWS]
+    if more:
+        shown += folded(f"{counted(len(more), 'further arm')}", "".join(_of_strata(more, study)))
+    return shown + rest(len(rows) - MOST_ROWS, "further arm", "verdicts.csv")
 
 
-def _verdict_entry(row: Mapping[Any, Any]) -> str:
+def _of_strata(rows: list[dict[Any, Any]], study: Mapping[str, Any]) -> Iterator[str]:
+    for stratum, arms in groupby(rows, key=stratum_of):
+        entries = "".join(_entry(row, study) for row in arms)
+        yield (
+            f"<h3>{show(sentence_case(stratum_words(stratum)))}</h3>"
+            f'<ul class="verdicts">{entries}</ul>'
+        )
+
+
+def _entry(row: Mapping[Any, Any], study: Mapping[str, Any]) -> str:
     """One verdict in words; an absence is never without its limits and its n."""
-    verdict = str(row["verdict"])
-    kind = verdict.replace(" ", "-")
+    kind = str(row["verdict"]).replace(" ", "-")
+    first, *more = *arm_sentences(row, study), behind(row)
     return (
-        f'<li class="{escape(kind)}"><h3>{show(arm_words(row))}: '
-        f"<strong>{show(verdict)}</strong></h3><p>{show(_numbers(row))}</p></li>"
-    )
-
-
-def _numbers(row: Mapping[Any, Any]) -> str:
-    if not row["n_mockups"] or row["n_maps"] != row["n_maps"]:
-        return str(row["reason"])
-    unit = unit_words(str(row["unit"]))
-    least = f"{number(row['mockup_detection_limit'])} {unit}"
-    missed = f" A single mock-up that carries less than {least} may be missed."
-    share = ""
-    if row["positive_mockups"] < row["n_mockups"]:
-        most = percent(row["share_upper_bound"])
-        share = f", so at most {most} of such mock-ups (one-sided bound) carry more than {least}"
-    return (
-        f"Mean {number(row['estimate'])} {unit}; detection limit "
-        f"{number(row['detection_limit'])}, upper bound {number(row['upper_bound'])} {unit}. "
-        f"{int(row['positive_mockups'])} of {counted(int(row['n_mockups']), 'mock-up')} above the "
-        f"limit for one mock-up{share}; "
-        f"{counted(int(row['n_blank_mockups']), 'blank mock-up')}, "
-        f"{counted(int(row['n_maps']), 'map')}, {counted(int(row['n_pixels']), 'pixel')}."
-        f"{missed if row['verdict'] != 'detected' else ''}"
-    )
-
-
-def _figure(folder: Path) -> str:
-    record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-    if "not_drawn" in record:
-        return f"<p>The figure could not be drawn: {show(record['not_drawn'])}</p>"
-    picture = base64.b64encode((folder / "figure.svg").read_bytes()).decode("ascii")
-    verdicts = "; ".join(
-        f"{block['paint']}, {group['shown_as']}: {group['verdict']}"
-        for block in record["strata"]
-        for group in block["groups"]
-        if "verdict" in group
-    )
-    alternative = (
-        "Due-diligence figure: score maps on one colour scale, mean spectra, a dot a mock-up with "
-        f"the limits. Verdicts shown: {verdicts}. The numbers stand in the tables below."
-    )
-    return (
-        f'<figure><img alt="{escape(alternative)}" src="data:image/svg+xml;base64,{picture}">'
-        f"<figcaption>{show(record['caption'])}</figcaption></figure>"
+        f'<li class="{escape(kind)}"><h4><span class="verdict">{show(row["verdict"])}</span> '
+        f'{show(conditions(row, study))}</h4><p>{show(first)}</p><p class="more">'
+        f"{show(' '.join(more))}</p></li>"
     )
 
 
 def _tested(result: StudyResult) -> str:
-    listed = [
-        f"{stratum_words(stratum)}: {', '.join(controls(result, stratum))}"
-        for stratum in strata(result)
-    ]
     found = layouts(result)
+    listed = [
+        f"{sentence_case(stratum_words(stratum))}: {', '.join(controls(result, stratum))}."
+        for stratum in strata(result)[:_MOST_LINES]
+    ]
     if found.layouts:
-        listed.append(f"Technique: {tally(found.techniques)}; {tally(found.layouts)}")
-    listed.append(f"Reference spectra of the pure material: {n_references(result)}")
+        listed.append(f"Technique: {tally(found.techniques)}. Layout: {tally(found.layouts)}.")
+        listed.append(seen_sentence(result, found.fields))
+    listed += map(sentence_case, instrument_sentences(result, found.techniques))
+    listed.append(f"Reference spectra of the pure material: {n_references(result)}.")
     return items(listed)
 
 
-def _verdict_table(result: StudyResult) -> str:
-    columns = {
-        "verdict": "verdict", "score": "score", "unit": "unit", "estimate": "mean",
-        "standard_error": "standard error", "decision_limit": "decision limit",
-        "detection_limit": "detection limit", "upper_bound": "upper bound",
-        "mockup_decision_limit": "decision limit, one mock-up",
-        "mockup_detection_limit": "detection limit, one mock-up",
-        "n_mockups": "mock-ups", "n_blank_mockups": "blanks", "positive_mockups": "above the limit",
-        "share_upper_bound": "share bound",
-    }  # fmt: skip
-    rows = [
-        [arm_words(row), *(_cell(row, name) for name in columns)]
-        for row in result.verdicts.to_dict("records")
-    ]
-    return table("Verdicts, an arm a row: the numbers of the deciding score (verdicts.csv)",
-                 ["arm", *columns.values()], rows, texts=4)  # fmt: skip
+def _controls(result: StudyResult) -> str:
+    said = [*map(sentence_case, control_sentences(result)), *result.provenance["remarks"]]
+    if not said:
+        return "<p>Every arm was compared with water-only blanks of its own exposure.</p>"
+    return items(said[:_MOST_LINES]) + rest(
+        len(said) - _MOST_LINES, "further remark", "verdicts.csv"
+    )
 
 
-def _cell(row: Mapping[Any, Any], name: str) -> Any:
-    return unit_words(str(row[name])) if name == "unit" else row[name]
+def _sight(result: StudyResult) -> str:
+    bands = {f"band: {m['name']}": marker_words(m) for m in result.provenance["markers"]}
+    blind = [row for row in result.markers.to_dict("records") if row["blind"]]
+    said = (
+        f"{counted(len(blind), 'score')} of {len(result.markers)} (each on each stratum) "
+        f"{'is' if len(blind) == 1 else 'are'} blind: what they show is never read as an absence."
+    )
+    markers = list(grids(result))[2]
+    listed = [f"{sentence_case(name)}: {words}." for name, words in bands.items()]
+    return (
+        paragraphs([said])
+        + grid_table(markers)
+        + folded("How each band is measured", items(listed))
+    )
+
+
+def _limits(result: StudyResult) -> str:
+    """The methods side by side for each stratum; then how they are made."""
+    tables = []
+    for stratum in strata(result)[:MOST_ARMS]:
+        made = limit_table(result, stratum)
+        if made is not None:
+            tables.append(grid_table(made.table) + paragraphs(made.refused))
+    first, more = "".join(tables[:4]), "".join(tables[4:])
+    shown = first + (folded(f"{len(tables) - 4} further strata", more) if more else "")
+    shown += rest(len(strata(result)) - MOST_ARMS, "further stratum", "scores.csv")
+    works = references.listed(limit_sentences(result))
+    how = paragraphs(limit_sentences(result)) + items(works)
+    return shown + folded("How the limits and the verdicts are made", how, printed=True)
+
+
+def _series(result: StudyResult) -> str:
+    parts = []
+    for finding in findings(result):
+        said = list(map(sentence_case, finding.sentences))
+        part = f"<h3>{show(finding.heading)}</h3>" + paragraphs(said[:_MOST_LINES])
+        part += rest(len(said) - _MOST_LINES, "further sentence", "mockups.csv")
+        if finding.table is not None and len(finding.table):
+            part += folded("The numbers", _finding_table(finding.heading, finding.table))
+        parts.append(part)
+    return "".join(parts) or "<p>The study holds no series of exposures, ageings or sessions.</p>"
+
+
+def _finding_table(heading: str, frame: pd.DataFrame) -> str:
+    """The table of a finding, its columns of words before those of numbers."""
+    numbers = [name for name, kind in frame.dtypes.items() if getattr(kind, "kind", "O") in "fiub"]
+    words = [name for name in frame.columns if name not in numbers]
+    heads = [str(name).replace("_", " ") for name in (*words, *numbers)]
+    rows = frame[[*words, *numbers]].to_numpy(object).tolist()
+    return capped(heading, heads, rows, texts=max(len(words), 1), most=MOST_ROWS,
+                  file="mockups.csv")  # fmt: skip
+
+
+def _quality(result: StudyResult) -> str:
+    flags = flag_grid(result)
+    words = words_by_file(result)
+    shown = paragraphs(quality_sentences(result))
+    if result.failures:
+        failures = list(result.failures.items())
+        shown += capped("Files that could not be used", ["file", "why"], failures, texts=2,
+                        most=MOST_ROWS, file="provenance.json")  # fmt: skip
+    else:
+        shown += "<p>Every file could be used.</p>"
+    shown += grid_table(flags) if flags else ""
+    if words:
+        listed = capped("What the check said of each file", ["file", "what was found"], words,
+                        texts=2, most=MOST_ROWS, file="provenance.json")  # fmt: skip
+        few = len(words) <= _FEW
+        shown += listed if few else folded(f"Remarks on {counted(len(words), 'file')}", listed)
+    return shown
+
+
+def _changes(result: StudyResult) -> str:
+    """The text of changes.md below the heading of the page."""
+    lines = [line for line in result.changes.splitlines()[1:] if line]
+    shown = ""
+    for kind, group in groupby(lines, key=lambda line: line[0] if line[0] in "-#" else ""):
+        texts = [line.lstrip("-# ").replace("`", "") for line in group]
+        if kind == "#":
+            shown += "".join(f"<h3>{show(text)}</h3>" for text in texts)
+        elif kind == "-":
+            shown += items(map(sentence_case, texts[:_MOST_LINES]))
+            shown += rest(len(texts) - _MOST_LINES, "further change", "changes.md")
+        else:
+            shown += paragraphs(texts)
+    return shown or "<p>Nothing is known of an earlier run.</p>"
 
 
 def _reasons(result: StudyResult) -> str:
     rows = result.verdicts.to_dict("records")
-    told = [f"{arm_words(row)}: {row['verdict']}. {row['reason']}" for row in rows]
-    return items([*told, *result.provenance["remarks"]])
-
-
-def _sight_table(result: StudyResult) -> str:
-    bands = {f"band: {m['name']}": marker_words(m) for m in result.provenance["markers"]}
-    rows = [
-        [row["score"], stratum_words(stratum_of(row)),
-         bands.get(row["score"], "whole spectrum of the reference"), unit_words(row["unit"]),
-         "blind" if row["blind"] else "deciding" if row["deciding"] else "can see",
-         *(row[name] for name in ("selectivity", "slope", "slope_se", "mockup_limit",
-                                  "noise_limit"))]
-        for row in result.markers.to_dict("records")
-    ]  # fmt: skip
-    heads = ["score", "stratum", "measured as", "unit", "sight", "selectivity", "slope",
-             "its standard error", "what one mock-up would need", "what noise allows"]  # fmt: skip
-    return table("What each score can see, from blanks, spiked mock-ups and references alone "
-                 "(markers.csv)", heads, rows, texts=5)  # fmt: skip
-
-
-def _mockup_table(result: StudyResult) -> str:
-    every = result.mockups.to_dict("records")
-    deciding = {(stratum_of(row), row["score"]) for row in result.verdicts.to_dict("records")}
-    rows = [row for row in every if (stratum_of(row), row["score"]) in deciding]
-    cells = [
-        [row["mockup"], stratum_words(stratum_of(row)), _conditions(row), unit_words(row["unit"]),
-         row["mean"], row["upper_tail"], row["patch_share"], row["n_maps"], row["n_pixels"],
-         _flag(row["positive"])]
-        for row in rows[:MOST_ROWS]
-    ]  # fmt: skip
-    heads = ["mock-up", "stratum", "conditions", "unit", "mean", "99th percentile of pixels",
-             "largest patch", "maps", "pixels", "above the limit"]  # fmt: skip
-    shown = table("Mock-ups by the deciding score; 99th percentile and largest patch above the "
-                  "pixel limit (share of pixels) are printed, not tested (mockups.csv)",
-                  heads, cells, texts=4)  # fmt: skip
-    rest = len(rows) - len(cells)
-    return shown + (f"<p>{rest} further rows stand in mockups.csv.</p>" if rest else "")
-
-
-def _conditions(row: Mapping[Any, Any]) -> str:
-    exposure, clearance = row["exposure_min"], row["clearance_min"]
-    words = f"{row['role']}, {row['treatment']}"
-    if exposure == exposure:
-        words += f" {exposure:g} min"
-    return f"{words}, cleared {clearance:g} min" if clearance == clearance else words
-
-
-def _flag(value: Any) -> str:
-    return {"true": "yes", "false": "no"}.get(str(value).casefold(), "–")
-
-
-def _quality(result: StudyResult) -> str:
-    every = result.provenance["quality"]
-    names = sorted({name for row in every for name in row if name.startswith("n_")} - {"n_pixels"})
-    counts = [name for name in names if name != "n_valid"]
-    marked = [row for row in every if row["failed"] or any(row.get(name) for name in counts)]
-    clean = len(every) - len(marked)
-    said = f"<p>{counted(clean, 'file')} of {len(every)} without any flagged pixel.</p>"
-    if not marked:
-        return said
-    heads = ["file", "not fit because", "pixels", "valid", "noise",
-             *(name.removeprefix("n_").replace("_", " ") for name in counts)]  # fmt: skip
-    rows = [
-        [row["file"], row["failed"] or "–", row["n_pixels"], row["n_valid"], row["noise"],
-         *(row.get(name, 0) for name in counts)]
-        for row in marked[:MOST_ROWS]
-    ]  # fmt: skip
-    rest = len(marked) - len(rows)
-    more = f"<p>{rest} further files stand in provenance.json.</p>" if rest else ""
-    return said + table("Files with flagged pixels", heads, rows, texts=2) + more
-
-
-def _failures(result: StudyResult) -> str:
-    if not result.failures:
-        return "<p>Every file could be used.</p>"
-    return table("Files that could not be used", ["file", "why"], result.failures.items(), texts=2)
+    told = [f"{sentence_case(arm_words(row))}: {row['verdict']}. {row['reason']}"
+            for row in rows[:MOST_ROWS]]  # fmt: skip
+    return items(told) + rest(len(rows) - MOST_ROWS, "further arm", "verdicts.csv")
 
 
 def _procedure(result: StudyResult) -> str:
@@ -271,6 +272,5 @@ def _procedure(result: StudyResult) -> str:
 def _provenance(record: Mapping[str, Any]) -> str:
     versions = {"residuekit": record["residuekit"], "Python": record["python"],
                 "system": record["system"], **record["packages"]}  # fmt: skip
-    return table("Versions", ["what", "version"], versions.items(), texts=2) + table(
-        "Input files", ["file", "sha256"], record["inputs"].items(), texts=2
-    )
+    shown = table("Versions", ["what", "version"], versions.items(), texts=2)
+    return block(short_hashes(record)) + folded("Versions", shown)

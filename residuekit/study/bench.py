@@ -92,6 +92,7 @@ def _make_metric(
     references: Sequence[MapSummary],
     wavenumber: Floats,
     residue: str,
+    replicates: Sequence[Floats],
 ) -> _Metric:
     try:
         pooled = netsignal.pool(scatters)
@@ -102,7 +103,8 @@ def _make_metric(
         return _Metric(within, None, f"No reference of {residue}: no net signal, no shape test.")
     try:
         spectra = [one.mean for one in references]
-        return _Metric(within, net_from_scatters(pooled, spectra, wavenumber), "")
+        net = net_from_scatters(pooled, spectra, wavenumber, replicates=replicates)
+        return _Metric(within, net, "")
     except ResiduekitError as problem:
         return _Metric(within, None, f"No net signal: {problem.faults[0].found}.")
 
@@ -226,10 +228,17 @@ class Bench:
         place = (stratum, residue)
         if place not in self._metrics:
             maps, references = self._blank_maps(stratum), self.references(residue)
-            key = key_of("metric", [one.key for one in maps], [one.key for one in references])
+            replicates = self._replicates(stratum)
+            key = key_of(
+                "metric",
+                [one.key for one in (*maps, *references)],
+                [group.tobytes().hex() for group in replicates],
+            )
             arrays = self._cache.arrays(key)
             if arrays is None:
-                made = _make_metric(self._scatters(maps), references, self.wavenumber, residue)
+                made = _make_metric(
+                    self._scatters(maps), references, self.wavenumber, residue, replicates
+                )
                 self._cache.keep(key, made.to_arrays())
             else:
                 made = _Metric.from_arrays(arrays)
@@ -245,6 +254,21 @@ class Bench:
             if one.row.role == "blank" and one.row.stratum == stratum
             if one.row.treatment in kinds
         ]
+
+    def _replicates(self, stratum: tuple[Any, ...]) -> list[Floats]:
+        """Groups of mock-ups of the same paint and soiling that no arm of the stratum is compared
+        with: spiked ones of one loading, untreated ones, the blanks of other ageings."""
+        groups: dict[tuple[Any, ...], list[Floats]] = defaultdict(list)
+        kinds = {blank.row.treatment for blank in comparator(self.blanks(stratum), None)[0]}
+        for other, means in self._of_stratum.items():
+            if other[:2] != stratum[:2]:
+                continue
+            for mean in means:
+                row = mean.row
+                if row.role == "spiked" or other != stratum or row.treatment not in kinds:
+                    loading = 0.0 if row.role == "blank" else row.loading_ug_cm2
+                    groups[other, row.role, row.treatment, loading].append(mean.mean)
+        return [np.array(group) for group in groups.values() if len(group) > 1]
 
     def _scatters(self, maps: Sequence[MapSummary]) -> Iterator[netsignal.Scatter]:
         """The scatter within each map; single spectra of one mock-up count as a map."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, StudyError
 from ..markers import Marker
 from ..procedure import Procedure
+from ..trial.table import Trial, examine_trial
 from .design import design_faults, notes_of, shared_mockups
 from .files import file_faults
 from .measurements import Key, Measurement, read_measurements
@@ -37,11 +38,12 @@ class Manifest:
     figure: Mapping[str, Any]
     measurements: tuple[Measurement, ...]
     table: str
+    trial: Trial = field(default_factory=Trial)
 
     @property
-    def sources(self) -> tuple[str, str]:
-        """The files that say what the study is: the settings and the table."""
-        return SETTINGS, self.table
+    def sources(self) -> tuple[str, ...]:
+        """The files that say what the study is: the settings, the table, the trial if any."""
+        return tuple(filter(None, (SETTINGS, self.table, self.trial.file)))
 
     @property
     def procedures(self) -> tuple[Procedure, ...]:
@@ -122,4 +124,6 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
         faults += [*setting_faults(settings, text), *wrong]
     faults += list(file_faults(folder, table, rows))
     faults += list(design_faults(table, rows, parts["treatment"], parts["scores"]))
-    return Manifest(folder=folder, measurements=rows, table=table, **parts), faults
+    trial, wrong = examine_trial(folder)
+    faults += wrong
+    return Manifest(folder=folder, measurements=rows, table=table, trial=trial, **parts), faults

@@ -63,7 +63,7 @@ def measure(
         wavenumber=array[schema.WAVENUMBER].values,
         mean=mean_spectrum(array),
         n_pixels=len(spectra),
-        quality=checked.row(),
+        quality={**checked.row(), "words": list(checked.words)},
         quantity=str(array.name),
         technique=str(array.attrs["technique"]),
     )

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, did_you_mean
+from ..io.cells import as_number, read_cells
 from ..schema import ARM_COLUMNS, MEASUREMENT_COLUMNS, NEEDED_CELLS, ROLES, STRATUM_COLUMNS
 
 TABLE_NAMES = ("measurements.csv", "measurements.xlsx")
@@ -77,158 +77,20 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
             ],
         )
     path = found[0]
-    try:
-        lines = list(_xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path))
-    except (OSError, ValueError, KeyError, csv.Error) as problem:
-        return (
-            path.name,
-            (),
-            [
-                Fault(
-                    f"a table that cannot be read ({problem})",
-                    "a CSV or XLSX table",
-                    "save it again as CSV with UTF-8 encoding",
-                    file=path.name,
-                )
-            ],
-        )
-    if not lines:
-        return (
-            path.name,
-            (),
-            [
-                Fault(
-                    "an empty table",
-                    "a header line and one row a file",
-                    "residuekit new DIR writes a table to fill in",
-                    file=path.name,
-                )
-            ],
-        )
-    header_line, header = lines[0]
-    names, faults = _check_header(header, path.name, header_line)
-    named = [name for name in names if name]
-    if not {"file", "role"} <= set(named) or len(set(named)) < len(named):
-        return path.name, (), faults
+    cells, faults = read_cells(path, MEASUREMENT_COLUMNS, ("file", "role"), "a measured file")
     rows = []
-    for line, cells in lines[1:]:
-        row, wrong = _read_row(names, cells, path.name, line)
+    for line, row in cells:
+        measurement, wrong = _read_row(row, path.name, line)
         faults += wrong
-        if row is not None:
-            rows.append(row)
-    if not rows and not faults:
-        faults.append(
-            Fault(
-                "no rows",
-                "one row a measured file",
-                "add the files you measured",
-                file=path.name,
-                line=header_line + 1,
-            )
-        )
-    return path.name, tuple(rows), faults
-
-
-def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    raw = path.read_bytes()
-    encodings = ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
-    for encoding in encodings:
-        try:
-            text = raw.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            continue
-    else:
-        raise ValueError("neither UTF-8, UTF-16 nor a Western 8-bit encoding")
-    head = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(",;\t", key=head.count)
-    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
-    for cells in reader:
-        stripped = [cell.strip() for cell in cells]
-        if any(stripped) and not stripped[0].startswith("#"):
-            yield reader.line_num, stripped
-
-
-def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    from zipfile import BadZipFile
-
-    from openpyxl import load_workbook
-    from openpyxl.utils.exceptions import InvalidFileException
-
-    try:
-        book = load_workbook(path, read_only=True, data_only=True)
-    except (BadZipFile, InvalidFileException) as problem:
-        raise ValueError(f"not a workbook: {problem}") from problem
-    try:
-        for line, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
-            stripped = ["" if cell is None else str(cell).strip() for cell in cells]
-            if any(stripped) and not stripped[0].startswith("#"):
-                yield line, stripped
-    finally:
-        book.close()
-
-
-def _check_header(header: list[str], file: str, line: int) -> tuple[list[str], list[Fault]]:
-    """Return the names of the columns and their faults; a misspelt one has the name it is near to,
-    so that the rows are checked all the same."""
-    names = list(header)
-    faults = []
-    for number, name in enumerate(header):
-        if name in MEASUREMENT_COLUMNS:
-            continue
-        absent = [column for column in MEASUREMENT_COLUMNS if column not in names]
-        hint = did_you_mean(name, absent, cutoff=0.75)
-        if hint.startswith("did you mean"):
-            names[number] = next(column for column in absent if repr(column) in hint)
-            faults.append(
-                Fault(
-                    f"the column {name!r}",
-                    "a column of the agreed table",
-                    hint,
-                    file=file,
-                    line=line,
-                )
-            )
-    for name in sorted({name for name in names if names.count(name) > 1 and name}):
-        faults.append(
-            Fault(
-                f"the column {name!r} more than once",
-                "each column once",
-                "rename or remove one",
-                file=file,
-                line=line,
-            )
-        )
-    for name in ("file", "role"):
-        if name not in names:
-            faults.append(
-                Fault(
-                    f"no column {name!r}",
-                    "the columns file and role in every table",
-                    f"a header such as {','.join(MEASUREMENT_COLUMNS)}",
-                    file=file,
-                    line=line,
-                )
-            )
-    return names, faults
+        if measurement is not None:
+            rows.append(measurement)
+    return path.name, tuple(rows), sorted(faults, key=lambda fault: fault.line or 0)
 
 
 def _read_row(
-    names: list[str], cells: list[str], file: str, line: int
+    row: Mapping[str, str], file: str, line: int
 ) -> tuple[Measurement | None, list[Fault]]:
     faults: list[Fault] = []
-    if len(cells) > len(names) and any(cells[len(names) :]):
-        return None, [
-            Fault(
-                f"{len(cells)} cells",
-                f"{len(names)}, as the header has",
-                "put a cell that holds the delimiter in quotes, and see that a decimal "
-                "comma is not the delimiter",
-                file=file,
-                line=line,
-            )
-        ]
-    row = dict(zip(names, cells, strict=False))
     role = row.get("role", "").casefold()
     if role not in ROLES:
         hint = did_you_mean(role, ROLES) if role else "choose from " + ", ".join(ROLES)
@@ -253,7 +115,7 @@ def _read_row(
     for name in _NUMBERS:
         if not row.get(name):
             continue
-        number = _number(row[name])
+        number = as_number(row[name])
         if number is None or number < 0:
             faults.append(
                 Fault(
@@ -286,14 +148,6 @@ def _read_row(
         if name and name not in MEASUREMENT_COLUMNS and value
     }
     return Measurement(line=line, further=further, **values), []
-
-
-def _number(text: str) -> float | None:
-    try:
-        value = float(text.replace(",", ".") if "." not in text else text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
 
 
 def as_rows(measurements: Iterable[Measurement]) -> list[dict[str, Any]]:

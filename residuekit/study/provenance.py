@@ -14,7 +14,7 @@ from ..procedure import Procedure
 from .cache import code_version
 from .manifest import Manifest
 
-_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib")
+_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib", "colour-science")
 
 
 def record(

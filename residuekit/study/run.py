@@ -7,10 +7,11 @@ code is kept in ``runs/.cache``.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -81,6 +82,8 @@ def run_study(
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
         provenance["remarks"] = remarks
+        if manifest.trial.rows:
+            provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)
         text = json.dumps(provenance, indent=1, ensure_ascii=False, allow_nan=False, default=str)
         (part / PROVENANCE).write_text(text + "\n", encoding="utf-8")
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
@@ -110,14 +113,31 @@ def _advance(progress: Progress, number: int, parts: int, done: int, total: int,
 
 
 def _present(folder: Path) -> None:
-    """Write what people read: the figure, the methods text, the report."""
+    """Write what people read: figure and caption, methods text, tables, report."""
     from ..figures import write_figure
-    from ..report import write_methods, write_report
+    from ..report import write_caption, write_methods, write_report, write_tables
 
     result = open_run(folder)
     write_figure(result, folder)
+    write_caption(folder)
     write_methods(result, folder)
+    write_tables(result, folder)
     write_report(result, folder)
+
+
+def _write_trial(
+    manifest: Manifest, verdicts: Sequence[dict[str, Any]], folder: Path
+) -> dict[str, Any]:
+    """Write the other criteria of the trial beside the verdicts, and return their record."""
+    from ..trial import summarise, write_trial
+
+    summary = summarise(
+        manifest.trial,
+        verdicts,
+        working_exposure_min=manifest.working_exposure_min,
+        alpha=manifest.alpha,
+    )
+    return {**summary.record(), "files": write_trial(summary, folder)}
 
 
 def _spectra(bench: Bench, work: Reading) -> xr.Dataset:

@@ -39,6 +39,7 @@ def make_run(
     width_mm: float = 180,
     failures: dict[str, str] | None = None,
     masked: int = 3,
+    further: dict[str, str] | None = None,
 ) -> StudyResult:
     """Write a run folder and open it."""
     rng = np.random.default_rng(20261124)
@@ -133,11 +134,27 @@ def make_run(
         "inputs": {entry["file"]: f"{k:064x}" for k, entry in enumerate(maps)},
         "failures": failures or {}, "maps": maps,
         "quality": [{"file": entry["file"], "n_pixels": 64, "n_valid": 64 - masked, "noise": 2e-4,
-                     "n_noisy": masked, "failed": ""} for entry in maps],
+                     "n_noisy": masked, "failed": "",
+                     "words": [f"{masked} of 64 pixels noisy: left out."] if masked else []}
+                    for entry in maps],
         "remarks": [],
+        "measurements": _measurements(spectra, further or {}),
     }  # fmt: skip
     (folder / "provenance.json").write_text(json.dumps(provenance), encoding="utf-8")
     return open_run(folder)
+
+
+def _measurements(
+    spectra: list[tuple[dict[str, Any], np.ndarray]], further: dict[str, str]
+) -> list[dict[str, Any]]:
+    """The table of measurements as the record holds it: NaN is null, further columns are texts."""
+    return [
+        {
+            "line": line, "dose": None, "dose_unit": "", "session": f"day {line % 3}",
+            **{name: None if value != value else value for name, value in row.items()}, **further,
+        }
+        for line, (row, _) in enumerate(spectra, start=2)
+    ]  # fmt: skip
 
 
 def _marker(name: str) -> dict[str, Any]:

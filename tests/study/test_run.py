@@ -26,6 +26,7 @@ COMPUTED = {
 }  # fmt: skip
 PRESENTED = {
     "figure.pdf", "figure.svg", "figure.png", "figure.json", "methods.md", "report.html",
+    "methods.tex", "caption.md", "caption.tex", "tables.tex", "tables.xlsx",
 }  # fmt: skip
 
 

@@ -1,0 +1,244 @@
+"""What a run answers: for the working exposure first, then arm by arm, in sentences.
+
+Numbers are rounded to the second digit of their standard error; the tables keep all digits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from ..figures.words import (
+    counted,
+    in_words,
+    number,
+    percent,
+    stratum_of,
+    stratum_words,
+    true_minus,
+    unit_words,
+)
+from ..reprs import sentence_case, to_error
+from ..results import reason_alone
+from ..schema import VERDICTS
+from ..verdict import LOADING_UNIT
+
+if TYPE_CHECKING:
+    from ..results import StudyResult
+
+Row = Mapping[Any, Any]
+#: More places than this are counted in the headline, not named.
+_MOST_NAMED = 6
+
+
+def rounded(row: Row, name: str) -> str:
+    """A number of a verdict, to the second digit of its standard error."""
+    value = float(row[name])
+    if math.isnan(value):
+        return "–"
+    return true_minus(to_error(value, float(row["standard_error"])))
+
+
+def lower_bound(row: Row) -> float:
+    """The one-sided lower bound of the mean: as far below the mean as the upper bound is above."""
+    return float(2 * row["estimate"] - row["upper_bound"])
+
+
+def judged(row: Row) -> bool:
+    """Whether an arm has numbers at all."""
+    return bool(row["n_mockups"]) and row["estimate"] == row["estimate"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer for the working exposure: one sentence, and what stands beside it."""
+
+    headline: str
+    further: str
+
+
+def answer(result: StudyResult) -> Answer:
+    """Answer the question of the study for its working exposure."""
+    study = result.provenance["study"]
+    rows, working = result.verdicts.to_dict("records"), study["working_exposure_min"]
+    if working is None:
+        return Answer(
+            "No working exposure was stated, so there is no single answer: each arm has its own.",
+            _others(rows),
+        )
+    own = [row for row in rows if _is_working(row, study)]
+    others = [row for row in rows if row not in own]
+    if not own:
+        return Answer(
+            f"The working exposure of {number(working)} min with {study['treatment']} was not "
+            "tested: nothing here answers for it.",
+            _others(others),
+        )
+    clauses = [
+        f"{verdict} on {_places(matching, own)}"
+        for verdict in VERDICTS
+        if (matching := [row for row in own if row["verdict"] == verdict])
+    ]
+    return Answer(
+        f"After the working exposure of {number(working)} min, residue of {study['treatment']} "
+        f"is {'; '.join(clauses)}.",
+        _others(others),
+    )
+
+
+def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
+    return bool(
+        row["treatment"] == study["treatment"]
+        and row["exposure_min"] == study["working_exposure_min"]
+    )
+
+
+def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:
+    """Where a verdict holds; an absence with its detection limit and its n."""
+    if len(rows) > _MOST_NAMED:
+        named = f"{len(rows)} of {counted(len(own), 'arm')}"
+        if rows[0]["verdict"] != "not detected":
+            return named
+        least = max(rows, key=lambda row: row["detection_limit"])
+        limit = f"{rounded(least, 'detection_limit')} {unit_words(str(least['unit']))}"
+        few = min(int(row["n_mockups"]) for row in rows)
+        return f"{named} (detection limits up to {limit}; {few} mock-ups or more each)"
+    times = len({row["clearance_min"] for row in own}) > 1
+    return " and ".join(_place(row, times) for row in rows)
+
+
+def _place(row: Row, cleared: bool) -> str:
+    words = stratum_words(stratum_of(row))
+    if cleared:
+        words += f", cleared {row['clearance_min']:g} min"
+    if row["verdict"] == "not detected":
+        limit = f"{rounded(row, 'detection_limit')} {unit_words(str(row['unit']))}"
+        words += f" (detection limit {limit}, {counted(int(row['n_mockups']), 'mock-up')})"
+    elif row["verdict"] == "detected":
+        words += f" ({rounded(row, 'estimate')} {unit_words(str(row['unit']))})"
+    return words
+
+
+def _others(rows: Sequence[Row]) -> str:
+    """What the other arms gave, counted by verdict; the detected ones by name."""
+    if not rows:
+        return ""
+    tally = [
+        f"{sum(row['verdict'] == verdict for row in rows)} {verdict}"
+        for verdict in VERDICTS
+        if any(row["verdict"] == verdict for row in rows)
+    ]
+    said = f"Other arms: {', '.join(tally)}; their limits stand below."
+    found = [row for row in rows if row["verdict"] == "detected"]
+    if found:
+        named = [f"{stratum_words(stratum_of(r))} after {r['exposure_min']:g} min of "
+                 f"{r['treatment']}" for r in found[:_MOST_NAMED]]  # fmt: skip
+        more = f", and {len(found) - len(named)} more" if len(found) > len(named) else ""
+        said += f" Detected: {'; '.join(named)}{more}."
+    return said
+
+
+def conditions(row: Row, study: Mapping[str, Any]) -> str:
+    """What was done to the mock-ups of an arm."""
+    words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
+    return f"{words} (the working exposure)" if _is_working(row, study) else words
+
+
+def arm_sentences(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
+    """A verdict with the numbers without which it is not told."""
+    verdict = str(row["verdict"])
+    if verdict in ("inconclusive", "not assessable"):
+        yield in_words(sentence_case(reason_alone(row)))
+    if not judged(row):
+        return
+    yield _numbers(row, study)
+    yield from _mockups(row)
+    if verdict == "detected":
+        yield in_words(sentence_case(reason_alone(row)))
+
+
+def _numbers(row: Row, study: Mapping[str, Any]) -> str:
+    """Mean, bounds and detection limit, and where they lie beside the acceptance limit."""
+    unit, sure = unit_words(str(row["unit"])), percent(1 - study["alpha"])
+    error = row["standard_error"]
+    mean = rounded(row, "estimate")
+    if not math.isnan(error):
+        mean += f" ± {rounded(row, 'standard_error')}"
+    said = (
+        f"Mean of {counted(int(row['n_mockups']), 'mock-up')} less that of "
+        f"{counted(int(row['n_blank_mockups']), 'blank mock-up')}: {mean} {unit}"
+    )
+    if math.isnan(row["upper_bound"]):
+        return f"{said}, without limits."
+    upper, seen = rounded(row, "upper_bound"), rounded(row, "detection_limit")
+    if row["verdict"] == "detected":
+        low = rounded({**row, "lower_bound": lower_bound(row)}, "lower_bound")
+        bounds = (
+            f"at least {low} (lower bound) and at most {upper} {unit} (upper bound), each with "
+            f"{sure} confidence"
+        )
+    else:
+        bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
+    return f"{said}, {bounds}; detection limit {seen} {unit}. {_beside_the_limit(row, study)}"
+
+
+def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
+    """The bounds against the acceptance limit."""
+    accepted = study["acceptance_limit_ug_cm2"]
+    if accepted is None:
+        return "No acceptance limit was set beforehand to compare it with."
+    if row["unit"] != LOADING_UNIT:
+        return (
+            "It cannot be compared with the acceptance limit: without spiked mock-ups the score "
+            "has no unit of loading."
+        )
+    limit = f"the acceptance limit of {number(accepted)} {unit_words(LOADING_UNIT)}"
+    if row["verdict"] == "not detected":
+        return f"Upper bound and detection limit lie within {limit}."
+    if row["upper_bound"] < accepted:
+        return f"The upper bound lies below {limit}."
+    if row["verdict"] == "detected" and lower_bound(row) > accepted:
+        return f"Even the lower bound lies above {limit}."
+    return f"Whether the mean lies above or below {limit} is not decided."
+
+
+def _mockups(row: Row) -> Iterator[str]:
+    """The mock-ups one by one, and what of one may be missed."""
+    n, above = int(row["n_mockups"]), row["positive_mockups"]
+    if math.isnan(above) or math.isnan(row["mockup_decision_limit"]):
+        return
+    unit = unit_words(str(row["unit"]))
+    said = (
+        f"{int(above)} of {counted(n, 'mock-up')} above the decision limit of a single one "
+        f"({rounded(row, 'mockup_decision_limit')} {unit})"
+    )
+    if above < n:
+        said += (
+            f", so at most {percent(row['share_upper_bound'])} of such mock-ups (one-sided bound) "
+            f"carry more than {rounded(row, 'mockup_detection_limit')} {unit}"
+        )
+        if row["verdict"] != "detected":
+            said += "; a single one that carries less may be missed"
+    yield f"{said}."
+
+
+def how_to_read(study: Mapping[str, Any]) -> str:
+    """What the words of a verdict mean, once."""
+    sure, seen = percent(1 - study["alpha"]), percent(1 - study["beta"])
+    return (
+        "± is the standard error. Upper bound: the mean residue of such mock-ups lies below it "
+        f"with {sure} confidence. Detection limit: a mean residue of this size would be detected "
+        f"with {seen} probability. Limits of one mock-up are another thing than limits of a mean."
+    )
+
+
+def behind(row: Row) -> str:
+    """The maps and pixels behind the mock-ups of an arm."""
+    if row["n_maps"] != row["n_maps"]:
+        return ""
+    return (
+        f"Behind it: {counted(int(row['n_maps']), 'map')}, "
+        f"{counted(int(row['n_pixels']), 'pixel')}."
+    )

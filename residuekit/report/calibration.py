@@ -1,0 +1,110 @@
+"""The calibration plot: what the deciding score finds of known loadings."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ..figures.style import BLANK, GEL, INK, MM_PER_INCH, figure_style, fitted
+from ..figures.words import counted, number, stratum_of, stratum_words, unit_words
+from ..reprs import sentence_case
+from ..verdict import LOADING_UNIT
+from .facts import strata
+from .limit_table import Controls, controls_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..results import StudyResult
+
+#: More strata than this are left to the tables.
+MOST_PANELS = 6
+_COLUMNS = 3
+_PANEL_MM = (60.0, 58.0)
+_PANEL_PIXELS = 310
+
+
+class Plot(NamedTuple):
+    """An SVG, what it shows in words, and its width on a page in pixels."""
+
+    svg: bytes
+    words: str
+    width: int
+
+
+def calibration_plot(result: StudyResult) -> Plot | None:
+    """Draw found against known loading, a panel a stratum.
+
+    None where no stratum has spiked mock-ups.
+    """
+    panels = []
+    for stratum in strata(result):
+        held = controls_of(result, stratum)
+        if held is not None and held.loads and held.unit == LOADING_UNIT:
+            panels.append((stratum_words(stratum), held, _slope_error(result, stratum, held.score)))
+    if not panels:
+        return None
+    shown = panels[:MOST_PANELS]
+    rest = len(panels) - len(shown)
+    words = " ".join(_words(name, held) for name, held, _ in shown)
+    if rest:
+        words += f" {counted(rest, 'further stratum').replace('stratums', 'strata')} not drawn."
+    width = min(len(shown), _COLUMNS) * _PANEL_PIXELS
+    return Plot(_draw(shown), f"Found against known loading. {words}", width)
+
+
+def _slope_error(result: StudyResult, stratum: tuple[str, str, float], score: str) -> float:
+    """The standard error of the slope as a share of it."""
+    for row in result.markers.to_dict("records"):
+        if stratum_of(row) == stratum and row["score"] == score and row["slope"] > 0:
+            return float(row["slope_se"] / row["slope"])
+    return float("nan")
+
+
+def _words(name: str, held: Controls) -> str:
+    means = [
+        f"{number(load)} known, {number(float(np.mean(found)), 3)} found "
+        f"({counted(len(found), 'mock-up')})"
+        for load in sorted(set(held.loads))
+        if (found := [y for x, y in zip(held.loads, held.spiked, strict=True) if x == load])
+    ]
+    return (
+        f"{sentence_case(name)}, {held.score}, {unit_words(held.unit)}: "
+        f"{counted(len(held.blanks), 'blank')} about 0; {'; '.join(means)}."
+    )
+
+
+def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
+    from matplotlib.figure import Figure
+
+    columns = min(len(panels), _COLUMNS)
+    rows = -(-len(panels) // columns)
+    size = (_PANEL_MM[0] * columns / MM_PER_INCH, _PANEL_MM[1] * rows / MM_PER_INCH)
+    with figure_style():
+        figure = Figure(figsize=size, layout="constrained")
+        axes = figure.subplots(rows, columns, squeeze=False).ravel()
+        for ax, (name, held, error) in zip(axes, panels, strict=False):
+            _panel(ax, held, error)
+            ax.set_title(fitted(name, _PANEL_MM[0] - 8), loc="left")
+        for ax in axes[len(panels) :]:
+            ax.set_axis_off()
+        stream = BytesIO()
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+    return stream.getvalue()
+
+
+def _panel(ax: Axes, held: Controls, error: float) -> None:
+    top = 1.08 * max(*held.loads, *held.spiked)
+    line = np.array([0.0, top])
+    ax.plot(line, line, color=INK, linewidth=0.6)
+    if np.isfinite(error):
+        ax.fill_between(line, line * (1 - error), line * (1 + error), color=GEL, alpha=0.15, lw=0)
+    ax.plot(np.zeros(len(held.blanks)), held.blanks, "o", ms=3.5, mfc="none", mec=BLANK, mew=0.8,
+            clip_on=False)  # fmt: skip
+    ax.plot(held.loads, held.spiked, "D", ms=3.5, mfc="none", mec=GEL, mew=0.8)
+    ax.set_xlim(-0.04 * top, top)
+    ax.set_ylim(min((0.0, *held.blanks)) - 0.06 * top, top)
+    ax.set_xlabel(f"known loading ({unit_words(held.unit)})")
+    ax.set_ylabel(f"found ({unit_words(held.unit)})")

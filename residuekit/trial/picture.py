@@ -1,0 +1,251 @@
+"""The candidates as parallel coordinates: vetoes crossed out, gaps where nothing was measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from ..errors import ContractError, Fault, did_you_mean
+from ..figures.style import (
+    BLANK,
+    INK,
+    MM_PER_INCH,
+    PALE,
+    figure_style,
+    fitted,
+    place,
+    text_width,
+    wrapped,
+    write,
+)
+from ..figures.words import number
+from .summary import CAUTION, OPEN, VETOED, Candidate, TrialSummary
+from .words import MISSING, block_words, standing_words, veto_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+NARROWEST_MM = 150.0
+_LINE, _EDGE, _KEY = 3.6, 2.0, 9.0
+_TITLE, _HEADS, _PLOT, _LEFT, _RIGHT = 5.0, 11.5, 58.0, 27.0, 14.0
+#: Bold letters are at most this much wider.
+_BOLD = 1.2
+#: Below the axes, in units of their length: where what was not measured stands.
+_GAP = -0.24
+#: Candidates that share a place stand this far apart.
+_APART = 0.03
+#: Okabe and Ito's colours for all kinds of colour vision (from memory), without the palest.
+_COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#000000")
+_MARKS = "oD^v><"
+_DASHES: tuple[Any, ...] = ("-", (0, (6, 1.5)), (0, (3, 1.2, 1, 1.2)))
+
+
+@dataclass(frozen=True)
+class _Axis:
+    """One criterion: its heading, the value of a candidate, and what stands at its ends."""
+
+    head: str
+    name: str
+    best: float
+    worst: float
+    ends: tuple[str, str]
+    dodge: bool = False
+
+    def height(self, one: Candidate) -> float:
+        """Where a candidate stands, 0 worst to 1 best; NaN where it was not measured."""
+        value = getattr(one, self.name)
+        if self.name == "residue":
+            value = _RESIDUE.get(value, math.nan)
+        return float((value - self.worst) / (self.best - self.worst))
+
+
+_RESIDUE_ORDER = ("not detected", "inconclusive", "not assessable", "detected")
+_RESIDUE = {verdict: float(at) for at, verdict in enumerate(_RESIDUE_ORDER)}
+
+
+def draw_trial(
+    summary: TrialSummary,
+    *,
+    paints: Sequence[str] | None = None,
+    width_mm: float = 180.0,
+) -> Figure:
+    """Draw the criteria of each candidate as parallel coordinates, a panel a paint and soiling.
+
+    Up is better on every axis. A vetoed candidate is dotted and crossed at each value, and its name
+    below is struck through beside the reason; a value that was not measured leaves a gap in the
+    line and a square on the lowest line. `str(summary)` tells the same in words.
+
+    Parameters
+    ----------
+    paints : the wanted paints; all when left out. width_mm : 150 or more.
+
+    Raises
+    ------
+    ContractError : no candidate, an unknown paint, a width too small.
+    """
+    from matplotlib.figure import Figure
+
+    blocks = _chosen(summary, paints, width_mm)
+    keys = [[_key_lines(one, width_mm) for one in own] for own in blocks.values()]
+    foot = wrapped(
+        "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
+        f"on the lowest line: {MISSING}. DL: detection limit of the arm's mean; UB: its one-sided "
+        f"upper bound. {CAUTION}",
+        width_mm - 2 * _EDGE,
+    )
+    heights = [
+        _TITLE + _HEADS + _PLOT + _EDGE + _LINE * sum(map(len, lines)) + _EDGE * len(lines)
+        for lines in keys
+    ]
+    total = sum(heights) + _LINE * len(foot) + 2 * _EDGE
+    with figure_style():
+        figure = Figure(figsize=(width_mm / MM_PER_INCH, total / MM_PER_INCH))
+        top = 0.0
+        for (block, own), lines, height in zip(blocks.items(), keys, heights, strict=True):
+            title = fitted(block_words(block), (width_mm - 2 * _EDGE) / _BOLD)
+            write(figure, _EDGE, top + 1, title, weight="bold")
+            inner = (width_mm - _LEFT - _RIGHT, _PLOT)
+            draw_coordinates(place(figure, _LEFT, top + _TITLE + _HEADS, *inner), own)
+            _draw_key(figure, top + _TITLE + _HEADS + _PLOT + _EDGE, own, lines)
+            top += height
+        for at, line in enumerate(foot):
+            write(figure, _EDGE, top + _EDGE + at * _LINE, line, color=BLANK)
+    return figure
+
+
+def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
+    """Draw the candidates of one paint and soiling on axes that are 120 mm wide or more."""
+    axes = _axes_of(candidates)
+    ax.set_xlim(0, len(axes) - 1)
+    ax.set_ylim(_GAP - 0.06, 1.06)
+    ax.set_axis_off()
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
+    for at, axis in enumerate(axes):
+        ax.plot([at, at], [0, 1], color=INK, linewidth=0.6, zorder=1, clip_on=False)
+        ax.annotate(axis.head, (at, 1), xytext=(0, 15), textcoords="offset points", ha="center",
+                    va="bottom", linespacing=1.15)  # fmt: skip
+        for words, level, shift, va in zip(axis.ends, (1, 0), (4, -4), ("bottom", "top"),
+                                           strict=True):  # fmt: skip
+            ax.annotate(words, (at, level), xytext=(0, shift), textcoords="offset points",
+                        ha="center", va=va, bbox=box, zorder=5)  # fmt: skip
+    for verdict in _RESIDUE_ORDER[1:-1]:
+        ax.annotate(verdict, (0, 1 - _RESIDUE[verdict] / 3), xytext=(-6, 0), ha="right",
+                    va="center", textcoords="offset points")  # fmt: skip
+    ax.plot([0, len(axes) - 1], [_GAP, _GAP], color=PALE, linewidth=0.5, zorder=0, clip_on=False)
+    heights = _heights(axes, candidates)
+    for number_, one in enumerate(candidates):
+        ax.plot(range(len(axes)), heights[number_], clip_on=False, **_look(number_, one))
+    for at in range(len(axes)):
+        gaps = [i for i in range(len(candidates)) if math.isnan(heights[i][at])]
+        apart = min(0.09, 0.8 / max(len(gaps), 1))
+        left = at - apart * max(len(gaps) - 1, 0) / 2
+        for place_, i in enumerate(gaps):
+            ax.plot(left + apart * place_, _GAP, marker="s", markersize=4, markerfacecolor="white",
+                    color=_look(i, candidates[i])["color"], zorder=4, clip_on=False)  # fmt: skip
+        if at == 0:
+            ax.annotate(MISSING, (left, _GAP), xytext=(-6, 0), textcoords="offset points",
+                        ha="right", va="center", color=BLANK, annotation_clip=False)  # fmt: skip
+    return ax
+
+
+def _chosen(
+    summary: TrialSummary, paints: Sequence[str] | None, width_mm: float
+) -> dict[tuple[str, str], list[Candidate]]:
+    known = list(dict.fromkeys(one.paint for one in summary.candidates))
+    wrong = [paint for paint in paints or () if paint not in known]
+    faults = [Fault(f"the paint {p!r}", "a paint of the trial", did_you_mean(p, known))
+              for p in wrong]  # fmt: skip
+    if not known:
+        faults.append(Fault("no candidate", "one or more", "residuekit.trial.read_trial(...)"))
+    if not width_mm >= NARROWEST_MM:
+        faults.append(
+            Fault(f"width_mm = {width_mm:g}", f"{NARROWEST_MM:g} or more", "width_mm=180")
+        )
+    if faults:
+        raise ContractError(faults)
+    return {
+        block: own for block, own in summary.blocks().items()
+        if paints is None or block[0] in paints
+    }  # fmt: skip
+
+
+def _axes_of(candidates: Sequence[Candidate]) -> list[_Axis]:
+    removals = [one.soil_removal_percent for one in candidates]
+    least = min([0.0, *(value for value in removals if value == value)])
+    sizes = [one.gloss_size_gu for one in candidates if one.gloss_size_gu == one.gloss_size_gu]
+    most = max(sizes, default=0.0) or 1.0
+    angles = {one.gloss_angle for one in candidates if one.gloss_mockups}
+    at = f", {angles.pop():g}°" if angles else ""
+    return [
+        _Axis("residue\n(verdict)", "residue", 0, 3, (_RESIDUE_ORDER[0], _RESIDUE_ORDER[-1]), True),
+        _Axis("pick-up: bound\non the share", "pickup_share_bound", 0, 1, ("0%", "100%"), True),
+        _Axis("soil removal\n(mean)", "soil_removal_percent", 100, least,
+              ("100%", f"{number(least)}%")),
+        _Axis(f"gloss change\n(mean size{at})", "gloss_size_gu", 0, most,
+              ("0 GU", f"{number(most)} GU")),
+        _Axis("ease\n(median)", "ease", 5, 1, ("5 easy", "1 hard"), True),
+        _Axis("health, safety\n(median)", "health_safety", 5, 1, ("5 least hazard", "1 most"),
+              True),
+    ]  # fmt: skip
+
+
+def _heights(axes: Sequence[_Axis], candidates: Sequence[Candidate]) -> list[list[float]]:
+    """Where each candidate stands on each axis; those at one place are set a little apart."""
+    heights = [[axis.height(one) for axis in axes] for one in candidates]
+    for at, axis in enumerate(axes):
+        taken: dict[float, list[int]] = {}
+        for i, row in enumerate(heights):
+            if axis.dodge and row[at] == row[at]:
+                taken.setdefault(round(row[at], 6), []).append(i)
+        for level, group in taken.items():
+            low = level - _APART * (len(group) - 1) / 2
+            low = min(max(low, 0.0), 1.0 - _APART * (len(group) - 1))
+            for place_, i in enumerate(group):
+                heights[i][at] = low + _APART * place_ if len(group) > 1 else level
+    return heights
+
+
+def _look(number_: int, one: Candidate) -> dict[str, Any]:
+    """Line and marker of a candidate; the vetoed are dotted and crossed, the open hollow."""
+    colour = _COLOURS[number_ % len(_COLOURS)]
+    if one.standing == VETOED:
+        return {"color": colour, "linestyle": (0, (1, 2)), "linewidth": 0.9, "marker": "x",
+                "markersize": 6, "markeredgewidth": 1.4, "zorder": 2}  # fmt: skip
+    return {
+        "color": colour, "linestyle": _DASHES[number_ // len(_COLOURS) % len(_DASHES)],
+        "linewidth": 1.2, "marker": _MARKS[number_ % len(_MARKS)], "markersize": 5,
+        "markerfacecolor": "white" if one.standing == OPEN else colour, "zorder": 3,
+    }  # fmt: skip
+
+
+def _key_lines(one: Candidate, width_mm: float) -> list[str]:
+    """Name and standing, then what was found for both vetoes."""
+    room = width_mm - _KEY - _EDGE
+    name = fitted(one.treatment, room / 2)
+    return [*wrapped(f"{name}, {standing_words(one)}", room), *wrapped(veto_words(one), room)]
+
+
+def _draw_key(
+    figure: Figure, top: float, candidates: Sequence[Candidate], lines: Sequence[Sequence[str]]
+) -> None:
+    from matplotlib.lines import Line2D
+
+    width, height = figure.get_size_inches() * MM_PER_INCH
+    for number_, (one, own) in enumerate(zip(candidates, lines, strict=True)):
+        middle = 1 - (top + _LINE * 0.45) / height
+        look = {**_look(number_, one), "transform": figure.transFigure}
+        figure.add_artist(Line2D([_EDGE / width, (_KEY - 1.2) / width], [middle] * 2,
+                                 **{**look, "marker": ""}))  # fmt: skip
+        figure.add_artist(Line2D([(_EDGE + _KEY - 1.2) / 2 / width], [middle],
+                                 **{**look, "linestyle": ""}))  # fmt: skip
+        for at, line in enumerate(own):
+            write(figure, _KEY, top + at * _LINE, line, color=INK if at == 0 else BLANK)
+        if one.standing == VETOED:
+            name = fitted(one.treatment, (width - _KEY - _EDGE) / 2)
+            ends = [_KEY / width, (_KEY + text_width(name)) / width]
+            figure.add_artist(Line2D(ends, [middle] * 2, color=INK, linewidth=0.8,
+                                     transform=figure.transFigure))  # fmt: skip
+        top += _LINE * len(own) + _EDGE

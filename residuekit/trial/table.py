@@ -1,0 +1,285 @@
+"""The table of the trial: one row a mock-up, or a measurement of it, with every fault it has."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import Fault, StudyError
+from ..io.cells import as_number, read_cells
+from ..kernels.colour import INSTALL, can_compare
+from ..reprs import as_frame, as_html, as_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TRIAL_NAMES = ("trial.csv", "trial.xlsx")
+STATES = ("unsoiled", "soiled", "cleaned")
+ANGLES = (20, 60, 85)
+SCALE = (1, 5)
+
+_COLOURS = tuple(f"{axis}_{state}" for state in STATES for axis in "Lab")
+_NEEDED = ("treatment", "mockup", "paint")
+TRIAL_COLUMNS = (
+    *_NEEDED,
+    "soiling",
+    *_COLOURS,
+    "gloss_angle",
+    "gloss_before",
+    "gloss_after",
+    "pickup_positive",
+    "pickup_swabs",
+    "pickup_de",
+    "pickup_de_limit",
+    "ease",
+    "health_safety",
+)
+
+Colour = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class TrialRow:
+    """One row of the table; what was left empty is NaN, or a colour that is absent.
+
+    `colours` holds L*a*b* by state (`STATES`), gloss is in GU, `pickup_positive` of `pickup_swabs`
+    swabs took up pigment; `ease` and `health_safety` go from 1 (worst) to 5 (best).
+    """
+
+    line: int
+    treatment: str
+    mockup: str
+    paint: str
+    soiling: str = "none"
+    colours: Mapping[str, Colour] = field(default_factory=dict)
+    gloss_angle: float = math.nan
+    gloss_before: float = math.nan
+    gloss_after: float = math.nan
+    pickup_positive: int = 0
+    pickup_swabs: int = 0
+    ease: float = math.nan
+    health_safety: float = math.nan
+    further: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def candidate(self) -> tuple[str, str, str]:
+        """Treatment, paint, soiling: what is compared."""
+        return self.treatment, self.paint, self.soiling
+
+
+@dataclass(frozen=True)
+class Trial:
+    """The rows of a trial, in the order of its table."""
+
+    file: str = ""
+    rows: tuple[TrialRow, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row a row of the table; each colour in three columns."""
+        names = ("line", *_NEEDED, "soiling")
+        more = TRIAL_COLUMNS[TRIAL_COLUMNS.index("gloss_angle") :]
+        return as_frame(
+            {
+                **{name: getattr(row, name) for name in names},
+                **dict(zip(_COLOURS, _flat(row.colours), strict=True)),
+                **{name: getattr(row, name) for name in more if hasattr(row, name)},
+                **row.further,
+            }
+            for row in self.rows
+        )
+
+    def _summary(self) -> dict[str, Any]:
+        return {
+            "rows": len(self.rows),
+            "mock-ups": len({row.mockup for row in self.rows}),
+            "candidates": "; ".join(
+                dict.fromkeys(f"{row.treatment} on {row.paint}" for row in self.rows)
+            ),
+        }
+
+    def __str__(self) -> str:
+        return as_text(f"Trial {self.file}".strip(), self._summary())
+
+    def _repr_html_(self) -> str:
+        return as_html(f"Trial {self.file}".strip(), self._summary())
+
+
+def read_trial(path: str | Path) -> Trial:
+    """Read the table of a trial (CSV or XLSX), or refuse it with everything that is wrong.
+
+    Parameters
+    ----------
+    path : the file, or the study folder that holds ``trial.csv`` or ``trial.xlsx``. The columns
+        are `TRIAL_COLUMNS`; treatment, mockup and paint must be filled in, every other cell may
+        stay empty, and further columns are kept. Comma, semicolon or tab; decimal comma understood.
+
+    Raises
+    ------
+    StudyError : one fault for each thing wrong, with file and line; there is no such table.
+    """
+    path = Path(path)
+    if not path.is_dir() and not path.is_file():
+        raise StudyError(
+            Fault(f"no file {path.name!r}", "the table of a trial", "its path", file=str(path))
+        )
+    trial, faults = examine_trial(path)
+    if path.is_dir() and not trial.file:
+        raise StudyError(
+            Fault(f"no {TRIAL_NAMES[0]}", "the table of a trial",
+                  f"a table with the columns {','.join(TRIAL_COLUMNS)}", file=str(path))
+        )  # fmt: skip
+    if faults:
+        raise StudyError(faults)
+    return trial
+
+
+def examine_trial(path: Path) -> tuple[Trial, list[Fault]]:
+    """Read the table of a trial as far as it can be read, with everything that is wrong with it.
+
+    A folder without a table has an empty trial and no fault.
+    """
+    if path.is_dir():
+        found = [path / name for name in TRIAL_NAMES if (path / name).is_file()]
+        if len(found) > 1:
+            both = " and ".join(TRIAL_NAMES)
+            return Trial(), [Fault(f"both {both}", "one table of the trial", "keep one of them")]
+        if not found:
+            return Trial(), []
+        path = found[0]
+    cells, faults = read_cells(path, TRIAL_COLUMNS, _NEEDED, "a mock-up")
+    rows = []
+    for line, row in cells:
+        one, wrong = _read_row(row, partial(Fault, file=path.name, line=line), line)
+        faults += wrong
+        if one is not None:
+            rows.append(one)
+    faults += _mockup_faults(rows, path.name)
+    if any(row.colours for row in rows) and not can_compare():
+        faults.append(
+            Fault("colours, but no colour-science", "colour-science, for CIEDE2000", INSTALL,
+                  file=path.name)
+        )  # fmt: skip
+    return Trial(path.name, tuple(rows)), sorted(faults, key=lambda fault: fault.line or 0)
+
+
+def _flat(colours: Mapping[str, Colour]) -> Iterator[float]:
+    for state in STATES:
+        yield from colours.get(state, (math.nan,) * 3)
+
+
+#: Column -> (what it takes, in words; the test).
+_RULES: dict[str, tuple[str, Callable[[float], bool]]] = {
+    **{name: ("L* from 0 to 110", lambda v: 0 <= v <= 110) for name in _COLOURS if name[0] == "L"},
+    **{name: ("a* or b* from -200 to 200", lambda v: abs(v) <= 200)
+       for name in _COLOURS if name[0] != "L"},
+    "gloss_angle": ("20, 60 or 85 degrees", lambda v: v in ANGLES),
+    **dict.fromkeys(("gloss_before", "gloss_after"), ("GU, zero or more", lambda v: v >= 0)),
+    "pickup_positive": ("a count of swabs", lambda v: v >= 0 and v == int(v)),
+    "pickup_swabs": ("a count of swabs, one or more", lambda v: v >= 1 and v == int(v)),
+    "pickup_de": ("a colour difference, zero or more", lambda v: v >= 0),
+    "pickup_de_limit": ("a colour difference above zero", lambda v: v > 0),
+    "ease": ("a whole number from 1 (hard) to 5 (easy)",
+             lambda v: v == int(v) and SCALE[0] <= v <= SCALE[1]),
+    "health_safety": ("a whole number from 1 (most hazard) to 5 (least hazard)",
+                      lambda v: v == int(v) and SCALE[0] <= v <= SCALE[1]),
+}  # fmt: skip
+
+
+def _read_row(
+    row: Mapping[str, str], fault: partial[Fault], line: int
+) -> tuple[TrialRow | None, list[Fault]]:
+    faults = [
+        fault(f"an empty {name}", f"{', '.join(_NEEDED)} filled in", f"the {name} of this row")
+        for name in _NEEDED
+        if not row.get(name)
+    ]
+    values: dict[str, float] = {}
+    for name, (words, fits) in _RULES.items():
+        if not row.get(name):
+            continue
+        number = as_number(row[name])
+        if number is None or not fits(number):
+            faults.append(
+                fault(f"{name} {row[name]!r}", words, f"{name} as digits, without a unit, or empty")
+            )
+        else:
+            values[name] = number
+    if not faults:
+        faults = list(_pair_faults(values, fault))
+    if faults:
+        return None, faults
+    colours = {
+        state: (values[f"L_{state}"], values[f"a_{state}"], values[f"b_{state}"])
+        for state in STATES
+        if f"L_{state}" in values
+    }
+    positive, swabs = values.get("pickup_positive", 0), values.get("pickup_swabs", 0)
+    if "pickup_de" in values:
+        positive, swabs = values["pickup_de"] > values["pickup_de_limit"], 1
+    return TrialRow(
+        line=line,
+        treatment=row["treatment"],
+        mockup=row["mockup"],
+        paint=row["paint"],
+        soiling=row.get("soiling") or "none",
+        colours=colours,
+        gloss_angle=values.get("gloss_angle", math.nan),
+        gloss_before=values.get("gloss_before", math.nan),
+        gloss_after=values.get("gloss_after", math.nan),
+        pickup_positive=int(positive),
+        pickup_swabs=int(swabs),
+        ease=values.get("ease", math.nan),
+        health_safety=values.get("health_safety", math.nan),
+        further={k: v for k, v in row.items() if k and v and k not in TRIAL_COLUMNS},
+    ), []
+
+
+def _pair_faults(values: Mapping[str, float], fault: partial[Fault]) -> Iterator[Fault]:
+    """What does not go together in a row."""
+    for state in STATES:
+        given = [axis for axis in "Lab" if f"{axis}_{state}" in values]
+        if given and len(given) < 3:
+            yield fault(f"{' and '.join(given)} of the {state} colour alone", "L*, a* and b*",
+                        f"L_{state}, a_{state} and b_{state}, or none of them")  # fmt: skip
+    glossy = [name for name in ("gloss_before", "gloss_after") if name in values]
+    if glossy and "gloss_angle" not in values:
+        yield fault(f"{glossy[0]} without an angle", "the angle of every gloss reading",
+                    "gloss_angle 20, 60 or 85")  # fmt: skip
+    for one, other in (("pickup_positive", "pickup_swabs"), ("pickup_de", "pickup_de_limit")):
+        if (one in values) != (other in values):
+            have, lack = (one, other) if one in values else (other, one)
+            yield fault(f"{have} without {lack}", f"{one} and {other} together", _PICKUP[lack])
+    if values.get("pickup_positive", 0) > values.get("pickup_swabs", math.inf):
+        yield fault("more positive swabs than swabs", "pickup_positive of pickup_swabs",
+                    "the two counts")  # fmt: skip
+    if "pickup_de" in values and "pickup_swabs" in values:
+        yield fault("a swab's colour difference and counts of swabs in one row",
+                    "one of the two", "a row of its own for each")  # fmt: skip
+
+
+_PICKUP = {
+    "pickup_positive": "how many of the swabs took up pigment, 0 for none",
+    "pickup_swabs": "how many swabs were rolled",
+    "pickup_de": "the swab's CIEDE2000 to a clean one, wetted the same",
+    "pickup_de_limit": "the difference above which pigment counts as seen, from swabs of blanks",
+}
+
+
+def _mockup_faults(rows: Iterable[TrialRow], file: str) -> Iterator[Fault]:
+    """A mock-up is of one paint, was soiled once, and saw one treatment."""
+    first: dict[str, TrialRow] = {}
+    for row in rows:
+        before = first.setdefault(row.mockup, row)
+        if before.candidate != row.candidate:
+            yield Fault(
+                f"the mock-up {row.mockup!r} with {', '.join(row.candidate)}, in line "
+                f"{before.line} with {', '.join(before.candidate)}",
+                "one treatment, paint and soiling for each mock-up",
+                "a name of its own for each mock-up, or the same cells",
+                file=file,
+                line=row.line,
+            )  # fmt: skip

@@ -1,0 +1,90 @@
+"""The still picture of a page, for where no script may run."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..figures.maps import draw_colour_bar, draw_map
+from ..figures.spectra import shade_windows
+from ..figures.style import (
+    BLANK,
+    EXPOSED,
+    GEL,
+    INK,
+    MM_PER_INCH,
+    figure_style,
+    fitted,
+    place,
+    wrapped,
+    write,
+)
+from ..figures.words import score_words
+from .shown import KEPT, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_WIDTH, _TOP, _SIDE, _LINE = 180.0, 15.0, 52.0, 3.8
+_DPI = 130
+
+
+def picture(shown: Shown) -> bytes:
+    """Draw the first score and the mean spectrum as PNG."""
+    from matplotlib.figure import Figure
+
+    below = _TOP + _SIDE + 10
+    lines = [line for note in shown.notes for line in wrapped(note, _WIDTH - 8)]
+    height = below + _LINE * len(lines) + 2
+    with figure_style():
+        figure = Figure(figsize=(_WIDTH / MM_PER_INCH, height / MM_PER_INCH))
+        write(figure, 4, 3, fitted(shown.title, _WIDTH - 8), weight="bold")
+        _draw_scores(figure, shown)
+        _draw_spectrum(figure, shown)
+        for number, line in enumerate(lines):
+            write(figure, 4, below + _LINE * number, line)
+        target = BytesIO()
+        figure.savefig(target, format="png", dpi=_DPI, metadata={"Software": None})
+    return target.getvalue()
+
+
+def _draw_scores(figure: Figure, shown: Shown) -> None:
+    layer = shown.layers[0]
+    words = score_words(layer.name, layer.unit) if layer.unit else layer.name
+    write(figure, 4, 9, fitted(words, 78))
+    if shown.x is None or shown.y is None:
+        ax = place(figure, 16, _TOP, _SIDE, _SIDE)
+        ax.plot(np.arange(layer.values.size), layer.values, "o", color=EXPOSED, markersize=3)
+        ax.set_xlabel("spectrum number")
+        return
+    low, high = layer.scale
+    limit = -np.inf if shown.is_binned or np.isnan(layer.limit) else layer.limit
+    values = layer.values.reshape(shown.y.size - 1, shown.x.size - 1)
+    middles = [(side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y)]
+    unit = "um" if shown.position_unit == "µm" else "pixel"
+    ax = place(figure, 4, _TOP, _SIDE, _SIDE)
+    draw_map(ax, values, *middles, limit=limit, scale=(low, high), position_unit=unit)
+    across, up = np.meshgrid(*middles)
+    kept = shown.state == KEPT
+    ax.plot(across.ravel()[kept], up.ravel()[kept], "o", markersize=3, fillstyle="none",
+            color=INK, markeredgewidth=0.6)  # fmt: skip
+    bar = place(figure, 4 + _SIDE + 10, _TOP + 4, 2.5, _SIDE - 8)
+    draw_colour_bar(bar, limit=limit, scale=(low, high), words="")
+
+
+def _draw_spectrum(figure: Figure, shown: Shown) -> None:
+    width = 78.0
+    ax = place(figure, 98, _TOP, width, _SIDE)
+    for kind, (words, values) in shown.references.items():
+        colour, style = (BLANK, "-") if kind == "blank" else (GEL, "--")
+        ax.plot(shown.wavenumber, values, color=colour, linestyle=style, label=words)
+    n_valid = int(shown.weight.sum())
+    ax.plot(shown.wavenumber, shown.mean(), color=EXPOSED, label=f"mean of {n_valid} spectra")
+    if shown.wavenumber.size > 1:
+        ax.set_xlim(shown.wavenumber[-1], shown.wavenumber[0])
+    shade_windows(ax, [{"low": low, "high": high} for _, low, high in shown.windows], width)
+    ax.set_xlabel("wavenumber (cm⁻¹)")
+    ax.set_ylabel(shown.quantity)
+    ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3)

@@ -1,0 +1,64 @@
+"""A map of a run as the run saw it: processed, with its scores, limits, blanks and gel."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from .. import io, schema
+from ..errors import Fault, ReadError, did_you_mean
+from ..figures.words import stratum_of
+from ..io.files import sha256
+from ..procedure import Procedure
+from ..results import StudyResult, open_run
+
+
+def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
+    """What `view` is given for one file of a run; the arguments of `view_run`."""
+    result = run if isinstance(run, StudyResult) else open_run(run)
+    record = result.provenance
+    maps = {entry["file"]: entry["map"] for entry in record["maps"]}
+    if file not in maps:
+        raise ReadError(Fault(f"no score map of {file!r}", "a file that the run has scored",
+                              did_you_mean(file, maps)))  # fmt: skip
+    path = result.folder.parents[1] / file
+    if sha256(path) != record["inputs"][file]:
+        raise ReadError(Fault("a file that has changed since the run", "the file as it was then",
+                              "residuekit run DIR again", str(path)))  # fmt: skip
+    scores = xr.load_dataset(result.folder / maps[file], engine="h5netcdf")
+    array = Procedure.from_steps(record["procedure"]).apply(io.read(path))
+    dims = schema.pixel_dims(array)
+    state = {name: (dims, scores[name].values) for name in ("valid", "flag")}
+    return {
+        "array": array.assign_coords(state),
+        "scores": scores,
+        "markers": [{k: v for k, v in one.items() if v is not None} for one in record["markers"]],
+        **_beside(result, scores.attrs),
+        "title": f"{file}: {scores.attrs['role']} {scores.attrs['mockup']}",
+    }
+
+
+def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
+    """The comparator's mock-up means of the map's own stratum, and the gel in question."""
+    spectra = result.spectra
+    role, treatment = spectra["role"].values, spectra["treatment"].values
+    own = np.array([stratum_of({name: spectra[name].values[k] for name in schema.STRATUM_COLUMNS})
+                    == stratum_of(row) for k in range(role.size)])  # fmt: skip
+    blank = own & (role == "blank")
+    if (blank & (treatment == "water")).any():
+        blank &= treatment == "water"
+    gel = (role == "reference") & (treatment == result.provenance["study"]["treatment"])
+    axis, values = spectra[schema.WAVENUMBER].values, spectra["spectrum"].values
+    quantity = str(spectra["spectrum"].attrs.get("quantity", "absorbance"))
+
+    def points(rows: Any) -> xr.DataArray:
+        return schema.make_points(rows, axis, quantity=quantity)
+
+    return {
+        "blanks": [points(mean) for mean in values[blank]] or None,
+        "gel": points(values[gel]) if gel.any() else None,
+    }

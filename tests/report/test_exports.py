@@ -1,0 +1,158 @@
+"""The tables for a paper and for a sheet: every name is text, every table compiles."""
+
+import math
+import re
+import shutil
+import subprocess
+import zipfile
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_run import make_run
+from openpyxl import load_workbook
+
+from residuekit.figures import write_figure
+from residuekit.report import as_latex, write_caption, write_methods, write_tables
+from residuekit.report.blocks import Items, Paragraph, Section, grid
+from residuekit.results import TABLES
+
+HOSTILE = (
+    '=HYPERLINK("http://example.invalid")', "+1+1", "-2+3", "@SUM(A1)", r"\input{/etc/passwd}",
+    r"\write18{x} $ & # % ~ ^ _ { }", "[x] ]* \\\\", "🎨🧽 ünïcode Ωψ ẞ", "ﷺ\u202e\ufeffрус",
+    "m" * 500, "a\nb\x07c\x00d", "``quote'' -- ?` <<x>>", "O'Brien \"the\" 'restorer'", "",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("exports") / "run"
+    result = make_run(folder, paints=(HOSTILE[0], "alkyd & oil_1"), title=HOSTILE[5],
+                      treatment=HOSTILE[4], further={"operator": HOSTILE[7]})  # fmt: skip
+    exposed = result.mockups.index[result.mockups["role"] == "exposed"]
+    for number, name in enumerate(HOSTILE[:-1]):
+        result.mockups.loc[exposed[number], "mockup"] = name
+        result.provenance["failures"][f"data/{number} {name}"] = name
+    write_figure(result, folder)
+    write_caption(folder)
+    write_methods(result, folder)
+    write_tables(result, folder)
+    return folder, result
+
+
+# sheets
+
+
+def test_every_table_has_a_sheet_with_every_number(hostile):
+    folder, result = hostile
+    book = load_workbook(folder / "tables.xlsx")
+    assert book.sheetnames == list(TABLES)
+    for name, columns in TABLES.items():
+        head, *rows = book[name].iter_rows(values_only=True)
+        assert head == columns
+        table = getattr(result, name)
+        assert len(rows) == len(table)
+        for column in ("estimate", "mean", "slope", "n_pixels"):
+            if column in columns:
+                shown = [row[columns.index(column)] for row in rows]
+                assert [math.nan if v is None else v for v in shown] == pytest.approx(
+                    list(table[column]), nan_ok=True
+                )
+
+
+def test_no_cell_of_a_sheet_is_a_formula(hostile):
+    folder, result = hostile
+    book = load_workbook(folder / "tables.xlsx")
+    texts = {cell.value: cell for row in book["mockups"].iter_rows() for cell in row}
+    for name in HOSTILE[:4]:
+        assert texts[name].data_type == "s"
+        assert texts[name].quotePrefix
+    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
+    assert not [cell for cell in cells if cell.data_type == "f"]
+    assert set(texts) >= {result.mockups["paint"].iloc[0]}
+    with zipfile.ZipFile(folder / "tables.xlsx") as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/sheet")]
+        assert len(sheets) == len(TABLES)
+        assert not [name for name in sheets if b"<f>" in archive.read(name)]
+
+
+def test_what_was_not_computed_is_an_empty_cell(tmp_path):
+    result = make_run(tmp_path)
+    result.verdicts.loc[0, "upper_bound"] = math.nan
+    write_tables(result, tmp_path)
+    shown = pd.read_excel(tmp_path / "tables.xlsx", sheet_name="verdicts")
+    assert math.isnan(shown.loc[0, "upper_bound"])
+    assert shown.loc[1, "upper_bound"] == 0.7345
+
+
+# LaTeX
+
+
+def outside_commands(text):
+    r"""LaTeX without comments and without \commands and escaped letters."""
+    text = re.sub(r"(?<!\\)%.*", "", text)
+    return re.sub(r"\\[A-Za-z]+\*?|\\[^A-Za-z]", "", text)
+
+
+def assert_sound(text):
+    """Nothing that LaTeX acts on but what `as_latex` writes; groups, mathematics, environments
+    close."""
+    bare = outside_commands(text)
+    depth = 0
+    for letter in bare:
+        depth += (letter == "{") - (letter == "}")
+        assert depth >= 0
+    assert depth == 0
+    assert bare.count("$") % 2 == 0
+    assert not re.search(r"[#~]", bare)
+    assert text.isascii()
+    begun, ended = (re.findall(rf"\\{word}\{{(\w+)\}}", text) for word in ("begin", "end"))
+    assert sorted(begun) == sorted(ended)
+    commands = set(re.findall(r"\\([A-Za-z]+)", re.sub(r"(?<!\\)%.*", "", text)))
+    assert commands <= {
+        "section", "textbf", "begin", "end", "item", "centering", "caption", "footnotesize",
+        "setlength", "tabcolsep", "hline", "raggedright", "clearpage", "linewidth", "allowbreak",
+        "textbackslash", "textasciitilde", "textasciicircum", "textasciigrave", "mu", "times", "pm",
+        "geq", "leq", "infty", "cdot", "circ", "ldots", "ss", "o", "O", "ae", "AE", "oe", "OE", "l",
+        "L", "i", "u", "r", "H", "v", "c", "k",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["methods.tex", "caption.tex", "tables.tex"])
+def test_the_latex_is_sound_whatever_the_names(hostile, name):
+    assert_sound((hostile[0] / name).read_text(encoding="utf-8"))
+
+
+@given(st.text(max_size=60))
+def test_any_text_is_sound_latex(text):
+    assert_sound(as_latex.escape(text))
+    made = as_latex.write([Section(text, (Paragraph(text, text), Items((text,)),
+                                          grid(text, (text, text), [(text, text)])))])  # fmt: skip
+    assert_sound(made)
+
+
+@pytest.mark.skipif(not shutil.which("pdflatex"), reason="no pdflatex")
+def test_methods_caption_and_tables_compile(hostile, tmp_path):
+    for name in ("methods.tex", "caption.tex", "tables.tex"):
+        shutil.copy(hostile[0] / name, tmp_path)
+    (tmp_path / "paper.tex").write_text(
+        "\\documentclass{article}\n\\begin{document}\n\\input{methods.tex}\n"
+        "\\begin{figure}\\input{caption.tex}\\end{figure}\n\\input{tables.tex}\n\\end{document}\n",
+        encoding="utf-8",
+    )
+    done = subprocess.run(
+        ["pdflatex", "-interaction=nonstopmode", "-halt-on-error", "-no-shell-escape", "paper"],
+        cwd=tmp_path, capture_output=True, check=False,
+    )  # fmt: skip
+    said = done.stdout.decode("utf-8", "replace")
+    assert done.returncode == 0, said[-3000:]
+    assert "Output written" in said
+    assert not [line for line in said.splitlines() if line.startswith("!")]
+
+
+def test_a_long_table_is_set_in_parts():
+    text = as_latex.tables([grid("Long", ("a", "b"), [(f"x{k}", str(k)) for k in range(60)])])
+    assert text.count(r"\begin{tabular}") == 3
+    assert text.count("(continued)") == 2
+    assert text.count("x59") == 1

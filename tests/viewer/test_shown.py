@@ -1,0 +1,283 @@
+"""What a page shows: bins that keep means, sizes below the cap, flags, limits, texts, files."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+import residuekit as rk
+from residuekit import viewer
+from residuekit.errors import ContractError, ReadError, ResiduekitError, WriteError
+from residuekit.schema import make_map, make_points
+from residuekit.viewer import bins
+from residuekit.viewer.page import contour_lines
+from residuekit.viewer.shown import KEPT, LEFT_OUT, quiet
+
+BAND = {"name": "own C-O", "low": 1060.0, "high": 1130.0}
+PAGE_BYTES = bins.PAGE_MB * 1_000_000
+
+
+class _Tags(HTMLParser):
+    """The tags of a page, and those of them that fetch something."""
+
+    def __init__(self):
+        super().__init__()
+        self.names, self.fetching, self.policy = set(), [], ""
+
+    def handle_starttag(self, tag, attrs):
+        self.names.add(tag)
+        if {"src", "href", "data", "action"} & set(dict(attrs)):
+            self.fetching.append((tag, attrs))
+        if dict(attrs).get("http-equiv") == "Content-Security-Policy":
+            self.policy = dict(attrs)["content"]
+
+
+def _flat(n_y, n_x, n_channels, seed=0, **state):
+    rng = np.random.default_rng(seed)
+    values = rng.normal(1.0, 0.1, (n_y, n_x, n_channels))
+    array = make_map(
+        values, 900.0 + np.arange(n_channels), np.arange(n_x) * 2.0, np.arange(n_y) * 2.0
+    )
+    return array.assign_coords({name: (("y", "x"), given) for name, given in state.items()})
+
+
+@settings(deadline=None)
+@given(
+    n_y=st.integers(1, 9), n_x=st.integers(1, 9), n_channels=st.integers(2, 11),
+    space=st.integers(1, 5), along=st.integers(1, 4), seed=st.integers(0, 99),
+)  # fmt: skip
+def test_binning_keeps_the_mean_of_the_valid_pixels(n_y, n_x, n_channels, space, along, seed):
+    array = _flat(n_y, n_x, n_channels, seed)
+    valid = np.random.default_rng(seed).random((n_y, n_x)) < 0.7
+    binned = bins.bin_spectra(array, valid, bins.Bins(space, along))
+    weight = bins.bin_pixels(valid.astype(np.int64), space)
+    assert binned.shape == (-(-n_y // space), -(-n_x // space), -(-n_channels // along))
+    assert weight.sum() == valid.sum()
+    if valid.any():
+        mean = np.average(binned[weight > 0], axis=0, weights=weight[weight > 0])
+        true = array.values[valid].astype(float).mean(axis=0)
+        parts = [true[k : k + along].mean() for k in range(0, n_channels, along)]
+        np.testing.assert_allclose(mean, parts, rtol=1e-6)
+
+
+@settings(deadline=None)
+@given(size=st.integers(1, 20), space=st.integers(1, 6))
+def test_bins_cover_every_pixel_once(size, space):
+    sides = bins.edges(2.0 * np.arange(size), space)
+    assert sides.size == -(-size // space) + 1
+    step = 2.0 if size > 1 else 1.0
+    assert sides[[0, -1]].tolist() == [-step / 2, 2.0 * (size - 1) + step / 2]
+    assert (np.diff(sides) > 0).all()
+
+
+@pytest.mark.parametrize(
+    ("shape", "said"),
+    [
+        ((24, 24, 751), "24 x 24 pixels, every one shown."),
+        ((64, 64, 751), "2 x 2 pixels averaged into one and 2 channels averaged into one"),
+        ((200, 190, 30), "3 x 3 pixels averaged into one,"),
+        ((16, 16, 3000), "2 channels averaged into one,"),
+    ],
+)
+def test_a_page_stays_below_its_cap_and_says_what_was_averaged(shape, said):
+    flag = np.full(shape[:2], 26 if shape[0] > 100 else 0, np.uint16)
+    array = _flat(*shape, flag=flag, valid=np.ones(shape[:2], bool))
+    text = viewer.view(array, markers=[{"name": "own", "low": 905.0, "high": 920.0}])
+    assert said in text.shown.notes[0]
+    assert len(text.to_html().encode()) < PAGE_BYTES
+
+
+def test_too_many_point_spectra_are_refused_with_how_many_fit():
+    points = make_points(np.ones((6000, 500)), 900.0 + np.arange(500))
+    with pytest.raises(ContractError, match=r"isel\(spectrum=slice\(0, (\d+)\)\)") as caught:
+        viewer.view(points, markers=[])
+    most = int(re.search(r"at most (\d+)", str(caught.value)).group(1))
+    assert len(viewer.view(points[:most], markers=[]).to_html()) < PAGE_BYTES
+
+
+def test_scores_of_a_binned_map_are_the_means_of_single_pixels_and_limits_theirs():
+    array = _flat(80, 60, 300)
+    band = {"name": "own", "low": 1000.0, "high": 1040.0}
+    score = rk.band_score(array, [band])["score"].values[0]
+    limit = float(np.quantile(score, 0.9))
+    shown = viewer.view(array, markers=[band], limit=limit).shown
+    assert shown.is_binned
+    layer = shown.layers[0]
+    space = round(80 / (shown.y.size - 1))
+    np.testing.assert_allclose(layer.values[0], score[:space, :space].mean(), rtol=1e-6)
+    assert f"{(score > limit).sum()} of 4800" in layer.words
+    assert contour_lines(shown, layer).size
+
+
+def test_the_contour_lies_where_the_score_crosses_the_limit():
+    heights = np.tile(np.arange(6.0), (4, 1))[:, :, None] * np.ones(100) * 0.01
+    array = make_map(heights, 1000.0 + np.arange(100), 3.0 * np.arange(6), 3.0 * np.arange(4))
+    scores = rk.band_score(array, [BAND | {"low": 1010.0, "high": 1090.0}])
+    scores["score"] = scores["score"].copy(data=heights[None, :, :, 0])
+    shown = viewer.view(array, markers=[], scores=scores, limit=0.025).shown
+    points = contour_lines(shown, shown.layers[0])
+    line = points[np.isfinite(points[:, 0])]
+    np.testing.assert_allclose(line[:, 0], 7.5, atol=1e-5)
+    assert (line[:, 1].min(), line[:, 1].max()) == (0.0, 9.0)
+
+
+def test_flags_are_told_in_words(small_map):
+    shown = viewer.view(small_map, markers=[BAND]).shown
+    left, kept = 1 * 7 + 2, 3 * 7 + 4
+    assert (shown.state[left], shown.state[kept]) == (LEFT_OUT, KEPT)
+    assert shown.flags[left] == "left out: noise far above that of the other pixels of the map"
+    assert shown.flags[kept] == "kept: interference fringes"
+    assert np.isnan(shown.layers[0].values[left])
+    assert np.isfinite(shown.spectra[left]).all()
+    assert shown.notes[1].startswith("1 of 35 spectra left out. Circles (1)")
+
+
+def test_quality_gives_its_flags_to_a_processed_map(small_map):
+    raw = small_map.drop_vars(["valid", "flag"]).copy()
+    raw.values[2, 3] = 0.5
+    shown = viewer.view(raw, quality=rk.check_quality(raw), markers=[BAND]).shown
+    assert "a dead or covered detector element" in shown.flags[2 * 7 + 3]
+    with pytest.raises(ContractError, match="the quality of the same map"):
+        viewer.view(raw[:, :5], quality=rk.check_quality(raw))
+
+
+def test_a_map_without_any_value_can_be_looked_at():
+    array = make_map(np.full((3, 3, 20), np.nan), 1000.0 + np.arange(20))
+    found = viewer.view(array, markers=[{"name": "own", "low": 1002.0, "high": 1015.0}])
+    assert (found.shown.state == LEFT_OUT).all()
+    assert "at least one value of the spectrum is missing" in found.shown.flags[0]
+    assert found.to_png()[:4] == b"\x89PNG"
+    assert "<script" in found.to_html()
+
+
+def test_a_strip_can_be_clicked_and_says_that_it_is_not_to_scale(small_map):
+    strip = viewer.view(small_map[:1], markers=[BAND])
+    assert "drawn wider than to scale" in strip.to_html()
+    assert "drawn wider than to scale" not in viewer.view(small_map, markers=[BAND]).to_html()
+    assert strip.to_png()[:4] == b"\x89PNG"
+
+
+def test_a_lazy_map_shows_the_same(small_map):
+    lazy = small_map.chunk({"y": 2, "x": 3, "wavenumber": 40})
+    one, other = (viewer.view(array, markers=[BAND]).shown for array in (small_map, lazy))
+    np.testing.assert_array_equal(one.spectra, other.spectra)
+    np.testing.assert_array_equal(one.layers[0].values, other.layers[0].values)
+
+
+def test_without_markers_the_gel_bands_on_the_axis_can_be_chosen(small_map):
+    shown = viewer.view(small_map).shown
+    names = [layer.name for layer in shown.layers]
+    assert "pva C-O 1092" in names
+    assert "acetate C=O 1735" not in names
+    assert shown.windows == ()
+
+
+def test_the_limit_must_be_of_pixels_and_of_a_score_that_is_shown(small_map):
+    values = np.random.default_rng(0).normal(0, 0.01, 30)
+    pixel, mockup = (
+        rk.limits.from_blanks(values, level=level, unit="A cm-1") for level in ("pixel", "mockup")
+    )
+    layer = viewer.view(small_map, markers=[BAND], limit=pixel).shown.layers[0]
+    assert layer.limit == pixel.decision_limit
+    with pytest.raises(ContractError, match="a mockup limit"):
+        viewer.view(small_map, markers=[BAND], limit=mockup)
+    with pytest.raises(ContractError, match="did you mean 'own C-O'"):
+        viewer.view(small_map, markers=[BAND], limit={"own CO": 1.0})
+    with pytest.raises(ContractError, match="the name of its score"):
+        viewer.view(small_map, limit=1.0)
+
+
+def test_scores_blanks_and_gel_must_belong_to_the_map(small_map, gel):
+    scores = rk.band_score(small_map[:, :4], [BAND])
+    with pytest.raises(ContractError, match="scores of the same map"):
+        viewer.view(small_map, scores=scores)
+    with pytest.raises(ContractError, match="a `score` over marker and pixels"):
+        viewer.view(small_map, scores=xr.Dataset())
+    for other in ({"blanks": small_map[..., 1:]}, {"gel": gel[:, 1:]}):
+        with pytest.raises(ContractError, match="the axis of the others"):
+            viewer.view(small_map, markers=[BAND], **other)
+    with pytest.raises(ContractError, match="no blanks"):
+        viewer.view(small_map, markers=[BAND], blanks=[])
+
+
+@settings(deadline=None)
+@given(st.text(alphabet="ab$\\([\n\t\u0007 ", max_size=12))
+def test_no_text_is_taken_for_a_formula_or_breaks_a_line(text):
+    shown = quiet(text)
+    assert not re.search(r"\$\$|\\\(|\\\[|[\x00-\x1f]", shown)
+    assert re.sub("[\u200b ]", "", shown) == re.sub(r"\s", "", text).replace("\x07", "□")
+
+
+def test_the_page_carries_all_it_needs_and_a_policy_against_the_rest(small_map):
+    text = viewer.view(small_map, markers=[BAND], title="</title><script>x</script>").to_html()
+    tags = _Tags()
+    tags.feed(text)
+    assert {"script", "meta", "title"} <= tags.names
+    assert tags.fetching == []
+    assert tags.policy.startswith("default-src 'none'; script-src 'unsafe-inline'")
+    assert "<script>x" not in text
+
+
+def test_a_view_shows_itself_as_text_picture_and_page(small_map, gel):
+    bundle = viewer.view(small_map, markers=[BAND], gel=gel, title="T & <b>")._repr_mimebundle_()
+    assert set(bundle) == {"text/plain", "image/png", "text/html"}
+    assert bundle["text/plain"].startswith("View of T & <b>\n  scores: own C-O, mean over")
+    picture = Image.open(io.BytesIO(base64.b64decode(bundle["image/png"])))
+    assert picture.size[0] > 800
+    assert "T &amp; &lt;b&gt;" in bundle["text/html"]
+    assert "<b>" not in bundle["text/html"]
+
+
+def test_a_page_is_written_whole_or_not_at_all(small_map, tmp_path):
+    found = viewer.view(small_map, markers=[BAND])
+    assert (
+        found.save(tmp_path / "map.html").read_text("utf-8").lstrip().startswith("<!DOCTYPE html>")
+    )
+    assert [path.name for path in tmp_path.iterdir()] == ["map.html"]
+    with pytest.raises(WriteError):
+        found.save(tmp_path / "absent" / "map.html")
+
+
+def test_without_bokeh_one_error_says_what_to_install(small_map, monkeypatch):
+    monkeypatch.setattr(viewer, "find_spec", lambda _name: None)
+    with pytest.raises(ResiduekitError, match=r"pip install 'residuekit\[lab\]'"):
+        viewer.view(small_map)
+
+
+def test_a_file_of_a_run_stands_beside_its_blanks_gel_and_limits(finished):
+    result = finished.result
+    file = result.provenance["maps"][-1]["file"]
+    shown = rk.view_run(result, file).shown
+    assert shown.title.startswith(file)
+    names = [layer.name for layer in shown.layers]
+    assert names[0] == "net signal"
+    assert "band: pva C-O 1092" in names
+    assert "pva C-O 1092" not in names
+    assert np.isfinite(shown.layers[0].limit)
+    spectra = result.spectra
+    mockup = xr.load_dataset(result.maps()[-1], engine="h5netcdf").attrs["mockup"]
+    own = spectra["spectrum"].values[spectra["mockup"].values == mockup]
+    np.testing.assert_allclose(shown.mean(), own[0], rtol=1e-4)
+    blank = spectra["spectrum"].values[spectra["role"].values == "blank"].mean(axis=0)
+    np.testing.assert_allclose(shown.references["blank"][1], blank, rtol=1e-5)
+    assert set(shown.references) == {"blank", "gel"}
+
+
+def test_a_file_that_is_not_the_run_s_own_is_refused(warm_study):
+    result = warm_study.run()
+    file = result.provenance["maps"][0]["file"]
+    with pytest.raises(ReadError, match="a file that the run has scored"):
+        rk.view_run(result.folder, "data/other.nc")
+    with (warm_study.folder / file).open("ab") as stream:
+        stream.write(b" ")
+    with pytest.raises(ReadError, match="changed since the run"):
+        rk.view_run(result, file)
