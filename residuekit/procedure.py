@@ -78,11 +78,12 @@ class Procedure:
         return cls(pairs, file, lines)
 
     @classmethod
-    def from_toml(cls, source: str | Path) -> Procedure:
+    def from_toml(cls, source: str | Path, table: str = "procedure") -> Procedure:
         """Read the table ``[procedure]`` of a TOML file (a study.toml, say) or of a TOML text.
 
-        A text is told from a path by a line break or an equals sign in it. Raises `ProcedureError`
-        with all faults at once, each with file and line.
+        A text is told from a path by a line break or an equals sign in it; `table` names another
+        table of the same form. Raises `ProcedureError` with all faults at once, each with file and
+        line.
 
         >>> Procedure.from_toml('procedure.steps = [{step = "smooth", window = 11}]').steps
         (('smooth', {'window': 11, 'order': 2, 'derivative': 0}),)
@@ -96,21 +97,20 @@ class Procedure:
                 Fault(f"text that is not TOML ({error})", "valid TOML", _EXAMPLE, file,
                       int(line.group(1)) if line else None)
             ) from error  # fmt: skip
-        table = document.get("procedure")
-        if not isinstance(table, dict) or not isinstance(table.get("steps"), list):
-            fix = f"[procedure]\n{_EXAMPLE}"
-            raise ProcedureError(Fault("no list of steps", "[procedure] with steps", fix, file))
+        values = document.get(table)
+        if not isinstance(values, dict) or not isinstance(values.get("steps"), list):
+            fix = f"[{table}]\n{_EXAMPLE}"
+            raise ProcedureError(Fault("no list of steps", f"[{table}] with steps", fix, file))
         unknown = [
-            Fault(f"the key {key!r} in [procedure]", "steps alone", did_you_mean(key, ["steps"]),
-                  file, _line_of(text, key))
-            for key in table
+            Fault(f"the key {key!r} in [{table}]", "steps alone", did_you_mean(key, ["steps"]),
+                  file, _line_of(text, table, key))
+            for key in values
             if key != "steps"
         ]  # fmt: skip
         if unknown:
             raise ProcedureError(unknown)
-        return cls.from_steps(
-            table["steps"], file=file, lines=_step_lines(text, len(table["steps"]))
-        )
+        lines = _step_lines(text, table, len(values["steps"]))
+        return cls.from_steps(values["steps"], file=file, lines=lines)
 
     def check(self) -> None:
         """Raise `ProcedureError` with all that is wrong with names and parameters.
@@ -327,16 +327,29 @@ def _read(source: str | Path) -> tuple[str, str]:
         ) from error  # fmt: skip
 
 
-def _line_of(text: str, key: str) -> int | None:
-    found = re.search(rf"^\s*[\"']?{re.escape(key)}[\"']?\s*=", text, flags=re.MULTILINE)
-    return text.count("\n", 0, found.end()) + 1 if found else None
+def _lines_of(text: str, table: str) -> list[tuple[int, str]]:
+    """The numbered lines below the head of a table; all lines where it has none."""
+    every = list(enumerate(text.splitlines(), start=1))
+    own, inside = [], False
+    for number, line in every:
+        head = re.match(r"\s*\[+\s*([\w.\"'-]+?)\s*\]", line)
+        if head:
+            inside = head.group(1).replace('"', "").split(".")[0] == table
+        elif inside:
+            own.append((number, line))
+    return own or every
 
 
-def _step_lines(text: str, count: int) -> tuple[int, ...]:
+def _line_of(text: str, table: str, key: str) -> int | None:
+    pattern = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=")
+    return next((n for n, line in _lines_of(text, table) if pattern.match(line)), None)
+
+
+def _step_lines(text: str, table: str, count: int) -> tuple[int, ...]:
     """Find the line of each key ``step``; none at all where they are not `count`."""
     lines = tuple(
         number
-        for number, line in enumerate(text.splitlines(), start=1)
+        for number, line in _lines_of(text, table)
         for _ in re.findall(r"(?:^|[{,\s])[\"']?step[\"']?\s*=", line.partition("#")[0])
     )
     return lines if len(lines) == count else ()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from .errors import Fault, ReadError
 from .reprs import sentence_case, to_error
-from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, VERDICT_COLUMNS
+from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,13 +24,14 @@ TABLES = {
     "mockups": MOCKUP_COLUMNS,
     "markers": MARKER_COLUMNS,
 }
+SECOND = "second-procedure.csv"
 SPECTRA = "spectra.nc"
 PROVENANCE = "provenance.json"
 CHANGES = "changes.md"
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
-    "mockup", "role",
+    "mockup", "role", "other_unit", "other_verdict",
 )  # fmt: skip
 
 
@@ -42,7 +43,8 @@ class StudyResult:
     the mean spectra: `spectrum` (row, wavenumber) with the coordinates role, mockup, paint,
     soiling, ageing_h, treatment, exposure_min, clearance_min, loading_ug_cm2. `provenance` is the
     record of the run: question, procedure, limits, inputs with their hashes, versions.
-    `failures` names each map that could not be used, and why.
+    `failures` names each map that could not be used, and why. `second_procedure` holds the verdicts
+    under the study's second procedure beside its own, or is None.
     """
 
     folder: Path
@@ -52,6 +54,7 @@ class StudyResult:
     markers: pd.DataFrame
     spectra: xr.Dataset
     provenance: Mapping[str, Any]
+    second_procedure: pd.DataFrame | None = None
 
     @property
     def failures(self) -> dict[str, str]:
@@ -79,8 +82,19 @@ class StudyResult:
         lines = [str(self.provenance["study"]["title"])]
         for row in self.verdicts.to_dict("records"):
             lines += ["", f"  {arm_words(row)}", *_verdict_lines(row)]
+        lines += self._second_lines()
         lines += [f"\n  not used: {file}: {why}" for file, why in self.failures.items()]
         return "\n".join(lines)
+
+    def _second_lines(self) -> list[str]:
+        table = self.second_procedure
+        if table is None:
+            return []
+        rows = table[table["verdict"] != table["other_verdict"]].to_dict("records")
+        told = [
+            f"\n  by the second procedure {row['other_verdict']}: {arm_words(row)}" for row in rows
+        ]
+        return told or ["\n  by the second procedure every verdict is the same"]
 
     def _repr_html_(self) -> str:
         rows = "".join(
@@ -199,8 +213,10 @@ def open_run(folder: str | Path) -> StudyResult:
                 file=folder.name,
             )
         )
+    second = folder / SECOND
     return StudyResult(
         folder=folder,
+        second_procedure=_part(second, _read_table) if second.is_file() else None,
         spectra=_part(folder / SPECTRA, lambda path: xr.load_dataset(path, engine="h5netcdf")),
         provenance=read_provenance(folder),
         **{name: _part(folder / f"{name}.csv", _read_table) for name in TABLES},
@@ -218,7 +234,7 @@ def read_provenance(folder: Path) -> dict[str, Any]:
 def _read_table(path: Path) -> pd.DataFrame:
     import pandas as pd
 
-    columns = TABLES[path.stem]
+    columns = {**TABLES, Path(SECOND).stem: SECOND_COLUMNS}[path.stem]
     table = pd.read_csv(
         path,
         dtype=dict.fromkeys(_TEXTS, str),

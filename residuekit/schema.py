@@ -85,6 +85,9 @@ VERDICT_COLUMNS = (
     "verdict",
     "reason",
 )
+#: What ``second-procedure.csv`` gives of each arm, twice: as it is, and as ``other_...``.
+OTHER_COLUMNS = ("verdict", "estimate", "detection_limit", "unit")
+SECOND_COLUMNS = (*ARM_COLUMNS, *OTHER_COLUMNS, *(f"other_{name}" for name in OTHER_COLUMNS))
 MOCKUP_COLUMNS = (
     *ARM_COLUMNS,
     "mockup",

@@ -35,11 +35,11 @@ from . import (
     zarr_store,
 )
 from .description import Description, description_of
-from .files import aside, is_zarr, readable, refuse, sha256
+from .files import aside, is_zarr, readable, refuse, sha256, size_of
 from .jcamp_peaks import read_peaks
 
 __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe", "read",
-           "read_peaks", "sha256", "write"]  # fmt: skip
+           "read_peaks", "sha256", "size_of", "write"]  # fmt: skip
 
 #: The entry point group of readers of other packages.
 GROUP = "residuekit.readers"

@@ -161,22 +161,29 @@ def mixed_model(
 def page(table: npt.ArrayLike) -> Trend:
     """Test whether repeated measures of the same mock-ups rise: Page's L, exact for small tables.
 
-    Source: Page, J. Am. Stat. Assoc. 58 (1963) 216; p-value by `scipy.stats.page_trend_test`.
+    Source: Page, J. Am. Stat. Assoc. 58 (1963) 216; p-value by `scipy.stats.page_trend_test`. With
+    two columns it is the sign test, exact, without mock-ups that did not move.
 
     Parameters
     ----------
     table : (n, k) values, a row a mock-up, columns in the order of exposure or age.
     """
-    from scipy.stats import page_trend_test
+    from scipy.stats import binomtest, page_trend_test, rankdata
 
     values = np.asarray(table, float)
     n, k = values.shape
-    found = page_trend_test(values)
     mean = n * k * (k + 1) ** 2 / 4
     variance = n * k**2 * (k + 1) ** 2 * (k - 1) / 144
-    return Trend(
-        float(found.statistic), (found.statistic - mean) / sqrt(variance), float(found.pvalue)
-    )
+    if k == 2:
+        statistic = float((rankdata(values, axis=1) @ [1, 2]).sum())
+        steps = np.diff(values, axis=1)
+        moved = int(np.count_nonzero(steps))
+        rises = int((steps > 0).sum())
+        p = float(binomtest(rises, moved, 0.5, alternative="greater").pvalue) if moved else 1.0
+    else:
+        found = page_trend_test(values)
+        statistic, p = float(found.statistic), float(found.pvalue)
+    return Trend(statistic, (statistic - mean) / sqrt(variance), p)
 
 
 class Permutation(NamedTuple):

@@ -7,6 +7,8 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
+_ROUNDS = 20
+
 
 def family_quantile(n: int, alpha: float = 0.05) -> float:
     """The normal quantile that the largest of n independent pixels passes with probability alpha.
@@ -69,6 +71,35 @@ def effective_count(correlation: npt.ArrayLike) -> float:
     pairs = np.outer(n_y - np.abs(np.arange(1 - n_y, n_y)), n_x - np.abs(np.arange(1 - n_x, n_x)))
     n = n_y * n_x
     return float(n**2 / max((pairs * rho).sum(), n))
+
+
+def effective_pixels(values: npt.ArrayLike) -> float:
+    """Estimate from one (n_y, n_x) map how many independent pixels it is worth.
+
+    The correlation is that of `autocorrelation`, averaged over the lags of equal distance and cut
+    where it first falls to 0. Taking off the map's own mean lowers every lag by the variance of
+    that mean, 1 / (n_eff - 1) of the map's own variance: it is put back, in rounds. NaN pixels do
+    not count. Of range: the correlation must die out well within the map; a map that is one smooth
+    slope gives a few pixels, never fewer than 1.
+    """
+    field = np.asarray(values, dtype=float)
+    n = int(np.isfinite(field).sum())
+    if n < 2:
+        return float(n)
+    found = autocorrelation(field)
+    n_y, n_x = field.shape
+    lag = np.hypot(*np.ogrid[1 - n_y : n_y, 1 - n_x : n_x])
+    ring = np.rint(lag).astype(int)
+    pairs = np.outer(n_y - np.abs(np.arange(1 - n_y, n_y)), n_x - np.abs(np.arange(1 - n_x, n_x)))
+    weight = np.bincount(ring.ravel(), pairs.ravel())
+    profile = np.bincount(ring.ravel(), (pairs * found).ravel()) / weight
+    share, count = weight / field.size**2, float(n)
+    for _ in range(_ROUNDS):
+        lost = 1 / max(count - 1, 1)
+        raised = (profile + lost) / (1 + lost)
+        end = int(np.argmax(np.append(raised, 0.0) <= 0))
+        count = 1 / max(float(share[:end] @ raised[:end]), 1 / n)
+    return max(count, 1.0)
 
 
 def discovered(p_values: npt.ArrayLike, rate: float = 0.05) -> npt.NDArray[np.bool_]:

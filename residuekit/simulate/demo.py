@@ -23,9 +23,9 @@ INVENTED DATA. There is no such shelter; every spectrum here was made by residue
 the seed {seed}. Nothing in this folder says anything about a real paint, gel or treatment.
 
 The scenario: mock-ups in the shelter's paint ({paints}) were exposed to a PVA cryogel,
-cleared with water for 2 minutes, dried and mapped. Water-only mock-ups, cleared alike, are the
-comparator; spiked ones carry a known amount of the gel; untreated ones, where there are any, show
-what water alone changes.
+cleared with water for 2 minutes, dried and mapped. Water-only mock-ups, wetted as long as the
+longest exposure and cleared alike, are the comparator; spiked ones carry a known amount of the gel;
+untreated ones, where there are any, show what water alone changes.
 
 study.toml         the question, the procedure, the markers, the limits
 measurements.csv   one row a measured file

@@ -91,7 +91,11 @@ class StudyDesign:
 
 @dataclass(frozen=True)
 class Specimen:
-    """One mock-up of the study; `nominal_ug_cm2` is the loading that the design gives it."""
+    """One mock-up of the study; `nominal_ug_cm2` is the loading that the design gives it.
+
+    `exposure_min` is how long gel or, on a water-only blank, water lay on it: that is handled as
+    long as the longest arm of its paint.
+    """
 
     name: str
     role: str
@@ -103,6 +107,7 @@ class Specimen:
     arm: Arm | None = None
     clearance_min: float | None = None
     nominal_ug_cm2: float = 0.0
+    exposure_min: float | None = None
 
     def row(self) -> dict[str, Any]:
         """The cells of `measurements.csv` that all maps of the mock-up share."""
@@ -112,7 +117,7 @@ class Specimen:
             "paint": self.paint,
             "soiling": self.soiling,
             "treatment": self.treatment,
-            "exposure_min": "" if self.arm is None else self.arm.exposure_min,
+            "exposure_min": "" if self.exposure_min is None else self.exposure_min,
             "clearance_min": "" if self.clearance_min is None else self.clearance_min,
             "ageing_h": self.ageing_h,
             "loading_ug_cm2": self.nominal_ug_cm2 if self.role == "spiked" else "",
@@ -128,12 +133,15 @@ def specimens(design: StudyDesign) -> Iterator[Specimen]:
     strata = product(design.paints, design.soilings, design.ageing_h)
     for paint, soiling, ageing_h in strata:
         stratum = (paint, soiling, ageing_h)
+        arms = [arm for arm in design.arms if arm.paints is None or paint in arm.paints]
         clearance = design.arms[0].clearance_min if design.arms else 0.0
-        yield from _group(design, stratum, "blank", "water", design.n_blanks, clearance)
+        longest = max((arm.exposure_min for arm in arms), default=None)
+        yield from _group(
+            design, stratum, "blank", "water", design.n_blanks, clearance, exposure_min=longest
+        )
         yield from _group(design, stratum, "blank", "none", design.n_untreated.get(paint, 0), None)
-        for arm in design.arms:
-            if arm.paints is None or paint in arm.paints:
-                yield from _exposed(design, stratum, arm)
+        for arm in arms:
+            yield from _exposed(design, stratum, arm)
         if ageing_h == design.ageing_h[0]:
             for loading in design.spiked_ug_cm2:
                 yield from _group(
@@ -149,13 +157,14 @@ def _group(
     count: int,
     clearance_min: float | None,
     loading: float = 0.0,
+    exposure_min: float | None = None,
 ) -> Iterator[Specimen]:
     what = treatment if role == "blank" else f"{role} {loading:g}"
     what = "untreated" if what == "none" else what
     for k in range(count):
         yield Specimen(
             _name(design, stratum, what, k), role, *stratum, treatment, k % design.sessions,
-            None, clearance_min, loading,
+            None, clearance_min, loading, exposure_min,
         )  # fmt: skip
 
 
@@ -165,7 +174,7 @@ def _exposed(design: StudyDesign, stratum: tuple[str, str, float], arm: Arm) -> 
         yield Specimen(
             _name(design, stratum, what, k), "exposed", *stratum, arm.treatment,
             k % design.sessions, arm, arm.clearance_min,
-            arm.loading_ug_cm2 if k < arm.n_loaded else 0.0,
+            arm.loading_ug_cm2 if k < arm.n_loaded else 0.0, arm.exposure_min,
         )  # fmt: skip
 
 

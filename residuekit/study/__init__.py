@@ -10,7 +10,7 @@ from .manifest import Manifest, load_manifest
 
 if TYPE_CHECKING:
     from ..results import StudyResult
-    from .run import Progress
+    from .reading import Progress
 
 __all__ = ["Manifest", "Study", "load_manifest"]
 

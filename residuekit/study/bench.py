@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..comparator import comparator_places
 from ..confirmation import Confirmation, confirmer
 from ..errors import ResiduekitError
 from ..kernels import netsignal
@@ -29,7 +30,6 @@ from .manifest import Manifest
 from .measurements import Measurement
 
 Floats = npt.NDArray[np.float64]
-_ENOUGH = 3
 
 
 @dataclass(frozen=True)
@@ -137,29 +137,26 @@ def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
 def comparator(
     blanks: Sequence[MockupMean], exposure_min: float | None
 ) -> tuple[list[MockupMean], str]:
-    """The blanks an arm is compared with, and what must be said of them.
-
-    Water-only and untreated blanks are never pooled. Water-only blanks of the same exposure are
-    taken when there are three or more, else all water-only blanks; untreated ones stand in alone
-    when there is no other.
-    """
-    water = [blank for blank in blanks if blank.row.treatment == "water"]
-    if not water:
-        return list(blanks), (
+    """The blanks an arm is compared with (`comparator_places`), and what must be said of them."""
+    places = comparator_places(
+        [blank.row.treatment for blank in blanks],
+        [blank.row.exposure_min for blank in blanks],
+        exposure_min,
+    )
+    chosen = [blanks[place] for place in places]
+    if all(blank.row.treatment != "water" for blank in chosen):
+        return chosen, (
             "Compared with untreated blanks alone: what water itself does to the paint is not "
             "taken out."
         )
-    if exposure_min is None:
-        return water, ""
-    same = [blank for blank in water if blank.row.exposure_min == exposure_min]
-    if len(same) == len(water):
-        return water, ""
-    if len(same) >= _ENOUGH:
-        return same, ""
-    times = sorted({blank.row.exposure_min for blank in water if blank.row.exposure_min >= 0})
-    given = " and ".join(f"{time:g}" for time in times) + " min" if times else "unstated exposure"
+    if exposure_min is None or all(b.row.exposure_min == exposure_min for b in chosen):
+        return chosen, ""
+    times = sorted({blank.row.exposure_min for blank in chosen if blank.row.exposure_min >= 0})
+    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
+    unstated = [] if all(blank.row.exposure_min >= 0 for blank in chosen) else ["unstated exposure"]
+    given = " or ".join([*stated, *unstated])
     return (
-        water,
+        chosen,
         f"The water-only blanks are of {given}, not all of the arm's {exposure_min:g} min.",
     )
 

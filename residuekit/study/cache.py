@@ -92,7 +92,7 @@ class Cache:
         return self.folder / name
 
     def prune(self) -> None:
-        """Remove what this run had no use for."""
+        """Remove what this run had no use for; only while no other run works with the cache."""
         for entry in self.folder.iterdir():
             if entry.name not in self._used:
                 entry.unlink(missing_ok=True)

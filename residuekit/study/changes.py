@@ -10,6 +10,7 @@ from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 
 _SETTINGS = {
     "procedure": "the procedure",
+    "second_procedure": "the second procedure",
     "markers": "the markers",
     "study": "the question, the limits or the figure",
     "residuekit": "the version of residuekit",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from .. import io
 from ..errors import Fault, ResiduekitError, StudyError
@@ -13,8 +14,12 @@ from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
 from ..score import same_axis
 from ..survival import band_survival
-from .manifest import SETTINGS, Manifest, examine, file_faults
+from .cache import code_version
+from .files import file_faults
+from .manifest import Manifest, examine
 from .measurements import Measurement
+from .normalisation import normalisation_notes
+from .settings import SETTINGS
 
 Progress = Callable[[int, int, str], None]
 
@@ -39,7 +44,9 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
         faults, said = _survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    return f"{manifest}\n  {said}\nNothing is wrong: residuekit run {folder}"
+    notes = [*manifest.notes, *normalisation_notes(manifest)]
+    told = "".join(f"\n  note: {note}" for note in notes)
+    return f"{manifest}\n  {said}{told}\nNothing is wrong: residuekit run {folder}"
 
 
 def _faults_of_files(
@@ -47,18 +54,21 @@ def _faults_of_files(
 ) -> list[Fault]:
     """Read every file and, if the settings stand, put its axis through the procedure."""
     faults: list[Fault] = []
-    axis = None
+    axes: list[Any] = []
     for number, row in enumerate(rows, start=1):
         try:
             array = io.read(manifest.folder / row.file)
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
-            own = manifest.procedure.apply(array.isel(pixel))[WAVENUMBER].values
-            if axis is None:
-                axis = own
-                marker_weights(manifest.markers, axis)
-            same_axis(axis, own)
+            one = array.isel(pixel)
+            own = [p.apply(one)[WAVENUMBER].values for p in manifest.procedures]
+            if not axes:
+                axes = own
+                for axis in axes:
+                    marker_weights(manifest.markers, axis)
+            for axis, other in zip(axes, own, strict=True):
+                same_axis(axis, other)
         except ResiduekitError as problem:
             faults += [_placed(fault, row.file) for fault in problem.faults]
         finally:
@@ -113,6 +123,9 @@ def _placed(fault: Fault, file: str) -> Fault:
     return replace(fault, file=file)
 
 
+_OTHER_CODE = "\nThe code of residuekit is another one since: run again to see what it changes."
+
+
 def _check_run(folder: Path) -> str:
     """Say whether the inputs of a run are still what they were."""
     record = read_provenance(folder)
@@ -120,7 +133,7 @@ def _check_run(folder: Path) -> str:
     faults = []
     for file, sha256 in record["inputs"].items():
         path = study / file
-        if not path.is_file():
+        if not path.exists():
             found = "a file that is gone"
         elif io.sha256(path) != sha256:
             found = "a file whose content has changed since the run"
@@ -134,4 +147,5 @@ def _check_run(folder: Path) -> str:
     return (
         f"A run of {record['study']['title']!r}, {record['started']}, residuekit "
         f"{record['residuekit']}\n{len(record['inputs'])} input files, all as they were."
+        f"{'' if record['code'] == code_version() else _OTHER_CODE}"
     )

@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from .. import __version__
+from ..procedure import Procedure
 from .cache import code_version
 from .manifest import Manifest
 
@@ -46,14 +47,17 @@ def record(
             "figure": dict(manifest.figure),
             "quality": dict(manifest.quality),
         },
-        "procedure": [
-            {"step": name, **parameters} for name, parameters in manifest.procedure.steps
-        ],
+        "procedure": _steps(manifest.procedure),
+        "second_procedure": manifest.second_procedure and _steps(manifest.second_procedure),
         "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
         "n_arms": len(manifest.arms()),
         "inputs": dict(inputs),
         "failures": dict(failures),
     }
+
+
+def _steps(procedure: Procedure) -> list[dict[str, Any]]:
+    return [{"step": name, **parameters} for name, parameters in procedure.steps]
 
 
 def _version(package: str) -> str:

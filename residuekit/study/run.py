@@ -7,35 +7,29 @@ code is kept in ``runs/.cache``.
 from __future__ import annotations
 
 import json
-import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, replace
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
-from .. import io
-from ..errors import Fault, ReadError, ResiduekitError
-from ..marker_choice import Score
-from ..results import CHANGES, PROVENANCE, SPECTRA, TABLES, StudyResult, open_run
-from ..schema import ARM_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
-from ..score import same_axis, valid_spectra
-from .bench import Bench, MapSummary, mockup_means
-from .cache import Cache, key_of
+from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
+from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
+from .bench import Bench, mockup_means
+from .cache import Cache
 from .changes import what_changed
 from .manifest import Manifest
-from .measurements import Measurement, as_rows
+from .measurements import as_rows
+from .normalisation import normalisation_notes
 from .provenance import as_json, record
-from .run_folder import last_run, move_in, new_run, point_to
+from .reading import Progress, Reading
+from .run_folder import alone, last_run, move_in, new_run, point_to
+from .second import beside_each_other, second_verdicts, warn_of_differing
 from .tables import Found, make_tables, write_table
-from .work import Outcome, Task, perform, perform_all, write_netcdf
-
-Progress = Callable[[int, int, str], None]
-_BEFORE = ("reference", "blank", "spiked")
+from .work import write_netcdf
 
 
 def run_study(
@@ -64,9 +58,10 @@ def run_study(
     before = last_run(manifest.folder)
     with new_run(manifest.folder) as part:
         cache = Cache(manifest.folder / "runs" / ".cache")
-        work = _Work(manifest, part, cache, progress, workers, scheduler)
+        steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
+        work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.read_controls()
-        bench = Bench(manifest, work.controls, work.spectra_of, cache)
+        bench = work.bench()
         work.score_controls(bench)
         work.read_exposed(bench)
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
@@ -74,13 +69,19 @@ def run_study(
         for name, rows in tables.items():
             write_table(part / f"{name}.csv", rows, TABLES[name])
         write_netcdf(_spectra(bench, work), part / SPECTRA)
+        remarks = [*bench.remarks, *manifest.notes, *normalisation_notes(work.usable)]
+        if manifest.second_procedure is not None:
+            other, said = second_verdicts(work, next(steps), workers, scheduler)
+            beside = beside_each_other(tables["verdicts"], other)
+            write_table(part / SECOND, beside, SECOND_COLUMNS)
+            remarks += said
         provenance = record(
             manifest, started.isoformat(timespec="seconds"), work.hashes, work.failures
         )
         provenance["measurements"] = [as_json(row) for row in as_rows(manifest.measurements)]
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
-        provenance["remarks"] = bench.remarks
+        provenance["remarks"] = remarks
         if manifest.trial.rows:
             provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)
         text = json.dumps(provenance, indent=1, ensure_ascii=False, allow_nan=False, default=str)
@@ -89,9 +90,26 @@ def run_study(
         work.clear()
         _present(part)
         final = move_in(part, started)
-        cache.prune()
-    point_to(manifest.folder / "runs", final.name)
-    return open_run(final)
+        point_to(manifest.folder / "runs", final.name)
+        with alone(manifest.folder / "runs") as nobody_else:
+            if nobody_else:
+                cache.prune()
+    result = open_run(final)
+    warn_of_differing(result)
+    return result
+
+
+def _in_turn(progress: Progress | None, parts: int) -> Iterator[Progress | None]:
+    """One progress for each of the parts of a run that go through all files."""
+    for number in range(parts):
+        if progress is None:
+            yield None
+        else:
+            yield partial(_advance, progress, number, parts)
+
+
+def _advance(progress: Progress, number: int, parts: int, done: int, total: int, what: str) -> None:
+    progress(number * total + done, parts * total, what)
 
 
 def _present(folder: Path) -> None:
@@ -122,244 +140,7 @@ def _write_trial(
     return {**summary.record(), "files": write_trial(summary, folder)}
 
 
-class _Work:
-    """The files of one run: what was read, what failed, where the score maps lie."""
-
-    def __init__(
-        self,
-        manifest: Manifest,
-        part: Path,
-        cache: Cache,
-        progress: Progress | None,
-        workers: int,
-        scheduler: str | None,
-    ):
-        self.manifest, self.part, self.cache = manifest, part, cache
-        self._progress, self._workers, self._scheduler = progress, workers, scheduler
-        self.controls: list[MapSummary] = []
-        self.exposed: list[MapSummary] = []
-        self.hashes = {name: io.sha256(manifest.folder / name) for name in manifest.sources}
-        self.failures: dict[str, str] = {}
-        self.unfit: dict[str, str] = {}
-        self.tails: dict[str, dict[str, tuple[float, float]]] = {}
-        self._known: dict[str, MapSummary] = {}
-        self._maps: dict[str, str] = {}
-        self._axis: Any = None
-        self._done: set[str] = set()
-        self._store = part / ".stored"
-        self._order = {row.file: number for number, row in enumerate(manifest.measurements, 1)}
-        (part / "maps").mkdir()
-        self._store.mkdir()
-
-    @property
-    def maps(self) -> list[dict[str, str]]:
-        """The score maps in the order of the table of measurements."""
-        return [
-            {"file": row.file, "map": self._maps[row.file], "role": row.role, "mockup": row.mockup}
-            for row in self.manifest.measurements
-            if row.file in self._maps
-        ]
-
-    @property
-    def quality(self) -> list[dict[str, Any]]:
-        """What the quality check found of each file that could be read."""
-        return [
-            {"file": row.file, **as_json(self._known[row.file].quality)}
-            for row in self.manifest.measurements
-            if row.file in self._known
-        ]
-
-    def read_controls(self) -> None:
-        """Read references, blanks and spiked mock-ups."""
-        rows = [row for row in self.manifest.measurements if row.role in _BEFORE]
-        tasks = self._unknown(rows)
-        for task, outcome in self._perform(
-            replace(t, keep=t.row.role != "reference") for t in tasks
-        ):
-            self._keep(task.row, outcome)
-        self.controls = self._fit(rows)
-
-    def score_controls(self, bench: Bench) -> None:
-        """Score the blanks and spiked mock-ups of every stratum that is judged."""
-        fit = [one.row for one in self.controls if one.row.role != "reference"]
-        rows = [row for row in fit if row.stratum in bench.strata and bench.blanks(row.stratum)]
-        self._score(rows, bench)
-
-    def read_exposed(self, bench: Bench) -> None:
-        """Read each exposed map once: reduce it and score its pixels."""
-        rows = self.manifest.of_role("exposed")
-        self._unknown(rows)
-        self._score([row for row in rows if bench.blanks(row.stratum)], bench)
-        self.exposed = self._fit(rows)
-
-    def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
-        """The valid processed spectra of a file that was read before."""
-        task = self._task(summary.row)
-        if not task.stored.is_file():
-            outcome = perform(replace(task, keep=True))
-            if outcome.failure:
-                raise ReadError(
-                    Fault(outcome.failure, "a file that stays as it is", "run the study again")
-                )
-        return valid_spectra(xr.load_dataarray(task.stored, engine="h5netcdf"))
-
-    def clear(self) -> None:
-        """Remove the processed maps that were kept for a second look."""
-        shutil.rmtree(self._store)
-
-    def _task(self, row: Measurement) -> Task:
-        if row.file not in self.hashes:
-            self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
-        sha256 = self.hashes[row.file]
-        steps = [[name, parameters] for name, parameters in self.manifest.procedure.steps]
-        quality = {
-            **self.manifest.quality,
-            "windows": [(marker.low, marker.high) for marker in self.manifest.markers],
-        }
-        return Task(
-            folder=self.manifest.folder,
-            row=row,
-            procedure=self.manifest.procedure,
-            quality=quality,
-            sha256=sha256,
-            key=key_of("map", sha256, steps, quality),
-            stored=self._store / f"{self._order[row.file]}.nc",
-        )
-
-    def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
-        """Tasks for the rows that neither this run nor the cache knows."""
-        tasks = []
-        for row in rows:
-            if row.file in self._known or row.file in self.failures:
-                continue
-            try:
-                task = self._task(row)
-            except OSError as problem:
-                self._take(row, Outcome(failure=f"{row.file}: {problem}"))
-                continue
-            arrays = self.cache.arrays(task.key)
-            if arrays is None:
-                tasks.append(task)
-            else:
-                self._take(row, Outcome(_summary_of(arrays, row, task.key)))
-        return tasks
-
-    def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
-        yield from perform_all(list(tasks), self._workers, self._scheduler)
-
-    def _keep(self, row: Measurement, outcome: Outcome) -> None:
-        """Keep what was computed for the next run, and take it in."""
-        if outcome.summary is not None:
-            self.cache.keep(outcome.summary.key, _arrays_of(outcome.summary))
-        self._take(row, outcome)
-
-    def _take(self, row: Measurement, outcome: Outcome) -> None:
-        """Take in what came of a file."""
-        summary = outcome.summary
-        if outcome.failure:
-            self.failures[row.file] = outcome.failure
-        elif summary is not None and row.file not in self._known:
-            self._known[row.file] = summary
-            self._check(summary)
-        self._done.add(row.file)
-        if self._progress is not None:
-            self._progress(len(self._done), len(self.manifest.measurements), row.file)
-
-    def _check(self, summary: MapSummary) -> None:
-        file = summary.row.file
-        if summary.quality["failed"]:
-            self.unfit[file] = self.failures[file] = str(summary.quality["failed"])
-            return
-        if self._axis is None and summary.row.role != "reference":
-            self._axis = summary.wavenumber
-        try:
-            if self._axis is not None:
-                same_axis(self._axis, summary.wavenumber)
-        except ResiduekitError as problem:
-            self.failures[file] = str(replace(problem.faults[0], file=file))
-
-    def _fit(self, rows: Iterable[Measurement]) -> list[MapSummary]:
-        """The summaries of the files that can be used, on the axis of the blanks."""
-        for row in rows:
-            if row.role == "reference" and row.file in self._known:
-                self._check(self._known[row.file])
-        return [self._known[r.file] for r in rows
-                if r.file in self._known and r.file not in self.failures]  # fmt: skip
-
-    def _score(self, rows: Sequence[Measurement], bench: Bench) -> None:
-        """Score the pixels of files, unless the cache holds their score maps."""
-        tasks = []
-        for row in rows:
-            if row.file in self.failures:
-                continue
-            residue = self.manifest.treatment
-            if row.role == "exposed":
-                residue = bench.residue(row.treatment)
-            scores = bench.scores(row.stratum, residue)
-            if not scores:
-                continue
-            task = self._task(row)
-            key = _map_key(task, scores)
-            tails = self.cache.file(key, self._map_path(row)) if row.file in self._known else None
-            if tails is not None:
-                self._keep_map(row, _tails_of(tails))
-            else:
-                tasks.append((key, replace(task, scores=scores, map_path=self._map_path(row))))
-        keys = {task.row.file: key for key, task in tasks}
-        for task, outcome in self._perform(task for _, task in tasks):
-            self._keep(task.row, outcome)
-            if outcome.tails is not None and task.row.file not in self.failures:
-                tails = {name: np.array(pair) for name, pair in outcome.tails.items()}
-                self.cache.keep_file(keys[task.row.file], self._map_path(task.row), tails)
-                self._keep_map(task.row, outcome.tails)
-
-    def _map_path(self, row: Measurement) -> Path:
-        stem = "".join(c if c.isalnum() or c in "-_" else "_" for c in Path(row.file).stem)[:60]
-        return self.part / "maps" / f"{self._order[row.file]:04d}-{stem}.nc"
-
-    def _keep_map(self, row: Measurement, tails: dict[str, tuple[float, float]]) -> None:
-        self.tails[row.file] = tails
-        self._maps[row.file] = self._map_path(row).relative_to(self.part).as_posix()
-
-
-def _arrays_of(summary: MapSummary) -> dict[str, Any]:
-    return {
-        "wavenumber": summary.wavenumber,
-        "mean": summary.mean,
-        "n_pixels": summary.n_pixels,
-        "quantity": summary.quantity,
-        "technique": summary.technique,
-        "quality": json.dumps(dict(summary.quality)),
-    }
-
-
-def _summary_of(arrays: dict[str, Any], row: Measurement, key: str) -> MapSummary:
-    return MapSummary(
-        row=row,
-        key=key,
-        wavenumber=arrays["wavenumber"],
-        mean=arrays["mean"],
-        n_pixels=int(arrays["n_pixels"]),
-        quality=json.loads(str(arrays["quality"])),
-        quantity=str(arrays["quantity"]),
-        technique=str(arrays["technique"]),
-    )
-
-
-def _tails_of(arrays: dict[str, Any]) -> dict[str, tuple[float, float]]:
-    return {name: (float(pair[0]), float(pair[1])) for name, pair in arrays.items()}
-
-
-def _map_key(task: Task, scores: tuple[Score, ...]) -> str:
-    """A score map depends on the map, on how it is scored, and on the names it carries."""
-    marks = [
-        [s.name, s.weights.tobytes().hex(), s.blank_mean, s.scale, s.pixel_limit, s.blindness.unit]
-        for s in scores
-    ]
-    return key_of("score map", task.key, marks, asdict(replace(task.row, line=0)))
-
-
-def _spectra(bench: Bench, work: _Work) -> xr.Dataset:
+def _spectra(bench: Bench, work: Reading) -> xr.Dataset:
     """The mean spectra: a row a mock-up, and a row a reference file."""
     everything = [*work.controls, *work.exposed]
     references = [one for one in everything if one.row.role == "reference"]

@@ -74,8 +74,32 @@ def move_in(part: Path, started: datetime) -> Path:
 def point_to(runs: Path, name: str) -> None:
     """Let `runs/latest` name a run."""
     part = runs / f".latest-{os.getpid()}"
-    part.write_text(name + "\n", encoding="utf-8")
-    os.replace(part, runs / "latest")
+    try:
+        part.write_text(name + "\n", encoding="utf-8")
+        os.replace(part, runs / "latest")
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def alone(runs: Path) -> Iterator[bool]:
+    """Say whether no other run of the study is going on, and hold new ones back meanwhile.
+
+    Where the file system knows no locks, every folder aside counts as a run that goes on.
+    """
+    guard = _locked(runs, wait=True)
+    try:
+        yield not any(_is_at_work(folder) for folder in runs.glob(f"{_ASIDE}*"))
+    finally:
+        if guard is not None:
+            os.close(guard)
+
+
+def _is_at_work(folder: Path) -> bool:
+    free = _locked(folder)
+    if free is not None:
+        os.close(free)
+    return free is None
 
 
 def _place_aside(runs: Path) -> tuple[Path, int | None]:

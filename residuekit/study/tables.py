@@ -34,38 +34,60 @@ class Found:
     tails: Mapping[str, Mapping[str, tuple[float, float]]]
 
 
+@dataclass(frozen=True)
+class Judged:
+    """One arm: its row of ``verdicts.csv``, and the verdict with its mock-ups where it has one."""
+
+    row: dict[str, Any]
+    exposed: Sequence[MockupMean] = ()
+    verdict: Verdict | None = None
+
+    def score_rows(self) -> Rows:
+        """Its rows of ``scores.csv``."""
+        if self.verdict is None:
+            return [self.row]
+        return [{**self.row, **row} for row in self.verdict.score_rows()]
+
+
 def make_tables(bench: Bench, found: Found) -> dict[str, Rows]:
     """Judge every arm and return the rows of all tables."""
+    tables: dict[str, Rows] = {name: [] for name in TABLES}
+    for judged in judge_arms(bench, found):
+        tables["verdicts"].append(judged.row)
+        tables["scores"] += judged.score_rows()
+        if judged.verdict is not None:
+            tables["mockups"] += _mockup_rows(found, judged.exposed, judged.verdict)
+    tables["mockups"] += _control_rows(bench, found)
+    tables["markers"] = bench.marker_rows()
+    return tables
+
+
+def judge_arms(bench: Bench, found: Found) -> Iterator[Judged]:
+    """Judge every arm, in the order of the table."""
     manifest = bench.manifest
     of_arm: dict[tuple[Any, ...], list[MockupMean]] = defaultdict(list)
     for mean in mockup_means(found.exposed):
         of_arm[mean.row.arm].append(mean)
-    tables: dict[str, Rows] = {name: [] for name in TABLES}
     arms = manifest.arms()
+    shared = manifest.shared_mockups()
     for arm, rows in arms.items():
         columns, exposed = arm_columns(rows[0]), of_arm[arm]
         unfit = _unfit(bench, found, rows)
         lacking = _lacking(bench, rows[0], exposed)
         if lacking:
-            bare = _bare(columns, f"{lacking} {unfit}".strip())
-            tables["verdicts"].append(bare)
-            tables["scores"].append(bare)
+            yield Judged(_bare(columns, f"{lacking} {unfit}".strip()))
             continue
         notes = [f"One of {len(arms)} arms tested, each at {manifest.alpha:.0%}."]
         lost = [row.file for row in rows if row.file in found.failures]
         if lost:
             notes.append(f"Left out: {', '.join(lost)}.")
+        notes += shared.get(arm, [])
         verdict = bench.judge_arm(exposed, unfit, notes)
         counts = {
             "n_maps": sum(mean.n_maps for mean in exposed),
             "n_pixels": sum(mean.n_pixels for mean in exposed),
         }
-        tables["verdicts"].append({**columns, **counts, **verdict.row()})
-        tables["scores"] += [{**columns, **counts, **row} for row in verdict.score_rows()]
-        tables["mockups"] += _mockup_rows(found, exposed, verdict)
-    tables["mockups"] += _control_rows(bench, found)
-    tables["markers"] = bench.marker_rows()
-    return tables
+        yield Judged({**columns, **counts, **verdict.row()}, exposed, verdict)
 
 
 def _lacking(bench: Bench, row: Measurement, exposed: Sequence[MockupMean]) -> str:

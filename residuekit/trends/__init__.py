@@ -1,28 +1,40 @@
-"""Exposure and ageing series: does residue rise, and how long stayed the longest clean exposure.
+"""What a run says beside its verdicts: exposure and ageing series, margins, doses, sessions.
 
 Everything here counts mock-ups; a p-value above 0.05 is not an absence.
 """
 
+from .ageing import AgeingChange, ageing_changes
 from .finding import Finding
 from .findings import findings
-from .growth import growth_by_gel
-from .light import Dose, dose
+from .growth import GelGrowth, Growth, growth_by_gel, growths
+from .light import DOSE_UNITS, Acceleration, Dose, arrhenius, dose
 from .margins import ExposureMargin, exposure_margins
 from .normalised import normalised_rise
+from .pixels import MapWorth, map_worth
 from .series import Series, series
 from .sessions import ControlDrift, control_drift
 
 __all__ = [
+    "Acceleration",
+    "AgeingChange",
     "ControlDrift",
+    "DOSE_UNITS",
     "Dose",
     "ExposureMargin",
     "Finding",
+    "GelGrowth",
+    "Growth",
+    "MapWorth",
     "Series",
+    "ageing_changes",
+    "arrhenius",
     "control_drift",
     "dose",
     "exposure_margins",
     "findings",
     "growth_by_gel",
+    "growths",
+    "map_worth",
     "normalised_rise",
     "series",
 ]

@@ -2,10 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
+from ..comparator import comparator_places
 from ..errors import ContractError, Fault
+from ..reprs import as_html
+from ..schema import STRATUM_COLUMNS, WAVENUMBER
+from .change import change, combine, is_paired
+from .finding import conditions_words
+from .series import AGES
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from ..results import StudyResult
+
+Floats = npt.NDArray[np.float64]
+_GROUPS = 4
+
+
+class Growth(NamedTuple):
+    """The interaction channel by channel, its standard error, and the limit for all channels."""
+
+    grown: Floats
+    standard_error: Floats
+    limit: Floats
 
 
 def growth_by_gel(
@@ -13,21 +39,24 @@ def growth_by_gel(
     gel_aged: npt.ArrayLike,
     blank_young: npt.ArrayLike,
     blank_aged: npt.ArrayLike,
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    mockups: Sequence[Sequence[str]] | None = None,
+    alpha: float = 0.05,
+) -> Growth:
     """Find absorption that grows with ageing only where gel was applied: the interaction.
 
-    d = (gel aged - gel young) - (blank aged - blank young), of means of mock-ups; its standard
-    error is the root of the sum of s^2 / n of the four groups. It is told from nothing channel by
-    channel only against a limit for all channels (`residuekit.kernels.spatial.family_quantile`).
+    d = (gel aged - gel young) - (blank aged - blank young), of means of mock-ups. Limit: d above
+    t(1 - p, nu) SE with 1 - (1 - p)^channels = alpha (Sidak 1967), nu after Satterthwaite channel
+    by channel: the chance that any channel of a spectrum without such growth passes is about alpha,
+    less where channels vary together.
 
     Parameters
     ----------
-    each : (n mock-ups, channels) mean spectra, two mock-ups or more, on one axis.
-
-    Returns
-    -------
-    d and its standard error, (channels,).
+    each group : (n mock-ups, channels) mean spectra, two mock-ups or more, on one axis.
+    mockups : the names of each group's mock-ups, in the order of the groups; the same names at both
+        ages are taken as pairs. Left out: different mock-ups.
     """
+    from scipy.stats import t as student
+
     groups = [np.asarray(one, float) for one in (gel_young, gel_aged, blank_young, blank_aged)]
     if (
         any(one.ndim != 2 or len(one) < 2 for one in groups)
@@ -38,7 +67,144 @@ def growth_by_gel(
                   "(n mock-ups, channels) with two mock-ups or more and one axis",
                   "a row a mock-up, resampled to one axis")
         )  # fmt: skip
-    means = [one.mean(axis=0) for one in groups]
-    errors = [one.var(axis=0, ddof=1) / len(one) for one in groups]
-    grown = (means[1] - means[0]) - (means[3] - means[2])
-    return grown, np.sqrt(np.sum(errors, axis=0))
+    if mockups is None:
+        mockups = [[f"{k} {n}" for n in range(len(one))] for k, one in enumerate(groups)]
+    parts = [
+        change(groups[k], groups[k + 1], (mockups[k], mockups[k + 1])) for k in range(0, _GROUPS, 2)
+    ]
+    grown, variance, freedom = combine(parts[0], parts[1], sign=-1)
+    error = np.sqrt(variance)
+    least = -np.expm1(np.log1p(-alpha) / error.size)
+    return Growth(grown, error, student.isf(least, freedom) * error)
+
+
+@dataclass(frozen=True)
+class GelGrowth:
+    """The wavenumber windows in which an arm's absorption grew with ageing and its blanks' did not.
+
+    `windows` holds (low, high, wavenumber of the largest growth, growth, standard error there);
+    `typical_limit` is the median over the channels of the limit for all channels.
+    """
+
+    conditions: dict[str, Any]
+    before_h: float
+    after_h: float
+    n_mockups: tuple[int, int, int, int]
+    paired: bool
+    n_channels: int
+    typical_limit: float
+    windows: tuple[tuple[float, float, float, float, float], ...]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """A row a window; one without a window when there is none."""
+        head = {
+            **self.conditions,
+            "before_h": self.before_h,
+            "after_h": self.after_h,
+            "n_gel": min(self.n_mockups[:2]),
+            "n_blank": min(self.n_mockups[2:]),
+            "typical_limit": self.typical_limit,
+        }
+        names = ("low", "high", "largest_at", "growth", "standard_error")
+        windows = self.windows or ((np.nan,) * len(names),)
+        return [{**head, **dict(zip(names, window, strict=True))} for window in windows]
+
+    def __str__(self) -> str:
+        young, aged, blank_young, blank_aged = self.n_mockups
+        kind = "the same mock-ups" if self.paired else "different mock-ups"
+        counts = (
+            f"{conditions_words(self.conditions)}, {self.before_h:g} to {self.after_h:g} h "
+            f"({kind}; gel {young} and {aged}, blanks {blank_young} and {blank_aged})"
+        )
+        limit = (
+            f"limit for all {self.n_channels} channels together, median {self.typical_limit:.2g}"
+        )
+        if not self.windows:
+            return (
+                f"{counts}: no absorption was found that grows only where gel was applied ({limit};"
+                " growth below it may be missed)."
+            )
+        told = "; ".join(
+            f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} {growth:.2g} ± {error:.1g})"
+            for low, high, top, growth, error in self.windows
+        )
+        return (
+            f"{counts}: absorption grows only where gel was applied in {told} ({limit}). That it "
+            "is a product of the gel does not follow."
+        )
+
+    def _repr_html_(self) -> str:
+        return as_html("Growth where gel was applied", {**self.conditions, "in words": str(self)})
+
+
+def growths(result: StudyResult) -> Iterator[GelGrowth]:
+    """Look at every arm and the youngest one that is the same but for its ageing.
+
+    Arms with fewer than two mock-ups, or two blanks, at either age say nothing and are left out.
+    """
+    alpha = result.provenance["study"]["alpha"]
+    axis = result.spectra[WAVENUMBER].values
+    for key, group in result.verdicts.groupby(list(AGES), sort=False, dropna=False):
+        conditions = dict(zip(AGES, key, strict=True))
+        youngest, *aged = sorted(float(age) for age in group["ageing_h"])
+        for age in aged:
+            chosen = [
+                spectra
+                for pick in (_exposed, _blanks)
+                for spectra in (pick(result.spectra, conditions, a) for a in (youngest, age))
+            ]
+            if min(spectra.sizes["row"] for spectra in chosen) < 2:
+                continue
+            names = [[str(name) for name in spectra["mockup"].values] for spectra in chosen]
+            young, older, blank_young, blank_older = (s["spectrum"].values for s in chosen)
+            found = growth_by_gel(young, older, blank_young, blank_older, names, alpha)
+            yield GelGrowth(
+                conditions=conditions,
+                before_h=youngest,
+                after_h=age,
+                n_mockups=(len(names[0]), len(names[1]), len(names[2]), len(names[3])),
+                paired=is_paired(names[0], names[1]),
+                n_channels=axis.size,
+                typical_limit=float(np.median(found.limit)),
+                windows=tuple(_windows(axis, found)),
+            )
+
+
+def _windows(axis: Floats, found: Growth) -> Iterator[tuple[float, float, float, float, float]]:
+    above = np.concatenate([[False], found.grown > found.limit, [False]])
+    edges = np.flatnonzero(np.diff(above.astype(int)))
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        top = first + int(np.argmax(found.grown[first:end]))
+        yield (
+            float(axis[first]),
+            float(axis[end - 1]),
+            float(axis[top]),
+            float(found.grown[top]),
+            float(found.standard_error[top]),
+        )
+
+
+def _exposed(spectra: xr.Dataset, conditions: dict[str, Any], age: float) -> xr.Dataset:
+    names = ("treatment", "exposure_min", "clearance_min")
+    return _of_role(spectra, "exposed", conditions, age, *names)
+
+
+def _blanks(spectra: xr.Dataset, conditions: dict[str, Any], age: float) -> xr.Dataset:
+    """The blanks that the arm of this age was compared with."""
+    every = _of_role(spectra, "blank", conditions, age)
+    places = comparator_places(
+        [str(name) for name in every["treatment"].values],
+        [float(value) for value in every["exposure_min"].values],
+        conditions["exposure_min"],
+    )
+    return every.isel(row=places)
+
+
+def _of_role(
+    spectra: xr.Dataset, role: str, conditions: dict[str, Any], age: float, *names: str
+) -> xr.Dataset:
+    wanted = {**conditions, "ageing_h": age}
+    rows = spectra["role"].values == role
+    for name in (*STRATUM_COLUMNS, *names):
+        rows &= spectra[name].values == wanted[name]
+    return spectra.isel(row=rows)

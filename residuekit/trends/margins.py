@@ -10,7 +10,7 @@ import numpy as np
 from ..kernels.limits import clopper_pearson_upper
 from ..reprs import as_html
 from .finding import conditions_words
-from .series import SERIES, is_positive
+from .series import SERIES, is_positive, same
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -140,7 +140,7 @@ def _counted(clean: list[dict[Any, Any]], mockups: pd.DataFrame | None) -> tuple
         (mockups["role"] == "exposed")
         & (mockups["score"] == first["score"])
         & mockups["exposure_min"].isin(rungs)
-        & (mockups[list(SERIES)] == [first[name] for name in SERIES]).all(axis=1)
+        & same(mockups, first, SERIES)
     ]
     positive = rows.loc[is_positive(rows), "mockup"]
     return positive.nunique(), rows["mockup"].nunique()

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..kernels.ordered import Trend, cochran_armitage, jonckheere
+from ..kernels.ordered import Trend, cochran_armitage, jonckheere, page
 from ..reprs import as_frame, as_html, as_text
 from .finding import conditions_words
 
@@ -23,8 +24,10 @@ AGES = ("paint", "soiling", "treatment", "exposure_min", "clearance_min")
 class Series:
     """One series of mock-ups over exposure (min) or ageing (h).
 
-    `rise` is Jonckheere's test on the mock-up means, `positives` Cochran and Armitage's on their
-    decisions with the logarithm of 1 + the rung as score; both one-sided for a rise.
+    `rise` tests the mock-up means, by Page's test where the same mock-ups stand at every rung, else
+    by Jonckheere's, which takes them for different ones (`test` says which); `positives` is Cochran
+    and Armitage's on their decisions with the logarithm of 1 + the rung as score. Both one-sided
+    for a rise. Mock-ups that stand at several rungs make the second test cautious.
     """
 
     over: str
@@ -55,9 +58,8 @@ class Series:
     def sentence(self, alpha: float = 0.05) -> str:
         """The series in words: what rose, or that no rise was found, with its counts."""
         unit, name = ("min", "exposure") if self.over == "exposure_min" else ("h", "ageing")
-        rungs, means = (
-            ", ".join(f"{value:.3g}" for value in values) for values in (self.rungs, self.means)
-        )
+        rungs = ", ".join(f"{rung:g}" for rung in self.rungs)
+        means = ", ".join(f"{mean:.3g}" for mean in self.means)
         shares = zip(self.positive, self.n_mockups, strict=True)
         hits = ", ".join(f"{k} of {n}" for k, n in shares)
         rises = [
@@ -133,6 +135,7 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
         values = [part["mean"].to_numpy(float) for part in parts]
         hits = [int(is_positive(part).sum()) for part in parts]
         sizes = [len(part) for part in parts]
+        test, rise = _rise(group, over, values)
         found.append(
             Series(
                 over=over,
@@ -142,14 +145,32 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
                 means=tuple(float(part.mean()) for part in values),
                 positive=tuple(hits),
                 unit=str(group["unit"].iloc[0]),
-                test="Jonckheere",
-                rise=jonckheere(values),
+                test=test,
+                rise=rise,
                 positives=cochran_armitage(hits, sizes, np.log1p(rungs)),
             )
         )
     return found
 
 
+def _rise(group: pd.DataFrame, over: str, values: list[Any]) -> tuple[str, Trend]:
+    """Page's test where the same mock-ups stand at every rung, else Jonckheere's."""
+    table = group.pivot_table("mean", "mockup", over, sort=True)
+    if len(table) > 1 and table.notna().all(axis=None):
+        return "Page", page(table)
+    return "Jonckheere", jonckheere(values)
+
+
 def is_positive(rows: pd.DataFrame) -> pd.Series[bool]:
     """Which rows of ``mockups.csv`` stand above the limit of one mock-up."""
     return rows["positive"].astype(str).str.casefold() == "true"
+
+
+def same(table: pd.DataFrame, row: Mapping[Any, Any], columns: Iterable[str]) -> pd.Series[bool]:
+    """Which rows of a table hold what `row` holds in these columns."""
+    import pandas as pd
+
+    chosen = pd.Series(True, index=table.index)
+    for name in columns:
+        chosen &= table[name] == row[name]
+    return chosen

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from residuekit.kernels.limits import clopper_pearson_upper
 from residuekit.kernels.ordered import (
@@ -101,3 +102,39 @@ def test_false_discovery_control_agrees_with_statsmodels():
     p = np.random.default_rng(7).uniform(0, 1, (16, 16)) ** 3
     wanted = multitest.multipletests(p.ravel(), 0.05, method="fdr_bh")[0].reshape(p.shape)
     assert (discovered(p) == wanted).all()
+
+
+def test_jonckheere_is_kendall_s_test_of_values_against_their_group_by_scipy():
+    """Ties among values and within groups as Kendall corrects them."""
+    rng = np.random.default_rng(8)
+    groups = [np.round(rng.normal(0.4 * k, 1, 5), 1) for k in range(4)]
+    groups[1][0] = groups[2][0] = groups[3][0]
+    labels = np.repeat(np.arange(4), 5)
+    known = stats.kendalltau(labels, np.concatenate(groups), method="asymptotic")
+    found = jonckheere(groups)
+    assert 2 * min(found.p_value, 1 - found.p_value) == pytest.approx(known.pvalue, rel=1e-9)
+
+
+def test_cochran_armitage_agrees_with_statsmodels():
+    tables = pytest.importorskip("statsmodels.stats.contingency_tables")
+    positive, total = np.array([0, 1, 2, 5]), np.array([6, 6, 8, 6])
+    score = np.log1p([2, 10, 60, 240])
+    counts = tables.Table(np.column_stack([positive, total - positive]), shift_zeros=False)
+    known = counts.test_ordinal_association(row_scores=score, col_scores=np.array([1.0, 0.0]))
+    n = total.sum()
+    # Theirs divides the variance by n - 1 (a permutation), Armitage's by n.
+    assert cochran_armitage(positive, total, score).z == pytest.approx(
+        known.zscore * np.sqrt(n / (n - 1)), rel=1e-9
+    )
+
+
+def test_two_columns_of_page_are_the_sign_test_by_scipy():
+    table = np.array([[1.0, 2.0], [1.0, 3.0], [2.0, 2.0], [4.0, 3.0], [0.0, 1.0]])
+    found = page(table)
+    assert found.p_value == stats.binomtest(3, 4, alternative="greater").pvalue
+    assert found.statistic == 3 * 5 + 4 + 4.5
+    assert page(table[:, ::-1]).p_value > 0.5
+
+
+def test_the_pooled_bound_of_five_rungs_of_six_clean_mockups_as_computed_for_the_domain():
+    assert clopper_pearson_upper(0, 30, 0.05) == pytest.approx(0.095, abs=5e-4)

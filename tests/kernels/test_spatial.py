@@ -12,6 +12,7 @@ from scipy import stats
 from residuekit.kernels.spatial import (
     autocorrelation,
     effective_count,
+    effective_pixels,
     family_quantile,
     largest_patch,
 )
@@ -84,3 +85,25 @@ def test_the_mean_of_correlated_pixels_scatters_as_their_effective_count_says():
     means = (root @ rng.normal(size=(36, 20_000))).mean(axis=0)
     lag = np.hypot(*np.meshgrid(np.arange(-5, 6), np.arange(-5, 6)))
     assert 1 / means.var() == pytest.approx(effective_count(np.exp(-lag / 2)), rel=0.04)
+
+
+@pytest.mark.parametrize(("length", "lowest", "highest"), [(1e-2, 800, 1024), (1, 130, 200),
+                                                          (3, 20, 35)])  # fmt: skip
+def test_effective_pixels_from_the_maps_themselves(length, lowest, highest):
+    """60 fields of 32 x 32 with correlation exp(-r / length): true 1024, 169.5, 23.2."""
+    rng = np.random.default_rng(4)
+    place = np.stack(np.mgrid[:32, :32], axis=-1).reshape(-1, 2)
+    apart = np.hypot(*(place[:, None] - place).transpose(2, 0, 1))
+    root = np.linalg.cholesky(np.exp(-apart / length) + 1e-9 * np.eye(1024))
+    found = [effective_pixels((root @ rng.normal(size=1024)).reshape(32, 32)) for _ in range(60)]
+    assert lowest < np.median(found) < highest
+
+
+def test_effective_pixels_of_flat_sloping_and_empty_maps():
+    assert effective_pixels(np.full((4, 4), np.nan)) == 0
+    assert effective_pixels([[1.0, np.nan]]) == 1
+    slope = np.add.outer(np.arange(16.0), np.arange(16.0))
+    assert 1 <= effective_pixels(slope) < 10
+    holed = slope.copy()
+    holed[::3] = np.nan
+    assert 1 <= effective_pixels(holed) < 10

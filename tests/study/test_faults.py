@@ -174,6 +174,47 @@ def test_a_folder_of_runs_that_cannot_be_written_keeps_the_last_run(warm_study, 
     assert left_in(warm_study) == ["latest"]
 
 
+@pytest.mark.parametrize("refused", ["tempfile.mkdtemp", "pathlib.Path.rename", "os.replace"])
+@pytest.mark.usefixtures("without_pictures")
+def test_a_folder_that_refuses_to_be_written_is_said_and_the_next_run_completes(
+    warm_study, finished, monkeypatch, capsys, refused
+):
+    """At the first write, when the run is moved in, when it is named the latest; as root too."""
+
+    def no(*_given, **_more):
+        raise PermissionError(13, "Permission denied")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(refused, no)
+        assert main(["run", str(warm_study.folder)]) == 1
+    said = capsys.readouterr().err
+    assert "Permission denied" in said
+    assert "a study folder you may write" in said
+    left = left_in(warm_study)
+    assert "latest" not in left
+    assert not [name for name in left if name.startswith(".")]
+    for name in left:
+        assert open_run(warm_study.folder / "runs" / name).failures == {}
+        shutil.rmtree(warm_study.folder / "runs" / name)
+    completes(warm_study, finished)
+
+
+@posix
+@pytest.mark.usefixtures("without_pictures")
+def test_the_cache_is_not_swept_while_another_run_goes_on(warm_study):
+    from residuekit.study.run_folder import new_run
+
+    cache = warm_study.folder / "runs" / ".cache"
+    others = [cache / "of-another-run.npz", cache / ".being-written.part"]
+    for path in others:
+        path.write_bytes(b"in use")
+    with new_run(warm_study.folder):
+        warm_study.run()
+        assert all(path.exists() for path in others)
+    warm_study.run()
+    assert not any(path.exists() for path in others)
+
+
 @pytest.mark.usefixtures("without_pictures")
 def test_a_last_run_that_cannot_be_read_is_passed_over(warm_study):
     first = warm_study.run()

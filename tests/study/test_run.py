@@ -272,16 +272,6 @@ def test_a_study_that_cannot_be_written_says_so(study):
         study.run()
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root writes anywhere")
-def test_a_folder_without_the_right_to_write_says_so(study):
-    study.folder.chmod(0o555)
-    try:
-        with pytest.raises(WriteError, match="cannot be written"):
-            study.run()
-    finally:
-        study.folder.chmod(0o755)
-
-
 # a run and its inputs
 
 

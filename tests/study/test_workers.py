@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -88,3 +89,33 @@ def test_a_worker_that_dies_costs_its_own_file_alone(study, tmp_path):
         "", "the process that read it died", "",
     ]  # fmt: skip
     assert outcomes[tasks[0].row.file].summary.n_pixels == 64
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_a_run_with_a_dead_worker_does_the_rest_and_the_next_completes_it(
+    warm_study, finished, monkeypatch
+):
+    """The cache is empty for the clean arm, whose first file kills its process."""
+    from residuekit.study import reading
+
+    victim = warm_study.files("exposed", exposure_min="2")[0]
+    shutil.rmtree(warm_study.folder / "runs" / ".cache")
+
+    def deadly(tasks, *given):
+        return perform_all(
+            [replace(t, quality=_Deadly()) if t.row.file == victim else t for t in tasks], *given
+        )
+
+    with monkeypatch.context() as patch:
+        patch.setattr(reading, "perform_all", deadly)
+        result = Study.open(warm_study.folder).run(workers=2)
+    assert dict(result.failures) == {victim: "the process that read it died"}
+    rows = result.verdicts.set_index("exposure_min")
+    assert rows.loc[60.0, "verdict"] == "detected"
+    assert rows.loc[2.0, "n_mockups"] == 2
+    assert f"Left out: {victim}" in rows.loc[2.0, "reason"]
+    left = set(os.listdir(warm_study.folder / "runs"))
+    assert left == {".cache", "latest", result.folder.name}
+    again = warm_study.run()
+    assert again.failures == {}
+    same(again, finished)

@@ -48,6 +48,30 @@ def test_without_a_clean_rung_there_is_no_margin():
     assert found.share_upper_bound == 1.0
 
 
+def test_a_mockup_that_met_two_exposures_counts_once_in_the_pooled_bound():
+    """Six mock-ups at both rungs: 0 of 6, not of 12 (one-sided Clopper and Pearson: 39.3 %)."""
+    arms = pd.DataFrame([arm(2, "not detected"), arm(60, "not detected")])
+    rows = pd.DataFrame(
+        [{**arm(exposure, ""), "role": "exposed", "mockup": f"{k}", "positive": False}
+         for exposure in (2, 60) for k in range(6)]
+    )  # fmt: skip
+    (found,) = trends.exposure_margins(arms, 2, mockups=rows)
+    assert found.n_mockups == 6
+    assert found.share_upper_bound == pytest.approx(0.393, abs=5e-4)
+    assert found.n_longest == 6
+    assert "6 mock-ups, detection limit 0.4, upper bound 0.3 ug cm-2" in str(found)
+
+
+def test_positive_mockups_are_counted_however_the_table_was_read():
+    """A table from a file holds true and false beside empty cells, one in memory may hold texts."""
+    table = mockups({2: 0.0, 60: 1.0})
+    (words,) = trends.series(table, score="net signal")
+    (booleans,) = trends.series(
+        table.assign(positive=(table["positive"] == "true").astype(object)), score="net signal"
+    )
+    assert words.positive == booleans.positive == (0, 6)
+
+
 def test_a_shorter_exposure_than_the_working_one_does_not_count():
     assert margin(arm(1, "detected"), arm(2, "not detected")).margin == 1
 
@@ -127,8 +151,10 @@ def test_what_ages_with_and_without_gel_is_no_growth_by_gel():
     common, own = (np.exp(-0.5 * ((axis - place) / 4) ** 2) for place in (30, 90))
     young, blank = rng.normal(0, 0.01, (2, 6, 120))
     aged, aged_blank = rng.normal(0, 0.01, (2, 6, 120)) + common
-    grown, error = trends.growth_by_gel(young, aged + own, blank, aged_blank)
+    grown, error, limit = trends.growth_by_gel(young, aged + own, blank, aged_blank)
     assert grown[90] > 50 * error[90]
     assert np.abs(grown[:60] / error[:60]).max() < 5
+    assert (grown > limit)[90]
+    assert not (grown > limit)[:60].any()
     with pytest.raises(ContractError, match="two mock-ups or more"):
         trends.growth_by_gel(young[:1], aged, blank, aged_blank)

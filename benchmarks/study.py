@@ -1,0 +1,222 @@
+"""Measure the claims on whole studies: python benchmarks/study.py [again] [memory] [--json]
+
+again    A study of 100 maps to which one is added: the run, over that map alone plus the
+         statistics. The map alone is its reading, procedure and scores; the statistics are a run
+         to which nothing is new. Median of three, in one process; with figure and report in both
+         runs, and with them in neither.
+memory   A study of 200 maps of 64 x 64 x 900 through the command: the peak memory of its process
+         beside the size of the maps, and what it says of the time left.
+
+The data are invented, written to a temporary folder (3 GB for `memory`) and removed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+import numpy as np
+
+from residuekit import io
+from residuekit.schema import make_map, make_points
+from residuekit.study import Study, load_manifest
+from residuekit.study import run as run_module
+from residuekit.study.cache import Cache
+from residuekit.study.reading import Reading
+from residuekit.study.work import perform
+
+ROUNDS = 3
+GEL = "gel"
+SETTINGS = """\
+title = "A large study (invented data)"
+[question]
+treatment = "gel"
+working_exposure_min = 2
+acceptance_limit_ug_cm2 = 2.0
+[procedure]
+steps = [{step = "crop", low = 820, high = 3700}, {step = "smooth", window = 7}]
+[markers]
+use = ["pva C-O 1092", "acetate C=O 1735"]
+"""
+
+
+def write_study(folder: Path, n_maps: int, shape: tuple[int, int], n_channels: int) -> None:
+    """Write a study of two maps a mock-up: a third blanks, a few spiked, else three arms."""
+    rng = np.random.default_rng(1)
+    axis = np.linspace(800.0, 3720.0, n_channels)
+    paint = sum(h * _peak(axis, c, w) for h, c, w in ((0.6, 1730, 15), (0.4, 1160, 40),
+                                                       (0.3, 2900, 60)))  # fmt: skip
+    gel = _peak(axis, 1092, 30) + 0.3 * _peak(axis, 1735, 12) + 0.8 * _peak(axis, 3300, 120)
+    (folder / "data").mkdir(parents=True)
+    rows: list[dict[str, Any]] = []
+    for number in range(n_maps):
+        mockup = number // 2
+        row: dict[str, Any] = {"mockup": f"m{mockup}", "paint": "alkyd", "clearance_min": 2}
+        load = 0.0
+        if mockup < n_maps // 6:
+            row |= {"role": "blank", "treatment": "water", "exposure_min": 60}
+        elif mockup < n_maps // 6 + 6:
+            load = (2.0, 6.0)[mockup % 2]
+            row |= {"role": "spiked", "treatment": GEL, "loading_ug_cm2": load}
+        else:
+            row |= {"role": "exposed", "treatment": GEL, "exposure_min": (2, 10, 60)[mockup % 3]}
+        own = paint * (1 + 0.01 * np.random.default_rng(mockup).standard_normal())
+        mean = own + 0.003 * load * gel
+        values = rng.standard_normal((*shape, n_channels), dtype=np.float32) * np.float32(1e-3)
+        values += mean.astype(np.float32)
+        file = f"data/map{number:03d}.nc"
+        io.write(make_map(values, axis), folder / file)
+        rows.append({"file": file, **row})
+    io.write(make_points(gel[None], axis), folder / "data/gel.nc")
+    rows.append({"file": "data/gel.nc", "role": "reference", "treatment": GEL})
+    write_table(folder, rows)
+    (folder / "study.toml").write_text(SETTINGS, encoding="utf-8")
+
+
+def _peak(axis: Any, centre: float, width: float) -> Any:
+    return np.exp(-0.5 * ((axis - centre) / width) ** 2)
+
+
+def write_table(folder: Path, rows: Sequence[dict[str, Any]]) -> None:
+    """Write measurements.csv."""
+    columns = ["file", "role", "mockup", "paint", "treatment", "exposure_min", "clearance_min",
+               "loading_ug_cm2"]  # fmt: skip
+    with (folder / "measurements.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, columns, restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def read_table(folder: Path) -> list[dict[str, Any]]:
+    """Read measurements.csv."""
+    with (folder / "measurements.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def timed(call: Callable[[], Any]) -> float:
+    """Seconds that a call takes."""
+    start = time.perf_counter()
+    call()
+    return time.perf_counter() - start
+
+
+def again(place: Path, n_maps: int = 100, shape: tuple[int, int] = (32, 32)) -> dict[str, Any]:
+    """One map more: the run, that map alone, the statistics."""
+    folder = place / "again"
+    write_study(folder, n_maps, shape, 900)
+    found: dict[str, Any] = {
+        "claim": f"{n_maps} maps of {shape[0]} x {shape[1]} x 900, one of them new: below 1.3"
+    }
+    for words, present in (("", run_module._present), ("_bare", lambda _folder: None)):
+        with patch.object(run_module, "_present", present):
+            run, one, statistic = _added(folder, place)
+        found |= {
+            f"ratio{words}": run / (one + statistic),
+            f"run{words}_s": run,
+            f"map_alone{words}_s": one,
+            f"statistics{words}_s": statistic,
+        }
+    return found
+
+
+def _added(folder: Path, place: Path) -> tuple[float, float, float]:
+    """Seconds of the run with one map more, of that map, of the run to which nothing is new."""
+    rows = read_table(folder)
+    new = rows[-2]
+
+    def run() -> None:
+        Study.open(folder).run()
+
+    times = []
+    for _ in range(ROUNDS):
+        write_table(folder, [row for row in rows if row is not new])
+        run()
+        write_table(folder, rows)
+        times.append((timed(run), timed(_one_map(folder, new["file"], place)), timed(run)))
+    run_s, one, statistic = (statistics.median(column) for column in zip(*times, strict=True))
+    return run_s, one, statistic
+
+
+def _one_map(folder: Path, file: str, place: Path) -> Callable[[], Any]:
+    """Read, process and score one map of the study, as a run does."""
+    manifest = load_manifest(folder)
+    part = Path(tempfile.mkdtemp(dir=place))
+    work = Reading(manifest, part, Cache(folder / "runs" / ".cache"))
+    work.read_controls()
+    bench = work.bench()
+    row = next(row for row in manifest.measurements if row.file == file)
+    task = replace(work.task(row), scores=bench.scores(row.stratum, GEL), map_path=part / "map.nc")
+    return lambda: perform(task)
+
+
+def memory(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
+    """The peak memory of `residuekit run`, and its last word on the time left."""
+    folder = place / "memory"
+    write_study(folder, n_maps, (size, size), 900)
+    held = sum(path.stat().st_size for path in (folder / "data").iterdir())
+    command = [sys.executable, "-m", "residuekit", "run", str(folder)]
+    start = time.perf_counter()
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    taken = time.perf_counter() - start
+    if done.returncode:
+        raise RuntimeError(done.stderr)
+    told = [line.strip() for line in done.stderr.splitlines() if "left" in line]
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024
+    return {
+        "claim": f"{n_maps} maps of {size} x {size} x 900: bounded memory, time left shown",
+        "peak_mb": peak / 1e6,
+        "files_mb": held / 1e6,
+        "one_map_mb": size * size * 900 * 4 / 1e6,
+        "run_s": taken,
+        "time_left": told[:2],
+    }
+
+
+CLAIMS = {"again": again, "memory": memory}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Measure what is asked for and print it."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("names", nargs="*", metavar="NAME", help=" or ".join(CLAIMS))
+    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    options = parser.parse_args(arguments)
+    unknown = set(options.names) - set(CLAIMS)
+    if unknown:
+        parser.error(f"{', '.join(sorted(unknown))}: choose from {', '.join(CLAIMS)}")
+    found = []
+    for name in options.names or CLAIMS:
+        place = Path(tempfile.mkdtemp(prefix="study-benchmark-"))
+        try:
+            found.append(CLAIMS[name](place))
+        finally:
+            shutil.rmtree(place)
+        if not options.json:
+            print(found[-1]["claim"])
+            for key, value in list(found[-1].items())[1:]:
+                print(f"  {key:18} {f'{value:.3g}' if isinstance(value, float) else value}")
+    if options.json:
+        print(json.dumps(found, indent=1))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

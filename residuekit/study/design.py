@@ -1,0 +1,164 @@
+"""The design of a study: is every mock-up compared with what it must be, and named as one?"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from functools import partial
+from typing import Any
+
+from ..errors import Fault, did_you_mean
+from ..results import arm_words
+from ..schema import ARM_COLUMNS, NET_SIGNAL
+from ..trends import DOSE_UNITS
+from .measurements import Key, Measurement
+from .names import near_names, spelling_faults
+from .settings import SCORES, SETTINGS
+
+_MOST_NAMES = 6
+
+
+def design_faults(
+    table: str, rows: tuple[Measurement, ...], treatment: str, scores: tuple[str, ...]
+) -> Iterator[Fault]:
+    blank = {row.stratum for row in rows if row.role == "blank"}
+    for row in rows:
+        fault = partial(Fault, file=table, line=row.line)
+        if row.role in ("exposed", "spiked") and row.stratum not in blank:
+            paint, soiling, ageing = row.stratum
+            without_age = {stratum[:2] for stratum in blank}
+            fix = "a row of role blank with the same paint, soiling and ageing_h"
+            if (paint, soiling) in without_age:
+                fix = f"a blank aged as long: ageing_h {ageing:g} (an unaged blank will not do)"
+            yield fault(
+                f"{row.role} mock-up {row.mockup!r} on paint {paint!r}, soiling "
+                f"{soiling!r}, ageing {ageing:g} h without a blank of its own",
+                "at least one blank of the same stratum",
+                fix,
+            )
+    exposed = {row.treatment for row in rows if row.role == "exposed"}
+    if rows and not exposed:
+        yield Fault(
+            "no row of role exposed",
+            "at least one exposed mock-up",
+            "add the mock-ups that met the gel",
+            file=table,
+        )
+    elif treatment and exposed and treatment not in exposed:
+        yield Fault(
+            f"treatment = {treatment!r}, which no exposed row has",
+            "the treatment whose residue is asked for",
+            did_you_mean(treatment, exposed),
+            file=SETTINGS,
+        )
+    pure = {row.treatment for row in rows if row.role == "reference"}
+    if rows and scores == (NET_SIGNAL,) and treatment not in pure:
+        yield Fault(
+            f"the score {NET_SIGNAL!r} alone, and no reference of {treatment!r}",
+            "a reference: the net signal is measured by the pure material's spectrum",
+            f"a row of role reference with treatment {treatment}, or scores = {list(SCORES)}",
+            file=table,
+        )
+    yield from spelling_faults(table, rows)
+    yield from _double_roles(table, rows)
+    for row in rows:
+        if row.dose >= 0 and not row.dose_unit:
+            yield Fault(
+                f"a dose {row.dose:g} without a dose_unit",
+                "the unit of the dose",
+                f"dose_unit {' or '.join(dict.fromkeys(DOSE_UNITS.values()))}",
+                table,
+                row.line,
+            )
+
+
+def _sample(row: Measurement) -> Key:
+    """What names a physical sample: its name on its paint and soiling."""
+    return row.paint, row.soiling, row.mockup
+
+
+def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
+    """Refuse a sample that is exposed and at the same age a water-only blank or spiked.
+
+    What it carries would stand on both sides of the comparison. An untreated blank may be exposed
+    later (before and after), and a blank of one age may be anything at another.
+    """
+    controls: dict[Key, Measurement] = {}
+    for row in rows:
+        if row.role == "spiked" or (row.role == "blank" and row.treatment == "water"):
+            controls.setdefault((*_sample(row), row.ageing_h), row)
+    told = set()
+    for row in rows:
+        key = (*_sample(row), row.ageing_h)
+        if row.role == "exposed" and key in controls and key not in told:
+            told.add(key)
+            other = controls[key]
+            what = "spiked" if other.role == "spiked" else "a water-only blank"
+            yield Fault(
+                f"the mock-up {row.mockup!r}, exposed here and {what} in line {other.line}",
+                "one role for one physical sample at one age (an untreated blank may be exposed "
+                "later)",
+                "a name of its own for each sample; each field of a panel is one",
+                table,
+                row.line,
+            )
+
+
+def shared_mockups(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
+    """Say of each arm which of its mock-ups stand in other arms of the same stratum, or were an
+    untreated blank before: such arms and controls are not independent."""
+    arms: dict[Key, set[Key]] = defaultdict(set)
+    columns: dict[Key, dict[str, Any]] = {}
+    untreated: dict[Key, set[Key]] = defaultdict(set)
+    for row in rows:
+        if row.role == "exposed":
+            arms[row.arm].add(_sample(row))
+            columns[row.arm] = {name: getattr(row, name) for name in ARM_COLUMNS}
+        elif row.role == "blank" and row.treatment == "none":
+            untreated[row.stratum].add(_sample(row))
+    notes: dict[Key, list[str]] = defaultdict(list)
+    for arm, own in arms.items():
+        for other, theirs in arms.items():
+            if other != arm and other[:3] == arm[:3] and own & theirs:
+                notes[arm].append(
+                    f"{_listed(own & theirs)} also met {arm_words(columns[other])}: the two arms "
+                    "are not independent."
+                )
+        before = own & untreated[arm[:3]]
+        if before:
+            notes[arm].append(
+                f"{_listed(before)} stood among the untreated blanks: these and the arm are "
+                "not independent."
+            )
+    return dict(notes)
+
+
+def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
+    """What a user should know of a table that is not wrong."""
+    notes = list(near_names(rows))
+    columns = {row.arm: {name: getattr(row, name) for name in ARM_COLUMNS} for row in rows}
+    for arm, said in shared_mockups(rows).items():
+        notes += [f"{arm_words(columns[arm])}: {words}" for words in said]
+    exposures: dict[Key, set[float]] = defaultdict(set)
+    for row in rows:
+        if row.role == "blank" and row.exposure_min >= 0:
+            exposures[(*_sample(row), row.ageing_h, row.treatment)].add(row.exposure_min)
+    notes += [
+        f"The blank mock-up {key[2]!r} on {key[0]} has the exposures "
+        f"{' and '.join(f'{time:g}' for time in sorted(times))} min: its maps are averaged."
+        for key, times in exposures.items()
+        if len(times) > 1
+    ]
+    units = {row.dose_unit for row in rows if row.dose_unit}
+    notes += [
+        f"The dose_unit {unit!r} is kept as it stands: {did_you_mean(unit, DOSE_UNITS.values())}"
+        for unit in sorted(units)
+        if unit.casefold() not in DOSE_UNITS
+    ]
+    return notes
+
+
+def _listed(samples: set[Key]) -> str:
+    names = sorted(str(sample[-1]) for sample in samples)
+    more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+    return f"{'Mock-up' if len(names) == 1 else 'Mock-ups'} {', '.join(names[:_MOST_NAMES])}{more}"

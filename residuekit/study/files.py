@@ -1,0 +1,147 @@
+"""The files that the table of measurements names: are they there, below the folder, and apart?
+
+A measured file may be a folder (a Zarr store, single spectra with map.toml): all files in it count.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Iterable, Iterator
+from functools import partial
+from pathlib import Path
+
+from .. import io
+from ..errors import Fault, ResiduekitError, did_you_mean
+from .measurements import Measurement
+
+_GLANCE = 4096
+_Placed = tuple[Path, Measurement]
+
+
+def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
+    """Say of each row whose file cannot be read, and why, under the name of the table."""
+    first: dict[Path, Measurement] = {}
+    places = {row.line: place_of(folder, row.file) for row in rows}
+    named = {Path(row.file).name for row in rows}
+    for row in rows:
+        fault = partial(Fault, file=table, line=row.line)
+        path = places[row.line]
+        if path is None:
+            yield fault(
+                f"the file {row.file!r}, which no disk can hold",
+                "the path of a file",
+                "a shorter name, without links that go round",
+            )
+        elif not _is_below(path, folder.resolve()):
+            yield fault(
+                f"the file {row.file!r}, which leaves the study folder",
+                "a path below the study folder",
+                "copy the file into data/ and name it data/...",
+            )
+        elif path in first:
+            yield fault(
+                f"{row.file!r} a second time (first in line {first[path].line})",
+                "one row for one file",
+                "remove one of the rows",
+            )
+        elif any(other is not None and path in other.parents for other in places.values()):
+            yield fault(
+                f"the folder {row.file!r}, which holds other measured files",
+                "a file, or a folder that is one map",
+                "the name of the file in it",
+            )
+        elif not path.exists():
+            near = did_you_mean(Path(row.file).name, _names_near(path, named))
+            yield fault(f"no file {row.file!r}", "a file that is there", near)
+        elif not io.size_of(path):
+            yield fault(
+                f"the empty file {row.file!r}",
+                "a file that holds spectra",
+                "copy it again from the instrument",
+            )
+        else:
+            first[path] = row
+    yield from _twins(first, table)
+
+
+def _twins(files: dict[Path, Measurement], table: str) -> Iterator[Fault]:
+    """Name files with one content under two names: one measurement would count twice.
+
+    Sizes first, then a glance at beginning and end, and only then the whole content. Files that
+    cannot be read are no measurement: what is wrong with them is said when they are read.
+    """
+    groups: list[list[_Placed]] = [list(files.items())]
+    tests: tuple[Callable[[Path], Hashable], ...] = (io.size_of, _glance, _content)
+    for test in tests:
+        groups = [part for group in groups for part in _alike(group, test)]
+    for (path, first), *others in groups:
+        for _, row in others if _is_readable(path) else ():
+            yield Fault(
+                f"{row.file!r} with the same content as {first.file!r} in line {first.line}",
+                "one row for one measurement",
+                "the file that was meant, or remove one of the rows",
+                table,
+                row.line,
+            )
+
+
+def _alike(group: Iterable[_Placed], test: Callable[[Path], Hashable]) -> list[list[_Placed]]:
+    found: dict[Hashable, list[_Placed]] = defaultdict(list)
+    for path, row in group:
+        found[test(path)].append((path, row))
+    return [part for part in found.values() if len(part) > 1]
+
+
+def _glance(path: Path) -> Hashable:
+    if path.is_dir():
+        return b""
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(_GLANCE)
+            stream.seek(max(path.stat().st_size - _GLANCE, 0))
+            return head + stream.read(_GLANCE)
+    except OSError:
+        return str(path)
+
+
+def _content(path: Path) -> Hashable:
+    """A file that cannot be opened is like no other; reading it says why."""
+    try:
+        return io.sha256(path)
+    except ResiduekitError:
+        return str(path)
+
+
+def _is_readable(path: Path) -> bool:
+    try:
+        io.read(path)
+    except ResiduekitError:
+        return False
+    return True
+
+
+def _is_below(path: Path, root: Path) -> bool:
+    """Whether a file, or a folder with all that its links point to, lies below the study folder."""
+    if path == root or not path.is_relative_to(root):
+        return False
+    return not path.is_dir() or all(
+        inside.resolve().is_relative_to(path) for inside in path.rglob("*")
+    )
+
+
+def place_of(folder: Path, file: str) -> Path | None:
+    """Where a file lies once its links are followed; None for a name that cannot be followed."""
+    try:
+        path = (folder / file).resolve()
+        path.is_file()
+    except (OSError, RuntimeError, ValueError):
+        return None
+    return path
+
+
+def _names_near(path: Path, named: set[str]) -> list[str]:
+    folder = path.parent
+    if not folder.is_dir():
+        return [f"{folder.name}/ (there is no such folder)"]
+    free = sorted(entry.name for entry in folder.iterdir() if entry.name not in named)
+    return free[:200] or ["(no file there that the table does not name already)"]

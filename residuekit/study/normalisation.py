@@ -1,0 +1,99 @@
+"""What the normalisation steps of a study take from its markers, measured on its own spectra."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from .. import io
+from ..errors import ResiduekitError, ResiduekitWarning
+from ..markers import Marker
+from ..procedure import Procedure
+from ..schema import WAVENUMBER, make_points
+from ..score import mean_spectrum
+from ..trends import normalised_rise
+from .manifest import Manifest
+from .measurements import Measurement
+
+#: The rise, by gel, of the marker that rises most; it is followed through the normalisation.
+_RISE = 0.1
+
+
+def normalisation_notes(manifest: Manifest) -> list[str]:
+    """Say where the gel absorbs in what a step divides by, with the number.
+
+    The first blank of each paint and soiling that can be read stands for the paint, the first
+    reference of the study's treatment for the gel. Nothing without a step ``normalise``.
+    """
+    if not any(name == "normalise" for one in manifest.procedures for name, _ in one.steps):
+        return []
+    pure = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
+    gel = _first(manifest, pure)
+    paints: dict[tuple[Any, ...], list[Measurement]] = {}
+    for row in manifest.of_role("blank"):
+        paints.setdefault(row.stratum[:2], []).append(row)
+    if gel is None:
+        return ["Without a reference of the gel nobody can say what the normalisation takes of it."]
+    notes: list[str] = []
+    for (paint, _), rows in paints.items():
+        blank = _first(manifest, rows)
+        if blank is not None:
+            for procedure in manifest.procedures:
+                found = _losses(procedure, blank, gel, manifest.markers)
+                notes += [f"{words[0]} on {paint}: {words[1]}." for words in found]
+    return list(dict.fromkeys(notes))
+
+
+def _first(manifest: Manifest, rows: Sequence[Measurement]) -> xr.DataArray | None:
+    for row in rows:
+        try:
+            return io.read(manifest.folder / row.file)
+        except ResiduekitError:
+            continue
+    return None
+
+
+def _losses(
+    procedure: Procedure, blank: xr.DataArray, gel: xr.DataArray, markers: Sequence[Marker]
+) -> Iterator[tuple[str, str]]:
+    for number, (name, parameters) in enumerate(procedure.steps):
+        if name != "normalise":
+            continue
+        before = Procedure(procedure.steps[:number])
+        step = Procedure(((name, parameters),))
+        try:
+            paint, axis = _mean(before, blank)
+            pure = np.interp(axis, *reversed(_mean(before, gel)))
+            own = _divisor(step, paint, axis)
+        except ResiduekitError:
+            continue  # `check` says what does not fit
+        heights = {
+            marker.name: (float(paint[inside].mean()), float(pure[inside].mean()))
+            for marker in markers
+            if (inside := (axis >= marker.low) & (axis <= marker.high)).any()
+        }
+        heights = {name: pair for name, pair in heights.items() if min(pair) > 0}
+        if not heights or not own > 0:
+            continue
+        amount = _RISE * min(base / gained for base, gained in heights.values())
+        risen = _divisor(step, paint + amount * pure, axis)
+        for marker_name, (base, gained) in heights.items():
+            with warnings.catch_warnings(record=True) as caught:
+                warnings.simplefilter("always", ResiduekitWarning)
+                normalised_rise((base, own), (amount * gained, risen - own))
+            yield from ((marker_name, str(warning.message)) for warning in caught)
+
+
+def _mean(procedure: Procedure, array: xr.DataArray) -> tuple[Any, Any]:
+    made = procedure.apply(array)
+    return mean_spectrum(made), made[WAVENUMBER].values
+
+
+def _divisor(step: Procedure, spectrum: Any, axis: Any) -> float:
+    """What the step divides by: the ranges before and after, as it may subtract a mean too."""
+    after = step.apply(make_points(spectrum[None], axis)).values[0]
+    return float(np.ptp(spectrum) / np.ptp(after))

@@ -1,0 +1,70 @@
+"""How many independent pixels the maps of a run are worth: why pixels are no replicates."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..kernels.spatial import effective_pixels
+
+if TYPE_CHECKING:
+    from ..results import StudyResult
+
+
+@dataclass(frozen=True)
+class MapWorth:
+    """The maps of one paint and role by one score: their pixels, and how many those are worth."""
+
+    paint: str
+    role: str
+    score: str
+    n_maps: int
+    pixels: float
+    effective: float
+    least: float
+    most: float
+
+    def row(self) -> dict[str, Any]:
+        """The maps as a row of a table; pixels and effective pixels are medians."""
+        return {"paint": self.paint, "role": self.role, "score": self.score,
+                "n_maps": self.n_maps, "pixels": self.pixels, "effective_pixels": self.effective,
+                "least": self.least, "most": self.most}  # fmt: skip
+
+    def __str__(self) -> str:
+        return (
+            f"{self.paint}, {self.role}: {self.n_maps} maps of {self.pixels:g} valid pixels are "
+            f"worth {self.effective:.3g} independent ones each ({self.score}; medians; from "
+            f"{self.least:.3g} to {self.most:.3g})."
+        )
+
+
+def map_worth(result: StudyResult) -> list[MapWorth]:
+    """Estimate the effective number of pixels of every score map, by each paint's deciding score.
+
+    From the spatial correlation within each map (`residuekit.kernels.spatial.effective_pixels`).
+    Point spectra have none.
+    """
+    import xarray as xr
+
+    judged = result.verdicts[result.verdicts["n_mockups"] > 0]
+    deciding = dict(zip(judged["paint"], judged["score"], strict=True))
+    found: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
+    for path in result.maps():
+        with xr.open_dataset(path, engine="h5netcdf") as scored:
+            paint, role = str(scored.attrs["paint"]), str(scored.attrs["role"])
+            score = deciding.get(paint)
+            if "y" not in scored.dims or score not in scored["marker"].values:
+                continue
+            values = scored["score"].sel(marker=score).values
+        found[paint, role].append((int(np.isfinite(values).sum()), effective_pixels(values)))
+    return [
+        MapWorth(
+            paint, role, str(deciding[paint]), len(pairs),
+            float(np.median([n for n, _ in pairs])),
+            *(float(f([worth for _, worth in pairs])) for f in (np.median, min, max)),
+        )
+        for (paint, role), pairs in found.items()
+    ]  # fmt: skip
