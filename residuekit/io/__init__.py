@@ -11,7 +11,7 @@ import inspect
 import os
 import tomllib
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -37,6 +37,7 @@ from . import (
 from .description import Description, description_of
 from .files import aside, is_zarr, readable, refuse, sha256
 from .jcamp_peaks import read_peaks
+from .options import options_of, refuse_unknown
 
 __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe", "read",
            "read_peaks", "sha256", "write"]  # fmt: skip
@@ -86,9 +87,8 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     """
     path = Path(path)
     reader = _reader(path)
-    known = [p.name for p in inspect.signature(reader.read).parameters.values()
-             if p.kind is p.KEYWORD_ONLY]  # fmt: skip
-    _know(path, options, known, ReadError)
+    known = options_of(reader.read)
+    refuse_unknown(path, options, known)
     beside = path / folder.TOML if path.is_dir() else path.with_name(path.name + ".toml")
     if beside.is_file():
         options = {**_beside(beside, known), **options}
@@ -135,7 +135,7 @@ def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> 
                   did_you_mean(path.suffix, suffixes), str(path))
         )  # fmt: skip
     known = list(inspect.signature(writers[0].write).parameters)[2:]
-    _know(path, options, known, WriteError)
+    refuse_unknown(path, options, known, WriteError)
     try:
         array = check(array)
     except ContractError as error:
@@ -211,20 +211,8 @@ def _beside(path: Path, known: list[str]) -> dict[str, Any]:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise refuse(path, f"TOML that cannot be read ({error})", "key = value",
                      "mend the line") from error  # fmt: skip
-    _know(path, options, known, ReadError)
+    refuse_unknown(path, options, known)
     return options
-
-
-def _know(
-    path: Path, options: Iterable[str], known: list[str], error: type[ReadError | WriteError]
-) -> None:
-    faults = [
-        Fault(f"the option {name!r}", f"one of {', '.join(known) or 'none'}",
-              did_you_mean(name, known) if known else "leave it out", str(path))
-        for name in options if name not in known
-    ]  # fmt: skip
-    if faults:
-        raise error(faults)
 
 
 def _over_range(array: xr.DataArray) -> xr.DataArray:

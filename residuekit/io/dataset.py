@@ -19,15 +19,14 @@ from .files import (
     source_of,
     with_position_unit,
 )
+from .options import DatasetOptions, kept
 from .words import (
-    agreed,
     as_fraction,
     axis_unit_of,
     is_axis_word,
     plain,
     position_unit_of,
     quantity_of,
-    stated,
     tell,
     to_wavenumber,
 )
@@ -41,44 +40,25 @@ _Y_WORDS, _X_WORDS = (
 
 
 def from_dataset(
-    path: Path,
-    dataset: xr.Dataset,
-    reader: str,
-    *,
-    variable: str | None = None,
-    dims: Mapping[str, str] | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    lazy: bool = False,
+    path: Path, dataset: xr.Dataset, reader: str, options: DatasetOptions
 ) -> xr.DataArray:
     """Make the labelled array of one variable of a dataset.
-
-    Parameters
-    ----------
-    variable : the variable that holds the spectra, where there is more than one.
-    dims : its dimensions where their names do not say it, as
-        ``{"y": "scan", "x": "step", "wavenumber": "band"}`` or
-        ``{"spectrum": "sample", "wavenumber": "band"}``.
-    quantity, technique, percent : what the dataset does not say itself.
-    lazy : leave the numbers in the file, in chunks of 64 x 64 x all wavenumbers (needs dask).
 
     Raises
     ------
     ReadError : no spectra, or more than one way to read them; damage that shows when loading.
     """
-    stated(path, quantity, technique, percent)
-    _check_dims(path, dims)
-    array = dataset[_variable(path, dataset, variable, dims)]
+    _check_dims(path, options.dims)
+    array = dataset[_variable(path, dataset, options.variable, options.dims)]
     try:
-        array = _chunked(array) if lazy else array.load()
+        array = _chunked(array) if options.lazy else array.load()
     except ImportError as error:
         raise refuse(path, "lazy=True without dask", "dask", "pip install dask") from error
     except Exception as error:  # the libraries below raise anything on damaged bytes
         raise damaged(path, error) from error
     if _is_own(array):
-        return _own(path, array, reader, quantity, technique)
-    return _foreign(path, dataset, array, reader, dims, quantity, technique, percent)
+        return _own(path, array, reader, options)
+    return _foreign(path, dataset, array, reader, options)
 
 
 def _chunked(array: xr.DataArray) -> xr.DataArray:
@@ -109,11 +89,9 @@ def _is_own(array: xr.DataArray) -> bool:
     return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
 
 
-def _own(
-    path: Path, array: xr.DataArray, reader: str, quantity: str | None, technique: str | None
-) -> xr.DataArray:
-    agreed(path, "quantity", quantity, str(array.name))
-    agreed(path, "technique", technique, array.attrs.get("technique"))
+def _own(path: Path, array: xr.DataArray, reader: str, options: DatasetOptions) -> xr.DataArray:
+    kept(path, options, quantity=str(array.name), technique=array.attrs.get("technique"),
+         percent=False)  # fmt: skip
     if "spectrum" in array.coords and array["spectrum"].dtype == object:
         array = array.assign_coords(spectrum=array["spectrum"].astype(str))
     origin = json_of(str(array.attrs["source"]))
@@ -121,8 +99,8 @@ def _own(
         source_of(path, reader, **_opened(array), variable=str(array.name), origin=origin),
         ensure_ascii=False,
     )
-    for kept in (array, *array.coords.values()):
-        kept.encoding = {}
+    for part in (array, *array.coords.values()):
+        part.encoding = {}
     return labelled(path, lambda values: check(array.copy(data=values)), array.data)
 
 
@@ -173,30 +151,23 @@ def _axis_name(dataset: xr.Dataset, dim: str) -> str | None:
 
 
 def _foreign(
-    path: Path,
-    dataset: xr.Dataset,
-    array: xr.DataArray,
-    reader: str,
-    dims: Mapping[str, str] | None,
-    quantity: str | None,
-    technique: str | None,
-    percent: bool | None,
+    path: Path, dataset: xr.Dataset, array: xr.DataArray, reader: str, options: DatasetOptions
 ) -> xr.DataArray:
-    spectral = _spectral(dataset, array, dims)
+    spectral = _spectral(dataset, array, options.dims)
     if len(spectral) != 1:
         raise refuse(path, f"the spectral dimensions {spectral}", "one of them",
                      "dims={'wavenumber': ..., ...}")  # fmt: skip
-    order = _pixel_order(path, array, spectral[0], dims)
+    order = _pixel_order(path, array, spectral[0], options.dims)
     axis, notes = _axis(path, dataset, spectral[0])
     array = array.transpose(*order, spectral[0])
-    quantity, said = _quantity(path, array, quantity)
+    quantity, said = _quantity(path, array, options.quantity)
     notes |= said
-    percent = _percent(array, percent)
+    percent = _percent(array, options.percent)
     if _is_lazy(array) and percent is None and quantity in ("transmittance", "reflectance"):
         raise refuse(path, f"{quantity} opened lazily, so that its numbers are not looked at",
                      "a fraction of 1 or percent", "percent=True or percent=False")  # fmt: skip
     values, scale = as_fraction(path, array.data, quantity, percent)
-    technique = technique or str(array.attrs.get("technique", "unknown"))
+    technique = options.technique or str(array.attrs.get("technique", "unknown"))
     recognised = {"variable": str(array.name), "dims": list(map(str, array.dims)), **notes, **scale}
     if len(order) < 2:
         values = values.reshape(-1, axis.size)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -10,67 +11,42 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ..errors import did_you_mean
 from ..schema import WAVENUMBER, make_map, source
 from .cube import positions
 from .files import labelled, refuse, source_of
+from .options import FolderOptions, Stated, need, takes
 
 NAME = "folder"
 TOML = "map.toml"
-_ORDERS = ("rows", "columns", "rows snake", "columns snake")
-_STARTS = ("bottom left", "bottom right", "top left", "top right")
 
 
 def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray]:
     """Return the reader of folders that reads each file by `read_file`."""
 
-    def read(
-        path: Path,
-        *,
-        shape: Sequence[int] | None = None,
-        order: str | None = None,
-        start: str | None = None,
-        step: float | Sequence[float] | None = None,
-        missing: Sequence[int] = (),
-        files: str = "*",
-        quantity: str | None = None,
-        technique: str | None = None,
-        percent: bool | None = None,
-    ) -> xr.DataArray:
-        """Read a folder of one-spectrum files as a map; `map.toml` in it may hold the options.
+    @takes(FolderOptions)
+    def read(path: Path, options: FolderOptions) -> xr.DataArray:
+        """Read a folder of one-spectrum files as a map; `FolderOptions` says how they make it.
 
-        Parameters
-        ----------
-        path : the folder; its files are taken in the order of the numbers in their names.
-        shape : (n_y, n_x).
-        order : ``rows`` (x runs first), ``columns`` (y runs first), each with `` snake`` where
-            every second one runs back.
-        start : the corner of the first file: ``bottom left``, ``top left`` ...
-        step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
-        missing : the places (from 1, in the same order) of pixels that have no file.
-        files : which files, as ``*.csv``.
-        quantity, technique, percent : as for each file.
+        The files are taken in the order of the numbers in their names.
 
         Raises
         ------
         ReadError : files that do not fill the grid, differ in axis or quantity, or hold several
             spectra.
         """
-        n_y, n_x = _shape(path, shape)
-        for name, value, choices in (("order", order, _ORDERS), ("start", start, _STARTS)):
-            if value not in choices:
-                raise refuse(path, f"{name}={value!r}", f"one of {', '.join(choices)}",
-                             did_you_mean(str(value), choices))  # fmt: skip
-        found = _files(path, files)
-        places = _places(path, found, n_y * n_x, missing)
-        said = {"quantity": quantity, "technique": technique, "percent": percent}
+        n_y, n_x = _shape(path, options.shape)
+        need(path, options, "order", "start")
+        order, start = str(options.order), str(options.start)
+        found = _files(path, options.files)
+        places = _places(path, found, n_y * n_x, options.missing)
+        said = {f.name: getattr(options, f.name) for f in dataclasses.fields(Stated)}
         given = {name: value for name, value in said.items() if value is not None}
         spectra = [_one(path, read_file(file, **given), file) for file in found]
         first = spectra[0]
         for other, file in zip(spectra, found, strict=True):
             _same(path, first, other, found[0].name, file.name)
         cube = np.full((n_y, n_x, first.sizes[WAVENUMBER]), np.nan, dtype=np.float32)
-        rows, columns = _walk(n_y, n_x, str(order), str(start))
+        rows, columns = _walk(n_y, n_x, order, start)
         for place, spectrum in zip(places, spectra, strict=True):
             cube[rows[place], columns[place]] = spectrum.values[0]
         recognised = {
@@ -81,7 +57,7 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         }
         if len(found) < n_y * n_x:
             recognised["missing pixels"] = str(n_y * n_x - len(found))
-        x, y = positions(path, n_x, n_y, step)
+        x, y = positions(path, n_x, n_y, options.step)
         return labelled(path, make_map, cube, first[WAVENUMBER].values, x, y,
                         quantity=str(first.name), technique=first.attrs["technique"],
                         source=source_of(path, NAME, **recognised))  # fmt: skip

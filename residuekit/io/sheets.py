@@ -14,12 +14,12 @@ import xarray as xr
 
 from ..errors import Fault, ReadError, WriteError
 from .files import json_of, readable, refuse
+from .options import SheetOptions, takes
 from .state import state_of
 from .table_head import find_head
 from .table_text import Table
 from .table_writer import rows_of
 from .tables import from_table
-from .words import stated
 
 NAME = "XLSX"
 _STATE = "residuekit"
@@ -33,29 +33,17 @@ def recognises(head: bytes) -> bool:
     return head.startswith(b"PK\x03\x04") and (b"[Content_Types]" in head or b"xl/" in head)
 
 
-def read(
-    path: Path,
-    *,
-    sheet: str | None = None,
-    layout: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    x_unit: str | None = None,
-) -> xr.DataArray:
-    """Read point spectra or a map from one sheet of a workbook.
+@takes(SheetOptions)
+def read(path: Path, options: SheetOptions) -> xr.DataArray:
+    """Read point spectra or a map from one sheet of a workbook; `SheetOptions` may be stated.
 
-    Parameters
-    ----------
-    path : the file (.xlsx). Formulas are not computed and links not followed: both are refused.
-    sheet : its name, where more than one holds numbers.
-    layout, quantity, technique, percent, x_unit : as for tables of text.
+    Formulas are not computed and links not followed: both are refused.
 
     Raises
     ------
     ReadError : as for tables of text; a formula, with its row.
     """
-    stated(path, quantity, technique, percent)
+    sheet = options.sheet
     sheets = _sheets(path)
     state = _state(path, sheets.pop(_STATE, []))
     sheets = {name: rows for name, rows in sheets.items() if rows}
@@ -69,7 +57,7 @@ def read(
         )
     name = sheet if sheet is not None else next(iter(sheets))
     table = _table(path, name, sheets[name], state)
-    return from_table(table, layout, quantity, technique, percent, x_unit)
+    return from_table(table, options)
 
 
 def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:

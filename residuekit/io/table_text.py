@@ -57,13 +57,6 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     ReadError : nothing in it, no delimiter, rows of unequal length, text in a number cell, a cut
         file of our own; each with its line.
     """
-    for option, value, choices in (
-        ("delimiter", delimiter, _DELIMITERS), ("decimal", decimal, (".", ",")),
-    ):  # fmt: skip
-        if value is not None and value not in choices:
-            raise refuse(
-                path, f"{option}={value!r}", f"one of {choices}", f"{option}={choices[0]!r}"
-            )
     table = _at_once(path, data, delimiter, decimal) if len(data) > 2 * _TOP else None
     return table or _by_line(path, data, delimiter, decimal)
 

@@ -2,42 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ..errors import did_you_mean
 from ..schema import make_map, make_points
 from .files import labelled, readable, refuse, source_of, stored, with_position_unit
 from .grid import grid
-from .state import as_stated, check_state
+from .options import TableOptions, TextOptions, kept, takes
+from .state import as_kept, as_stated
 from .table_text import SIGNATURE, Table, parse
 from .words import (
-    agreed,
     as_fraction,
     axis_unit_of,
     is_axis_word,
     is_wavenumber_word,
     position_of,
     quantity_of,
-    stated,
     to_wavenumber,
 )
 
 NAME = "table"
-LAYOUTS = ("points", "points in rows", "wide map", "long map")
 _MOST_EMPTY = 16
-
-
-@dataclass(frozen=True)
-class _Options:
-    quantity: str | None
-    technique: str
-    percent: bool | None
-    x_unit: str | None
 
 
 def recognises(head: bytes) -> bool:
@@ -45,67 +33,29 @@ def recognises(head: bytes) -> bool:
     return head.startswith(SIGNATURE.encode())
 
 
-def read(
-    path: Path,
-    *,
-    layout: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    x_unit: str | None = None,
-    delimiter: str | None = None,
-    decimal: str | None = None,
-) -> xr.DataArray:
-    """Read point spectra or a map from a table of text.
+@takes(TextOptions)
+def read(path: Path, options: TextOptions) -> xr.DataArray:
+    """Read point spectra or a map from a table of text; `TextOptions` says what may be stated.
 
-    Parameters
-    ----------
-    path : the file: tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
-    layout : ``points`` (first column the axis, then a column a spectrum), ``points in rows`` (the
-        same turned: first row the axis, then a row a spectrum that opens with its name), ``wide
-        map`` (a row a pixel: x, y, then a column a wavenumber) or ``long map`` (x, y, wavenumber,
-        value); recognised from the header and the numbers when left out. A row of units may stand
-        below the header.
-    quantity, technique, percent, delimiter, decimal : what the file does not say itself.
-    x_unit : the unit of the spectral axis: ``cm-1``, ``nm`` or ``um``.
+    Columns are parted by tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
+    A row of units may stand below the header.
 
     Raises
     ------
     ReadError : anything that cannot be read without guessing, with its line.
     """
-    stated(path, quantity, technique, percent)
     with readable(path):
         data = path.read_bytes()
-    table = parse(path, data, delimiter, decimal)
-    return from_table(table, layout, quantity, technique, percent, x_unit)
+    return from_table(parse(path, data, options.delimiter, options.decimal), options)
 
 
-def from_table(
-    table: Table,
-    layout: str | None,
-    quantity: str | None,
-    technique: str | None,
-    percent: bool | None,
-    x_unit: str | None,
-) -> xr.DataArray:
-    """Make the labelled array of a table; the options and errors are those of `read`."""
-    path = table.path
-    for option, value, choices in (
-        ("layout", layout, LAYOUTS), ("x_unit", x_unit, ("cm-1", "nm", "um")),
-    ):  # fmt: skip
-        if value is not None and value not in choices:
-            raise refuse(path, f"{option}={value!r}", f"one of {', '.join(choices)}",
-                         did_you_mean(str(value), choices))  # fmt: skip
+def from_table(table: Table, options: TableOptions) -> xr.DataArray:
+    """Make the labelled array of a table; the errors are those of `read`."""
     if table.stated:
-        quantity, technique = check_state(path, table.stated, quantity, technique, percent)
-        agreed(path, "layout", layout, table.stated.get("layout"))
-        layout, percent = str(table.stated.get("layout")), False
-    options = _Options(quantity, technique or "unknown", percent, x_unit)
-    found = layout or _layout(table)
+        options = as_kept(table.path, table.stated, options)
+        options = kept(table.path, options, layout=str(table.stated.get("layout")))
+    found = options.layout or _layout(table)
     readers = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
-    if found not in readers:
-        raise refuse(path, f"the layout {found!r}", f"one of {', '.join(LAYOUTS)}",
-                     "layout='points'", 1)  # fmt: skip
     array = readers[found](table, options)
     return _as_stated(table, array, found) if table.stated else array
 
@@ -158,7 +108,7 @@ def _is_monotone(axis: Any) -> bool:
     return bool((steps > 0).all() or (steps < 0).all())
 
 
-def _points(table: Table, options: _Options) -> xr.DataArray:
+def _points(table: Table, options: TableOptions) -> xr.DataArray:
     if table.values.shape[1] < 2 or table.names is not None:
         raise _ask(table, "one column" if table.names is None else "names in the first column")
     word = _axis_word(table, 0)
@@ -169,10 +119,10 @@ def _points(table: Table, options: _Options) -> xr.DataArray:
     names = None if not words or (len(words) == 1 and quantity_of(words[0], short=True)) else words
     source = _source(table, "points", {**notes, **said})
     return labelled(table.path, make_points, values, axis, names, quantity=quantity,
-                    technique=options.technique, source=source)  # fmt: skip
+                    technique=options.technique or "unknown", source=source)  # fmt: skip
 
 
-def _rows(table: Table, options: _Options) -> xr.DataArray:
+def _rows(table: Table, options: TableOptions) -> xr.DataArray:
     """Spectra in rows: the header is the axis; the first column names the spectra."""
     header = table.header
     numbers = [table.number(cell) for cell in header[1:]] if header else [None]
@@ -185,7 +135,7 @@ def _rows(table: Table, options: _Options) -> xr.DataArray:
     values, quantity, said = _values(table, values, (), (), options)
     source = _source(table, "points in rows", {**notes, **said})
     return labelled(table.path, make_points, values, axis, names, quantity=quantity,
-                    technique=options.technique, source=source)  # fmt: skip
+                    technique=options.technique or "unknown", source=source)  # fmt: skip
 
 
 def _columns(table: Table, wanted: list[int]) -> Any:
@@ -206,7 +156,7 @@ def _axis_word(table: Table, column: int) -> str:
     return table.header[column] if table.header else ""
 
 
-def _wide(table: Table, options: _Options) -> xr.DataArray:
+def _wide(table: Table, options: TableOptions) -> xr.DataArray:
     header = table.header
     if header is None:
         raise refuse(table.path, "no header", "a header of x, y and the wavenumbers",
@@ -230,11 +180,11 @@ def _wide(table: Table, options: _Options) -> xr.DataArray:
     cube = cube.reshape(rows.size, columns.size, axis.size)
     source = _source(table, "wide map", {**notes, **said, **more, **_gaps(rows, columns, len(x))})
     array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
-                     technique=options.technique, source=source)  # fmt: skip
+                     technique=options.technique or "unknown", source=source)  # fmt: skip
     return with_position_unit(array, unit)
 
 
-def _long(table: Table, options: _Options) -> xr.DataArray:
+def _long(table: Table, options: TableOptions) -> xr.DataArray:
     if table.values.shape[1] != 4:
         raise refuse(table.path, f"{table.values.shape[1]} columns", "x, y, wavenumber and value",
                      "a table of those four columns")  # fmt: skip
@@ -271,7 +221,7 @@ def _long(table: Table, options: _Options) -> xr.DataArray:
     gaps = _gaps(rows, columns, len(pixels))
     source = _source(table, "long map", {**notes, **said, **more, **gaps})
     array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
-                     technique=options.technique, source=source)  # fmt: skip
+                     technique=options.technique or "unknown", source=source)  # fmt: skip
     return with_position_unit(array, unit)
 
 
@@ -313,7 +263,7 @@ def _complete(table: Table, column: Any, name: str) -> None:
 
 
 def _axis(
-    table: Table, axis: Any, word: str, options: _Options, lines: Any
+    table: Table, axis: Any, word: str, options: TableOptions, lines: Any
 ) -> tuple[Any, dict[str, str]]:
     """The spectral axis in cm-1, as it stands in the file, and what was assumed about it."""
     if lines is not None:
@@ -350,7 +300,7 @@ def _values(
     values: Any,
     words: tuple[str, ...],
     units: tuple[str, ...],
-    options: _Options,
+    options: TableOptions,
 ) -> tuple[Any, str, dict[str, str]]:
     """The numbers as a fraction or absorbance, their quantity, and what was assumed or done."""
     known = {found for word in words if (found := quantity_of(word, short=len(words) == 1))}

@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import ResiduekitWarning, did_you_mean
-from ..schema import QUANTITIES, TECHNIQUES
+from ..errors import ResiduekitWarning
 from .files import refuse
 
 _SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "reflectance",
@@ -137,25 +136,6 @@ def position_unit_of(word: str) -> tuple[str, float] | None:
     if word in _PIXEL_WORDS:
         return "pixel", 1.0
     return ("um", _POSITION_UNITS[word]) if word in _POSITION_UNITS else None
-
-
-def stated(path: Path, quantity: str | None, technique: str | None, percent: bool | None) -> None:
-    """Refuse options that are no quantity, no technique, or neither True nor False."""
-    for option, value, choices in (
-        ("quantity", quantity, QUANTITIES), ("technique", technique, TECHNIQUES),
-    ):  # fmt: skip
-        if value is not None and value not in choices:
-            raise refuse(path, f"{option}={value!r}", "one of " + ", ".join(choices),
-                         did_you_mean(str(value), choices))  # fmt: skip
-    if percent not in (None, True, False):
-        raise refuse(path, f"percent={percent!r}", "True or False", "percent=True")
-
-
-def agreed(path: Path, option: str, given: Any, kept: Any) -> None:
-    """Refuse an option that contradicts what a file of our own says."""
-    if given is not None and given != kept:
-        raise refuse(path, f"{option}={given!r} for a file that says {kept!r}",
-                     "what the file says", f"leave {option} out")  # fmt: skip
 
 
 def as_fraction(

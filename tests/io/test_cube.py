@@ -88,14 +88,14 @@ def test_a_tiff_of_one_page_a_wavenumber(tmp_path):
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"first_row": None}, "first_row='top'"),
+        ({"first_row": None}, "first_row='bottom' or first_row='top'"),
         ({"quantity": None}, "quantity='absorbance'"),
         ({"wavenumber": None}, "no wavenumbers"),
         ({"wavenumber": AXIS[:3]}, "3 wavenumbers for an array"),
         ({"wavenumber": ["a"]}, "no numbers"),
         ({"wavenumber": "absent.txt"}, "no such file"),
         ({"step": -1}, "step=-1"),
-        ({"x_unit": "THz"}, "cm-1, nm or um"),
+        ({"x_unit": "THz"}, "'cm-1', 'nm', 'um'"),
         ({"dims": ("x", "y")}, "dims="),
     ],
 )

@@ -56,7 +56,7 @@ def test_names_are_ordered_by_their_numbers_and_a_gap_is_a_flagged_pixel(tmp_pat
         (range(1, 8), {}, "7 files"),
         (range(2, 7), {"missing": [9]}, "places from 1 to 6"),
         (range(1, 7), {"order": "row"}, "did you mean 'rows'"),
-        (range(1, 7), {"start": "lower left"}, "one of bottom left"),
+        (range(1, 7), {"start": "lower left"}, "one of 'bottom left'"),
         (range(1, 7), {"shape": 6}, "rows and columns"),
         (range(1, 7), {"files": "../*"}, "a pattern of names"),
         (range(1, 7), {"files": "*.nc"}, "no file"),

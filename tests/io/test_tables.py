@@ -229,7 +229,7 @@ def test_a_comment_block_of_ours_that_was_changed_is_refused(saved, tmp_path, sm
 
     text = write(small_map, tmp_path / "m.csv").read_text()
     for old, new, message in (
-        ('# layout: "wide map"\n', "", "the layout 'None'"),
+        ('# layout: "wide map"\n', "", "layout='None'"),
         ("# history: []", "# history: [", "JSON value"),
         ("# shape: [2, 3, 4]", "# shape: [2, 3, 5]", "cut or changed"),
         ("# flag: [", "# flag: [1, ", "flag list"),
