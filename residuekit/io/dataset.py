@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Hashable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
 from .files import (
     damaged,
     json_of,
     labelled,
     refuse,
+    sha256,
     source_of,
     with_position_unit,
 )
@@ -51,23 +54,32 @@ def from_dataset(
     _check_dims(path, options.dims)
     array = dataset[_variable(path, dataset, options.variable, options.dims)]
     try:
-        array = _chunked(array) if options.lazy else array.load()
+        array, origin = _chunked(array) if options.lazy else _loaded(path, array)
     except ImportError as error:
         raise refuse(path, "lazy=True without dask", "dask", "pip install dask") from error
+    except ReadError:
+        raise
     except Exception as error:  # the libraries below raise anything on damaged bytes
         raise damaged(path, error) from error
     if _is_own(array):
-        return _own(path, array, reader, options)
-    return _foreign(path, dataset, array, reader, options)
+        return _own(path, array, reader, options, origin)
+    return _foreign(path, dataset, array, reader, options, origin)
 
 
-def _chunked(array: xr.DataArray) -> xr.DataArray:
+def _loaded(path: Path, array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
+    """The array in memory, and the checksum of its file, which a thread computes meanwhile."""
+    with ThreadPoolExecutor(1) as pool:
+        checksum = pool.submit(sha256, path)
+        return array.load(), {"sha256": checksum.result()}
+
+
+def _chunked(array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
     known = {dim: size for dim, size in CHUNKS.items() if dim in array.dims}
     sizes = {dim: known.get(str(dim), CHUNKS["y"]) for dim in array.dims}
     last = next((dim for dim in array.dims if is_axis_word(str(dim))), array.dims[-1])
     lazy = array.variable.chunk({**sizes, last: -1})
     loaded = {name: coord.load().variable for name, coord in array.coords.items()}
-    return xr.DataArray(lazy, coords=loaded, name=array.name)
+    return xr.DataArray(lazy, coords=loaded, name=array.name), {"opened": "lazily"}
 
 
 def _check_dims(path: Path, dims: Any) -> None:
@@ -77,28 +89,24 @@ def _check_dims(path: Path, dims: Any) -> None:
                      "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
-def _is_lazy(array: xr.DataArray) -> bool:
-    return hasattr(array.data, "dask")
-
-
-def _opened(array: xr.DataArray) -> dict[str, str]:
-    return {"opened": "lazily"} if _is_lazy(array) else {}
-
-
 def _is_own(array: xr.DataArray) -> bool:
     return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
 
 
-def _own(path: Path, array: xr.DataArray, reader: str, options: DatasetOptions) -> xr.DataArray:
+def _own(
+    path: Path,
+    array: xr.DataArray,
+    reader: str,
+    options: DatasetOptions,
+    origin: dict[str, str],
+) -> xr.DataArray:
     kept(path, options, quantity=str(array.name), technique=array.attrs.get("technique"),
          percent=False)  # fmt: skip
     if "spectrum" in array.coords and array["spectrum"].dtype == object:
         array = array.assign_coords(spectrum=array["spectrum"].astype(str))
-    origin = json_of(str(array.attrs["source"]))
-    array.attrs["source"] = json.dumps(
-        source_of(path, reader, **_opened(array), variable=str(array.name), origin=origin),
-        ensure_ascii=False,
-    )
+    before = json_of(str(array.attrs["source"]))
+    source = source_of(path, reader, **origin, variable=str(array.name), origin=before)
+    array.attrs["source"] = json.dumps(source, ensure_ascii=False)
     for part in (array, *array.coords.values()):
         part.encoding = {}
     return labelled(path, lambda values: check(array.copy(data=values)), array.data)
@@ -151,7 +159,12 @@ def _axis_name(dataset: xr.Dataset, dim: str) -> str | None:
 
 
 def _foreign(
-    path: Path, dataset: xr.Dataset, array: xr.DataArray, reader: str, options: DatasetOptions
+    path: Path,
+    dataset: xr.Dataset,
+    array: xr.DataArray,
+    reader: str,
+    options: DatasetOptions,
+    origin: dict[str, str],
 ) -> xr.DataArray:
     spectral = _spectral(dataset, array, options.dims)
     if len(spectral) != 1:
@@ -163,18 +176,19 @@ def _foreign(
     quantity, said = _quantity(path, array, options.quantity)
     notes |= said
     percent = _percent(array, options.percent)
-    if _is_lazy(array) and percent is None and quantity in ("transmittance", "reflectance"):
+    if options.lazy and percent is None and quantity in ("transmittance", "reflectance"):
         raise refuse(path, f"{quantity} opened lazily, so that its numbers are not looked at",
                      "a fraction of 1 or percent", "percent=True or percent=False")  # fmt: skip
     values, scale = as_fraction(path, array.data, quantity, percent)
     technique = options.technique or str(array.attrs.get("technique", "unknown"))
-    recognised = {"variable": str(array.name), "dims": list(map(str, array.dims)), **notes, **scale}
+    dims = list(map(str, array.dims))
+    recognised = {**origin, "variable": str(array.name), "dims": dims, **notes, **scale}
     if len(order) < 2:
         values = values.reshape(-1, axis.size)
         names = dataset[order[0]].values if order and order[0] in dataset.coords else None
         if names is not None and names.dtype == object:
             names = names.astype(str)
-        source = source_of(path, reader, **_opened(array), **recognised)
+        source = source_of(path, reader, **recognised)
         return labelled(path, make_points, values, axis, names, quantity=quantity,
                         technique=technique, source=source)  # fmt: skip
     positions, unit, said = _positions(path, dataset, order)
@@ -185,7 +199,7 @@ def _foreign(
             recognised[f"{'yx'[place]} order"] = "descending in the file, turned round"
     made = labelled(path, make_map, values, axis, positions[order[1]], positions[order[0]],
                     quantity=quantity, technique=technique,
-                    source=source_of(path, reader, **_opened(array), **recognised))  # fmt: skip
+                    source=source_of(path, reader, **recognised))  # fmt: skip
     return with_position_unit(made, unit)
 
 

@@ -94,9 +94,10 @@ def fits_in(path: Path, declared: int) -> None:
 def source_of(path: Path, reader: str, **recognised: Any) -> dict[str, Any]:
     """What the array came from: file name, checksum, reader, and what the reader recognised.
 
-    `opened="lazily"` among these leaves the checksum out: such a file is not read through.
+    `sha256` may be among these already; `opened="lazily"` leaves it out: such a file is not read
+    through.
     """
-    checksum = {} if "opened" in recognised else {"sha256": sha256(path)}
+    checksum = {} if recognised.keys() & {"sha256", "opened"} else {"sha256": sha256(path)}
     return {"file": path.name, **checksum, "reader": reader, **recognised}
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +49,11 @@ def read(path: Path, options: TextOptions) -> xr.DataArray:
     """
     with readable(path):
         data = path.read_bytes()
-    return from_table(parse(path, data, options.delimiter, options.decimal), options)
+    with ThreadPoolExecutor(1) as pool:
+        checksum = pool.submit(hashlib.sha256, data)
+        table = parse(path, data, options.delimiter, options.decimal)
+        said = {**table.form, "sha256": checksum.result().hexdigest()}
+    return from_table(replace(table, form=said), options)
 
 
 def from_table(table: Table, options: TableOptions) -> xr.DataArray:

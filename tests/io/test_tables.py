@@ -259,29 +259,62 @@ def test_spectra_in_rows_that_open_with_names_are_recognised(saved):
     assert named["spectrum"].values.tolist() == [1, 2]
 
 
+@pytest.fixture(scope="module")
+def large():
+    """A wide map of 400 pixels and 700 wavenumbers, and its table of more than 2 MB."""
+    values = np.random.default_rng(3).random((20, 20, 700), dtype=np.float32)
+    header = "x (µm),y (µm)," + ",".join(str(900 + n) for n in range(700))
+    rows = [f"{x},{y}," + ",".join(values[y, x].astype(str)) for y in range(20) for x in range(20)]
+    return values, "\n".join([header, *rows]) + "\n"
+
+
 @pytest.mark.parametrize(
-    ("damage", "message"),
+    "spelt",
     [
-        (None, None),
-        (("\n7.0,", "\n7.0,,"), "703 columns"),
-        (("\n7.0,", "\n7.0,x"), "in column 2"),
-        (("\n7.0,", "\n\n7.0,"), None),
+        lambda text: text,
+        lambda text: text.replace("\n", "\r\n"),
+        lambda text: text.rstrip("\n"),
+        lambda text: text.replace("\n7,", "\n\n7,", 1),
+        lambda text: text.replace("\n7,", '\n"7",', 1),
+        lambda text: "\ufeff" + text,
+        lambda text: text.replace(",", ";").replace(".", ","),
+        lambda text: "# " + "a long comment " * 20_000 + "\n" + text,
     ],
 )
-def test_a_large_table_is_read_at_once_with_the_same_faults(tmp_path, damage, message):
-    from residuekit.io import write
-    from residuekit.schema import make_map
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1", "utf-16"])
+def test_a_large_table_is_the_same_in_every_spelling(saved, large, spelt, encoding):
+    values, text = large
+    text = spelt(text)
+    if encoding != "utf-8":
+        text = text.removeprefix("\ufeff")
+    array = read(saved("m.csv", text.encode(encoding)))
+    np.testing.assert_array_equal(array, values)
+    assert array["x"].attrs["units"] == "um"
 
-    values = np.random.default_rng(3).random((20, 20, 700), dtype=np.float32)
-    written = make_map(values, 900 + np.arange(700), np.arange(20), np.arange(20))
-    path = write(written, tmp_path / "m.csv")
-    text = path.read_text()
-    assert len(text) > 2**21
-    if damage is not None:
-        path.write_text(text.replace(*damage, 1))
-    if message is None:
-        np.testing.assert_array_equal(read(path), values)
-        return
+
+@pytest.mark.parametrize(
+    ("new", "message"),
+    [
+        ("\n7,,", "703 columns"),
+        ("\n7\n", "1 columns"),
+        ("\n7,x", "'x[0-9]+' in column 2"),
+        ("\n7,NULL,", "703 columns"),
+        ("\n#7,", "'#7' in column 1"),
+        ("\n7,\0", "NUL byte"),
+    ],
+)
+@pytest.mark.parametrize("place", ["first", "last"])
+def test_a_large_table_has_the_faults_of_a_small_one(saved, large, new, message, place):
+    _, text = large
+    at = (text.index if place == "first" else text.rindex)("\n7,")
+    path = saved("m.csv", text[:at] + new + text[at + 3 :])
     with pytest.raises(ReadError, match=message) as caught:
-        read(path)
-    assert caught.value.faults[0].line == text[: text.index("\n7.0,")].count("\n") + 2
+        read(path, quantity="absorbance")
+    assert caught.value.faults[0].line == text[:at].count("\n") + 2
+
+
+@pytest.mark.parametrize("cell", ["NULL", "#N/A", "1_000", "0x1F", "True", "1 2"])
+def test_only_the_words_for_a_missing_number_are_missing_numbers(saved, cell):
+    assert np.isnan(_read(saved, TWO + "3970,n/a\n")[0, 0])
+    with pytest.raises(ReadError, match="in column 2"):
+        _read(saved, TWO + f"3970,{cell}\n")
