@@ -39,8 +39,8 @@ from .files import aside, is_zarr, readable, refuse, sha256
 from .jcamp_peaks import read_peaks
 from .options import options_of, refuse_unknown
 
-__all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe", "read",
-           "read_peaks", "sha256", "write"]  # fmt: skip
+__all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe",
+           "holds_spectra", "read", "read_peaks", "sha256", "write"]  # fmt: skip
 
 #: The entry point group of readers of other packages.
 GROUP = "residuekit.readers"
@@ -157,6 +157,14 @@ def describe(path: str | os.PathLike[str], **options: Any) -> Description:
         array = read(path, **options)
     ours = [w for w in caught if issubclass(w.category, ResiduekitWarning)]
     return description_of(array, tuple(str(warning.message) for warning in ours))
+
+
+def holds_spectra(path: Path) -> bool:
+    """Say whether a folder is a Zarr store or a map: `map.toml`, or files that a reader takes."""
+    known = {suffix for reader in READERS for suffix in reader.suffixes}
+    with readable(path):
+        held = [found for found in path.iterdir() if found.is_file()]
+    return is_zarr(path) or any(f.name == folder.TOML or f.suffix.lower() in known for f in held)
 
 
 def _reader(path: Path) -> Reader:

@@ -71,8 +71,11 @@ def _shape(path: Path, shape: Any) -> tuple[int, int]:
     except (TypeError, ValueError):
         n_y = n_x = 0
     if n_y < 1 or n_x < 1 or n_y * n_x > 10_000_000:
-        raise refuse(path, f"a folder, and shape={shape!r}", "a file, or the rows and columns of "
-                     "the map", f"shape=(n_y, n_x), or {TOML}: shape = [n_y, n_x]")  # fmt: skip
+        found = "no shape" if shape is None else f"shape={shape!r}"
+        raise refuse(path, f"a folder, and {found}", "a file, or the rows and columns of the map "
+                     "that its files fill, their order and the corner where they start",
+                     f"shape=(n_y, n_x), order=..., start=...; or a {TOML} in the folder: "
+                     "shape = [n_y, n_x] and lines for order and start")  # fmt: skip
     return n_y, n_x
 
 
