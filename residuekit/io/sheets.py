@@ -16,7 +16,7 @@ from ..errors import Fault, ReadError, WriteError
 from .files import json_of, readable, refuse
 from .options import SheetOptions, takes
 from .state import state_of
-from .table_head import find_head
+from .table_head import find_head, swallowed
 from .table_text import Table
 from .table_writer import rows_of
 from .tables import from_table
@@ -131,6 +131,10 @@ def _table(
     rows = [(number, cells + [None] * (width - len(cells))) for number, cells in rows]
     head = find_head((_texts(rows, at) for at in range(len(rows))), ".")
     body = rows[head.used :]
+    lost = swallowed(head, ".")
+    if lost is not None:
+        raise refuse(path, f"{lost!r} where a row of numbers begins", "a number", "mend the cell",
+                     rows[head.used - 1][0])  # fmt: skip
     if not body:
         raise refuse(path, "a header without numbers below it", "rows of numbers",
                      "export it again", rows[0][0])  # fmt: skip

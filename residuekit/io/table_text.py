@@ -16,7 +16,7 @@ import numpy as np
 
 from ..errors import ReadError
 from .files import decoded, json_of, refuse
-from .table_head import MISSING, Head, find_head, is_missing, number_of
+from .table_head import MISSING, Head, find_head, is_missing, number_of, swallowed
 
 #: First line of a table of our own; the comment lines below it hold what the numbers do not.
 SIGNATURE = "# residuekit table"
@@ -121,6 +121,10 @@ def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None
     decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
     head = _header(path, lines[first:], delimiter, decimal, first + 1)
     begin = first + head.used
+    lost = swallowed(head, decimal)
+    if lost is not None:
+        raise refuse(path, f"{lost!r} where a row of numbers begins", "a number, with neither a "
+                     "unit nor marks of thousands", "mend the cell", begin)  # fmt: skip
     places = np.array([i for i in range(begin, len(lines)) if lines[i] and not lines[i].isspace()],
                       dtype=int)  # fmt: skip
     body = lines[begin:]

@@ -22,6 +22,8 @@ from .words import (
     axis_unit_of,
     is_axis_word,
     is_wavenumber_word,
+    per_cm,
+    plain,
     position_of,
     quantity_of,
     to_wavenumber,
@@ -29,6 +31,9 @@ from .words import (
 
 NAME = "table"
 _MOST_EMPTY = 16
+#: Where an axis without a unit may lie, in cm-1, and the names of an axis that say nothing.
+_LOWEST, _HIGHEST = 100, 15_000
+_NEUTRAL = ("", "x")
 
 
 def recognises(head: bytes) -> bool:
@@ -58,13 +63,27 @@ def read(path: Path, options: TextOptions) -> xr.DataArray:
 
 def from_table(table: Table, options: TableOptions) -> xr.DataArray:
     """Make the labelled array of a table; the errors are those of `read`."""
-    if table.stated:
+    if not table.stated:
+        table = _without_empty_end(table)
+    else:
         options = as_kept(table.path, table.stated, options)
         options = kept(table.path, options, layout=str(table.stated.get("layout")))
     found = options.layout or _layout(table)
     readers = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
     array = readers[found](table, options)
     return _as_stated(table, array, found) if table.stated else array
+
+
+def _without_empty_end(table: Table) -> Table:
+    """Leave out the last column where it has neither a name nor a number: a mark ends each row."""
+    head, values = table.head, table.values
+    unnamed = not head.header or not head.header[-1]
+    if values.shape[1] < 3 or not unnamed or not np.isnan(values[:, -1]).all():
+        return table
+    header = head.header and head.header[:-1]
+    head = replace(head, header=header, units=head.units and head.units[: len(header or ())])
+    form = {**table.form, "empty last column": "left out"}
+    return replace(table, head=head, values=values[:, :-1], form=form)
 
 
 def _layout(table: Table) -> str:
@@ -90,7 +109,12 @@ def _layout(table: Table) -> str:
             raise _ask(table, "a first line of ascending numbers: wavenumbers (spectra in "
                        "rows) or names of spectra")  # fmt: skip
         if is_axis_word(header[0]):
-            return "points"
+            across = in_rows and _is_plausible(header[0], np.array(numbers))
+            down = _is_plausible(header[0], values[:, 0])
+            if across and down:
+                raise _ask(table, "a first line and a first column that may both be "
+                           f"{header[0]}")  # fmt: skip
+            return "points in rows" if across else "points"
     if values.shape[1] < 2:
         raise refuse(table.path, "one column", "a column of wavenumbers and one of values",
                      "delimiter=... if the columns are parted by another mark")  # fmt: skip
@@ -113,6 +137,14 @@ def _ask(table: Table, found: str) -> Exception:
 def _is_monotone(axis: Any) -> bool:
     steps = np.diff(axis)
     return bool((steps > 0).all() or (steps < 0).all())
+
+
+def _is_plausible(word: str, axis: Any) -> bool:
+    """Say whether numbers under this word may be the axis of an infrared spectrum."""
+    if not (_is_monotone(axis) and (axis > 0).all()):
+        return False
+    wavenumber = per_cm(axis, axis_unit_of(word) or "cm-1")
+    return bool(wavenumber.min() >= _LOWEST and wavenumber.max() <= _HIGHEST)
 
 
 def _points(table: Table, options: TableOptions) -> xr.DataArray:
@@ -281,9 +313,11 @@ def _axis(
     if unit is None and table.stated:
         unit = "cm-1"
     elif unit is None:
-        if axis.min() < 100 or axis.max() > 15000:
-            found = f"an axis from {axis.min():g} to {axis.max():g} without a unit"
-            raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")  # fmt: skip
+        unsaid = is_axis_word(word) or (lines is not None and plain(word) not in _NEUTRAL)
+        if unsaid or axis.min() < _LOWEST or axis.max() > _HIGHEST:
+            named = f" called {word!r}" if unsaid else ""
+            found = f"an axis{named} from {axis.min():g} to {axis.max():g} without a unit"
+            raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")
         unit, notes["wavenumber"] = "cm-1", "assumed cm-1"
     elif word and not options.x_unit and not is_wavenumber_word(word):
         notes["wavenumber from"] = f"{word} in {unit}"
@@ -310,13 +344,15 @@ def _values(
     options: TableOptions,
 ) -> tuple[Any, str, dict[str, str]]:
     """The numbers as a fraction or absorbance, their quantity, and what was assumed or done."""
-    known = {found for word in words if (found := quantity_of(word, short=len(words) == 1))}
+    short = all(quantity_of(word, short=True) for word in words)
+    known = {found for word in words if (found := quantity_of(word, short=short))}
     known |= {found for unit in units if (found := quantity_of(unit, short=True))}
     quantities = {quantity for quantity, _ in known}
     quantity, percent, notes = options.quantity, options.percent, {}
     if quantity is None and len(quantities) > 1:
-        raise refuse(table.path, f"columns of {' and '.join(sorted(quantities))}", "one quantity",
-                     "part the columns into two files", 1)  # fmt: skip
+        both = f"columns of {' and '.join(sorted(quantities))}"
+        fix = "part the columns into two files; quantity=... if these are names"
+        raise refuse(table.path, both, "one quantity", fix, 1)
     if quantity is None and known:
         quantity = quantities.pop()
     if percent is None and any(said for _, said in known):

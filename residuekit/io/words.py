@@ -16,11 +16,15 @@ _SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "re
           "km": "kubelka_munk"}  # fmt: skip
 _LONG = {
     "absorbance": "absorbance", "log(1/r)": "absorbance", "log 1/r": "absorbance",
+    "log10(1/r)": "absorbance", "log(1/t)": "absorbance", "log10(1/t)": "absorbance",
     "transmittance": "transmittance", "transmission": "transmittance",
     "reflectance": "reflectance", "reflectivity": "reflectance",
-    "kubelka munk": "kubelka_munk", "absorption index": "absorption_index",
+    "kubelka munk": "kubelka_munk", "f(r)": "kubelka_munk", "absorption index": "absorption_index",
 }  # fmt: skip
-_WAVENUMBER_WORDS = ("wavenumber", "wavenumbers", "wave number", "wn", "nu", "cm 1")
+_WAVENUMBER_WORDS = (
+    "wavenumber", "wavenumbers", "wave number", "wave numbers", "wn", "nu", "cm 1",
+    "wellenzahl", "nombre d'onde", "numero d'onda", "numero de onda", "número de onda", "golfgetal",
+)  # fmt: skip
 _WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda")
 _AXIS_UNITS = {
     "cm-1": "cm-1", "cm^-1": "cm-1", "1/cm": "cm-1", "cm**-1": "cm-1", "cm⁻¹": "cm-1",
@@ -34,6 +38,8 @@ _POSITION_UNITS = {
     **{word: 1.0 for word, unit in _AXIS_UNITS.items() if unit == "um"},
     "mm": 1e3, "millimeter": 1e3, "millimetre": 1e3, "nm": 1e-3,
 }  # fmt: skip
+#: A spectrum in percent that nowhere exceeds this is more often a fraction (common practice).
+_LOW_PERCENT = 1.5
 _PIXEL_WORDS = ("pixel", "pixels", "px")
 
 
@@ -104,14 +110,17 @@ def _begins(word: str, known: tuple[str, ...]) -> bool:
     return any(bare == start or bare.startswith(f"{start} ") for start in known)
 
 
-def to_wavenumber(path: Path, axis: Any, unit: str) -> Any:
+def per_cm(axis: Any, unit: str) -> Any:
     """Convert a spectral axis to cm-1: 1e7 / nm, 1e4 / um (vacuum wavelengths)."""
-    if unit == "cm-1":
-        return axis
-    if not (axis > 0).all():
+    return axis if unit == "cm-1" else _PER_CM[unit] / axis
+
+
+def to_wavenumber(path: Path, axis: Any, unit: str) -> Any:
+    """Convert the spectral axis of a file to cm-1; refuse wavelengths that are not above zero."""
+    if unit != "cm-1" and not (axis > 0).all():
         raise refuse(path, f"a wavelength of {axis.min():g} {unit}", "wavelengths above zero",
                      "look at the first column")  # fmt: skip
-    return _PER_CM[unit] / axis
+    return per_cm(axis, unit)
 
 
 def position_of(word: str) -> tuple[str, str | None, float] | None:
@@ -144,7 +153,8 @@ def as_fraction(
     """Return transmittance or reflectance as a fraction of 1, and what was done to the scale.
 
     Where nothing says percent, numbers up to 2 are a fraction, and numbers of which a tenth is
-    above 5 are percent (with a warning: common practice, no source).
+    above 5 are percent (with a warning: common practice, no source). Numbers said to be percent
+    that never exceed 1.5 are divided too, with a warning.
 
     Raises
     ------
@@ -156,6 +166,9 @@ def as_fraction(
                          "quantity='transmittance' or percent=False")  # fmt: skip
         return values, {}
     finite = values[np.isfinite(values)]
+    if percent and finite.size and finite.max() <= _LOW_PERCENT:
+        tell(path, f"{quantity} in percent, but at most {finite.max():.4g}: if it is a fraction of "
+             "1, percent=False")  # fmt: skip
     if percent is None:
         if finite.size == 0 or finite.max() <= 2:
             percent = False

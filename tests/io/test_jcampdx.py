@@ -129,6 +129,7 @@ def test_axis_units_are_converted(saved, unit, axis, expected):
         ("A", "absorbance", 0.1),
     ],
 )
+@pytest.mark.filterwarnings("ignore:.*in percent, but at most")
 def test_quantities_are_recognised(saved, unit, quantity, first):
     array = _read(saved, WHOLE.replace("ABSORBANCE", unit))
     assert array.name == quantity
@@ -189,6 +190,7 @@ def test_a_label_at_odds_is_told_with_line_and_size(saved, old, new, message):
         ("YFACTOR= 0.001", "YFACTOR= 1E300", None, "above 3.4e38"),
     ],
 )  # fmt: skip
+@pytest.mark.filterwarnings("ignore:.*in percent, but at most")
 def test_numbers_that_contradict_the_labels_are_refused(saved, old, new, line, message):
     assert old in WHOLE
     text = WHOLE.replace(old, new).replace("##FIRSTY= 0.1\n", "$$\n" if "1E300" in new else

@@ -108,6 +108,47 @@ def test_wavelengths_become_wavenumbers(saved, header, options, axis):
     np.testing.assert_allclose(array.values, [[0.2, 0.1]], rtol=1e-6)
 
 
+def test_percent_that_may_be_a_fraction_is_told(saved):
+    with pytest.warns(ResiduekitWarning, match="at most 0.9: if it is a fraction of 1"):
+        array = _read(saved, "wavenumber,%T\n4000,0.5\n3990,0.9\n")
+    np.testing.assert_allclose(array.values, [[0.009, 0.005]], rtol=1e-6)
+    array = _read(saved, "wavenumber,%T\n4000,0.5\n3990,0.9\n", percent=False)
+    np.testing.assert_allclose(array.values, [[0.9, 0.5]], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("header", "quantity"),
+    [("A", "absorbance"), ("F(R)", "kubelka_munk"), ("K-M", "kubelka_munk"),
+     ("T,T", "transmittance"), ("log(1/R)", "absorbance"), ("R", "reflectance"), ("A,B", "absorbance")],
+)  # fmt: skip
+def test_words_for_a_quantity_are_known(saved, header, quantity):
+    row = ",0.5" * len(header.split(","))
+    assert _read(saved, f"wavenumber,{header}\n4000{row}\n3990{row}\n").name == quantity
+
+
+def test_a_mark_at_the_end_of_each_row_is_no_spectrum(saved):
+    array = _read(saved, "wavenumber,A,\n4000,0.5,\n3990,0.4,\n")
+    assert array.shape == (1, 2)
+    assert array.name == "absorbance"
+    assert source(array)["empty last column"] == "left out"
+    wide = _read(saved, "x,y,4000,\n0,0,0.5,\n1,0,0.4,\n")
+    assert wide.shape == (1, 2, 1)
+    assert _read(saved, "wavenumber,A,B\n4000,0.5,\n3990,0.4,\n").shape == (2, 2)
+
+
+def test_a_line_and_a_column_that_may_both_be_the_axis_are_asked_for(saved):
+    rows = "wavenumber,4000,3990,3980\n{},.1,.2,.3\n{},.4,.5,.6\n"
+    turned = _read(saved, rows.format(1, 2))
+    assert source(turned)["layout"] == "points in rows"
+    np.testing.assert_array_equal(turned["wavenumber"], [3980, 3990, 4000])
+    with pytest.raises(ReadError, match="may both be wavenumber"):
+        _read(saved, rows.format(1000, 1010))
+    upright = _read(saved, rows.format(1000, 1010), layout="points")
+    np.testing.assert_array_equal(upright["wavenumber"], [1000, 1010])
+    named = _read(saved, "wavenumber,2,60,120\n4000,.1,.2,.3\n3990,.4,.5,.6\n")
+    np.testing.assert_array_equal(named["wavenumber"], [3990, 4000])
+
+
 WIDE = "x (mm),y (mm),4000,3990\n0.2,0.1,5,6\n0.1,0.1,1,2\n0.1,0.3,3,4\n0.2,0.2,7,8\n"
 
 
@@ -171,6 +212,13 @@ def test_a_layout_can_be_stated_where_nothing_names_it(saved):
         ("wavenumber,A,B\n4000,50,60\n3990,60,70\n", {}, None, "quantity="),
         ("wavenumber,absorbance,transmittance\n4000,1,.1\n3990,1,.1\n", {}, 1, "one quantity"),
         ("2.5,0.5\n3,0.6\n", {}, None, "x_unit="),
+        ("wavelength,A\n2500,0.5\n2600,0.6\n", {}, None, "called 'wavelength'"),
+        ("time (s),A\n250,0.5\n260,0.6\n", {}, None, "called 'time \\(s\\)'"),
+        ("x,y,wavelength,A\n0,0,2500,.1\n0,0,2600,.2\n", {}, None, "called 'wavelength'"),
+        ("wavenumber,A\n4.0D3,.1\n3990,.2\n", {}, 2, "'4.0D3' where a row of numbers begins"),
+        ("4000?,.1\n3990,.2\n", {}, 1, "'4000\\?' where a row"),
+        ("cm-1;A\n4.000,5;0,5\n3.990,5;0,4\n", {}, 3, "'3.990,5' where a row"),
+        ("wavenumber,A,T\n4000,.5,.3\n3990,.4,.2\n", {}, 1, "absorbance and transmittance"),
         ("wavelength (nm),A\n-1,0.1\n5,0.2\n", {}, None, "above zero"),
         ("sample,4000,3990,3980\n1,.1,.2,.3\n2,.1,.2,.3\n", {}, 1, "spectra in rows"),
         ("x,y,a,b\n1,1,.1,.2\n", {}, 1, "layout="),
