@@ -23,6 +23,8 @@ from .words import as_fraction, to_wavenumber
 
 NUMPY, TIFF, FLAT = "NumPy", "TIFF", "flat binary"
 _INTERLEAVES = {"bsq": (WAVENUMBER, "y", "x"), "bil": ("y", WAVENUMBER, "x"), "bip": MAP_DIMS}
+#: The tag by which a TIFF page says how it lies (TIFF 6.0, section 8).
+_ORIENTATION = 274
 _MAGIC = b"\x93NUMPY"
 
 
@@ -140,6 +142,11 @@ def read_tiff(path: Path, options: BareOptions) -> xr.DataArray:
                 if len(pages) == n_pages:
                     raise refuse(path, f"more than {n_pages} pages", "as many as wavenumbers",
                                  "wavenumber=[...], one for each page")  # fmt: skip
+                turned = page.tag_v2.get(_ORIENTATION, 1)
+                if turned != 1:
+                    raise refuse(path, f"a page with the orientation {turned}", "pages that are "
+                                 "stored as they are seen (orientation 1)", "export them so, or "
+                                 "write the array as .npy")  # fmt: skip
                 fits_in(path, page.width * page.height * 4 * n_pages)
                 pages.append(np.array(page, dtype=np.float32))
     except ReadError:
@@ -227,7 +234,7 @@ def _cube(
     notes: dict[str, Any],
 ) -> xr.DataArray:
     wanted = {2: POINT_DIMS, 3: MAP_DIMS}.get(values.ndim, ())
-    if dims is None or isinstance(dims, str) or not wanted or sorted(dims) != sorted(wanted):
+    if not (isinstance(dims, list | tuple) and wanted and sorted(map(str, dims)) == sorted(wanted)):
         raise refuse(path, f"dims={dims!r} for an array of shape {values.shape}",
                      f"{MAP_DIMS} in the order of the array, or {POINT_DIMS}",
                      "dims=('y', 'x', 'wavenumber')")  # fmt: skip

@@ -107,10 +107,13 @@ def float32(values: Any) -> Any:
         return values.astype(np.float32, copy=False)
     values = np.asarray(values, dtype=float)
     with np.errstate(over="ignore"):
-        stored = values.astype(np.float32)
-    if np.isinf(stored).any():
+        return _finite(values.astype(np.float32))
+
+
+def _finite(values: Any) -> Any:
+    if np.isinf(values).any():
         raise OverflowError("a number that is infinite or above 3.4e38")
-    return stored
+    return values
 
 
 def labelled(
@@ -126,6 +129,8 @@ def labelled(
 def stored(path: Path, values: Any) -> Any:
     """Return the values of a file as float32, or say that one is beyond its range."""
     try:
+        if getattr(values, "dtype", None) == np.float32 and not hasattr(values, "dask"):
+            return _finite(values)
         return float32(values)
     except OverflowError as error:
         raise refuse(path, str(error), "finite numbers (float32)",

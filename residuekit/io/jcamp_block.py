@@ -13,6 +13,7 @@ import numpy as np
 from .files import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
+_ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")
 _BLANKS = " \t\r\x1a"
 _LABEL = re.compile(r"##[^\n]*")
 _COMMENT = re.compile(r"\$\$[^\n]*")
@@ -112,6 +113,11 @@ def parse(path: Path, text: str) -> list[Block]:
         if not open_blocks:
             _nothing_but_comments(path, body, line)
         elif label != "END":
+            before = open_blocks[-1].text(label)
+            if label in _ONCE and before and before != value.strip(_BLANKS):
+                raise refuse(path, f"##{name.strip()}= {value.strip()[:40]}, and above "
+                             f"{before[:40]}", "one of them", "remove the wrong one",
+                             line)  # fmt: skip
             _add(open_blocks[-1], label, value.strip(_BLANKS), body, line)
         line += text.count("\n", start, end)
     if not blocks:

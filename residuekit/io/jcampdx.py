@@ -196,6 +196,7 @@ def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
         "layout": f"{table.label} ({form(table)})",
         "form": forms,
         "units": f"{unit}, {y_word}",
+        "data type": block.text("DATATYPE"),
     }
     return _Spectrum(block, axis, values, name, {**notes, **scale})
 

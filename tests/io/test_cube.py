@@ -97,6 +97,8 @@ def test_a_tiff_of_one_page_a_wavenumber(tmp_path):
         ({"step": -1}, "step=-1"),
         ({"x_unit": "THz"}, "'cm-1', 'nm', 'um'"),
         ({"dims": ("x", "y")}, "dims="),
+        ({"dims": 5}, "dims=5"),
+        ({"dims": ("y", 1, "x")}, "dims="),
     ],
 )
 def test_what_is_not_stated_is_asked_for(tmp_path, changed, message):
@@ -122,6 +124,21 @@ def test_a_zip_bomb_is_refused_unopened(tmp_path):
             archive.writestr("[Content_Types].xml", bytes(300 * 2**20))
         with pytest.raises(ReadError, match="300 MB"):
             read(tmp_path / name)
+
+
+def test_an_infinite_number_is_refused(tmp_path):
+    values = VALUES.copy()
+    values[0, 0, 0] = np.inf
+    np.save(tmp_path / "m.npy", values)
+    with pytest.raises(ReadError, match="infinite or above"):
+        read(tmp_path / "m.npy", dims=("y", "x", "wavenumber"), **SAID)
+
+
+@pytest.mark.parametrize("orientation", [2, 3, 4, 5, 6, 7, 8])
+def test_a_tiff_that_lies_otherwise_than_it_is_stored_is_refused(tmp_path, orientation):
+    Image.fromarray(VALUES[..., 0]).save(tmp_path / "m.tif", tiffinfo={274: orientation})
+    with pytest.raises(ReadError, match=f"the orientation {orientation}"):
+        read(tmp_path / "m.tif", **{**SAID, "wavenumber": [1000.0]})
 
 
 def test_transmittance_above_one_is_kept_and_flagged(tmp_path):

@@ -171,6 +171,7 @@ def test_a_label_at_odds_is_told_with_line_and_size(saved, old, new, message):
         ("LASTX= 406", "LASTX= abc", 9, "a finite number"),
         ("LASTX= 406", "LASTX= 1e999", 9, "a finite number"),
         ("##LASTX= 406\n", "", 1, "no ##LASTX="),
+        ("##LASTX= 406\n", "##LASTX= 406\n##YFACTOR= 1\n", 10, "YFACTOR= 1, and above 0.001"),
         ("##XUNITS= 1/CM", "##XUNITS= HZ", 4, "XUNITS 'HZ'"),
         ("##XUNITS= 1/CM\n", "", 1, "no ##XUNITS="),
         ("ABSORBANCE", "COUNTS", 5, "YUNITS 'COUNTS'"),

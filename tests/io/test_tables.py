@@ -119,7 +119,8 @@ def test_percent_that_may_be_a_fraction_is_told(saved):
 @pytest.mark.parametrize(
     ("header", "quantity"),
     [("A", "absorbance"), ("F(R)", "kubelka_munk"), ("K-M", "kubelka_munk"),
-     ("T,T", "transmittance"), ("log(1/R)", "absorbance"), ("R", "reflectance"), ("A,B", "absorbance")],
+     ("T,T", "transmittance"), ("log(1/R)", "absorbance"),
+     ("R", "reflectance"), ("A,B", "absorbance")],
 )  # fmt: skip
 def test_words_for_a_quantity_are_known(saved, header, quantity):
     row = ",0.5" * len(header.split(","))
