@@ -131,6 +131,7 @@ def read_tiff(path: Path, options: BareOptions) -> xr.DataArray:
     try:
         with Image.open(path, formats=["TIFF"]) as book:
             fits_in(path, book.width * book.height * 4 * n_pages)
+            page: Any
             for page in ImageSequence.Iterator(book):
                 if page.mode not in ("L", "F", "I", "I;16", "I;16B") or page.size != book.size:
                     raise refuse(

@@ -26,6 +26,7 @@ from .options import DatasetOptions, kept
 from .words import (
     as_fraction,
     axis_unit_of,
+    contradicts,
     is_axis_word,
     plain,
     position_unit_of,
@@ -109,7 +110,17 @@ def _own(
     array.attrs["source"] = json.dumps(source, ensure_ascii=False)
     for part in (array, *array.coords.values()):
         part.encoding = {}
+    if not options.lazy and "valid" in array.coords:
+        _refuse_lost(path, array)
     return labelled(path, lambda values: check(array.copy(data=values)), array.data)
+
+
+def _refuse_lost(path: Path, array: xr.DataArray) -> None:
+    """Refuse a file of our own with valid pixels that hold no number: a chunk of it was lost."""
+    empty = np.isnan(array.values[..., :1]).any(axis=-1) & array["valid"].values
+    if np.isnan(array.values[empty]).all(axis=-1).any():
+        raise refuse(path, "pixels that are marked valid and hold no number", "a whole file",
+                     "copy it again: a part of it was lost")  # fmt: skip
 
 
 def _variable(
@@ -171,7 +182,7 @@ def _foreign(
         raise refuse(path, f"the spectral dimensions {spectral}", "one of them",
                      "dims={'wavenumber': ..., ...}")  # fmt: skip
     order = _pixel_order(path, array, spectral[0], options.dims)
-    axis, notes = _axis(path, dataset, spectral[0])
+    axis, notes = _axis(path, dataset, spectral[0], options.dims)
     array = array.transpose(*order, spectral[0])
     quantity, said = _quantity(path, array, options.quantity)
     notes |= said
@@ -223,14 +234,16 @@ def _pixel_order(
                  f"dims={{'y': ..., 'x': ..., 'wavenumber': {spectral!r}}}")  # fmt: skip
 
 
-def _axis(path: Path, dataset: xr.Dataset, dim: str) -> tuple[Any, dict[str, str]]:
+def _axis(
+    path: Path, dataset: xr.Dataset, dim: str, dims: Mapping[str, str] | None
+) -> tuple[Any, dict[str, str]]:
     name = _axis_name(dataset, dim) or dim
     if name not in dataset.variables or dataset[name].dtype.kind not in "fiu":
         raise refuse(path, f"no numbers along {dim!r}", "a wavenumber for each place along it",
                      "write the axis into the file as a variable of that name")  # fmt: skip
     word = str(dataset[name].attrs.get("units", ""))
     unit = axis_unit_of(word) if word else axis_unit_of(name)
-    if unit is None:
+    if unit is None or (not dims and contradicts(name, unit)):
         raise refuse(path, f"the axis {name!r} with units {word!r}", "units cm-1, nm or um",
                      "set the attribute units of that variable")  # fmt: skip
     axis = to_wavenumber(path, dataset[name].values.astype(float), unit)

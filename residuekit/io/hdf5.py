@@ -128,6 +128,12 @@ def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
             "one axis for each dimension",
             "dataset=..., dims=..., wavenumber=...",
         )
+    for place, axis in enumerate(axes):
+        lies = np.atleast_1d(group.attrs.get(f"{axis}_indices", place)).tolist()
+        if lies != [place]:
+            raise refuse(path, f"{axis}_indices {lies}, and {axis!r} as number {place} of axes "
+                         f"{axes}", "one order of the axes", "dataset=..., dims=..., "
+                         "wavenumber=...")  # fmt: skip
     if dims is not None and len(dims) != len(axes):
         raise refuse(path, f"dims={dims!r} for axes {axes}", "one for each", "leave dims out")
     names = [f"axis {i}" if axis == "." else axis for i, axis in enumerate(axes)]

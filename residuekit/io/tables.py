@@ -20,6 +20,7 @@ from .table_text import SIGNATURE, Table, parse
 from .words import (
     as_fraction,
     axis_unit_of,
+    contradicts,
     is_axis_word,
     is_wavenumber_word,
     per_cm,
@@ -188,11 +189,9 @@ def _units(table: Table) -> tuple[str, ...]:
 
 
 def _axis_word(table: Table, column: int) -> str:
-    """What says the unit of the axis: the row of units, else the name of the column."""
-    for cells in (_units(table), table.header or ()):
-        if column < len(cells) and axis_unit_of(cells[column]) is not None:
-            return cells[column]
-    return table.header[column] if table.header else ""
+    """The name of a column, and its unit from the row of units in brackets."""
+    name = table.header[column] if table.header else ""
+    return f"{name} ({_units(table)[column]})" if _units(table) else name
 
 
 def _wide(table: Table, options: TableOptions) -> xr.DataArray:
@@ -319,6 +318,9 @@ def _axis(
             found = f"an axis{named} from {axis.min():g} to {axis.max():g} without a unit"
             raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")
         unit, notes["wavenumber"] = "cm-1", "assumed cm-1"
+    elif not options.x_unit and contradicts(word, unit):
+        raise refuse(table.path, f"an axis called {word!r}", "wavenumbers in cm-1, or wavelengths "
+                     "in nm or um", f"mend the header, or x_unit={unit!r}", 1)  # fmt: skip
     elif word and not options.x_unit and not is_wavenumber_word(word):
         notes["wavenumber from"] = f"{word} in {unit}"
     return to_wavenumber(table.path, axis, unit), notes

@@ -28,7 +28,7 @@ _WAVENUMBER_WORDS = (
 _WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda")
 _AXIS_UNITS = {
     "cm-1": "cm-1", "cm^-1": "cm-1", "1/cm": "cm-1", "cm**-1": "cm-1", "cm⁻¹": "cm-1",
-    "/cm": "cm-1", "cm\u22121": "cm-1", "wavenumber": "cm-1", "reciprocal centimeters": "cm-1",
+    "/cm": "cm-1", "cm\u22121": "cm-1", "reciprocal centimeters": "cm-1",
     "nm": "nm", "nanometer": "nm", "nanometers": "nm", "nanometre": "nm", "nanometres": "nm",
     "um": "um", "µm": "um", "μm": "um", "micron": "um", "microns": "um", "micrometer": "um",
     "micrometers": "um", "micrometre": "um", "micrometres": "um",
@@ -91,8 +91,7 @@ def is_unit_word(word: str) -> bool:
     (True, True, False)
     """
     bare = word.strip("()[] ").casefold()
-    known = bare in _AXIS_UNITS or bare in _POSITION_UNITS or bare in _PIXEL_WORDS
-    return known and bare not in _WAVENUMBER_WORDS
+    return bare in _AXIS_UNITS or bare in _POSITION_UNITS or bare in _PIXEL_WORDS
 
 
 def is_wavenumber_word(word: str) -> bool:
@@ -103,6 +102,15 @@ def is_wavenumber_word(word: str) -> bool:
 def is_axis_word(word: str) -> bool:
     """Say whether a column or a dimension is called a wavenumber or a wavelength."""
     return _begins(word, (*_WAVENUMBER_WORDS, *_WAVELENGTH_WORDS)) or axis_unit_of(word) == "cm-1"
+
+
+def contradicts(name: str, unit: str) -> bool:
+    """Say whether a wavenumber stands in a unit of wavelengths, or a wavelength in cm-1.
+
+    >>> contradicts("wavenumber", "nm"), contradicts("wavelength", "nm"), contradicts("s", "nm")
+    (True, False, False)
+    """
+    return _begins(name, _WAVELENGTH_WORDS if unit == "cm-1" else _WAVENUMBER_WORDS)
 
 
 def _begins(word: str, known: tuple[str, ...]) -> bool:

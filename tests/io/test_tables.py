@@ -215,6 +215,8 @@ def test_a_layout_can_be_stated_where_nothing_names_it(saved):
         ("2.5,0.5\n3,0.6\n", {}, None, "x_unit="),
         ("wavelength,A\n2500,0.5\n2600,0.6\n", {}, None, "called 'wavelength'"),
         ("time (s),A\n250,0.5\n260,0.6\n", {}, None, "called 'time \\(s\\)'"),
+        ("wavenumber (nm),A\n2500,0.5\n2600,0.6\n", {}, 1, "in nm or um"),
+        ("wavelength,A\ncm-1,1\n2500,0.5\n2600,0.6\n", {}, 1, "in nm or um"),
         ("x,y,wavelength,A\n0,0,2500,.1\n0,0,2600,.2\n", {}, None, "called 'wavelength'"),
         ("wavenumber,A\n4.0D3,.1\n3990,.2\n", {}, 2, "'4.0D3' where a row of numbers begins"),
         ("4000?,.1\n3990,.2\n", {}, 1, "'4000\\?' where a row"),
