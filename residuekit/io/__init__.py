@@ -35,7 +35,7 @@ from . import (
     zarr_store,
 )
 from .description import Description, description_of
-from .files import aside, is_zarr, readable, refuse, sha256
+from .files import FOLDER_OPTIONS, aside, is_zarr, options_file, readable, refuse, sha256
 from .jcamp_peaks import read_peaks
 from .options import options_of, refuse_unknown
 
@@ -89,7 +89,7 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     reader = _reader(path)
     known = options_of(reader.read)
     refuse_unknown(path, options, known)
-    beside = path / folder.TOML if path.is_dir() else path.with_name(path.name + ".toml")
+    beside = options_file(path)
     if beside.is_file():
         options = {**_beside(beside, known), **options}
     try:
@@ -164,7 +164,7 @@ def holds_spectra(path: Path) -> bool:
     known = {suffix for reader in READERS for suffix in reader.suffixes}
     with readable(path):
         held = [found for found in path.iterdir() if found.is_file()]
-    return is_zarr(path) or any(f.name == folder.TOML or f.suffix.lower() in known for f in held)
+    return is_zarr(path) or any(f.name == FOLDER_OPTIONS or f.suffix.lower() in known for f in held)
 
 
 def _reader(path: Path) -> Reader:
@@ -213,10 +213,11 @@ def _load(path: Path, point: Any) -> Reader:
 
 
 def _beside(path: Path, known: list[str]) -> dict[str, Any]:
+    with readable(path):
+        data = path.read_bytes()
     try:
-        with readable(path):
-            options = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        options = tomllib.loads(data.decode())
+    except (ValueError, RecursionError) as error:
         raise refuse(path, f"TOML that cannot be read ({error})", "key = value",
                      "mend the line") from error  # fmt: skip
     refuse_unknown(path, options, known)

@@ -17,7 +17,7 @@ import xarray as xr
 
 from ..errors import ReadError, did_you_mean
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, make_map, make_points
-from .files import damaged, fits_in, labelled, readable, refuse, source_of
+from .files import damaged, fits_in, is_below, labelled, readable, refuse, source_of
 from .options import BareOptions, FlatOptions, NumpyOptions, need, takes
 from .words import as_fraction, to_wavenumber
 
@@ -170,8 +170,13 @@ def read_flat(path: Path, options: FlatOptions) -> xr.DataArray:
     ReadError : anything that is not stated; a size that does not fit.
     """
     need(path, options, "dtype", "byte_order", "interleave")
-    sizes = _whole(path, "shape", options.shape, 3)
-    (start,) = _whole(path, "offset", [options.offset], 1, least=0)
+    sizes = whole_numbers(options.shape, 3)
+    if sizes is None:
+        raise refuse(path, f"shape={options.shape!r}", "3 whole numbers from 1",
+                     "shape=(n_y, n_x, n_wavenumber)")  # fmt: skip
+    start = options.offset
+    if whole_numbers([start], 1, least=0) is None:
+        raise refuse(path, f"offset={start!r}", "a whole number from 0", "offset=0")
     kind = np.dtype(str(options.dtype)).newbyteorder(
         "little" if options.byte_order == "little" else "big"
     )
@@ -189,15 +194,18 @@ def read_flat(path: Path, options: FlatOptions) -> xr.DataArray:
     return _cube(path, options, FLAT, values, dims, notes)
 
 
-def _whole(path: Path, name: str, given: Any, count: int, least: int = 1) -> list[int]:
+def whole_numbers(given: Any, count: int, least: int = 1) -> list[int] | None:
+    """Return `count` whole numbers from `least`, or None where these are none.
+
+    >>> whole_numbers((2, 3.0), 2), whole_numbers("23", 2), whole_numbers([True, 0], 2)
+    ([2, 3], None, None)
+    """
     try:
-        sizes = [int(size) for size in given]
-        if sizes == list(given) and len(sizes) == count and min(sizes) >= least:
-            return sizes
+        sizes = [int(size) for size in given if not isinstance(size, bool)]
+        fits = sizes == list(given) and len(sizes) == count and min(sizes) >= least
     except (TypeError, ValueError, OverflowError):
-        pass
-    raise refuse(path, f"{name}={given!r}", f"{count} whole numbers from {least}",
-                 "shape=(n_y, n_x, n_wavenumber)" if count == 3 else f"{name}={least}")  # fmt: skip
+        return None
+    return sizes if fits else None
 
 
 def _axis(path: Path, options: BareOptions) -> Any:
@@ -212,6 +220,9 @@ def _axis(path: Path, options: BareOptions) -> Any:
         )
     where: Any = path
     if isinstance(given, str):
+        if not is_below(given):
+            raise refuse(path, f"wavenumber={given!r}", "the name of a file beside this one",
+                         "put it there")  # fmt: skip
         where = path.parent / given
         with readable(where):
             given = where.read_bytes().decode("latin-1").replace(",", " ").split()

@@ -14,11 +14,11 @@ import xarray as xr
 from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
 from .files import (
+    checksum,
     damaged,
     json_of,
     labelled,
     refuse,
-    sha256,
     source_of,
     with_position_unit,
 )
@@ -70,8 +70,8 @@ def from_dataset(
 def _loaded(path: Path, array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
     """The array in memory, and the checksum of its file, which a thread computes meanwhile."""
     with ThreadPoolExecutor(1) as pool:
-        checksum = pool.submit(sha256, path)
-        return array.load(), {"sha256": checksum.result()}
+        digest = pool.submit(checksum, path)
+        return array.load(), {"sha256": digest.result()}
 
 
 def _chunked(array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:

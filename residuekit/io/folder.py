@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable, Sequence
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from ..errors import ResiduekitWarning
 from ..schema import WAVENUMBER, make_map, source
-from .cube import positions
-from .files import labelled, refuse, source_of
+from .cube import positions, whole_numbers
+from .files import FOLDER_OPTIONS, labelled, refuse, source_of
 from .options import FolderOptions, Stated, need, takes
+from .words import tell
 
 NAME = "folder"
-TOML = "map.toml"
+_MOST_PIXELS = 10_000_000
 
 
 def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray]:
@@ -41,7 +46,8 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         places = _places(path, found, n_y * n_x, options.missing)
         said = {f.name: getattr(options, f.name) for f in dataclasses.fields(Stated)}
         given = {name: value for name, value in said.items() if value is not None}
-        spectra = [_one(path, read_file(file, **given), file) for file in found]
+        with _told_once(path):
+            spectra = [_one(path, read_file(file, **given), file) for file in found]
         first = spectra[0]
         for other, file in zip(spectra, found, strict=True):
             _same(path, first, other, found[0].name, file.name)
@@ -65,28 +71,56 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
     return read
 
 
+@contextmanager
+def _told_once(path: Path) -> Iterator[None]:
+    """Tell of many files what is noticed in them once, and in how many."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    texts = [str(w.message) for w in caught if issubclass(w.category, ResiduekitWarning)]
+    kinds = Counter(text.partition(": ")[2] for text in texts)
+    for kind, count in kinds.items():
+        tell(path, f"{kind} (in {count} of its files)")
+
+
 def _shape(path: Path, shape: Any) -> tuple[int, int]:
-    try:
-        n_y, n_x = (int(size) for size in shape)
-    except (TypeError, ValueError):
-        n_y = n_x = 0
-    if n_y < 1 or n_x < 1 or n_y * n_x > 10_000_000:
+    sizes = whole_numbers(shape, 2)
+    if sizes is None or sizes[0] * sizes[1] > _MOST_PIXELS:
         found = "no shape" if shape is None else f"shape={shape!r}"
         raise refuse(path, f"a folder, and {found}", "a file, or the rows and columns of the map "
                      "that its files fill, their order and the corner where they start",
-                     f"shape=(n_y, n_x), order=..., start=...; or a {TOML} in the folder: "
-                     "shape = [n_y, n_x] and lines for order and start")  # fmt: skip
-    return n_y, n_x
+                     f"shape=(n_y, n_x), order=..., start=...; or a {FOLDER_OPTIONS} in the "
+                     "folder: shape = [n_y, n_x] and lines for order and start")  # fmt: skip
+    return sizes[0], sizes[1]
 
 
 def _files(path: Path, pattern: str) -> list[Path]:
     if not isinstance(pattern, str) or "/" in pattern or "\\" in pattern or not pattern:
         raise refuse(path, f"files={pattern!r}", "a pattern of names", "files='*.csv'")
-    found = [p for p in path.glob(pattern)
-             if p.is_file() and p.name != TOML and not p.name.startswith(".")]  # fmt: skip
+    visible = (p for p in path.glob(pattern) if p.is_file() and not p.name.startswith("."))
+    found = [p for p in visible if p.name != FOLDER_OPTIONS]
     if not found:
         raise refuse(path, f"no file {pattern}", "files of one spectrum each", "files='*.csv'")
+    _check_numbers(path, found)
     return sorted(found, key=lambda p: (_numbers(p), p.name))
+
+
+def _check_numbers(path: Path, found: list[Path]) -> None:
+    """Refuse names whose numbers leave the order of the files in doubt."""
+    seen: dict[tuple[int, ...], str] = {}
+    for file in found:
+        numbers = tuple(_numbers(file))
+        if numbers in seen and numbers:
+            raise refuse(
+                path,
+                f"{seen[numbers]} and {file.name}, which have one number",
+                "a number of its own for each file",
+                "files='*.csv' or remove one",
+            )
+        seen[numbers] = file.name
+    if () in seen and len(seen) > 1:
+        raise refuse(path, f"{seen[()]}, without a number among files that have one",
+                     "a number in each name", "files='*.csv', to leave others out")  # fmt: skip
 
 
 def _numbers(path: Path) -> list[int]:

@@ -128,7 +128,9 @@ def _table(
     path: Path, name: str, rows: list[tuple[int, list[Any]]], state: dict[str, Any]
 ) -> Table:
     width = max(len(cells) for _, cells in rows)
-    rows = [(number, cells + [None] * (width - len(cells))) for number, cells in rows]
+    before = min(next(i for i, cell in enumerate(cells) if cell is not None) for _, cells in rows)
+    rows = [(number, (cells + [None] * (width - len(cells)))[before:]) for number, cells in rows]
+    width -= before
     head = find_head((_texts(rows, at) for at in range(len(rows))), ".")
     body = rows[head.used :]
     lost = swallowed(head, ".")
@@ -143,7 +145,7 @@ def _table(
     for at, (number, cells) in enumerate(body):
         for column, cell in enumerate(cells):
             if cell is not None and not (names and column == 0):
-                values[at, column] = _number(path, cell, column, number)
+                values[at, column] = _number(path, cell, before + column, number)
     lines = np.array([number for number, _ in body])
     return Table(path, head, values[:, 1:] if names else values, lines, state, {"sheet": name},
                  names=names)  # fmt: skip
@@ -165,8 +167,8 @@ def _number(path: Path, cell: Any, column: int, row: int) -> float:
         return cell
     if isinstance(cell, str) and cell.strip().casefold() in ("nan", "na", "n/a"):
         return float("nan")
-    raise refuse(path, f"{str(cell)[:40]!r} in column {column + 1}", "a number, or an empty cell "
-                 "where it is missing", "mend the cell", row)  # fmt: skip
+    raise refuse(path, f"the text {str(cell)[:40]!r} in column {column + 1}", "a number, or an "
+                 "empty cell where it is missing", "mend the cell", row)  # fmt: skip
 
 
 def write(array: xr.DataArray, path: Path, *, layout: str | None = None) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from ..schema import make_map, make_points
-from .files import labelled, readable, refuse, source_of, stored, with_position_unit
+from .files import checksum, labelled, readable, refuse, source_of, stored, with_position_unit
 from .grid import grid
 from .options import TableOptions, TextOptions, kept, takes
 from .state import as_kept, as_stated
@@ -56,9 +55,9 @@ def read(path: Path, options: TextOptions) -> xr.DataArray:
     with readable(path):
         data = path.read_bytes()
     with ThreadPoolExecutor(1) as pool:
-        checksum = pool.submit(hashlib.sha256, data)
+        digest = pool.submit(checksum, path, data)
         table = parse(path, data, options.delimiter, options.decimal)
-        said = {**table.form, "sha256": checksum.result().hexdigest()}
+        said = {**table.form, "sha256": digest.result()}
     return from_table(replace(table, form=said), options)
 
 

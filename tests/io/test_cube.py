@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from residuekit.errors import ReadError
-from residuekit.io import read
+from residuekit.io import read, sha256
 from residuekit.schema import source
 
 AXIS = [1000.0, 1010.0, 1020.0, 1030.0]
@@ -51,6 +51,11 @@ def test_a_toml_file_beside_may_hold_the_options(tmp_path):
     array = read(tmp_path / "m.npy")
     _assert_upright(array)
     assert source(array)["y order"] == "the first row lies at the top, as stated"
+    for name in ("m.npy.toml", "w.txt"):
+        before = sha256(tmp_path / "m.npy")
+        assert source(read(tmp_path / "m.npy"))["sha256"] == before
+        (tmp_path / name).write_text((tmp_path / name).read_text() + "\n")
+        assert sha256(tmp_path / "m.npy") != before
     (tmp_path / "m.npy.toml").write_text("stepp = 5\n")
     with pytest.raises(ReadError, match="did you mean 'step'"):
         read(tmp_path / "m.npy")
@@ -94,6 +99,7 @@ def test_a_tiff_of_one_page_a_wavenumber(tmp_path):
         ({"wavenumber": AXIS[:3]}, "3 wavenumbers for an array"),
         ({"wavenumber": ["a"]}, "no numbers"),
         ({"wavenumber": "absent.txt"}, "no such file"),
+        ({"wavenumber": "../w.txt"}, "beside this one"),
         ({"step": -1}, "step=-1"),
         ({"x_unit": "THz"}, "'cm-1', 'nm', 'um'"),
         ({"dims": ("x", "y")}, "dims="),
