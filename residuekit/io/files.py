@@ -23,7 +23,7 @@ from ..errors import ContractError, Fault, ReadError, WriteError
 ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
 #: The file that says how the files of a folder make a map.
 FOLDER_OPTIONS = "map.toml"
-_SMALL = 64 * 2**20
+_SMALL, _PIECE = 64 * 2**20, 2**20
 _MOST_PACKED = 200
 
 
@@ -156,7 +156,9 @@ def float32(values: Any) -> Any:
 
 
 def _finite(values: Any) -> Any:
-    if np.isinf(values).any():
+    """The values as they are, looked through in pieces that fit in the cache."""
+    pieces = np.array_split(values, max(1, min(len(values), values.nbytes // _PIECE)))
+    if any(np.isinf(piece).any() for piece in pieces):
         raise OverflowError("a number that is infinite or above 3.4e38")
     return values
 
