@@ -82,7 +82,7 @@ def fit_free_bands(
     heights = fit_shapes(rows, over_a_line(axis, bands)).heights
     start = np.empty((len(rows), count))
     start[:, :-_LINE] = np.ravel(bands)
-    start[:, : -_LINE : 4], start[:, -_LINE:] = heights[:, :-_LINE], heights[:, -_LINE:]
+    start[:, :-_LINE:4], start[:, -_LINE:] = heights[:, :-_LINE], heights[:, -_LINE:]
     start[:, 1:-_LINE:4] -= middle
     low, high = np.full(count, -np.inf), np.full(count, np.inf)
     for name, (least, most) in bounds(axis).items():
@@ -109,9 +109,7 @@ def fit_free_bands(
     spread[:, columns] = errors * noise[:, None]
     found[:, 1:-_LINE:4] += middle
     shape = (len(rows), len(bands), 4)
-    return FreeFit(
-        found[:, :-_LINE].reshape(shape), spread[:, :-_LINE].reshape(shape), noise, cost
-    )
+    return FreeFit(found[:, :-_LINE].reshape(shape), spread[:, :-_LINE].reshape(shape), noise, cost)
 
 
 def _one_by_one(

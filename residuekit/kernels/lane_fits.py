@@ -37,7 +37,7 @@ from .lanes import (
 TILE = 4
 _LN2 = 0.6931471805599453
 _TINY = 1e-290
-_FIRST_DAMPING = 1e-3
+_FIRST_DAMPING, _MOST_DAMPING = 1e-3, 1e16
 _LEAST_PIVOT = 1e-14
 
 
@@ -229,16 +229,17 @@ def _errors(matrix, moving, lane, work, column, errors):
 @jit
 def _judge(cost, new_cost, gain, damping, growth, tolerance):
     """Take the trial or not, lane by lane, and set the damping; return whether it is the end."""
-    fall = cost - new_cost
+    fall, small = cost - new_cost, tolerance * cost
+    hoped = abs(gain) * (1.0 + damping)
     if fall >= 0.0:
         share = 2.0 * fall / gain - 1.0 if gain > 0.0 else 0.0
         damping *= max(1.0 / 3.0, 1.0 - share**3)
         growth = 2.0
-        done = fall <= tolerance * cost and gain <= tolerance * cost
+        done = fall <= small and hoped <= small
     else:
         damping *= growth
         growth *= 2.0
-        done = gain <= tolerance * cost or damping > 1e12
+        done = hoped <= small or damping > _MOST_DAMPING
     return damping, growth, done
 
 
