@@ -182,8 +182,11 @@ def by_weights(block, weights, start, stop, flat_is_nothing, result, factors):
 
 
 @jit
-def by_model(block, solver, polynomial, result, factors):
-    """Subtract the polynomial that `solver` finds and divide by the amount it finds first."""
+def by_model(block, solver, polynomial, thickness, result, factors):
+    """Subtract the polynomial that `solver` finds and divide by the amount it finds first.
+
+    Without `thickness` it is not divided: a spectrum that is not finite has an amount of NaN still.
+    """
     n, terms = block.shape[1], polynomial.shape[0]
     below = np.empty(n)
     for k in range(block.shape[0]):
@@ -195,6 +198,10 @@ def by_model(block, solver, polynomial, result, factors):
                 below[i] += amount * polynomial[term, i]
         for i in range(n):
             below[i] = row[i] - below[i]
-        amount = 0.0 if _flat(row) else inner(row, solver[0])
+        amount = inner(row, solver[0])
+        if not thickness:
+            amount = 1.0 + 0.0 * amount
+        if _flat(row):
+            amount = 0.0
         factors[k] = _divided(below, 0.0, amount, result[k])
     return True
