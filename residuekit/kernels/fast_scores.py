@@ -15,8 +15,10 @@ from .compiled import contiguous_rows, over_blocks, run
 __all__ = ["robust_deviations", "weighted_sums"]
 
 Floats = npt.NDArray[np.float64]
-ROWS_AT_ONCE = 1024
+ROWS_AT_ONCE = 4096
 PIECE = 16
+#: Bytes of a cache line, and how many lines between two windows are read through.
+LINE, BRIDGED = 64, 4
 
 
 def weighted_sums(spectra: npt.NDArray[Any], weights: npt.ArrayLike) -> Floats | None:
@@ -26,7 +28,8 @@ def weighted_sums(spectra: npt.NDArray[Any], weights: npt.ArrayLike) -> Floats |
     """
     rows = contiguous_rows(spectra)
     factors = np.ascontiguousarray(weights, dtype=np.float64)
-    return _filled("weighted", rows, (len(factors),), *_pieces(factors))
+    stream = _stream(factors.any(axis=0), LINE // rows.itemsize)
+    return _filled("weighted", rows, (len(factors),), *_pieces(factors), stream)
 
 
 def robust_deviations(
@@ -80,3 +83,12 @@ def _pieces(weights: Floats) -> tuple[npt.NDArray[Any], ...]:
     laid = np.concatenate(factors) if factors else np.empty(0)
     whole = [np.array(one, dtype=np.intp) for one in (pieces, places, singles, channels)]
     return whole[0], whole[1], laid, whole[2], whole[3], weights[rest, whole[3]]
+
+
+def _stream(used: npt.NDArray[np.bool_], step: int) -> npt.NDArray[np.intp]:
+    """Return a channel in each cache line of the channels in use and of short gaps between them."""
+    channels = np.flatnonzero(used)
+    breaks = np.flatnonzero(np.diff(channels) > BRIDGED * step) + 1
+    runs = [run_of for run_of in np.split(channels, breaks) if run_of.size]
+    lines = [np.append(np.arange(one[0], one[-1], step), one[-1]) for one in runs]
+    return np.concatenate(lines) if lines else channels
