@@ -22,6 +22,7 @@ PARAMETERS = {
     "crop": {"low": 1010, "high": 1700},
     "resample": {"spacing": 8},
     "subtract_vapour": {"file": "vapour.csv"},
+    "correct_scatter": {"blanks": ["blank.csv"]},
 }
 EVERY_STEP = [
     *((name, PARAMETERS.get(name, {})) for name in ("crop", "to_absorbance", "smooth")),

@@ -28,7 +28,7 @@ def weighted_sums(spectra: npt.NDArray[Any], weights: npt.ArrayLike) -> Floats |
     """
     rows = contiguous_rows(spectra)
     factors = np.ascontiguousarray(weights, dtype=np.float64)
-    stream = _stream(factors.any(axis=0), LINE // rows.itemsize)
+    stream = _stream(np.flatnonzero(factors.any(axis=0)), LINE // rows.itemsize)
     return _filled("weighted", rows, (len(factors),), *_pieces(factors), stream)
 
 
@@ -85,9 +85,8 @@ def _pieces(weights: Floats) -> tuple[npt.NDArray[Any], ...]:
     return whole[0], whole[1], laid, whole[2], whole[3], weights[rest, whole[3]]
 
 
-def _stream(used: npt.NDArray[np.bool_], step: int) -> npt.NDArray[np.intp]:
+def _stream(channels: npt.NDArray[np.intp], step: int) -> npt.NDArray[np.intp]:
     """Return a channel in each cache line of the channels in use and of short gaps between them."""
-    channels = np.flatnonzero(used)
     breaks = np.flatnonzero(np.diff(channels) > BRIDGED * step) + 1
     runs = [run_of for run_of in np.split(channels, breaks) if run_of.size]
     lines = [np.append(np.arange(one[0], one[-1], step), one[-1]) for one in runs]

@@ -11,7 +11,6 @@ import numpy as np
 from .lane_baselines import ready
 from .lanes import (
     WIDTH,
-    across,
     add,
     fma,
     jit,
