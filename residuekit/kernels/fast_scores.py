@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -28,8 +29,8 @@ def weighted_sums(spectra: npt.NDArray[Any], weights: npt.ArrayLike) -> Floats |
     """
     rows = contiguous_rows(spectra)
     factors = np.ascontiguousarray(weights, dtype=np.float64)
-    stream = _stream(np.flatnonzero(factors.any(axis=0)), LINE // rows.itemsize)
-    return _filled("weighted", rows, (len(factors),), *_pieces(factors), stream)
+    layout = _layout(factors.tobytes(), factors.shape, LINE // rows.itemsize)
+    return _filled("weighted", rows, (len(factors),), *layout)
 
 
 def robust_deviations(
@@ -56,8 +57,15 @@ def _filled(
     return result if all(done) else None
 
 
+@lru_cache(maxsize=8)
+def _layout(weights: bytes, shape: tuple[int, int], step: int) -> tuple[npt.NDArray[Any], ...]:
+    """Lay the weights out for the kernel `row_scores.weighted`; kept, for blocks come in turn."""
+    factors = np.frombuffer(weights).reshape(shape)
+    return *_pieces(factors), _stream(np.flatnonzero(factors.any(axis=0)), step)
+
+
 def _pieces(weights: Floats) -> tuple[npt.NDArray[Any], ...]:
-    """Lay the weights out for the kernel `row_scores.weighted`.
+    """Return the pieces, their places and factors, the singles, their channels and weights.
 
     A run of channels with a weight is cut into pieces of 16; its last piece reaches back into the
     one before, with weights of nought there. Runs below 16 are single channels.
