@@ -31,7 +31,7 @@ def first_call() -> Claim:
 
     return Claim("first call with a warm kernel cache, fresh process", "import numba alone",
                  lambda: seconds(call), lambda: seconds("import numba"), 1, 1, rounds=9,
-                 note="processor time from the call to its result, the import of numba in it")  # fmt: skip
+                 note="processor time of the call, the import of numba in it")  # fmt: skip
 
 
 def _fresh(code: str) -> str:
