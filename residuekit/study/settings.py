@@ -10,9 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from .. import io
 from ..errors import Fault, ResiduekitError, did_you_mean
 from ..markers import Marker, resolve
+from ..preprocess import pinned, step_files
 from ..procedure import Procedure
 from ..quality import THRESHOLDS
 from ..schema import NET_SIGNAL
@@ -246,17 +246,18 @@ def _with_files(folder: Path, procedure: Procedure) -> tuple[Procedure, list[Fau
     """Find the files that steps ask for below the study folder, and pin what they hold."""
     steps, faults = [], []
     for number, (name, parameters) in enumerate(procedure.steps, start=1):
-        file = parameters.get("file")
-        if file is not None:
-            path = place_of(folder, file)
-            if path is None or not path.is_file() or not path.is_relative_to(folder.resolve()):
-                line = procedure.lines[number - 1] if procedure.lines else None
-                faults.append(
-                    Fault(f"in step {number}, {name} with file = {file!r}, which is not there",
-                          "a file below the study folder", 'file = "data/..."', SETTINGS, line)
-                )  # fmt: skip
-            else:
-                pinned = parameters["sha256"] or io.sha256(path)
-                parameters = {**parameters, "file": str(folder / file), "sha256": pinned}
-        steps.append((name, parameters))
+        line = procedure.lines[number - 1] if procedure.lines else None
+        lost = [
+            Fault(f"in step {number}, {name} with {key} = {file!r}, which is not there",
+                  "a file below the study folder", f"data/... in {key}", SETTINGS, line)
+            for key, file in step_files(parameters)
+            if not _lies_below(folder, file)
+        ]  # fmt: skip
+        faults += lost
+        steps.append((name, parameters if lost else pinned(parameters, folder)))
     return replace(procedure, steps=tuple(steps)), faults
+
+
+def _lies_below(folder: Path, file: str) -> bool:
+    path = place_of(folder, file)
+    return path is not None and path.is_file() and path.is_relative_to(folder.resolve())
