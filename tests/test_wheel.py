@@ -33,6 +33,7 @@ def test_the_wheel_holds_templates_data_and_notebooks(wheel):
         "residuekit/data/new_study/measurements.csv",
         "residuekit/simulate/materials.csv",
         "residuekit/notebooks/01-first-look.ipynb",
+        "residuekit/notebooks/05-ageing-study.ipynb",
     ):
         assert needed in names
     assert not [name for name in names if name.startswith(("tests/", "shared/"))]

@@ -38,6 +38,7 @@ class Manifest:
     beta: float
     quality: Mapping[str, float]
     figure: Mapping[str, Any]
+    notebooks: Mapping[str, Mapping[str, Any]]
     measurements: tuple[Measurement, ...]
     table: str
     trial: Trial = field(default_factory=Trial)

@@ -21,7 +21,7 @@ from .files import place_of
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
 
-_TEXT, _NUMBER, _LIST = (str,), (int, float), (list,)
+_TEXT, _NUMBER, _LIST, _TABLE = (str,), (int, float), (list,), (dict,)
 _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "": {"title": _TEXT},
     "question": {
@@ -36,6 +36,7 @@ _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "limits": {"alpha": _NUMBER, "beta": _NUMBER},
     "quality": dict.fromkeys(THRESHOLDS, _NUMBER),
     "figure": {"width_mm": _NUMBER, "image": _TEXT, "image_affine": _LIST, "image_mockup": _TEXT},
+    "notebooks": {},  # a table a notebook; `notebooks.prepare` checks what stands in it
 }
 _NEEDED = (("question", "treatment"), ("markers", "use"))
 
@@ -106,7 +107,7 @@ def setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
         if not isinstance(values, dict):
             continue
         for key, value in values.items():
-            kinds = _KEYS[table].get(key)
+            kinds = _TABLE if table == "notebooks" else _KEYS[table].get(key)
             if kinds is None and table and not table.endswith("procedure"):
                 yield Fault(
                     f"the unknown key {key!r} in [{table}]",
@@ -120,6 +121,7 @@ def setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
                     _TEXT: "a text in quotes",
                     _NUMBER: "a number",
                     _LIST: "a list in []",
+                    _TABLE: f'a table [notebooks."{key}"]',
                 }
                 yield Fault(
                     f"{key} = {value!r}",
@@ -238,6 +240,7 @@ def parts_of(
             if name in _table(settings, "quality")
         },
         "figure": _table(settings, "figure"),
+        "notebooks": _table(settings, "notebooks"),
     }
     return parts, faults
 
