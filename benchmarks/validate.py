@@ -24,7 +24,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from validation import score_level, spectral_level, study_level
+from validation import ageing_level, score_level, spectral_level, study_level
 from validation.claims import SEED, Claim, table
 
 from residuekit.simulate import Scorecard, scorecard_figure
@@ -32,16 +32,18 @@ from residuekit.simulate import Scorecard, scorecard_figure
 
 @dataclass(frozen=True)
 class Size:
-    """How many runs each level does: a configuration of scores, of pixels, of maps; studies."""
+    """How many runs each level does: a configuration of scores, of pixels, of maps; studies, and
+    studies of two ages."""
 
     scores: int
     pixels: int
     maps: int
     studies: int
+    ageing: int
 
 
-QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3)
-FULL = Size(scores=10_000, pixels=10_000, maps=2_000, studies=40)
+QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3, ageing=1)
+FULL = Size(scores=10_000, pixels=10_000, maps=2_000, studies=40, ageing=24)
 
 
 def judge(size: Size) -> tuple[list[Claim], Scorecard]:
@@ -53,6 +55,7 @@ def judge(size: Size) -> tuple[list[Claim], Scorecard]:
         yield from score_level.naive_claims(size.pixels)
         yield from spectral_level.claims(size.maps)
         yield from study_level.claims(card)
+        yield from ageing_level.claims(size.ageing)
 
     return list(everything()), card
 

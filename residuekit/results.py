@@ -82,8 +82,19 @@ class StudyResult:
         lines = [str(self.provenance["study"]["title"])]
         for row in self.verdicts.to_dict("records"):
             lines += ["", f"  {arm_words(row)}", *_verdict_lines(row)]
+        lines += self._second_lines()
         lines += [f"\n  not used: {file}: {why}" for file, why in self.failures.items()]
         return "\n".join(lines)
+
+    def _second_lines(self) -> list[str]:
+        table = self.second_procedure
+        if table is None:
+            return []
+        rows = table[table["verdict"] != table["other_verdict"]].to_dict("records")
+        told = [
+            f"\n  by the second procedure {row['other_verdict']}: {arm_words(row)}" for row in rows
+        ]
+        return told or ["\n  by the second procedure every verdict is the same"]
 
     def _repr_html_(self) -> str:
         rows = "".join(

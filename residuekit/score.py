@@ -333,24 +333,35 @@ def _dataset(
     step: str,
 ) -> xr.Dataset:
     order = ("marker", *schema.pixel_dims(array))
+    valid = array["valid"].variable
     scored = xr.Dataset(
-        {"score": score.transpose(*order), "standard_error": error.transpose(*order)}
-    ).where(array["valid"])
-    labelled = scored.assign_coords(marker=list(names), unit=("marker", list(units)))
-    return _described(labelled, array, names, step)
+        {
+            key: values.variable.transpose(*order).where(valid)  # type: ignore[no-untyped-call]
+            for key, values in (("score", score), ("standard_error", error))
+        },
+        {
+            **{key: coord.variable for key, coord in score.coords.items() if key != "marker"},
+            "marker": list(names),
+            "unit": ("marker", list(units)),
+        },
+    )
+    return _described(scored, array, names, step)
 
 
 def _described(
     scored: xr.Dataset, array: xr.DataArray, names: Sequence[str], step: str
 ) -> xr.Dataset:
     """The same with the state of the pixels, and where it comes from."""
-    made = scored.drop_attrs().assign_coords(valid=array["valid"], flag=array["flag"])
-    made.attrs = {
+    bare = {name: xr.Variable(one.dims, one.data) for name, one in scored.variables.items()}
+    state = {name: array[name].variable for name in ("valid", "flag")}
+    coords = {name: bare[name] for name in scored.coords} | state
+    values = {name: bare[name] for name in scored.data_vars}
+    attrs = {
         "technique": array.attrs["technique"],
         "source": array.attrs["source"],
         "history": json.dumps([*schema.history(array), {"step": step, "markers": list(names)}]),
     }
-    return made
+    return xr.Dataset(values, coords, attrs)
 
 
 def _reference_scores(

@@ -127,7 +127,7 @@ def shared_mockups(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
         before = own & untreated[arm[:3]]
         if before:
             notes[arm].append(
-                f"{_listed(before)} also untreated blanks of the stratum: these and the arm are "
+                f"{_listed(before)} stood among the untreated blanks: these and the arm are "
                 "not independent."
             )
     return dict(notes)

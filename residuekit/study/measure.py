@@ -50,7 +50,8 @@ def measure(
                   "run the study again", row.file)
         )  # fmt: skip
     checked = check_quality(array, **quality)
-    array = procedure.apply(checked.array)
+    pure = row.role == "reference"
+    array = (procedure.for_pure_materials() if pure else procedure).apply(checked.array)
     spectra = valid_spectra(array)
     if not len(spectra):
         raise ContractError(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,12 +12,15 @@ import numpy.typing as npt
 
 from ..kernels.ordered import mixed_model
 from ..reprs import as_html
+from ..schema import STRATUM_COLUMNS
 from .finding import conditions_words
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
 Floats = npt.NDArray[np.float64]
+_FEWEST = 3
+_KEYS = (*STRATUM_COLUMNS, "treatment")
 
 
 @dataclass(frozen=True)
@@ -24,8 +29,7 @@ class ControlDrift:
 
     `drift` is the change of the score from one session to the next, `p_value` two-sided;
     `session_sd` and `mockup_sd` are the scatter between sessions beside the drift, and between
-    mock-ups of one session; `p_scatter` tests the former by F, sessions beside the drift against
-    mock-ups within sessions.
+    mock-ups; `p_scatter` tests the former by F. NaN where the design cannot tell.
     """
 
     conditions: dict[str, Any]
@@ -65,11 +69,16 @@ class ControlDrift:
             if self.found
             else "No effect of the session was found; a small one may be missed."
         )
+        scatter = (
+            ""
+            if np.isnan(self.p_scatter)
+            else f", scatter between sessions {self.session_sd:.3g} (p = {self.p_scatter:.2g}), "
+            f"between mock-ups {self.mockup_sd:.3g}"
+        )
         return (
-            f"{self.score} of {self.n_mockups} blank mock-ups over {len(self.sessions)} sessions "
-            f"({conditions_words(self.conditions)}): drift {self.drift:.3g} {self.unit} a session "
-            f"(p = {self.p_value:.2g}), scatter between sessions {self.session_sd:.3g} "
-            f"(p = {self.p_scatter:.2g}), between mock-ups {self.mockup_sd:.3g}. {words}"
+            f"{self.score} of {self.n_mockups} blank mock-up{'s' * (self.n_mockups != 1)} over "
+            f"{len(self.sessions)} sessions ({conditions_words(self.conditions)}): drift "
+            f"{self.drift:.3g} {self.unit} a session (p = {self.p_value:.2g}){scatter}. {words}"
         )
 
     def _repr_html_(self) -> str:
@@ -79,55 +88,114 @@ class ControlDrift:
 def control_drift(result: StudyResult) -> list[ControlDrift]:
     """Look for effects of the session and for drift in the blank mock-ups of each score.
 
-    Sessions count in the order in which the table names them. A mixed model with the session as
-    random effect, the drift over the number of the session as fixed effect, and Satterthwaite's
-    degrees of freedom. Strata with fewer than three sessions, or no mock-up more than sessions,
+    Sessions count in the order in which the table names them; a mock-up that was measured in
+    several counts once in each. A mixed model with the session, and a mock-up that is repeated, as
+    random effects, the drift over the number of the session as fixed effect, Satterthwaite's
+    degrees of freedom; one value a session: a straight line. Strata with fewer than three sessions
     say nothing and are left out.
     """
-    from scipy.stats import t as student
-
     listed = result.provenance["measurements"]
-    session = {row["mockup"]: row["session"] for row in listed if row["role"] == "blank"}
     order = list(dict.fromkeys(row["session"] for row in listed if row["session"]))
+    files: dict[tuple[Any, ...], dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
+    for row in listed:
+        if row["role"] == "blank" and row["session"]:
+            files[_place(row)][row["session"]].append(row["file"])
+    again = [
+        name for own in files.values() if len(own) > 1 for some in own.values() for name in some
+    ]
+    means = _map_means(result, set(again))
     blanks = result.mockups[result.mockups["role"] == "blank"]
-    keys = ["paint", "soiling", "ageing_h", "treatment", "score"]
     found = []
-    for key, every in blanks.groupby(keys, sort=False, dropna=False):
-        group = every[every["mockup"].map(session).astype(bool)]
-        number = np.array([order.index(session[name]) for name in group["mockup"]], dtype=float)
+    for key, group in blanks.groupby([*_KEYS, "score"], sort=False, dropna=False):
+        score = str(key[-1])
+        values, number, mockup = [], [], []
+        for row in group.to_dict("records"):
+            own = files.get(_place(row), {})
+            for session, names in own.items():
+                read = [means[name, score] for name in names if (name, score) in means]
+                value = row["mean"] if len(own) == 1 else np.mean(read) if read else np.nan
+                if np.isfinite(value):
+                    values.append(value)
+                    number.append(float(order.index(session)))
+                    mockup.append(row["mockup"])
         used = sorted(set(number))
-        if len(used) < 3 or len(group) <= len(used):
+        if len(used) < _FEWEST:
             continue
-        fit = mixed_model(
-            group["mean"].to_numpy(float), np.column_stack([np.ones_like(number), number]), [number]
-        )
-        error = float(np.sqrt(fit.covariance[1, 1]))
-        t = abs(float(fit.effects[1])) / error if error > 0 else 0.0
+        fitted = _fit(np.array(values, float), np.array(number), np.array(mockup))
         found.append(
             ControlDrift(
-                conditions=dict(zip(keys[:-1], key[:-1], strict=True)),
-                score=str(key[-1]),
+                conditions=dict(zip(_KEYS, key[:-1], strict=True)),
+                score=score,
                 unit=str(group["unit"].iloc[0]),
-                n_mockups=len(group),
+                n_mockups=len(set(mockup)),
                 sessions=tuple(order[int(k)] for k in used),
-                drift=float(fit.effects[1]),
-                p_value=2 * float(student.sf(t, float(fit.degrees_of_freedom[1]))),
-                p_scatter=_scatter_test(group["mean"].to_numpy(float), number),
-                session_sd=float(np.sqrt(fit.variances[0])),
-                mockup_sd=float(np.sqrt(fit.variances[1])),
+                **fitted,
             )
         )
     return found
 
 
-def _scatter_test(values: Floats, number: Floats) -> float:
-    """The p-value of F = sessions beside a straight drift over mock-ups within sessions: a test of
-    lack of fit (Draper & Smith, Applied Regression Analysis; from memory)."""
+def _place(row: Mapping[Any, Any]) -> tuple[Any, ...]:
+    """What names a blank mock-up: its name, its stratum and its treatment."""
+    return (*(row[name] for name in _KEYS), row["mockup"])
+
+
+def _map_means(result: StudyResult, files: set[str]) -> dict[tuple[str, str], float]:
+    """(file, score) -> the mean of its score map, for mock-ups whose sessions must stand apart."""
+    import xarray as xr
+
+    means = {}
+    for entry in result.provenance.get("maps", ()) if files else ():
+        if entry["file"] in files:
+            with xr.open_dataset(result.folder / entry["map"], engine="h5netcdf") as scored:
+                values = scored["score"]
+                of_pixels = values.mean([dim for dim in values.dims if dim != "marker"])
+                for name, value in zip(values["marker"].values, of_pixels.values, strict=True):
+                    means[entry["file"], str(name)] = float(value)
+    return means
+
+
+def _fit(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> dict[str, float]:
+    from scipy.stats import linregress
+    from scipy.stats import t as student
+
+    if len(values) == len(set(number)):
+        line = linregress(number, values)
+        return {"drift": float(line.slope), "p_value": float(line.pvalue),
+                "p_scatter": np.nan, "session_sd": np.nan, "mockup_sd": np.nan}  # fmt: skip
+    repeated = len(set(mockup)) < len(mockup)
+    fit = mixed_model(
+        values,
+        np.column_stack([np.ones_like(number), number]),
+        [number, mockup] if repeated else [number],
+    )
+    error = float(np.sqrt(fit.covariance[1, 1]))
+    t = abs(float(fit.effects[1])) / error if error > 0 else 0.0
+    return {
+        "drift": float(fit.effects[1]),
+        "p_value": 2 * float(student.sf(t, float(fit.degrees_of_freedom[1]))),
+        "p_scatter": _scatter_test(values, number, mockup if repeated else np.zeros(len(values))),
+        "session_sd": float(np.sqrt(fit.variances[0])),
+        "mockup_sd": float(np.sqrt(fit.variances[1])),
+    }
+
+
+def _scatter_test(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> float:
+    """The p-value of F for sessions beside a straight drift and beside the mock-ups: a test of lack
+    of fit (Draper & Smith, Applied Regression Analysis; from memory)."""
     from scipy.stats import f
 
-    drifting = np.polynomial.Polynomial.fit(number, values, 1)(number)
-    means = np.array([values[number == one].mean() for one in number])
-    k = len(set(number))
-    between = float(np.sum((means - drifting) ** 2)) / (k - 2)
-    within = float(np.sum((values - means) ** 2)) / (len(values) - k)
-    return float(f.sf(between / within, k - 2, len(values) - k)) if within > 0 else 1.0
+    own = (mockup[:, None] == np.unique(mockup)).astype(float)
+    straight = np.column_stack([own, number])
+    free = np.column_stack([own, number[:, None] == np.unique(number)])
+    (rest, rank), (rest_free, rank_free) = (_residual(x, values) for x in (straight, free))
+    left = len(values) - rank_free
+    if left < 1 or rank_free == rank or not rest_free > 0:
+        return float("nan")
+    ratio = (rest - rest_free) / (rank_free - rank) / (rest_free / left)
+    return float(f.sf(ratio, rank_free - rank, left))
+
+
+def _residual(design: Floats, values: Floats) -> tuple[float, int]:
+    found, _, rank, _ = np.linalg.lstsq(design, values, rcond=None)
+    return float(np.sum((values - design @ found) ** 2)), int(rank)

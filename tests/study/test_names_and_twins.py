@@ -76,7 +76,7 @@ def test_before_and_after_and_two_exposures_of_one_mockup_are_said_with_the_verd
     warm_study.change(lambda row: row["file"] in (short, long), mockup="panel 1")
     said = check_folder(warm_study.folder)
     assert "note: alkyd, PVA cryogel 2 min, cleared 2 min: Mock-up panel 1 also met alkyd" in said
-    assert "untreated blanks of the stratum" in said
+    assert "Mock-up panel 1 stood among the untreated blanks" in said
     result = warm_study.run()
     for row in result.verdicts.to_dict("records"):
         other = 60 if row["exposure_min"] == 2 else 2
