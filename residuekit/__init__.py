@@ -29,6 +29,7 @@ _HOME = {
     "crop": "preprocess",  # keep a range of wavenumbers
     "to_absorbance": "preprocess",  # A = -log10 T
     "correct_baseline": "preprocess",  # take a baseline off
+    "correct_scatter": "preprocess",  # extended multiplicative: thickness, offset, curvature
     "normalise": "preprocess",  # divide by a norm or an internal standard
     "smooth": "preprocess",  # Savitzky-Golay smoothing and derivatives
     "bridge": "preprocess",  # a straight line over a range that is never used
@@ -48,7 +49,7 @@ _HOME = {
     "band_ratio": "score",  # a band over an internal standard
     "bands_together": "score",  # do several bands stand in the gel's ratio
     "fit_bands": "fits",  # bands of one spectrum by non-linear least squares, with its report
-    "band_heights": "fits",  # heights of fixed band shapes in every pixel
+    "band_heights": "fits",  # bands in every pixel, with fixed shapes or free
     "Band": "fits",  # height, centre, width, Lorentz share
     "blindness": "marker_choice",  # which score can see what on which paint
     # limits and verdicts

@@ -79,6 +79,11 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument(
         "--scheduler", metavar="ADDRESS", help="a running dask.distributed cluster, tcp://HOST:PORT"
     )
+    run.add_argument(
+        "--notebooks",
+        action="store_true",
+        help="then execute notebooks/ into the folder of the run",
+    )
     run.set_defaults(call=_run)
     _add_plan(commands)
     return parser
@@ -134,11 +139,15 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from .study.template import new_study
+    from .study.template import new_study, notebook_titles
 
     folder = new_study(options.folder)
     print(f"{folder} is ready: fill in measurements.csv and study.toml, then")
     print(f"  residuekit check {folder}\n  residuekit run {folder}")
+    print("\nnotebooks/ is yours to read and change; `run --notebooks` executes it with the study.")
+    print("Without measurements each works on a small invented study:")
+    for name, title in notebook_titles(folder).items():
+        print(f"  {name:<38} {title}")
     return DONE
 
 
@@ -158,11 +167,20 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from .study import Study
+    from .study import Study, notebooks
 
     study = Study.open(options.folder)
+    books = notebooks.prepare(study.manifest) if options.notebooks else []
     print(study, flush=True)
-    return _report(study.run(_Progress("measured"), options.workers, options.scheduler))
+    result = study.run(_Progress("measured"), options.workers, options.scheduler)
+    code = _report(result)
+    if books:
+        failures = notebooks.execute(books, result.folder, _Progress("notebooks executed"))
+        print(f"  {notebooks.FOLDER}/ ({len(books) - len(failures)} of {len(books)} executed)")
+        for name, why in failures.items():
+            print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
+        code = REFUSED if failures else code
+    return code
 
 
 def _plan(options: argparse.Namespace) -> int:

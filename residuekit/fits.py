@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from . import schema
 from .errors import ContractError, Fault, ResiduekitWarning, did_you_mean
+from .kernels.band_fits import SHAPE_PARAMETERS, bounds, fit_free_bands, over_a_line
 from .kernels.unmix import Band, cramer_rao_heights, fit_shapes, pseudo_voigt
 from .reprs import as_frame, as_html, as_text
 
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 __all__ = ["Band", "BandFit", "band_heights", "fit_bands", "fit_curve"]
 
 Floats = NDArray[np.float64]
-
-SHAPE_PARAMETERS = ("centre", "width", "lorentz")
 
 
 @dataclass(frozen=True)
@@ -71,40 +70,75 @@ class BandFit:
         return as_html("Bands", self._lines())
 
 
-def band_heights(array: xr.DataArray, bands: Sequence[Band]) -> xr.Dataset:
-    """Fit the heights of bands with fixed shapes, over an offset and a slope, in every pixel.
+def band_heights(
+    array: xr.DataArray, bands: Sequence[Band], *, free: Sequence[str] = ()
+) -> xr.Dataset:
+    """Fit pseudo-Voigt bands over an offset and a slope in every pixel, with fixed shapes or free.
+
+    Fixed shapes are a linear fit, the safe way. What is `free` is searched from `bands` within
+    bounds (a centre on the axis, a width up to twice the axis, a Lorentz share from 0 to 1), in
+    each pixel the nearest minimum: `residuekit.kernels.band_fits`. Look at single pixels with
+    `fit_bands` before a free map is believed.
 
     Parameters
     ----------
     array : map or points, cropped to the bands with some baseline at both sides.
-    bands : shapes from references; their heights are not used.
+    bands : shapes from references; start values where free. Their heights are not used.
+    free : of `centre`, `width`, `lorentz`, those to be fitted for every band.
 
     Returns
     -------
     Dataset with `height` and `standard_error` (band, pixel dims), both in the array's unit, and
-    the coordinate `centre`. The standard error is that of white noise of the size the fit leaves.
+    the coordinate `centre`; each free parameter and its error are variables too, `centre_error`
+    and so on. Standard errors are those of white noise of the size the fit leaves; NaN for a
+    parameter that ends at a bound or has no effect.
 
     Raises
     ------
-    ContractError : no band, a band off the axis, bands of one and the same shape.
+    ContractError : no band, a band off the axis, bands of one and the same shape, an unknown
+        parameter, fewer channels than parameters.
+
+    Warns
+    -----
+    ResiduekitWarning : free shapes of bands closer than their width, with the Cramer-Rao bound at
+        the map's median noise.
     """
     array = schema.check(array)
     axis = array[schema.WAVENUMBER].values
-    _checked(bands, axis)
+    _checked(bands, axis, free)
     n_pixels = int(np.prod(array.shape[:-1]))
     valid = array["valid"].values.ravel()
-    heights, errors = np.full((2, n_pixels, len(bands)), np.nan)
-    fit = fit_shapes(np.asarray(array).reshape(n_pixels, -1)[valid], _design(axis, bands))
-    heights[valid] = fit.heights[:, : len(bands)]
-    errors[valid] = fit.standard_error[:, : len(bands)]
+    spectra = np.asarray(array).reshape(n_pixels, -1)[valid]
+    linear = fit_shapes(spectra, over_a_line(axis, bands))
+    heights, errors = linear.heights[:, : len(bands)], linear.standard_error[:, : len(bands)]
+    if free:
+        fit = fit_free_bands(spectra, axis, bands, free)
+        heights, errors = fit.bands[..., 0], fit.standard_error[..., 0]
+        if len(spectra):
+            usual = np.median(linear.heights, axis=0)
+            start = [band._replace(height=float(h)) for band, h in zip(bands, usual, strict=False)]
+            _warn_if_close(start, axis, float(np.median(fit.noise)), free)
     dims = schema.pixel_dims(array)
     coords = {name: coord for name, coord in array.coords.items() if name != schema.WAVENUMBER}
+
+    def variable(values: Floats, units: str) -> Any:
+        whole = np.full((n_pixels, len(bands)), np.nan)
+        whole[valid] = values
+        return ("band", *dims), whole.T.reshape(len(bands), *array.shape[:-1]), {"units": units}
+
     made = {
-        name: (("band", *dims), values.T.reshape(len(bands), *array.shape[:-1]), {"units": "A"})
-        for name, values in (("height", heights), ("standard_error", errors))
+        "height": variable(heights, "A"),
+        "standard_error": variable(errors, "A"),
     }
-    centre = ("band", [float(band.centre) for band in bands], {"units": schema.WAVENUMBER_UNIT})
-    return xr.Dataset(made, coords={**coords, "centre": centre})
+    for name in free:
+        place = Band._fields.index(name)
+        units = "1" if name == "lorentz" else schema.WAVENUMBER_UNIT
+        made[name] = variable(fit.bands[..., place], units)
+        made[f"{name}_error"] = variable(fit.standard_error[..., place], units)
+    if "centre" not in free:
+        places = [float(band.centre) for band in bands]
+        coords["centre"] = xr.Variable("band", places, {"units": schema.WAVENUMBER_UNIT})
+    return xr.Dataset(made, coords=coords)
 
 
 def fit_bands(
@@ -131,20 +165,8 @@ def fit_bands(
     ResiduekitWarning : free shapes of bands closer than their width.
     """
     axis, values = _single(spectrum)
-    _checked(bands, axis)
-    for name in free:
-        if name not in SHAPE_PARAMETERS:
-            raise ContractError(
-                Fault(f"the free parameter {name!r}", "one of " + ", ".join(SHAPE_PARAMETERS),
-                      did_you_mean(name, SHAPE_PARAMETERS))
-            )  # fmt: skip
-    n_free = len(bands) * (1 + len(set(free))) + 2
-    if axis.size <= n_free:
-        raise ContractError(
-            Fault(f"{axis.size} channels for {n_free} parameters", "more channels than parameters",
-                  "fit a wider piece of the spectrum")
-        )  # fmt: skip
-    linear = fit_shapes(values, _design(axis, bands)).heights[0]
+    _checked(bands, axis, free)
+    linear = fit_shapes(values, over_a_line(axis, bands)).heights[0]
     start = [band._replace(height=float(h)) for band, h in zip(bands, linear, strict=False)]
     middle = float(axis.mean())
 
@@ -160,16 +182,15 @@ def fit_bands(
         axis,
         values,
         {**_named(start), "offset": linear[-2], "slope": linear[-1]},
-        limits=_limits(len(bands), axis),
+        limits={f"{name}_{i}": pair for name, pair in bounds(axis).items()
+                for i in range(1, len(bands) + 1)},
         held=[f"{name}_{i}" for name in SHAPE_PARAMETERS if name not in free
               for i in range(1, len(bands) + 1)],
     )  # fmt: skip
     noise = float(np.sqrt(result.redchi))
-    parameters = ("height", *free)
-    least = cramer_rao_heights(axis, start, noise, free=parameters, baseline=True)
+    least = cramer_rao_heights(axis, start, noise, free=("height", *free), baseline=True)
     if free:
-        held = cramer_rao_heights(axis, start, noise, free=["height"], baseline=True)
-        _warn_if_close(start, least, held)
+        _warn_if_close(start, axis, noise, free)
     from lmfit import fit_report
 
     best = result.params.valuesdict()
@@ -236,22 +257,11 @@ def _bands(values: Mapping[str, float], count: int) -> tuple[Band, ...]:
     )
 
 
-def _limits(count: int, axis: Floats) -> dict[str, tuple[float, float]]:
-    span = float(axis[-1] - axis[0])
-    one = {
-        "centre": (float(axis[0]), float(axis[-1])),
-        "width": (1e-3 * span, 2 * span),
-        "lorentz": (0.0, 1.0),
-    }
-    return {f"{name}_{i}": pair for name, pair in one.items() for i in range(1, count + 1)}
-
-
-def _design(axis: Floats, bands: Sequence[Band]) -> Floats:
-    shapes = [pseudo_voigt(axis, band._replace(height=1.0)) for band in bands]
-    return np.array([*shapes, np.ones_like(axis), axis - axis.mean()])
-
-
-def _warn_if_close(bands: Sequence[Band], free: Floats, held: Floats) -> None:
+def _warn_if_close(bands: Sequence[Band], axis: Floats, noise: float, given: Sequence[str]) -> None:
+    free, held = (
+        cramer_rao_heights(axis, bands, noise, free=names, baseline=True)
+        for names in (("height", *given), ("height",))
+    )
     order = sorted(range(len(bands)), key=lambda i: bands[i].centre)
     for left, right in pairwise(order):
         distance = bands[right].centre - bands[left].centre
@@ -281,7 +291,7 @@ def _single(spectrum: xr.DataArray) -> tuple[Floats, Floats]:
     return array[schema.WAVENUMBER].values, np.asarray(array, dtype=float).ravel()
 
 
-def _checked(bands: Sequence[Band], axis: Floats) -> None:
+def _checked(bands: Sequence[Band], axis: Floats, free: Sequence[str]) -> None:
     faults = [
         Fault(f"{band}", f"a centre on the axis ({axis[0]:g} to {axis[-1]:g} cm-1), "
               "a width above 0 and a Lorentz share from 0 to 1",
@@ -291,5 +301,17 @@ def _checked(bands: Sequence[Band], axis: Floats) -> None:
     ]  # fmt: skip
     if not bands:
         faults = [Fault("no band", "at least one band", "bands=[Band(1.0, 1735.0, 20.0, 0.5)]")]
+    faults += [
+        Fault(f"the free parameter {name!r}", "one of " + ", ".join(SHAPE_PARAMETERS),
+              did_you_mean(str(name), SHAPE_PARAMETERS))
+        for name in free
+        if name not in SHAPE_PARAMETERS
+    ]  # fmt: skip
+    count = len(bands) * (1 + len(set(free))) + 2
+    if axis.size <= count:
+        faults.append(
+            Fault(f"{axis.size} channels for {count} parameters", "more channels than parameters",
+                  "fit a wider piece of the spectrum")
+        )  # fmt: skip
     if faults:
         raise ContractError(faults)

@@ -26,6 +26,7 @@ from .kernels.bands import (
     parabola_weights,
     window_anchors,
 )
+from .reprs import begins_as_formula
 from .schema import LIST_SEPARATOR
 
 if TYPE_CHECKING:
@@ -389,8 +390,10 @@ _LINEAR = " or ".join(map(repr, MEASURES))
 _TEXT = (lambda value: isinstance(value, str), "text", '"..."')
 _NEEDS: dict[str, tuple[Any, str, str]] = {
     "name": (
-        lambda value: isinstance(value, str) and bool(value.strip()) and ";" not in value,
-        "a name without a semicolon", '"pva C-O 1092"',
+        lambda value: isinstance(value, str) and value.isprintable() and bool(value.strip())
+        and ";" not in value and not begins_as_formula(value),
+        "a name in one line, without a semicolon, that does not begin with = + - or @",
+        '"pva C-O 1092"',
     ),
     "low": (_is_number, "a number, cm-1", "1050"),
     "high": (_is_number, "a number, cm-1", "1140"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import math
 import re
 import tomllib
@@ -130,6 +131,17 @@ class Procedure:
         return replace(
             fault, found=f"in step {number + 1}, {fault.found}", file=self.file, line=line
         )
+
+    def for_pure_materials(self) -> Procedure:
+        """Return the procedure for a pure material: its spectra hold no paint to be scaled by.
+
+        `correct_scatter` then takes the polynomial off alone.
+        """
+        steps = tuple(
+            (name, {**given, "thickness": False} if "thickness" in given else given)
+            for name, given in self.steps
+        )
+        return replace(self, steps=steps)
 
     def apply(self, array: xr.DataArray) -> xr.DataArray:
         """Run all steps on a labelled array, each written into its history.
@@ -360,7 +372,7 @@ def _assignments(given: Mapping[str, Any]) -> list[str]:
 
 
 def _toml(value: Any) -> str:
-    """Write a checked parameter as TOML: a number, a word of a closed list, or a list."""
+    """Write a checked parameter as TOML: a number, a text, true or false, or a list."""
     if isinstance(value, list):
         return f"[{', '.join(map(_toml, value))}]"
-    return f'"{value}"' if isinstance(value, str) else repr(value)
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, (str, bool)) else repr(value)

@@ -1,14 +1,33 @@
-"""How a result shows itself: as text in a terminal, as a small table in a notebook."""
+"""How a result shows itself: as text in a terminal, as a small table in a notebook, in a sheet."""
 
 from __future__ import annotations
 
 import html
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+#: What a spreadsheet that opens a CSV file may compute: a cell, or what it takes for one where it
+#: parts cells at semicolons or tabs, that begins so and is no number.
+_FORMULA = re.compile(
+    r"(?:^|[;\t])\s*(?:[=@＝＠]|[+\-＋－](?!\s*(?:\d+(?:[.,]\d+)?)?\s*(?:[;\t]|$)))"
+)
+
+
+def begins_as_formula(text: str) -> bool:
+    """Would a spreadsheet that opens a CSV file take a text for a formula, or a part of it?
+
+    >>> [begins_as_formula(text) for text in ("=1+1", "@SUM(A1)", "-2+3", "gel; =1")]
+    [True, True, True, True]
+    >>> [begins_as_formula(text) for text in ("-2", "-", "C=O 1735", "gel + water", "a-b")]
+    [False, False, False, False, False]
+    """
+    return _FORMULA.search(text) is not None
 
 
 def short(value: Any) -> str:

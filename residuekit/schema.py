@@ -351,26 +351,27 @@ def _attribute_faults(array: xr.DataArray, wanted: str | Sequence[str] | None) -
 
 
 def _with_flags(array: xr.DataArray) -> xr.DataArray:
-    finite = _finite(array)
-    valid = finite & array["valid"] if "valid" in array.coords else finite
-    flag = array["flag"] if "flag" in array.coords else xr.zeros_like(finite, dtype=np.uint16)
-    return _with_state(array, finite, valid, flag)
+    finite = _finite(array.variable)
+    valid, flag = finite, xr.zeros_like(finite, dtype=np.uint16)
+    if "valid" in array.coords:
+        valid = finite & array["valid"].variable
+    if "flag" in array.coords:
+        flag = array["flag"].variable.transpose(*finite.dims)
+    return array.assign_coords(_state(finite, valid, flag))
 
 
-def _finite(array: xr.DataArray) -> xr.DataArray:
-    values = array.variable
-    finite = xr.Variable(values.dims[:-1], np.isfinite(values.data).all(axis=-1))
-    return xr.DataArray(finite)
+def _finite(values: xr.Variable) -> xr.Variable:
+    return xr.Variable(values.dims[:-1], np.isfinite(values.data).all(axis=-1))
 
 
-def _with_state(
-    array: xr.DataArray, finite: xr.DataArray, valid: xr.DataArray, flag: xr.DataArray
-) -> xr.DataArray:
+def _state(finite: xr.Variable, valid: xr.Variable, flag: xr.Variable) -> dict[str, xr.Variable]:
+    """The coordinates `valid` and `flag`, the flag ``missing`` set anew."""
     missing = np.uint16(FLAGS["missing"][0])
-    flag = (flag & ~missing) | ((~finite).astype(np.uint16) * missing)
-    return array.assign_coords(
-        valid=(valid.dims, valid.data), flag=(flag.dims, flag.data, flag_attributes())
-    )
+    flags = (flag.data & ~missing) | ((~finite.data).astype(np.uint16) * missing)
+    return {
+        "valid": xr.Variable(finite.dims, valid.data),
+        "flag": xr.Variable(finite.dims, flags, flag_attributes()),
+    }
 
 
 def flag_attributes() -> dict[str, Any]:
@@ -404,18 +405,18 @@ def with_step(
         for name, coord in array.coords.items()
         if WAVENUMBER not in coord.dims and name not in ("valid", "flag")
     }
-    new = xr.DataArray(
-        values, dims=array.dims, coords={**kept, WAVENUMBER: axis}, name=quantity or array.name
+    values = xr.as_variable((array.dims, values))
+    finite = _finite(values)
+    flag = array["flag"].variable.transpose(*finite.dims)
+    missing_alone = flag == FLAGS["missing"][0]
+    state = _state(finite, finite & (array["valid"].variable | missing_alone), flag)
+    steps = json.dumps([*history(array), {"step": step, **parameters}], ensure_ascii=False)
+    return xr.DataArray(
+        values,
+        {**kept, WAVENUMBER: axis, **state},
+        name=quantity or array.name,
+        attrs={**array.attrs, "units": "1", "history": steps},
     )
-    new.attrs = {
-        **array.attrs,
-        "units": "1",
-        "history": json.dumps([*history(array), {"step": step, **parameters}], ensure_ascii=False),
-    }
-    finite = _finite(new)
-    missing_alone = array["flag"] == FLAGS["missing"][0]
-    valid = finite & (array["valid"] | missing_alone)
-    return _with_state(new, finite, valid, array["flag"])
 
 
 def history(array: xr.DataArray) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from .markers import Marker, marker_weights, resolve
 from .preprocess import STEPS
 from .procedure import Procedure
 from .reprs import as_frame, rows_html
-from .score import mean_spectrum
+from .spectra import mean_spectrum
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -231,9 +231,21 @@ def _ideal(
     if name == "normalise":
         factor = before.values.std(axis=-1, dtype=float) / after.values.std(axis=-1, dtype=float)
         ideal = ideal / factor[:, None]
+    if name == "correct_scatter":
+        spreads = [_without_polynomial(one, parameters["order"]).std(axis=-1)
+                   for one in (before, after)]  # fmt: skip
+        ideal = ideal * (spreads[1] / spreads[0])[:, None]
     for _ in range(parameters.get("derivative", 0)):
         ideal = np.gradient(ideal, new, axis=-1)
     return ideal
+
+
+def _without_polynomial(array: xr.DataArray, order: int) -> Floats:
+    axis = array[schema.WAVENUMBER].values
+    frame = np.linalg.qr(np.vander((axis - axis.mean()) / np.ptp(axis), order + 1))[0]
+    values = array.values.astype(np.float64)
+    rest: Floats = values - (values @ frame) @ frame.T
+    return rest
 
 
 def _share(

@@ -60,7 +60,10 @@ def test_new_makes_a_study_that_check_explains(tmp_path, capsys):
     assert main(["new", str(folder)]) == 0
     made = {path.name for path in folder.iterdir()}
     assert made >= {"study.toml", "measurements.csv", "data", "notebooks"}
-    assert "residuekit check" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "residuekit check" in said
+    assert "04-exposure-study.ipynb" in said
+    assert "How long could the gel lie there?" in said
     assert main(["check", str(folder)]) == 1
     said = capsys.readouterr().err
     assert said.startswith("1 fault found")

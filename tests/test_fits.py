@@ -104,3 +104,71 @@ def test_refusals_say_what_is_needed() -> None:
         fit_bands(one[:, 44:47], [PAINT], free=["width"])
     with pytest.raises(ContractError, match="mixture of the others"):
         fit_bands(one, [PAINT, PAINT])
+
+
+def map_of_pairs(seed: int = 4) -> tuple[xr.DataArray, np.ndarray]:
+    """A map of 6 x 8 pairs of bands that are not all alike, one pixel missing, and their truth."""
+    rng = np.random.default_rng(seed)
+    spread = (0.05, 1.5, 2.0, 0.1)
+    truth = np.array([PAINT, APART]) + rng.uniform(-1, 1, (6, 8, 2, 4)) * spread
+    values = np.array(
+        [[sum(pseudo_voigt(AXIS, Band(*one)) for one in pixel) for pixel in row] for row in truth]
+    )
+    values += 0.03 + 1e-4 * (AXIS - 1700) + 0.002 * rng.normal(size=values.shape)
+    values[2, 3, 4] = np.nan
+    return schema.make_map(values, AXIS, np.arange(8.0), np.arange(6.0)), truth
+
+
+def test_a_free_fit_of_a_map_finds_the_truth_within_its_errors() -> None:
+    array, truth = map_of_pairs()
+    start = [Band(0.1, 1733.0, 22.0, 0.5), Band(0.1, 1776.0, 15.0, 0.5)]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = band_heights(array, start, free=("centre", "width", "lorentz"))
+    assert found["centre"].dims == ("band", "y", "x")
+    assert found["centre"].attrs["units"] == "cm-1"
+    assert np.isnan(found["width"][:, 2, 3]).all()
+    for number, name in enumerate(Band._fields):
+        error = found["standard_error" if name == "height" else f"{name}_error"]
+        off = ((found[name] - np.moveaxis(truth[..., number], 2, 0)) / error).values
+        off = off[np.isfinite(off)]
+        assert off.size > 60
+        assert 0.7 < off.std() < 1.3
+        assert np.abs(off).max() < 5
+
+
+@pytest.mark.parametrize("free", [("centre",), ("centre", "width", "lorentz")])
+def test_a_free_fit_of_a_map_is_that_of_one_spectrum_after_the_other(free: tuple[str, ...]) -> None:
+    array, _ = map_of_pairs()
+    found = band_heights(array, [PAINT, APART], free=free)
+    for y, x in ((0, 0), (3, 5), (5, 7)):
+        fit = fit_bands(array[y, x], [PAINT, APART], free=free)
+        heights = [band.height for band in fit.bands]
+        np.testing.assert_allclose(found["height"][:, y, x], heights, rtol=1e-4)
+        errors = [error.height for error in fit.standard_error]
+        np.testing.assert_allclose(found["standard_error"][:, y, x], errors, rtol=1e-3)
+        np.testing.assert_allclose(found["centre"][:, y, x], [b.centre for b in fit.bands])
+
+
+def test_a_free_fit_of_a_map_of_close_bands_warns_as_that_of_one_spectrum_does() -> None:
+    said = []
+    for fit in (fit_bands, band_heights):
+        with pytest.warns(ResiduekitWarning, match="1730 and 1735 cm-1 are closer") as caught:
+            fit(spectrum(PAINT, GEL), [PAINT, GEL], free=("centre",))
+        assert caught[0].filename == __file__
+        said.append(str(caught[0].message))
+    assert said[0] == said[1]
+
+
+def test_a_free_fit_needs_known_names_and_enough_channels() -> None:
+    with pytest.raises(ContractError, match="did you mean 'width'"):
+        band_heights(spectrum(PAINT), [PAINT], free=["widht"])
+    with pytest.raises(ContractError, match="more channels than parameters"):
+        band_heights(spectrum(PAINT)[:, 44:49], [PAINT], free=["centre", "width"])
+
+
+def test_a_map_without_a_valid_pixel_is_missing_throughout() -> None:
+    array = spectrum(PAINT) * np.float32(np.nan)
+    found = band_heights(schema.make_points(array.values, AXIS), [PAINT], free=["centre"])
+    assert np.isnan(found["height"]).all()
+    assert np.isnan(found["centre"]).all()

@@ -33,6 +33,7 @@ def test_the_wheel_holds_templates_data_and_notebooks(wheel):
         "residuekit/data/new_study/measurements.csv",
         "residuekit/simulate/materials.csv",
         "residuekit/notebooks/01-first-look.ipynb",
+        "residuekit/notebooks/05-ageing-study.ipynb",
     ):
         assert needed in names
     assert not [name for name in names if name.startswith(("tests/", "shared/"))]
@@ -68,7 +69,7 @@ def test_the_command_makes_and_runs_the_demo_outside_the_checkout(wheel, tmp_pat
     folder = elsewhere / "shelter/runs" / newest
     for name in (
         "verdicts.csv", "scores.csv", "mockups.csv", "markers.csv", "figure.pdf", "figure.svg",
-        "figure.png", "figure.json", "methods.md", "report.html", "provenance.json",
+        "figure.png", "figure.tiff", "figure.json", "methods.md", "report.html", "provenance.json",
     ):  # fmt: skip
         assert (folder / name).stat().st_size > 0, name
     assert list(folder.glob("maps/*.nc"))

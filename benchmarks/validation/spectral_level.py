@@ -23,12 +23,13 @@ from math import inf, nan
 import numpy as np
 from numpy.typing import NDArray
 
+from residuekit import plan
 from residuekit.confirmation import confirmer
 from residuekit.kernels import netsignal
 from residuekit.kernels.netsignal import NetSignal
 from residuekit.marker_choice import Ground, Score, deciding, scores_on, within_covariance
 from residuekit.markers import resolve
-from residuekit.score import mean_spectrum, net_from_scatters, valid_spectra
+from residuekit.score import net_from_scatters
 from residuekit.simulate import (
     Arm,
     Instrument,
@@ -44,6 +45,7 @@ from residuekit.simulate.fields import stream
 from residuekit.simulate.materials import vapour
 from residuekit.simulate.paints import paint_parts
 from residuekit.simulate.scorer import two_sided_interval
+from residuekit.spectra import mean_spectrum, valid_spectra
 from residuekit.verdict import Assessment, Verdict, assess, judge
 
 from .claims import SEED, Claim, median, rate, spread
@@ -62,6 +64,8 @@ FOREIGN = ("kaolin", "silica", "starch", "zinc soap")
 AMOUNTS = (0.0015, 0.006)
 SPECTRAL, ERRORS, COVERED = (0.035, 0.065), (0.0, 0.05), (0.93, 1.0)
 HEAVY_TAILED = "alkyd, Student t(3) mock-ups"
+#: The configuration that `residuekit.plan` can simulate a pilot of: no soil, no ageing.
+PLANNED = "alkyd"
 RIVALS = resolve(
     [
         "pva C-O 1092", "pva CH2 1423", "pva C-H 1327", "pva CH2 1247", "pva crystallinity 1142",
@@ -228,6 +232,7 @@ def _loaded_arms(bench: Bench) -> Numbers:
     unacceptable = bench.judge(clean + ACCEPTANCE_UG_CM2 * gel)
     one, two = _holds(unacceptable.deciding, ACCEPTANCE_UG_CM2)
     return {
+        "limit stated": stated.detection_limit,
         "found at the study's own limit": at_limit.deciding.above,
         "called detected at the study's own limit": at_limit.verdict == "detected",
         "called detected at 1.5 times that limit": above.verdict == "detected",
@@ -309,6 +314,13 @@ def _changes(design: StudyDesign, axis: Floats) -> dict[str, Floats]:
     return changes
 
 
+def planned_limit() -> float:
+    """The arm's detection limit that the plan promises, the median of nine simulated pilots."""
+    design = plan.Design(mockups=6, maps=1, pixels=144, scans=Instrument().scans, blanks=6)
+    pilots = (plan.from_simulator(PLANNED, GEL, axis=AXIS, seed=seed) for seed in range(9))
+    return float(np.median([plan.detection_limit(pilot, design) for pilot in pilots]))
+
+
 def _holds(assessment: Assessment, true: float) -> tuple[bool, bool]:
     a = assessment
     low, high = two_sided_interval(a.estimate, a.standard_error, a.upper_bound, ALPHA)
@@ -362,6 +374,11 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
     best = min(limits, key=lambda key: float(np.median(limits[key])))
     for key, values in found.items():
         if key in limits:
+            continue
+        if key == "limit stated":
+            if name == PLANNED:
+                yield median(f"{place} limit stated over the limit planned", (0.85, 1.15),
+                             values / planned_limit())  # fmt: skip
             continue
         if key.startswith("limit"):
             yield median(f"{place} {key}", None, values)

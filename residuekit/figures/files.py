@@ -1,18 +1,24 @@
-"""The figure on disk: PDF, SVG, PNG, and figure.json, which says what is drawn."""
+"""The figure on disk: PDF, SVG, PNG, TIFF, and figure.json, which says what is drawn."""
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ..errors import ContractError
+from .blocks import Block, Series, Spiking
 from .caption import caption
-from .choice import Block
-from .residue import Plan, draw, plan_figure
+from .layout import narrow
+from .photo import Photo
+from .plan import WIDTHS, Plan, plan_figure
+from .residue import draw
 from .style import COLOUR_MAP, figure_style
 
 if TYPE_CHECKING:
@@ -21,49 +27,90 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 RECORD = "figure.json"
+ONE_COLUMN = "figure-85mm"
 #: What each format would write of the day and the machine, left out: the same bytes every time.
 _METADATA: dict[str, dict[str, Any]] = {
     "pdf": {"CreationDate": None, "Producer": None, "Creator": None},
     "svg": {"Date": None, "Creator": None},
     "png": {"Software": None},
 }
+KINDS = tuple(_METADATA)
+#: Where each format carries a mark: the hash of the verdicts that it shows.
+_MARK = {"pdf": "Subject", "svg": "Description", "png": "Description"}
+_IMAGE_DESCRIPTION = 270
 _ARM_NUMBERS = (
     "n_mockups", "n_blank_mockups", "n_maps", "n_pixels", "estimate", "decision_limit",
     "detection_limit", "mockup_decision_limit", "mockup_detection_limit", "upper_bound",
 )  # fmt: skip
 
 
-def write_figure(result: StudyResult, folder: str | Path) -> dict[str, Any]:
-    """Write figure.pdf, .svg, .png (300 dpi) and figure.json into a folder; return the record.
+def write_figure(
+    result: StudyResult, folder: str | Path, *, width_mm: float | None = None
+) -> dict[str, Any]:
+    """Write figure.pdf, .svg, .png, .tiff and figure.json into a folder; return the record.
 
-    Fonts are embedded in the PDF (TrueType); the SVG has its letters as outlines. The files are
-    the same bytes on every run. A study that cannot be drawn (no blank left, say) gets only
-    figure.json, whose `not_drawn` says why.
+    PNG and TIFF (LZW, without transparency) have 600 dots an inch. Fonts are embedded in the PDF
+    (TrueType); the SVG has its letters as outlines. Every file carries the hash of verdicts.csv
+    and has the same bytes on every run. `width_mm` is 85 for one column, the width of the study's
+    settings (180) when left out; beside a wider figure stands its one column as figure-85mm.pdf. A
+    study that cannot be drawn (no blank left, say) gets only figure.json, whose `not_drawn` says
+    why.
     """
     folder = Path(folder)
     record: dict[str, Any]
+    known = _sha256(result.folder / "verdicts.csv")
+    mark = f"verdicts.csv sha256 {known}"
     try:
-        plan = plan_figure(result)
+        plan = plan_figure(result, width_mm=width_mm)
     except ContractError as problem:
         record = {"not_drawn": str(problem)}
     else:
-        record = {**describe(plan), "files": save_figure(draw(plan), folder, "figure")}
-        record["caption"] = caption(plan, result.provenance)
-    record["verdicts_sha256"] = _sha256(result.folder / "verdicts.csv")
+        files = save_figure(draw(plan), folder, "figure", mark=mark)
+        files |= _save_tiff(folder / "figure.png", mark)
+        record = {**describe(plan), "files": files, "caption": caption(plan, result.provenance)}
+        if not narrow(plan.width):
+            column = plan_figure(result, width_mm=WIDTHS[0])
+            files |= save_figure(draw(column), folder, ONE_COLUMN, mark=mark, kinds=["pdf"])
+            record["one_column"] = {
+                "strata": [block.words for block in column.blocks],
+                "left_out": list(column.left_out),
+            }
+    record["verdicts_sha256"] = known
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
     (folder / RECORD).write_text(text + "\n", encoding="utf-8")
     return record
 
 
-def save_figure(figure: Figure, folder: Path, stem: str) -> dict[str, str]:
-    """Save a figure in every format, the same bytes on every run; return name -> sha256."""
+def save_figure(
+    figure: Figure, folder: Path, stem: str, *, mark: str = "", kinds: Sequence[str] = KINDS
+) -> dict[str, str]:
+    """Save a figure in some formats, the same bytes on every run; return name -> sha256.
+
+    Every file carries the `mark`, where one is given.
+    """
     hashes = {}
     with figure_style():
-        for kind, metadata in _METADATA.items():
+        for kind in kinds:
             path = folder / f"{stem}.{kind}"
-            figure.savefig(path, metadata=metadata)
+            marked = {_MARK[kind]: mark} if mark else {}
+            figure.savefig(path, metadata={**_METADATA[kind], **marked})
             hashes[path.name] = _sha256(path)
     return hashes
+
+
+def _save_tiff(picture: Path, mark: str) -> dict[str, str]:
+    """Save a PNG of a figure as TIFF beside it; return name -> sha256."""
+    from PIL import Image
+
+    path = picture.with_suffix(".tiff")
+    with Image.open(picture) as opened:
+        opened.convert("RGB").save(
+            path,
+            compression="tiff_lzw",
+            dpi=tuple(map(round, opened.info["dpi"])),
+            tiffinfo={_IMAGE_DESCRIPTION: mark},
+        )
+    return {path.name: _sha256(path)}
 
 
 def _sha256(path: Path) -> str:
@@ -80,7 +127,16 @@ def describe(plan: Plan) -> dict[str, Any]:
         "acceptance_limit_ug_cm2": plan.acceptance_limit,
         "strata": [_describe_block(block) for block in plan.blocks],
         "left_out": list(plan.left_out),
+        "remarks": list(plan.remarks),
+        "image": _describe_photo(plan.photo),
     }
+
+
+def _describe_photo(photo: Photo | None) -> dict[str, Any] | None:
+    if photo is None:
+        return None
+    frames = {frame.tag: frame.corners.round(3).tolist() for frame in photo.frames}
+    return {"file": photo.name, "frames": frames}
 
 
 def _describe_block(block: Block) -> dict[str, Any]:
@@ -100,6 +156,8 @@ def _describe_block(block: Block) -> dict[str, Any]:
                 "shown_as": panel.words,
                 "chosen_as": panel.rule,
                 "shape": list(panel.values.shape),
+                "masked": panel.masked,
+                "flags": dict(panel.flags),
             }
             for panel in block.maps
         ],
@@ -113,7 +171,25 @@ def _describe_block(block: Block) -> dict[str, Any]:
             }
             for group in block.groups
         ],
+        "spiking": _columns(block.spiking),
+        "series": _columns(block.series),
     }
+
+
+def _columns(curve: Spiking | Series | None) -> dict[str, Any] | None:
+    """A curve as JSON can keep it."""
+    if curve is None:
+        return None
+    fields = {one.name: getattr(curve, one.name) for one in dataclasses.fields(curve)}
+    return {name: _plain(value) for name, value in fields.items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.ndarray):
+        return [_finite(one) for one in value]
+    if isinstance(value, float):
+        return _finite(value)
+    return list(value) if isinstance(value, tuple) else value
 
 
 def _arm(row: Mapping[str, Any]) -> dict[str, Any]:

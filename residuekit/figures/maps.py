@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from .style import INK, residue_colours
+from .style import INK, MM_PER_INCH, residue_colours, text_width
 from .words import number
 
 if TYPE_CHECKING:
@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 _SCALE_SHARE = 0.4
+#: Right of the colour bar, mm: the numbers of its scale.
+BAR_NUMBERS = 9.5
+_PT = 72 / MM_PER_INCH
+#: Below a picture, mm: the middle of its scale bar.
+_BELOW = 2.2
 
 
 def draw_map(
@@ -27,15 +32,18 @@ def draw_map(
     limit: float,
     scale: tuple[float, float],
     position_unit: str = "um",
+    room_mm: float | None = None,
 ) -> Axes:
-    """Draw a map of scores (y, x): y upward, square pixels, a scale bar.
+    """Draw a map of scores (y, x): y upward, square pixels, a scale bar below that takes at most
+    `room_mm` with its length (the width of the axes when left out).
 
-    What is not above the pixel `limit` is faded; masked pixels (NaN) are grey and hatched.
+    What is not above the pixel `limit` is faded and parted from the rest by a line along the edges
+    of the pixels; masked pixels (NaN) are grey and hatched.
     """
+    from matplotlib.collections import LineCollection
     from matplotlib.patches import Rectangle
 
-    step_x, step_y = _step(x), _step(y)
-    extent = (x[0] - step_x / 2, x[-1] + step_x / 2, y[0] - step_y / 2, y[-1] + step_y / 2)
+    extent, (step_x, step_y) = map_extent(x, y), pixel_steps(x, y)
     colours = residue_colours(values, limit, *scale)
     ax.imshow(colours, origin="lower", extent=extent, interpolation="nearest", aspect="equal")
     for row, column in np.argwhere(~np.isfinite(values)):
@@ -45,26 +53,75 @@ def draw_map(
                 corner, step_x, step_y, fill=False, hatch="////", linewidth=0, color="#666666"
             )
         )
+    with np.errstate(invalid="ignore"):
+        edges = limit_edges(values > limit)
+    if np.isfinite(limit) and len(edges):
+        places = edges * [step_x, step_y] + [extent[0], extent[2]]
+        ax.add_collection(
+            LineCollection(list(places), colors=INK, linewidths=0.5, capstyle="projecting"),
+            autolim=False,
+        )
+    ax.set_anchor("NW")
     ax.set_xticks([])
     ax.set_yticks([])
     ax.spines[:].set_visible(True)
-    _scale_bar(ax, extent, position_unit)
+    draw_scale_bar(ax, extent[1] - extent[0], position_unit, room_mm)
     return ax
 
 
-def _step(places: Floats) -> float:
-    return float(np.median(np.diff(places))) if places.size > 1 else 1.0
+def pixel_steps(x: Floats, y: Floats) -> tuple[float, float]:
+    """The distance of pixel centres along x and y; a single row or column takes the other's."""
+    known = [float(np.median(np.diff(at))) for at in (x, y) if at.size > 1] or [1.0]
+    return known[0], known[-1]
 
 
-def _scale_bar(ax: Axes, extent: tuple[float, float, float, float], unit: str) -> None:
-    """A bar of a round length below the map, with its length beside it."""
-    width = extent[1] - extent[0]
+def map_extent(x: Floats, y: Floats) -> tuple[float, float, float, float]:
+    """Left, right, lower and upper edge of a map."""
+    dx, dy = pixel_steps(x, y)
+    return x[0] - dx / 2, x[-1] + dx / 2, y[0] - dy / 2, y[-1] + dy / 2
+
+
+def limit_edges(above: npt.NDArray[np.bool_]) -> Floats:
+    """The edges between pixels above the limit and others, (n, 2 ends, x and y) in pixels from the
+    lower left corner.
+
+    >>> limit_edges(np.array([[True, False]])).tolist()
+    [[[1.0, 0.0], [1.0, 1.0]]]
+    """
+    row, column = np.nonzero(above[:, 1:] != above[:, :-1])
+    upright = np.stack([np.stack([column + 1, row], 1), np.stack([column + 1, row + 1], 1)], 1)
+    row, column = np.nonzero(above[1:] != above[:-1])
+    level = np.stack([np.stack([column, row + 1], 1), np.stack([column + 1, row + 1], 1)], 1)
+    return np.concatenate([upright, level]).astype(np.float64)
+
+
+def draw_scale_bar(ax: Axes, width: float, unit: str, room_mm: float | None = None) -> None:
+    """Draw a bar of a round length below a picture `width` units wide, its length beside it."""
+    from matplotlib.transforms import ScaledTranslation
+
+    wide = ax.get_window_extent().width / ax.figure.dpi * MM_PER_INCH
+    mm, room = wide / width, wide if room_mm is None else room_mm
     length = _round_length(width * _SCALE_SHARE)
-    words = f"{length:g} µm" if unit == "um" else f"{length:g} pixel"
-    frame: dict[str, Any] = {"transform": ax.transAxes, "clip_on": False}
-    ax.plot([0, length / width], [-0.06, -0.06], color=INK, linewidth=1.5,
-            solid_capstyle="butt", **frame)  # fmt: skip
-    ax.text(length / width + 0.05, -0.06, words, va="center_baseline", **frame)
+    while length * mm + 1 + text_width(length_words(length, unit)) > room and length * mm > 1:
+        length = _round_length(length * 0.6)
+    below = ScaledTranslation(0, -_BELOW / MM_PER_INCH, ax.figure.dpi_scale_trans)
+    frame: dict[str, Any] = {"transform": ax.transAxes + below, "clip_on": False}
+    ax.plot([0, length / width], [0, 0], color=INK, linewidth=1.5, solid_capstyle="butt",
+            scalex=False, scaley=False, **frame)  # fmt: skip
+    beside = ScaledTranslation(1 / MM_PER_INCH, 0, ax.figure.dpi_scale_trans)
+    ax.text(length / width, 0, length_words(length, unit), va="center_baseline",
+            transform=frame["transform"] + beside)  # fmt: skip
+
+
+def length_words(length: float, unit: str) -> str:
+    """A length on a map as people write it.
+
+    >>> length_words(200.0, "um"), length_words(5000.0, "um"), length_words(5.0, "pixel")
+    ('200 µm', '5 mm', '5 pixels')
+    """
+    if unit != "um":
+        return f"{length:g} pixel" + ("" if length == 1 else "s")
+    return f"{length / 1000:g} mm" if length >= 1000 else f"{length:g} µm"
 
 
 def _round_length(longest: float) -> float:
@@ -80,8 +137,8 @@ def _round_length(longest: float) -> float:
 def draw_colour_bar(ax: Axes, *, limit: float, scale: tuple[float, float], words: str) -> Axes:
     """Draw the scale of the maps upright, faded below the pixel limit.
 
-    A line across marks the limit and a number below the bar tells it; pixels beyond the top have
-    the colour of the arrow.
+    The limit is a line across and a bold number on the left, the scale's own numbers stand on the
+    right; pixels beyond the top have the colour of the arrow.
     """
     low, high = scale
     steps = np.linspace(low, high, 512)
@@ -93,16 +150,24 @@ def draw_colour_bar(ax: Axes, *, limit: float, scale: tuple[float, float], words
     ax.yaxis.tick_right()
     ax.locator_params(axis="y", nbins=5)
     ax.spines[:].set_visible(True)
-    ax.text(0.5, 1.14, words, ha="center", va="center_baseline", transform=ax.transAxes)
     top = residue_colours([high], limit, low, high)[0]
     ax.plot(0.5, 1.03, marker="^", markersize=6, color=top, markeredgecolor=INK,
             markeredgewidth=0.5, transform=ax.transAxes, clip_on=False)  # fmt: skip
-    if low <= limit <= high:
-        ax.plot([-0.5, 1.5], [limit, limit], color=INK, linewidth=1.2, clip_on=False,
-                solid_capstyle="butt")  # fmt: skip
-        ax.text(0.5, -0.06, f"pixel limit {number(limit)}", ha="center", va="center_baseline",
-                transform=ax.transAxes)  # fmt: skip
+    ax.annotate(words, (1, 1), xycoords="axes fraction", xytext=(BAR_NUMBERS * _PT, 3.2 * _PT),
+                textcoords="offset points", ha="right", va="bottom")  # fmt: skip
+    if not low <= limit <= high:
+        return ax
+    ax.plot([-0.6, 1.0], [limit, limit], color=INK, linewidth=1.2, clip_on=False,
+            solid_capstyle="butt")  # fmt: skip
+    ax.annotate(number(limit), (-0.6, limit), xycoords="data", xytext=(-1.5, 0),
+                textcoords="offset points", ha="right", va="center", weight="bold",
+                annotation_clip=False)  # fmt: skip
     return ax
+
+
+def bar_label_width(limit: float) -> float:
+    """How wide the number of the limit is, mm; bold letters are a tenth wider."""
+    return 1.15 * text_width(number(limit)) + 1.5
 
 
 def shared_scale(

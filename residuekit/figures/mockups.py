@@ -1,4 +1,4 @@
-"""A dot a mock-up, group by group, with the decision limit and the acceptance limit."""
+"""A dot a mock-up, group by group, with the limits of its arm and the acceptance limit."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .choice import Group
-from .style import BLANK, EXPOSED, GEL, INK, PALE, fitted
+from .blocks import Group
+from .style import BLANK, DECISION, DETECTION, EXPOSED, GEL, INK, PALE, WORKING
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,38 +18,58 @@ LOOK: dict[str, dict[str, Any]] = {
     "exposed": {"marker": "o", "facecolors": EXPOSED, "edgecolors": EXPOSED},
     "spiked": {"marker": "D", "facecolors": "none", "edgecolors": GEL},
 }
+#: The limits of an arm: column of verdicts.csv -> its line.
+LIMITS: dict[str, dict[str, Any]] = {
+    "decision_limit": {"linestyle": DECISION, "color": INK},
+    "detection_limit": {"linestyle": DETECTION, "color": INK},
+    "mockup_decision_limit": {"linestyle": DECISION, "color": EXPOSED},
+    "mockup_detection_limit": {"linestyle": DETECTION, "color": EXPOSED},
+}
+
+
+def look_of(group: Group) -> dict[str, Any]:
+    """The dots of a group."""
+    own = {"facecolors": WORKING, "edgecolors": WORKING} if group.working else {}
+    return {**LOOK[group.role], **own}
 
 
 def draw_mockups(
-    ax: Axes, groups: Sequence[Group], acceptance_limit: float | None, label_mm: float
+    ax: Axes, groups: Sequence[Group], acceptance_limit: float | None, *, slim: bool = False
 ) -> Axes:
-    """Draw one line a group: its mock-ups, its mean, the decision limit for one mock-up of the arm.
+    """Draw one line a group: its mock-ups, its mean with the upper bound, the limits of the arm.
 
-    The acceptance limit, if one was set, runs over all lines; n stands with each name.
+    The lines stand one apart, the first at the top; `slim` ones leave room for words between
+    them. The acceptance limit, if one was set, runs over all lines.
     """
-    ax.axvline(0, color=PALE, linewidth=0.5, zorder=0)
+    reach, over = (0.2, 0.2) if slim else (0.42, 0.5)
+    lines = np.arange(len(groups))
+    ax.vlines(np.zeros(len(groups)), lines - over, lines + over, color=PALE, linewidth=0.5,
+              zorder=0)  # fmt: skip
     if acceptance_limit is not None:
-        ax.axvline(acceptance_limit, color=INK, linewidth=1.0, zorder=1)
+        ax.vlines([acceptance_limit] * len(groups), lines - over, lines + over, color=INK,
+                  linewidth=1.0, zorder=1)  # fmt: skip
     for line, group in enumerate(groups):
         n = group.values.size
-        rise = 0.16 * (np.arange(n) % 3 - 1) if n > 1 else np.zeros(n)
-        ax.scatter(group.values, line + rise, s=9, linewidths=0.6, zorder=3, **LOOK[group.role])
+        rise = 0.4 * reach * (np.arange(n) % 3 - 1) if n > 1 else np.zeros(n)
+        ax.scatter(group.values, line + rise, s=9, linewidths=0.6, zorder=3, **look_of(group))
+        ends = [line - reach, line + reach]
         if n and group.role != "spiked":
-            mean = group.values.mean()
-            ax.plot([mean, mean], [line - 0.38, line + 0.38], color=INK, linewidth=0.8, zorder=4)
-        limit = group.verdict["mockup_decision_limit"] if group.verdict is not None else np.nan
-        if np.isfinite(limit):
-            ax.plot([limit, limit], [line - 0.45, line + 0.45], color=EXPOSED, linewidth=1.0,
-                    linestyle=(0, (2, 1)), zorder=2)  # fmt: skip
+            mean = float(group.values.mean())
+            ax.plot([mean, mean], ends, color=INK, linewidth=0.8, zorder=4)
+        if group.verdict is not None:
+            _draw_limits(ax, group.verdict, line, ends)
     ax.set_ylim(len(groups) - 0.5, -0.5)
-    labels = [_label(group, label_mm) for group in groups]
-    ax.set_yticks(range(len(groups)), labels)
-    ax.tick_params(axis="y", length=0)
+    ax.set_yticks([])
     ax.spines["left"].set_visible(False)
     ax.locator_params(axis="x", nbins=6)
     return ax
 
 
-def _label(group: Group, width_mm: float) -> str:
-    count = f", n = {group.values.size}"
-    return fitted(group.words, width_mm - 12) + count
+def _draw_limits(ax: Axes, row: Any, line: float, ends: Sequence[float]) -> None:
+    for name, look in LIMITS.items():
+        if np.isfinite(row[name]):
+            ax.plot([row[name]] * 2, ends, linewidth=1.0, zorder=2, dash_capstyle="butt", **look)
+    estimate, bound = row["estimate"], row["upper_bound"]
+    if np.isfinite(bound):
+        ax.plot([estimate, bound], [line, line], color=INK, linewidth=0.6, zorder=2)
+        ax.plot([bound] * 2, [line - 0.14, line + 0.14], color=INK, linewidth=0.6, zorder=2)

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from .style import BLANK, EXPOSED, GEL, PALE, text_width
-from .words import number
+from .style import BLANK, GEL, PALE, text_width
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +23,6 @@ def draw_spectrum(
     wavenumber: Floats,
     spectra: Floats,
     colour: str,
-    words: str,
     *,
     spread: bool = True,
     width: float = 0.8,
@@ -34,7 +32,7 @@ def draw_spectrum(
     if spread and len(spectra) > 1:
         sd = spectra.std(axis=0, ddof=1)
         ax.fill_between(wavenumber, mean - sd, mean + sd, color=colour, alpha=0.25, linewidth=0)
-    ax.plot(wavenumber, mean, color=colour, label=words, linewidth=width)
+    ax.plot(wavenumber, mean, color=colour, linewidth=width)
     return ax
 
 
@@ -42,48 +40,49 @@ def draw_spectra(
     ax: Axes,
     wavenumber: Floats,
     blank: Floats,
-    exposed: Floats | None,
+    exposed: Sequence[tuple[Floats, str]],
     gel: Floats | None,
-    words: Sequence[str],
 ) -> Axes:
-    """Draw blank and exposed means with their spread, and the pure gel scaled to their height.
+    """Draw blank and exposed means with their spread, and the pure gel times `gel_factor`.
 
-    `words` names the three; the gel's factor is added to its name.
+    `exposed` holds spectra (mock-up, wavenumber) of an arm, each with its colour.
     """
-    draw_spectrum(ax, wavenumber, blank, BLANK, words[0], width=1.8)
-    if exposed is not None:
-        draw_spectrum(ax, wavenumber, exposed, EXPOSED, words[1])
-    if gel is not None and np.ptp(gel) > 0:
-        factor = 0.5 * float(np.ptp(blank.mean(axis=0)) / np.ptp(gel))
-        _draw_gel(ax, wavenumber, gel * factor, f"{words[2]} × {number(factor, 2)}")
+    draw_spectrum(ax, wavenumber, blank, BLANK, width=1.8)
+    for spectra, colour in exposed:
+        draw_spectrum(ax, wavenumber, spectra, colour)
+    if gel is not None:
+        _draw_gel(ax, wavenumber, gel * gel_factor(blank, gel))
     return _dress(ax, wavenumber)
+
+
+def gel_factor(blank: Floats, gel: Floats) -> float:
+    """By how much the pure gel is scaled to be half as high as the mean of the blanks."""
+    height = float(np.ptp(gel))
+    return 0.5 * float(np.ptp(blank.mean(axis=0))) / height if height > 0 else 1.0
 
 
 def draw_difference(
     ax: Axes,
     wavenumber: Floats,
     blank: Floats,
-    exposed: Floats,
+    exposed: Sequence[tuple[Floats, str]],
     gel: Floats | None,
-    words: Sequence[str],
 ) -> Axes:
-    """Draw the mean difference exposed - blank over the scatter of the blank mock-ups.
-
-    `words` names the difference and `gel`, the pure material at a loading.
-    """
-    difference = exposed - blank.mean(axis=0)
+    """Draw the mean differences exposed - blank over the scatter of the blank mock-ups, with the
+    pure material at a loading."""
     if len(blank) > 1:
         sd = blank.std(axis=0, ddof=1)
         ax.fill_between(wavenumber, -sd, sd, color=BLANK, alpha=0.2, linewidth=0)
     ax.axhline(0, color=PALE, linewidth=0.5, zorder=0)
-    draw_spectrum(ax, wavenumber, difference, EXPOSED, words[0], spread=False)
+    for spectra, colour in exposed:
+        draw_spectrum(ax, wavenumber, spectra - blank.mean(axis=0), colour, spread=False)
     if gel is not None:
-        _draw_gel(ax, wavenumber, gel, words[1])
+        _draw_gel(ax, wavenumber, gel)
     return _dress(ax, wavenumber)
 
 
-def _draw_gel(ax: Axes, wavenumber: Floats, gel: Floats, words: str) -> None:
-    ax.plot(wavenumber, gel, color=GEL, linestyle=(0, (3, 1.2)), label=words)
+def _draw_gel(ax: Axes, wavenumber: Floats, gel: Floats) -> None:
+    ax.plot(wavenumber, gel, color=GEL, linestyle=(0, (3, 1.2)))
 
 
 def _dress(ax: Axes, wavenumber: Floats) -> Axes:
@@ -114,25 +113,27 @@ def shade_windows(
 def _joined(
     tags: Sequence[str], places: Sequence[float], width_mm: float
 ) -> list[tuple[str, float]]:
-    """Tags at their places, mm; tags that would touch are joined at the mean of their places."""
-    groups = [([k], places[k]) for k in sorted(range(len(tags)), key=lambda k: places[k])]
-    apart = False
-    while not apart:
-        apart = True
-        for k in range(len(groups) - 1):
-            (one, here), (other, there) = groups[k : k + 2]
-            touching = there - here < (_width(tags, one) + _width(tags, other)) / 2 + 0.8
-            if touching:
-                members = one + other
-                groups[k : k + 2] = [(members, float(np.mean([places[m] for m in members])))]
-                apart = False
-                break
-    found = []
-    for members, place in groups:
+    """Tags at their places, mm, within the axes; tags that would touch are joined at the mean of
+    their places."""
+    groups = [[k] for k in sorted(range(len(tags)), key=lambda k: places[k])]
+
+    def place(members: Sequence[int]) -> float:
         half = _width(tags, members) / 2
-        inside = min(max(place, half), max(width_mm - half, half))
-        found.append((_words(tags, members), inside))
-    return found
+        middle = float(np.mean([places[k] for k in members]))
+        return min(max(middle, half), max(width_mm - half, half))
+
+    def touching(one: Sequence[int], other: Sequence[int]) -> bool:
+        needed = (_width(tags, one) + _width(tags, other)) / 2 + 0.8
+        return place(other) - place(one) < needed
+
+    k = 0
+    while k < len(groups) - 1:
+        if touching(groups[k], groups[k + 1]):
+            groups[k : k + 2] = [groups[k] + groups[k + 1]]
+            k = max(k - 1, 0)
+        else:
+            k += 1
+    return [(_words(tags, members), place(members)) for members in groups]
 
 
 def _words(tags: Sequence[str], members: Sequence[int]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from importlib.resources import as_file, files
@@ -19,15 +19,20 @@ if TYPE_CHECKING:
 MM_PER_INCH = 25.4
 FONT_SIZE = 8.0
 BLANK, EXPOSED, GEL = "#555555", "#c4501b", "#2a5fa5"
+#: The arm of the working exposure.
+WORKING = "#009e73"
 INK, PALE = "#1a1a1a", "#c8c8c8"
 MASKED = (0.72, 0.72, 0.72)
 #: Perceptually uniform and monotone in lightness; turned round, so that more residue is darker.
 COLOUR_MAP = "magma_r"
+#: A decision limit is dashed, a detection limit dotted: of the mean in ink, of one mock-up in the
+#: colour of the exposed.
+DECISION, DETECTION = (0, (2.2, 1)), (0, (0.8, 0.8))
 _NO_GLYPH = "□"
 #: The share of white that fades a colour below the pixel limit.
 _FADING = 0.6
 #: Renderers that fit letters to their pixels set them this much wider.
-_SLACK = 1.01
+_SLACK = 1.02
 
 
 @contextmanager
@@ -117,6 +122,12 @@ def fitted(text: str, width: float) -> str:
         if text_width(short) <= width:
             return short
     return "…"
+
+
+def first_fitting(texts: Sequence[str], width: float) -> str:
+    """The first of some names that is at most `width` mm wide; else the last, shortened."""
+    fits = (text for text in texts if text_width(plain(text)) <= width)
+    return fitted(next(fits, texts[-1]), width)
 
 
 def wrapped(text: str, width: float) -> list[str]:

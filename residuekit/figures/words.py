@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
+
+from ..reprs import to_error
 from ..schema import STRATUM_COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
 
 Stratum = tuple[str, str, float]
 
@@ -65,6 +73,14 @@ def number(value: Any, digits: int = 3) -> str:
     return text.replace("-", "−")
 
 
+def rounded(row: Mapping[Any, Any], name: str) -> str:
+    """A number of a verdict, to the second digit of its standard error."""
+    value = float(row[name])
+    if math.isnan(value):
+        return "–"
+    return true_minus(to_error(value, float(row["standard_error"])))
+
+
 def percent(share: float) -> str:
     """A share in per cent.
 
@@ -78,6 +94,25 @@ def stratum_of(row: Mapping[Any, Any]) -> Stratum:
     """The stratum of a row of any table."""
     paint, soiling, ageing = (row[name] for name in STRATUM_COLUMNS)
     return str(paint), str(soiling), float(ageing)
+
+
+def in_stratum(table: pd.DataFrame | xr.Dataset, stratum: Stratum) -> npt.NDArray[np.bool_]:
+    """Which rows of a table, or of the mean spectra, belong to a stratum."""
+    columns = zip(STRATUM_COLUMNS, stratum, strict=True)
+    inside = [np.asarray(table[name]) == value for name, value in columns]
+    return np.asarray(np.logical_and.reduce(inside))
+
+
+def blank_words(treatment: str) -> str:
+    """The name of a kind of blank."""
+    return {"water": "water-only blank", "none": "untreated blank"}.get(
+        treatment, f"{treatment} blank"
+    )
+
+
+def comparator_kind(treatments: Collection[str]) -> str:
+    """The kind of blank that arms are compared with: water-only where there are such."""
+    return "water" if "water" in set(treatments) else min(treatments)
 
 
 def stratum_words(stratum: Stratum) -> str:

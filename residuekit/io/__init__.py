@@ -11,7 +11,7 @@ import inspect
 import os
 import tomllib
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -35,11 +35,21 @@ from . import (
     zarr_store,
 )
 from .description import Description, description_of
-from .files import aside, is_zarr, readable, refuse, sha256, size_of
+from .files import (
+    FOLDER_OPTIONS,
+    aside,
+    is_zarr,
+    options_file,
+    readable,
+    refuse,
+    sha256,
+    size_of,
+)
 from .jcamp_peaks import read_peaks
+from .options import options_of, refuse_unknown
 
-__all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe", "read",
-           "read_peaks", "sha256", "size_of", "write"]  # fmt: skip
+__all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe",
+           "holds_spectra", "read", "read_peaks", "sha256", "size_of", "write"]  # fmt: skip
 
 #: The entry point group of readers of other packages.
 GROUP = "residuekit.readers"
@@ -86,10 +96,9 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     """
     path = Path(path)
     reader = _reader(path)
-    known = [p.name for p in inspect.signature(reader.read).parameters.values()
-             if p.kind is p.KEYWORD_ONLY]  # fmt: skip
-    _know(path, options, known, ReadError)
-    beside = path / folder.TOML if path.is_dir() else path.with_name(path.name + ".toml")
+    known = options_of(reader.read)
+    refuse_unknown(path, options, known)
+    beside = options_file(path)
     if beside.is_file():
         options = {**_beside(beside, known), **options}
     try:
@@ -135,7 +144,7 @@ def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> 
                   did_you_mean(path.suffix, suffixes), str(path))
         )  # fmt: skip
     known = list(inspect.signature(writers[0].write).parameters)[2:]
-    _know(path, options, known, WriteError)
+    refuse_unknown(path, options, known, WriteError)
     try:
         array = check(array)
     except ContractError as error:
@@ -157,6 +166,14 @@ def describe(path: str | os.PathLike[str], **options: Any) -> Description:
         array = read(path, **options)
     ours = [w for w in caught if issubclass(w.category, ResiduekitWarning)]
     return description_of(array, tuple(str(warning.message) for warning in ours))
+
+
+def holds_spectra(path: Path) -> bool:
+    """Say whether a folder is a Zarr store or a map: `map.toml`, or files that a reader takes."""
+    known = {suffix for reader in READERS for suffix in reader.suffixes}
+    with readable(path):
+        held = [found for found in path.iterdir() if found.is_file()]
+    return is_zarr(path) or any(f.name == FOLDER_OPTIONS or f.suffix.lower() in known for f in held)
 
 
 def _reader(path: Path) -> Reader:
@@ -205,26 +222,15 @@ def _load(path: Path, point: Any) -> Reader:
 
 
 def _beside(path: Path, known: list[str]) -> dict[str, Any]:
+    with readable(path):
+        data = path.read_bytes()
     try:
-        with readable(path):
-            options = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        options = tomllib.loads(data.decode())
+    except (ValueError, RecursionError) as error:
         raise refuse(path, f"TOML that cannot be read ({error})", "key = value",
                      "mend the line") from error  # fmt: skip
-    _know(path, options, known, ReadError)
+    refuse_unknown(path, options, known)
     return options
-
-
-def _know(
-    path: Path, options: Iterable[str], known: list[str], error: type[ReadError | WriteError]
-) -> None:
-    faults = [
-        Fault(f"the option {name!r}", f"one of {', '.join(known) or 'none'}",
-              did_you_mean(name, known) if known else "leave it out", str(path))
-        for name in options if name not in known
-    ]  # fmt: skip
-    if faults:
-        raise error(faults)
 
 
 def _over_range(array: xr.DataArray) -> xr.DataArray:

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
 from ..errors import Fault, did_you_mean
+from ..reprs import begins_as_formula
+
+#: Names that the tables of a run repeat.
+NAMES = ("mockup", "paint", "soiling", "treatment")
+#: What moves a cursor, ends a line, or turns the direction of what follows.
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 Cells = list[tuple[int, dict[str, str]]]
 
@@ -21,7 +29,8 @@ def read_cells(
     Comma, semicolon or tab; a decimal comma is understood where the comma does not part cells.
     Lines that start with # are remarks. `columns` are the names that mean something, `needed`
     those that must be there, `a_row` says what a row stands for. A misspelt column is a fault, and
-    is taken for the one it is near to, so that the rows are checked all the same.
+    is taken for the one it is near to, so that the rows are checked all the same. So is a name that
+    a spreadsheet would compute, and a character that is not seen in a column of `columns`.
 
     Returns
     -------
@@ -58,7 +67,11 @@ def read_cells(
                       "comma is not the delimiter", line=line)
             )  # fmt: skip
         else:
-            rows.append((line, dict(zip(names, cells, strict=False))))
+            row = dict(zip(names, cells, strict=False))
+            rows.append((line, row))
+            faults += _text_faults(
+                {name: row[name] for name in columns if name in row}, partial(fault, line=line)
+            )
     return rows, faults
 
 
@@ -88,7 +101,7 @@ def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
         raise ValueError("neither UTF-8, UTF-16 nor a Western 8-bit encoding")
     head = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(",;\t", key=head.count)
-    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     for cells in reader:
         stripped = [cell.strip() for cell in cells]
         if any(stripped) and not stripped[0].startswith("#"):
@@ -138,6 +151,23 @@ def _check_header(
                       f"a header such as {','.join(columns)}")
             )  # fmt: skip
     return names, faults
+
+
+def _text_faults(row: Mapping[str, str], fault: partial[Fault]) -> Iterator[Fault]:
+    """Say which texts would do harm in what a run writes: every output holds names as typed."""
+    for column, text in row.items():
+        if _UNSEEN.search(text):
+            yield fault(
+                f"{column} {text!r}, with a character that is not seen",
+                "one line of plain text",
+                f"{column} {_UNSEEN.sub(' ', text)!r}, typed anew",
+            )
+        elif column in NAMES and begins_as_formula(text):
+            yield fault(
+                f"{column} {text!r}, which a spreadsheet would compute as a formula",
+                "a name that does not begin with = + - or @, at its start or after a semicolon",
+                f"another {column} in all its rows, {text.lstrip('=+-@＝＋－＠ ')!r} say",
+            )
 
 
 def _and(words: Sequence[str]) -> str:

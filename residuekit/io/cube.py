@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,27 +17,15 @@ import xarray as xr
 
 from ..errors import ReadError, did_you_mean
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, make_map, make_points
-from .files import damaged, fits_in, labelled, readable, refuse, source_of
-from .words import as_fraction, axis_unit_of, stated, to_wavenumber
+from .files import damaged, fits_in, is_below, labelled, readable, refuse, source_of
+from .options import BareOptions, FlatOptions, NumpyOptions, need, takes
+from .words import as_fraction, to_wavenumber
 
 NUMPY, TIFF, FLAT = "NumPy", "TIFF", "flat binary"
 _INTERLEAVES = {"bsq": (WAVENUMBER, "y", "x"), "bil": ("y", WAVENUMBER, "x"), "bip": MAP_DIMS}
+#: The tag by which a TIFF page says how it lies (TIFF 6.0, section 8).
+_ORIENTATION = 274
 _MAGIC = b"\x93NUMPY"
-_FIRST_ROWS = ("bottom", "top")
-
-
-@dataclass(frozen=True)
-class _Said:
-    """What the user states of a bare array."""
-
-    path: Path
-    quantity: str | None
-    technique: str | None
-    percent: bool | None
-    wavenumber: Any
-    x_unit: str
-    step: Any
-    first_row: str | None
 
 
 def recognises_numpy(head: bytes) -> bool:
@@ -55,32 +43,11 @@ def recognises_nothing(_head: bytes) -> bool:
     return False
 
 
-def read_numpy(
-    path: Path,
-    *,
-    dims: Sequence[str] | None = None,
-    wavenumber: str | Sequence[float] | None = None,
-    dataset: str | None = None,
-    x_unit: str = "cm-1",
-    step: float | Sequence[float] | None = None,
-    first_row: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-) -> xr.DataArray:
+@takes(NumpyOptions)
+def read_numpy(path: Path, options: NumpyOptions) -> xr.DataArray:
     """Read a NumPy array (.npy), or one of several (.npz); nothing pickled is ever loaded.
 
-    Parameters
-    ----------
-    dims : what each dimension is, as ``("y", "x", "wavenumber")`` or ``("spectrum",
-        "wavenumber")``.
-    wavenumber : the numbers, or the name of a text file of them beside this one, or the name of an
-        array in the same .npz.
-    dataset : the name of the array in an .npz that holds more than one.
-    x_unit : the unit of the wavenumbers: ``cm-1``, ``nm`` or ``um``.
-    step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
-    first_row : ``bottom`` or ``top``: where the first row of a map lies.
-    quantity, technique, percent : what the numbers are.
+    `NumpyOptions` says what must be stated.
 
     Raises
     ------
@@ -89,19 +56,18 @@ def read_numpy(
     with readable(path):
         data = path.read_bytes()
     arrays = _npz(path, data) if data[:2] == b"PK" else {"": _npy(path, data)}
-    given = wavenumber
-    if isinstance(wavenumber, str) and wavenumber in arrays:
-        given = arrays.pop(wavenumber)
-    elif wavenumber is None and WAVENUMBER in arrays:
-        given = arrays.pop(WAVENUMBER)
+    given = options.wavenumber if options.wavenumber is not None else WAVENUMBER
+    if isinstance(given, str) and given in arrays:
+        options = replace(options, wavenumber=arrays.pop(given))
+    dataset = options.dataset
     if dataset is None and len(arrays) == 1:
         dataset = next(iter(arrays))
     if dataset not in arrays:
         names = ", ".join(arrays)
         raise refuse(path, f"dataset={dataset!r} among {names}", "the name of one array",
                      did_you_mean(str(dataset), arrays) if dataset else "dataset=...")  # fmt: skip
-    said = _Said(path, quantity, technique, percent, given, x_unit, step, first_row)
-    return _cube(said, NUMPY, arrays[dataset], dims, {"dataset": dataset} if dataset else {})
+    notes = {"dataset": dataset} if dataset else {}
+    return _cube(path, options, NUMPY, arrays[dataset], options.dims, notes)
 
 
 def _npz(path: Path, data: bytes) -> dict[str, Any]:
@@ -146,20 +112,11 @@ def _npy(path: Path, data: bytes) -> Any:
         raise damaged(path, error) from error
 
 
-def read_tiff(
-    path: Path,
-    *,
-    wavenumber: str | Sequence[float] | None = None,
-    x_unit: str = "cm-1",
-    step: float | Sequence[float] | None = None,
-    first_row: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-) -> xr.DataArray:
+@takes(BareOptions)
+def read_tiff(path: Path, options: BareOptions) -> xr.DataArray:
     """Read a map from a TIFF file of one page a wavenumber, grey, whole or floating numbers.
 
-    The options are those of `read_numpy`; `first_row` of a TIFF is most often ``top``.
+    `BareOptions` says what must be stated; `first_row` of a TIFF is most often ``top``.
 
     Raises
     ------
@@ -167,14 +124,14 @@ def read_tiff(
     """
     from PIL import Image, ImageSequence
 
-    said = _Said(path, quantity, technique, percent, wavenumber, x_unit, step, first_row)
-    n_pages = len(_axis(said))
+    n_pages = len(_axis(path, options))
     pages: list[Any] = []
     with readable(path):
         path.open("rb").close()
     try:
         with Image.open(path, formats=["TIFF"]) as book:
             fits_in(path, book.width * book.height * 4 * n_pages)
+            page: Any
             for page in ImageSequence.Iterator(book):
                 if page.mode not in ("L", "F", "I", "I;16", "I;16B") or page.size != book.size:
                     raise refuse(
@@ -186,6 +143,11 @@ def read_tiff(
                 if len(pages) == n_pages:
                     raise refuse(path, f"more than {n_pages} pages", "as many as wavenumbers",
                                  "wavenumber=[...], one for each page")  # fmt: skip
+                turned = page.tag_v2.get(_ORIENTATION, 1)
+                if turned != 1:
+                    raise refuse(path, f"a page with the orientation {turned}", "pages that are "
+                                 "stored as they are seen (orientation 1)", "export them so, or "
+                                 "write the array as .npy")  # fmt: skip
                 fits_in(path, page.width * page.height * 4 * n_pages)
                 pages.append(np.array(page, dtype=np.float32))
     except ReadError:
@@ -195,87 +157,60 @@ def read_tiff(
     if len(pages) != n_pages:
         raise refuse(path, f"{len(pages)} pages for {n_pages} wavenumbers", "as many pages",
                      "wavenumber=[...], one for each page")  # fmt: skip
-    return _cube(
-        said, TIFF, np.stack(pages), (WAVENUMBER, "y", "x"), {"layout": "map, page by page"}
-    )
+    notes = {"layout": "map, page by page"}
+    return _cube(path, options, TIFF, np.stack(pages), (WAVENUMBER, "y", "x"), notes)
 
 
-def read_flat(
-    path: Path,
-    *,
-    shape: Sequence[int] | None = None,
-    dtype: str | None = None,
-    byte_order: str | None = None,
-    interleave: str | None = None,
-    offset: int = 0,
-    wavenumber: str | Sequence[float] | None = None,
-    x_unit: str = "cm-1",
-    step: float | Sequence[float] | None = None,
-    first_row: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-) -> xr.DataArray:
-    """Read a map from a file of numbers alone.
-
-    Parameters
-    ----------
-    shape : (n_y, n_x, n_wavenumber).
-    dtype : ``float32``, ``float64``, ``int16``, ``uint16``, ``int32`` ...
-    byte_order : ``little`` or ``big``.
-    interleave : ``bsq`` (wavenumber by wavenumber), ``bil`` (in each row) or ``bip`` (pixel by
-        pixel).
-    offset : bytes of a head to leave out.
-    wavenumber, x_unit, step, first_row, quantity, technique, percent : as for NumPy files.
+@takes(FlatOptions)
+def read_flat(path: Path, options: FlatOptions) -> xr.DataArray:
+    """Read a map from a file of numbers alone; `FlatOptions` says what must be stated.
 
     Raises
     ------
     ReadError : anything that is not stated; a size that does not fit.
     """
-    kinds = ("float32", "float64", "int16", "uint16", "int32", "uint32", "uint8")
-    needs: list[tuple[str, Any, Sequence[str]]] = [
-        ("dtype", dtype, kinds), ("byte_order", byte_order, ("little", "big")),
-        ("interleave", interleave, tuple(_INTERLEAVES)),
-    ]  # fmt: skip
-    for name, value, choices in needs:
-        if value not in choices:
-            raise refuse(
-                path,
-                f"{name}={value!r}",
-                f"one of {', '.join(choices)}",
-                did_you_mean(str(value), choices) if value else f"{name}={choices[0]!r}",
-            )
-    sizes = _whole(path, "shape", shape, 3)
-    (start,) = _whole(path, "offset", [offset], 1, least=0)
-    kind = np.dtype(str(dtype)).newbyteorder("<" if byte_order == "little" else ">")
+    need(path, options, "dtype", "byte_order", "interleave")
+    sizes = whole_numbers(options.shape, 3)
+    if sizes is None:
+        raise refuse(path, f"shape={options.shape!r}", "3 whole numbers from 1",
+                     "shape=(n_y, n_x, n_wavenumber)")  # fmt: skip
+    start = options.offset
+    if whole_numbers([start], 1, least=0) is None:
+        raise refuse(path, f"offset={start!r}", "a whole number from 0", "offset=0")
+    kind = np.dtype(str(options.dtype)).newbyteorder(
+        "little" if options.byte_order == "little" else "big"
+    )
     with readable(path):
         data = path.read_bytes()
     wanted = start + sizes[0] * sizes[1] * sizes[2] * kind.itemsize
     if len(data) != wanted:
-        raise refuse(path, f"{len(data)} bytes", f"{wanted} bytes for the shape {sizes} in {dtype}"
-                     f" after {start} bytes", "mend shape, dtype or offset")  # fmt: skip
-    dims = _INTERLEAVES[str(interleave)]
+        needed = f"{wanted} bytes for the shape {sizes} in {options.dtype} after {start} bytes"
+        raise refuse(path, f"{len(data)} bytes", needed, "mend shape, dtype or offset")
+    dims = _INTERLEAVES[str(options.interleave)]
     ordered = [sizes[MAP_DIMS.index(dim)] for dim in dims]
     values = np.frombuffer(data, kind, offset=start).reshape(ordered)
-    said = _Said(path, quantity, technique, percent, wavenumber, x_unit, step, first_row)
-    notes = {"layout": f"map, {interleave}", "numbers": f"{dtype}, {byte_order} endian"}
-    return _cube(said, FLAT, values, dims, notes)
+    notes = {"layout": f"map, {options.interleave}",
+             "numbers": f"{options.dtype}, {options.byte_order} endian"}  # fmt: skip
+    return _cube(path, options, FLAT, values, dims, notes)
 
 
-def _whole(path: Path, name: str, given: Any, count: int, least: int = 1) -> list[int]:
+def whole_numbers(given: Any, count: int, least: int = 1) -> list[int] | None:
+    """Return `count` whole numbers from `least`, or None where these are none.
+
+    >>> whole_numbers((2, 3.0), 2), whole_numbers("23", 2), whole_numbers([True, 0], 2)
+    ([2, 3], None, None)
+    """
     try:
-        sizes = [int(size) for size in given]
-        if sizes == list(given) and len(sizes) == count and min(sizes) >= least:
-            return sizes
+        sizes = [int(size) for size in given if not isinstance(size, bool)]
+        fits = sizes == list(given) and len(sizes) == count and min(sizes) >= least
     except (TypeError, ValueError, OverflowError):
-        pass
-    raise refuse(path, f"{name}={given!r}", f"{count} whole numbers from {least}",
-                 "shape=(n_y, n_x, n_wavenumber)" if count == 3 else f"{name}={least}")  # fmt: skip
+        return None
+    return sizes if fits else None
 
 
-def _axis(said: _Said) -> Any:
+def _axis(path: Path, options: BareOptions) -> Any:
     """The wavenumbers (n,), in their unit, from a list or a text file beside the data."""
-    given, path = said.wavenumber, said.path
+    given: Any = options.wavenumber
     if given is None:
         raise refuse(
             path,
@@ -283,10 +218,11 @@ def _axis(said: _Said) -> Any:
             "one for each place along the spectra",
             "wavenumber=[...], or wavenumber='wavenumbers.txt' beside the file",
         )
-    if axis_unit_of(said.x_unit) is None:
-        raise refuse(path, f"x_unit={said.x_unit!r}", "cm-1, nm or um", "x_unit='cm-1'")
     where: Any = path
     if isinstance(given, str):
+        if not is_below(given):
+            raise refuse(path, f"wavenumber={given!r}", "the name of a file beside this one",
+                         "put it there")  # fmt: skip
         where = path.parent / given
         with readable(where):
             given = where.read_bytes().decode("latin-1").replace(",", " ").split()
@@ -302,18 +238,20 @@ def _axis(said: _Said) -> Any:
 
 
 def _cube(
-    said: _Said, reader: str, values: Any, dims: Sequence[str] | None, notes: dict[str, Any]
+    path: Path,
+    options: BareOptions,
+    reader: str,
+    values: Any,
+    dims: Sequence[str] | None,
+    notes: dict[str, Any],
 ) -> xr.DataArray:
-    path = said.path
-    stated(path, said.quantity, said.technique, said.percent)
     wanted = {2: POINT_DIMS, 3: MAP_DIMS}.get(values.ndim, ())
-    if dims is None or isinstance(dims, str) or not wanted or sorted(dims) != sorted(wanted):
+    if not (isinstance(dims, list | tuple) and wanted and sorted(map(str, dims)) == sorted(wanted)):
         raise refuse(path, f"dims={dims!r} for an array of shape {values.shape}",
                      f"{MAP_DIMS} in the order of the array, or {POINT_DIMS}",
                      "dims=('y', 'x', 'wavenumber')")  # fmt: skip
-    if said.quantity is None:
-        raise refuse(path, "numbers without a name", "their quantity", "quantity='absorbance'")
-    axis = to_wavenumber(path, _axis(said), str(axis_unit_of(said.x_unit)))
+    need(path, options, "quantity", *(("first_row",) if wanted == MAP_DIMS else ()))
+    axis = to_wavenumber(path, _axis(path, options), options.x_unit)
     values = values.transpose([list(dims).index(dim) for dim in wanted])
     if axis.size != values.shape[-1]:
         raise refuse(
@@ -322,20 +260,18 @@ def _cube(
             f"{values.shape[-1]} wavenumbers",
             "mend wavenumber or dims",
         )
-    values, scale = as_fraction(path, values, said.quantity, said.percent)
-    options = {"quantity": said.quantity, "technique": said.technique or "unknown"}
+    values, scale = as_fraction(path, values, str(options.quantity), options.percent)
+    said = {"quantity": options.quantity, "technique": options.technique or "unknown"}
     if wanted == POINT_DIMS:
         source = source_of(path, reader, **notes, **scale)
-        return labelled(path, make_points, values, axis, source=source, **options)
-    if said.first_row not in _FIRST_ROWS:
-        raise refuse(path, f"first_row={said.first_row!r}", "where the first row of the map lies",
-                     "first_row='top' (as in pictures) or first_row='bottom'")  # fmt: skip
-    if said.first_row == "top":
+        return labelled(path, make_points, values, axis, source=source, **said)
+    if options.first_row == "top":
         values = values[::-1]
-    notes = {**notes, **scale, "y order": f"the first row lies at the {said.first_row}, as stated"}
-    x, y = positions(path, values.shape[1], values.shape[0], said.step)
+    order = f"the first row lies at the {options.first_row}, as stated"
+    notes = {**notes, **scale, "y order": order}
+    x, y = positions(path, values.shape[1], values.shape[0], options.step)
     source = source_of(path, reader, **notes)
-    return labelled(path, make_map, values, axis, x, y, source=source, **options)
+    return labelled(path, make_map, values, axis, x, y, source=source, **said)
 
 
 def positions(path: Path, n_x: int, n_y: int, step: Any) -> tuple[Any, Any]:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Hashable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
 from .files import (
+    checksum,
     damaged,
     json_of,
     labelled,
@@ -19,15 +22,15 @@ from .files import (
     source_of,
     with_position_unit,
 )
+from .options import DatasetOptions, kept
 from .words import (
-    agreed,
     as_fraction,
     axis_unit_of,
+    contradicts,
     is_axis_word,
     plain,
     position_unit_of,
     quantity_of,
-    stated,
     tell,
     to_wavenumber,
 )
@@ -41,53 +44,43 @@ _Y_WORDS, _X_WORDS = (
 
 
 def from_dataset(
-    path: Path,
-    dataset: xr.Dataset,
-    reader: str,
-    *,
-    variable: str | None = None,
-    dims: Mapping[str, str] | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    lazy: bool = False,
+    path: Path, dataset: xr.Dataset, reader: str, options: DatasetOptions
 ) -> xr.DataArray:
     """Make the labelled array of one variable of a dataset.
-
-    Parameters
-    ----------
-    variable : the variable that holds the spectra, where there is more than one.
-    dims : its dimensions where their names do not say it, as
-        ``{"y": "scan", "x": "step", "wavenumber": "band"}`` or
-        ``{"spectrum": "sample", "wavenumber": "band"}``.
-    quantity, technique, percent : what the dataset does not say itself.
-    lazy : leave the numbers in the file, in chunks of 64 x 64 x all wavenumbers (needs dask).
 
     Raises
     ------
     ReadError : no spectra, or more than one way to read them; damage that shows when loading.
     """
-    stated(path, quantity, technique, percent)
-    _check_dims(path, dims)
-    array = dataset[_variable(path, dataset, variable, dims)]
+    _check_dims(path, options.dims)
+    array = dataset[_variable(path, dataset, options.variable, options.dims)]
     try:
-        array = _chunked(array) if lazy else array.load()
+        array, origin = _chunked(array) if options.lazy else _loaded(path, array)
     except ImportError as error:
         raise refuse(path, "lazy=True without dask", "dask", "pip install dask") from error
+    except ReadError:
+        raise
     except Exception as error:  # the libraries below raise anything on damaged bytes
         raise damaged(path, error) from error
     if _is_own(array):
-        return _own(path, array, reader, quantity, technique)
-    return _foreign(path, dataset, array, reader, dims, quantity, technique, percent)
+        return _own(path, array, reader, options, origin)
+    return _foreign(path, dataset, array, reader, options, origin)
 
 
-def _chunked(array: xr.DataArray) -> xr.DataArray:
+def _loaded(path: Path, array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
+    """The array in memory, and the checksum of its file, which a thread computes meanwhile."""
+    with ThreadPoolExecutor(1) as pool:
+        digest = pool.submit(checksum, path)
+        return array.load(), {"sha256": digest.result()}
+
+
+def _chunked(array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
     known = {dim: size for dim, size in CHUNKS.items() if dim in array.dims}
     sizes = {dim: known.get(str(dim), CHUNKS["y"]) for dim in array.dims}
     last = next((dim for dim in array.dims if is_axis_word(str(dim))), array.dims[-1])
     lazy = array.variable.chunk({**sizes, last: -1})
     loaded = {name: coord.load().variable for name, coord in array.coords.items()}
-    return xr.DataArray(lazy, coords=loaded, name=array.name)
+    return xr.DataArray(lazy, coords=loaded, name=array.name), {"opened": "lazily"}
 
 
 def _check_dims(path: Path, dims: Any) -> None:
@@ -97,33 +90,37 @@ def _check_dims(path: Path, dims: Any) -> None:
                      "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
-def _is_lazy(array: xr.DataArray) -> bool:
-    return hasattr(array.data, "dask")
-
-
-def _opened(array: xr.DataArray) -> dict[str, str]:
-    return {"opened": "lazily"} if _is_lazy(array) else {}
-
-
 def _is_own(array: xr.DataArray) -> bool:
     return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
 
 
 def _own(
-    path: Path, array: xr.DataArray, reader: str, quantity: str | None, technique: str | None
+    path: Path,
+    array: xr.DataArray,
+    reader: str,
+    options: DatasetOptions,
+    origin: dict[str, str],
 ) -> xr.DataArray:
-    agreed(path, "quantity", quantity, str(array.name))
-    agreed(path, "technique", technique, array.attrs.get("technique"))
+    kept(path, options, quantity=str(array.name), technique=array.attrs.get("technique"),
+         percent=False)  # fmt: skip
     if "spectrum" in array.coords and array["spectrum"].dtype == object:
         array = array.assign_coords(spectrum=array["spectrum"].astype(str))
-    origin = json_of(str(array.attrs["source"]))
-    array.attrs["source"] = json.dumps(
-        source_of(path, reader, **_opened(array), variable=str(array.name), origin=origin),
-        ensure_ascii=False,
-    )
-    for kept in (array, *array.coords.values()):
-        kept.encoding = {}
+    before = json_of(str(array.attrs["source"]))
+    source = source_of(path, reader, **origin, variable=str(array.name), origin=before)
+    array.attrs["source"] = json.dumps(source, ensure_ascii=False)
+    for part in (array, *array.coords.values()):
+        part.encoding = {}
+    if not options.lazy and "valid" in array.coords:
+        _refuse_lost(path, array)
     return labelled(path, lambda values: check(array.copy(data=values)), array.data)
+
+
+def _refuse_lost(path: Path, array: xr.DataArray) -> None:
+    """Refuse a file of our own with valid pixels that hold no number: a chunk of it was lost."""
+    empty = np.isnan(array.values[..., :1]).any(axis=-1) & array["valid"].values
+    if np.isnan(array.values[empty]).all(axis=-1).any():
+        raise refuse(path, "pixels that are marked valid and hold no number", "a whole file",
+                     "copy it again: a part of it was lost")  # fmt: skip
 
 
 def _variable(
@@ -177,33 +174,32 @@ def _foreign(
     dataset: xr.Dataset,
     array: xr.DataArray,
     reader: str,
-    dims: Mapping[str, str] | None,
-    quantity: str | None,
-    technique: str | None,
-    percent: bool | None,
+    options: DatasetOptions,
+    origin: dict[str, str],
 ) -> xr.DataArray:
-    spectral = _spectral(dataset, array, dims)
+    spectral = _spectral(dataset, array, options.dims)
     if len(spectral) != 1:
         raise refuse(path, f"the spectral dimensions {spectral}", "one of them",
                      "dims={'wavenumber': ..., ...}")  # fmt: skip
-    order = _pixel_order(path, array, spectral[0], dims)
-    axis, notes = _axis(path, dataset, spectral[0])
+    order = _pixel_order(path, array, spectral[0], options.dims)
+    axis, notes = _axis(path, dataset, spectral[0], options.dims)
     array = array.transpose(*order, spectral[0])
-    quantity, said = _quantity(path, array, quantity)
+    quantity, said = _quantity(path, array, options.quantity)
     notes |= said
-    percent = _percent(array, percent)
-    if _is_lazy(array) and percent is None and quantity in ("transmittance", "reflectance"):
+    percent = _percent(array, options.percent)
+    if options.lazy and percent is None and quantity in ("transmittance", "reflectance"):
         raise refuse(path, f"{quantity} opened lazily, so that its numbers are not looked at",
                      "a fraction of 1 or percent", "percent=True or percent=False")  # fmt: skip
     values, scale = as_fraction(path, array.data, quantity, percent)
-    technique = technique or str(array.attrs.get("technique", "unknown"))
-    recognised = {"variable": str(array.name), "dims": list(map(str, array.dims)), **notes, **scale}
+    technique = options.technique or str(array.attrs.get("technique", "unknown"))
+    dims = list(map(str, array.dims))
+    recognised = {**origin, "variable": str(array.name), "dims": dims, **notes, **scale}
     if len(order) < 2:
         values = values.reshape(-1, axis.size)
         names = dataset[order[0]].values if order and order[0] in dataset.coords else None
         if names is not None and names.dtype == object:
             names = names.astype(str)
-        source = source_of(path, reader, **_opened(array), **recognised)
+        source = source_of(path, reader, **recognised)
         return labelled(path, make_points, values, axis, names, quantity=quantity,
                         technique=technique, source=source)  # fmt: skip
     positions, unit, said = _positions(path, dataset, order)
@@ -214,7 +210,7 @@ def _foreign(
             recognised[f"{'yx'[place]} order"] = "descending in the file, turned round"
     made = labelled(path, make_map, values, axis, positions[order[1]], positions[order[0]],
                     quantity=quantity, technique=technique,
-                    source=source_of(path, reader, **_opened(array), **recognised))  # fmt: skip
+                    source=source_of(path, reader, **recognised))  # fmt: skip
     return with_position_unit(made, unit)
 
 
@@ -238,14 +234,16 @@ def _pixel_order(
                  f"dims={{'y': ..., 'x': ..., 'wavenumber': {spectral!r}}}")  # fmt: skip
 
 
-def _axis(path: Path, dataset: xr.Dataset, dim: str) -> tuple[Any, dict[str, str]]:
+def _axis(
+    path: Path, dataset: xr.Dataset, dim: str, dims: Mapping[str, str] | None
+) -> tuple[Any, dict[str, str]]:
     name = _axis_name(dataset, dim) or dim
     if name not in dataset.variables or dataset[name].dtype.kind not in "fiu":
         raise refuse(path, f"no numbers along {dim!r}", "a wavenumber for each place along it",
                      "write the axis into the file as a variable of that name")  # fmt: skip
     word = str(dataset[name].attrs.get("units", ""))
     unit = axis_unit_of(word) if word else axis_unit_of(name)
-    if unit is None:
+    if unit is None or (not dims and contradicts(name, unit)):
         raise refuse(path, f"the axis {name!r} with units {word!r}", "units cm-1, nm or um",
                      "set the attribute units of that variable")  # fmt: skip
     axis = to_wavenumber(path, dataset[name].values.astype(float), unit)

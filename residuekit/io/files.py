@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import shutil
+import tomllib
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,7 +21,9 @@ from ..errors import ContractError, Fault, ReadError, WriteError
 
 #: The files one of which every Zarr store has.
 ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
-_SMALL = 64 * 2**20
+#: The file that says how the files of a folder make a map.
+FOLDER_OPTIONS = "map.toml"
+_SMALL, _PIECE = 64 * 2**20, 2**20
 _MOST_PACKED = 200
 
 
@@ -33,19 +36,60 @@ def sha256(path: str | os.PathLike[str]) -> str:
     """Return the SHA-256 checksum (FIPS 180-4) of a file as 64 hexadecimal digits.
 
     That of a folder is the checksum of one line a file, `checksum  path below the folder`, sorted
-    by path.
+    by path. So is that of a file with others beside it that say how it is read: a TOML file of
+    options, and the wavenumbers it names.
 
     Raises
     ------
     ReadError : the file cannot be opened.
     """
-    path = Path(path)
+    return checksum(Path(path))
+
+
+def checksum(path: Path, content: bytes | None = None) -> str:
+    """Return the checksum as `sha256` does, of a file whose content may be in memory already."""
     if path.is_dir():
-        below = sorted(p for p in path.rglob("*") if p.is_file())
-        lines = [f"{sha256(p)}  {p.relative_to(path).as_posix()}\n" for p in below]
-        return hashlib.sha256("".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
+        return _checksum_of_all(path, [p for p in path.rglob("*") if p.is_file()])
+    beside = _beside(path)
+    if beside:
+        return _checksum_of_all(path.parent, [path, *beside])
+    if content is not None:
+        return hashlib.sha256(content).hexdigest()
     with readable(path), path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _checksum_of_all(folder: Path, files: list[Path]) -> str:
+    digests = []
+    for path in sorted(files):
+        with readable(path), path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        digests.append(f"{digest}  {path.relative_to(folder).as_posix()}\n")
+    return hashlib.sha256("".join(digests).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def options_file(path: Path) -> Path:
+    """The TOML file that may hold the options of a file, or of a folder."""
+    return path / FOLDER_OPTIONS if path.is_dir() else path.with_name(path.name + ".toml")
+
+
+def _beside(path: Path) -> list[Path]:
+    """The files beside a file that say how it is read."""
+    options = options_file(path)
+    if not options.is_file():
+        return []
+    try:
+        named = tomllib.loads(options.read_text(encoding="utf-8")).get("wavenumber")
+    except (OSError, ValueError, RecursionError):  # the reader refuses it, and says why
+        named = None
+    if isinstance(named, str) and is_below(named) and (path.parent / named).is_file():
+        return [options, path.parent / named]
+    return [options]
+
+
+def is_below(name: str) -> bool:
+    """Say whether a name leads to a file in the same folder, or in one below it."""
+    return not Path(name).is_absolute() and ".." not in Path(name).parts
 
 
 @contextmanager
@@ -94,10 +138,12 @@ def fits_in(path: Path, declared: int) -> None:
 def source_of(path: Path, reader: str, **recognised: Any) -> dict[str, Any]:
     """What the array came from: file name, checksum, reader, and what the reader recognised.
 
-    `opened="lazily"` among these leaves the checksum out: such a file is not read through.
+    `sha256` may be among these already; `opened="lazily"` leaves it out: such a file is not read
+    through.
     """
-    checksum = {} if "opened" in recognised else {"sha256": sha256(path)}
-    return {"file": path.name, **checksum, "reader": reader, **recognised}
+    known = recognised.keys() & {"sha256", "opened"}
+    own = {} if known else {"sha256": checksum(path)}
+    return {"file": path.name, **own, "reader": reader, **recognised}
 
 
 def float32(values: Any) -> Any:
@@ -106,10 +152,15 @@ def float32(values: Any) -> Any:
         return values.astype(np.float32, copy=False)
     values = np.asarray(values, dtype=float)
     with np.errstate(over="ignore"):
-        stored = values.astype(np.float32)
-    if np.isinf(stored).any():
+        return _finite(values.astype(np.float32))
+
+
+def _finite(values: Any) -> Any:
+    """The values as they are, looked through in pieces that fit in the cache."""
+    pieces = np.array_split(values, max(1, min(len(values), values.nbytes // _PIECE)))
+    if any(np.isinf(piece).any() for piece in pieces):
         raise OverflowError("a number that is infinite or above 3.4e38")
-    return stored
+    return values
 
 
 def labelled(
@@ -125,6 +176,8 @@ def labelled(
 def stored(path: Path, values: Any) -> Any:
     """Return the values of a file as float32, or say that one is beyond its range."""
     try:
+        if getattr(values, "dtype", None) == np.float32 and not hasattr(values, "dask"):
+            return _finite(values)
         return float32(values)
     except OverflowError as error:
         raise refuse(path, str(error), "finite numbers (float32)",

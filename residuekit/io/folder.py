@@ -2,75 +2,57 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from collections.abc import Callable, Sequence
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ..errors import did_you_mean
+from ..errors import ResiduekitWarning
 from ..schema import WAVENUMBER, make_map, source
-from .cube import positions
-from .files import labelled, refuse, source_of
+from .cube import positions, whole_numbers
+from .files import FOLDER_OPTIONS, labelled, refuse, source_of
+from .options import FolderOptions, Stated, need, takes
+from .words import tell
 
 NAME = "folder"
-TOML = "map.toml"
-_ORDERS = ("rows", "columns", "rows snake", "columns snake")
-_STARTS = ("bottom left", "bottom right", "top left", "top right")
+_MOST_PIXELS = 10_000_000
 
 
 def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray]:
     """Return the reader of folders that reads each file by `read_file`."""
 
-    def read(
-        path: Path,
-        *,
-        shape: Sequence[int] | None = None,
-        order: str | None = None,
-        start: str | None = None,
-        step: float | Sequence[float] | None = None,
-        missing: Sequence[int] = (),
-        files: str = "*",
-        quantity: str | None = None,
-        technique: str | None = None,
-        percent: bool | None = None,
-    ) -> xr.DataArray:
-        """Read a folder of one-spectrum files as a map; `map.toml` in it may hold the options.
+    @takes(FolderOptions)
+    def read(path: Path, options: FolderOptions) -> xr.DataArray:
+        """Read a folder of one-spectrum files as a map; `FolderOptions` says how they make it.
 
-        Parameters
-        ----------
-        path : the folder; its files are taken in the order of the numbers in their names.
-        shape : (n_y, n_x).
-        order : ``rows`` (x runs first), ``columns`` (y runs first), each with `` snake`` where
-            every second one runs back.
-        start : the corner of the first file: ``bottom left``, ``top left`` ...
-        step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
-        missing : the places (from 1, in the same order) of pixels that have no file.
-        files : which files, as ``*.csv``.
-        quantity, technique, percent : as for each file.
+        The files are taken in the order of the numbers in their names.
 
         Raises
         ------
         ReadError : files that do not fill the grid, differ in axis or quantity, or hold several
             spectra.
         """
-        n_y, n_x = _shape(path, shape)
-        for name, value, choices in (("order", order, _ORDERS), ("start", start, _STARTS)):
-            if value not in choices:
-                raise refuse(path, f"{name}={value!r}", f"one of {', '.join(choices)}",
-                             did_you_mean(str(value), choices))  # fmt: skip
-        found = _files(path, files)
-        places = _places(path, found, n_y * n_x, missing)
-        said = {"quantity": quantity, "technique": technique, "percent": percent}
+        n_y, n_x = _shape(path, options.shape)
+        need(path, options, "order", "start")
+        order, start = str(options.order), str(options.start)
+        found = _files(path, options.files)
+        places = _places(path, found, n_y * n_x, options.missing)
+        said = {f.name: getattr(options, f.name) for f in dataclasses.fields(Stated)}
         given = {name: value for name, value in said.items() if value is not None}
-        spectra = [_one(path, read_file(file, **given), file) for file in found]
+        with _told_once(path):
+            spectra = [_one(path, read_file(file, **given), file) for file in found]
         first = spectra[0]
         for other, file in zip(spectra, found, strict=True):
             _same(path, first, other, found[0].name, file.name)
         cube = np.full((n_y, n_x, first.sizes[WAVENUMBER]), np.nan, dtype=np.float32)
-        rows, columns = _walk(n_y, n_x, str(order), str(start))
+        rows, columns = _walk(n_y, n_x, order, start)
         for place, spectrum in zip(places, spectra, strict=True):
             cube[rows[place], columns[place]] = spectrum.values[0]
         recognised = {
@@ -81,7 +63,7 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         }
         if len(found) < n_y * n_x:
             recognised["missing pixels"] = str(n_y * n_x - len(found))
-        x, y = positions(path, n_x, n_y, step)
+        x, y = positions(path, n_x, n_y, options.step)
         return labelled(path, make_map, cube, first[WAVENUMBER].values, x, y,
                         quantity=str(first.name), technique=first.attrs["technique"],
                         source=source_of(path, NAME, **recognised))  # fmt: skip
@@ -89,25 +71,56 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
     return read
 
 
+@contextmanager
+def _told_once(path: Path) -> Iterator[None]:
+    """Tell of many files what is noticed in them once, and in how many."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    texts = [str(w.message) for w in caught if issubclass(w.category, ResiduekitWarning)]
+    kinds = Counter(text.partition(": ")[2] for text in texts)
+    for kind, count in kinds.items():
+        tell(path, f"{kind} (in {count} of its files)")
+
+
 def _shape(path: Path, shape: Any) -> tuple[int, int]:
-    try:
-        n_y, n_x = (int(size) for size in shape)
-    except (TypeError, ValueError):
-        n_y = n_x = 0
-    if n_y < 1 or n_x < 1 or n_y * n_x > 10_000_000:
-        raise refuse(path, f"a folder, and shape={shape!r}", "a file, or the rows and columns of "
-                     "the map", f"shape=(n_y, n_x), or {TOML}: shape = [n_y, n_x]")  # fmt: skip
-    return n_y, n_x
+    sizes = whole_numbers(shape, 2)
+    if sizes is None or sizes[0] * sizes[1] > _MOST_PIXELS:
+        found = "no shape" if shape is None else f"shape={shape!r}"
+        raise refuse(path, f"a folder, and {found}", "a file, or the rows and columns of the map "
+                     "that its files fill, their order and the corner where they start",
+                     f"shape=(n_y, n_x), order=..., start=...; or a {FOLDER_OPTIONS} in the "
+                     "folder: shape = [n_y, n_x] and lines for order and start")  # fmt: skip
+    return sizes[0], sizes[1]
 
 
 def _files(path: Path, pattern: str) -> list[Path]:
     if not isinstance(pattern, str) or "/" in pattern or "\\" in pattern or not pattern:
         raise refuse(path, f"files={pattern!r}", "a pattern of names", "files='*.csv'")
-    found = [p for p in path.glob(pattern)
-             if p.is_file() and p.name != TOML and not p.name.startswith(".")]  # fmt: skip
+    visible = (p for p in path.glob(pattern) if p.is_file() and not p.name.startswith("."))
+    found = [p for p in visible if p.name != FOLDER_OPTIONS]
     if not found:
         raise refuse(path, f"no file {pattern}", "files of one spectrum each", "files='*.csv'")
+    _check_numbers(path, found)
     return sorted(found, key=lambda p: (_numbers(p), p.name))
+
+
+def _check_numbers(path: Path, found: list[Path]) -> None:
+    """Refuse names whose numbers leave the order of the files in doubt."""
+    seen: dict[tuple[int, ...], str] = {}
+    for file in found:
+        numbers = tuple(_numbers(file))
+        if numbers in seen and numbers:
+            raise refuse(
+                path,
+                f"{seen[numbers]} and {file.name}, which have one number",
+                "a number of its own for each file",
+                "files='*.csv' or remove one",
+            )
+        seen[numbers] = file.name
+    if () in seen and len(seen) > 1:
+        raise refuse(path, f"{seen[()]}, without a number among files that have one",
+                     "a number in each name", "files='*.csv', to leave others out")  # fmt: skip
 
 
 def _numbers(path: Path) -> list[int]:

@@ -13,6 +13,7 @@ from ..schema import MAP_DIMS, WAVENUMBER
 from .dataset import from_dataset
 from .files import damaged, readable, refuse
 from .hdf5_guard import guard
+from .options import DatasetOptions, PathOptions, takes
 
 NAME = "HDF5"
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
@@ -24,30 +25,11 @@ def recognises(head: bytes) -> bool:
     return head.startswith(_SIGNATURE)
 
 
-def read(
-    path: Path,
-    *,
-    dataset: str | None = None,
-    dims: Sequence[str] | None = None,
-    wavenumber: str | None = None,
-    x: str | None = None,
-    y: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-) -> xr.DataArray:
+@takes(PathOptions)
+def read(path: Path, options: PathOptions) -> xr.DataArray:
     """Read a map or point spectra from HDF5, or from the default plot of a NeXus file.
 
-    Parameters
-    ----------
-    path : the file.
-    dataset : the path in it of the numbers, as ``entry/data/values``. Left out, the NeXus
-        attributes ``default``, ``signal`` and ``axes`` lead to it.
-    dims : what each of its dimensions is, in their order, as ``("y", "x", "wavenumber")``; a NeXus
-        file says it by the names of its axes.
-    wavenumber, x, y : the paths of the axes, each with an attribute ``units``; without x and y
-        pixels are counted.
-    quantity, technique, percent : what the file does not say itself.
+    `PathOptions` says where everything lies.
 
     Raises
     ------
@@ -62,16 +44,18 @@ def read(
     guard(path)
     try:
         with h5py.File(path, "r") as book:
-            if dataset is None:
-                found = _nexus(path, book, dims)
+            if options.dataset is None:
+                found = _nexus(path, book, options.dims)
             else:
-                axes = {WAVENUMBER: wavenumber, "x": x, "y": y}
-                found = _stated(path, book, dataset, dims, axes)
+                found = _stated(path, book, options.dataset, options)
     except (OSError, RuntimeError, KeyError, TypeError, OverflowError, MemoryError) as error:
         raise damaged(path, error) from error
-    names = {dim: dim for dim in found.dims if dim in _DIMS} if dims is not None else None
-    return from_dataset(path, found.to_dataset(), NAME, variable=str(found.name), dims=names,
-                        quantity=quantity, technique=technique, percent=percent)  # fmt: skip
+    names = {str(dim): str(dim) for dim in found.dims if dim in _DIMS}
+    said = DatasetOptions(
+        variable=str(found.name), dims=names if options.dims is not None else None,
+        quantity=options.quantity, technique=options.technique, percent=options.percent,
+    )  # fmt: skip
+    return from_dataset(path, found.to_dataset(), NAME, said)
 
 
 def _dataset(path: Path, book: Any, name: str) -> Any:
@@ -86,9 +70,9 @@ def _dataset(path: Path, book: Any, name: str) -> Any:
     return found
 
 
-def _stated(
-    path: Path, book: Any, dataset: str, dims: Sequence[str] | None, axes: dict[str, str | None]
-) -> xr.DataArray:
+def _stated(path: Path, book: Any, dataset: str, options: PathOptions) -> xr.DataArray:
+    dims = options.dims
+    axes = {WAVENUMBER: options.wavenumber, "x": options.x, "y": options.y}
     numbers = _dataset(path, book, dataset)
     if (
         dims is None or isinstance(dims, str) or len(dims) != numbers.ndim
@@ -144,6 +128,12 @@ def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
             "one axis for each dimension",
             "dataset=..., dims=..., wavenumber=...",
         )
+    for place, axis in enumerate(axes):
+        lies = np.atleast_1d(group.attrs.get(f"{axis}_indices", place)).tolist()
+        if lies != [place]:
+            raise refuse(path, f"{axis}_indices {lies}, and {axis!r} as number {place} of axes "
+                         f"{axes}", "one order of the axes", "dataset=..., dims=..., "
+                         "wavenumber=...")  # fmt: skip
     if dims is not None and len(dims) != len(axes):
         raise refuse(path, f"dims={dims!r} for axes {axes}", "one for each", "leave dims out")
     names = [f"axis {i}" if axis == "." else axis for i, axis in enumerate(axes)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -12,7 +13,9 @@ import numpy as np
 from .files import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
+_ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")
 _BLANKS = " \t\r\x1a"
+_LABEL = re.compile(r"##[^\n]*")
 _COMMENT = re.compile(r"\$\$[^\n]*")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d+)?")
 
@@ -84,8 +87,7 @@ def parse(path: Path, text: str) -> list[Block]:
     ------
     ReadError : text outside any label, a label without `=`, nothing at all.
     """
-    if text.count("\r") != text.count("\r\n"):
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = io.IncrementalNewlineDecoder(None, translate=True).decode(text, final=True)
     labels = [*_labels(text)]
     _nothing_but_comments(path, text[: labels[0][0]] if labels else text, 1)
     blocks: list[Block] = []
@@ -99,7 +101,7 @@ def parse(path: Path, text: str) -> list[Block]:
             raise refuse(path, f"{found[:40]!r}", "a label ##NAME= value", "add the =",
                          line)  # fmt: skip
         label = re.sub(r"[\s\-_/]", "", name).upper()
-        body = _uncommented(text[stop:end])
+        body = _COMMENT.sub("", text[stop:end])
         if label == "END":
             if open_blocks:
                 open_blocks.pop().ended = True
@@ -111,6 +113,11 @@ def parse(path: Path, text: str) -> list[Block]:
         if not open_blocks:
             _nothing_but_comments(path, body, line)
         elif label != "END":
+            before = open_blocks[-1].text(label)
+            if label in _ONCE and before and before != value.strip(_BLANKS):
+                raise refuse(path, f"##{name.strip()}= {value.strip()[:40]}, and above "
+                             f"{before[:40]}", "one of them", "remove the wrong one",
+                             line)  # fmt: skip
             _add(open_blocks[-1], label, value.strip(_BLANKS), body, line)
         line += text.count("\n", start, end)
     if not blocks:
@@ -120,17 +127,10 @@ def parse(path: Path, text: str) -> list[Block]:
 
 def _labels(text: str) -> Iterator[tuple[int, int]]:
     """Where each line that opens with ## starts and ends."""
-    at = text.find("##")
-    while at >= 0:
-        start, stop = text.rfind("\n", 0, at) + 1, text.find("\n", at)
-        stop = len(text) if stop < 0 else stop
-        if not text[start:at].strip(_BLANKS):
-            yield start, stop
-        at = text.find("##", stop)
-
-
-def _uncommented(text: str) -> str:
-    return _COMMENT.sub("", text) if "$$" in text else text
+    for found in _LABEL.finditer(text):
+        start = text.rfind("\n", 0, found.start()) + 1
+        if not text[start : found.start()].strip(_BLANKS):
+            yield start, found.end()
 
 
 def _add(block: Block, label: str, value: str, body: str, line: int) -> None:
@@ -144,7 +144,7 @@ def _add(block: Block, label: str, value: str, body: str, line: int) -> None:
 
 
 def _nothing_but_comments(path: Path, text: str, line: int) -> None:
-    for number, part in enumerate(_uncommented(text).split("\n"), line):
+    for number, part in enumerate(_COMMENT.sub("", text).split("\n"), line):
         if part.strip(_BLANKS):
             raise refuse(path, f"{part.strip()[:40]!r} outside a block", "a label ##TITLE= first",
                          "remove the line", number)  # fmt: skip

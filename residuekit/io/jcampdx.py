@@ -29,8 +29,9 @@ from .grid import grid
 from .jcamp_block import Block, parse
 from .jcamp_pages import pages
 from .jcamp_tables import decode, form
-from .state import as_stated, check_state
-from .words import as_fraction, axis_unit_of, position_of, quantity_of, stated, tell, to_wavenumber
+from .options import BlockOptions, takes
+from .state import as_kept, as_stated
+from .words import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
 
 NAME = "JCAMP-DX"
 #: The label of our own that holds what no other label can.
@@ -55,22 +56,12 @@ class _Spectrum:
     notes: dict[str, str]
 
 
-def read(
-    path: Path,
-    *,
-    block: int | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-) -> xr.DataArray:
+@takes(BlockOptions)
+def read(path: Path, options: BlockOptions) -> xr.DataArray:
     """Read spectra from JCAMP-DX: one block, a compound file (LINK), or the pages of NTUPLES.
 
-    Parameters
-    ----------
-    path : the file, with XYDATA ``(X++(Y..Y))`` or XYPOINTS ``(XY..XY)`` in its blocks.
-    block : the number (from 1) of one spectrum of a compound file. Left out, all are read, onto
-        one axis; blocks that carry ``##$X POSITION=`` and ``##$Y POSITION=`` make a map.
-    quantity, technique, percent : what the file does not say itself.
+    Its blocks hold XYDATA ``(X++(Y..Y))`` or XYPOINTS ``(XY..XY)``; those that carry ``##$X
+    POSITION=`` and ``##$Y POSITION=`` make a map. `BlockOptions` says what may be stated.
 
     Raises
     ------
@@ -81,30 +72,28 @@ def read(
     -----
     ResiduekitWarning : a label that contradicts the numbers where these leave no doubt.
     """
-    stated(path, quantity, technique, percent)
     blocks, encoding = blocks_of(path)
     state = _state(path, blocks[0])
     if state:
-        quantity, technique = check_state(path, state, quantity, technique, percent)
-        percent = False
-    spectra = _spectra(path, blocks, block, quantity, percent)
+        options = as_kept(path, state, options)
+    spectra = _spectra(path, blocks, options)
     first = spectra[0]
     _agree(path, spectra)
     values = np.stack([spectrum.values for spectrum in spectra])
     if not state and not np.isfinite(values).any():
         raise refuse(path, "no ordinate that is a number", "ordinates", "export it again")
-    title = blocks[0].text("TITLE") if block is None else first.block.text("TITLE")
+    title = blocks[0].text("TITLE") if options.block is None else first.block.text("TITLE")
     notes = {**first.notes, "title": title, "encoding": encoding}
     if len(blocks) > 1:
         notes["blocks"] = f"{len(spectra)} of {len(blocks)} blocks"
     if state:
         notes["origin"] = state["source"]
-    options = {"quantity": first.quantity, "technique": technique or "unknown"}
+    said = {"quantity": first.quantity, "technique": options.technique or "unknown"}
     places, unit = _places(path, spectra)
     if places is None:
         source = source_of(path, NAME, **notes)
         names = None if len(spectra) == 1 else [s.block.text("TITLE") for s in spectra]
-        array = labelled(path, make_points, values, first.axis, names, source=source, **options)
+        array = labelled(path, make_points, values, first.axis, names, source=source, **said)
     else:
         columns, rows, column, row = grid(path, *places)
         cube = np.full((rows.size, columns.size, first.axis.size), np.nan, dtype=np.float32)
@@ -113,7 +102,7 @@ def read(
         notes |= {"y order": "by the y position of each block, upward"}
         notes |= {"missing pixels": str(missing)} if missing else {}
         source = source_of(path, NAME, **notes)
-        array = labelled(path, make_map, cube, first.axis, columns, rows, source=source, **options)
+        array = labelled(path, make_map, cube, first.axis, columns, rows, source=source, **said)
         array = with_position_unit(array, unit)
     return as_stated(path, array, state) if state else array
 
@@ -137,9 +126,7 @@ def _state(path: Path, block: Block) -> dict[str, Any]:
     return state
 
 
-def _spectra(
-    path: Path, blocks: list[Block], wanted: int | None, quantity: str | None, percent: bool | None
-) -> list[_Spectrum]:
+def _spectra(path: Path, blocks: list[Block], options: BlockOptions) -> list[_Spectrum]:
     """The spectra of a file, decoded: all of them, or the wanted one."""
     with_peaks = [b for b in blocks if b.tables and b.tables[0].label in _PEAKS]
     linked = [b for b in blocks if "BLOCKS" in b.labels and not b.tables]
@@ -149,6 +136,7 @@ def _spectra(
         raise refuse(path, "a table of peaks, no spectrum", "XYDATA or XYPOINTS",
                      "residuekit.io.read_peaks(path), or export the whole spectrum",
                      with_peaks[0].tables[0].line)  # fmt: skip
+    wanted = options.block
     if with_peaks and wanted is None:
         tell(path, f"{len(with_peaks)} tables of peaks beside the spectra: not read",
              with_peaks[0].tables[0].line)  # fmt: skip
@@ -162,7 +150,7 @@ def _spectra(
     room = _MOST_IN_FILE
     spectra = []
     for one in found:
-        spectra.append(_spectrum(path, one, quantity, percent))
+        spectra.append(_spectrum(path, one, options))
         room -= spectra[-1].values.size
         if room < 0:
             raise refuse(path, f"more than {_MOST_IN_FILE} points", "a file of no more",
@@ -186,7 +174,7 @@ def _check_links(path: Path, linked: list[Block], found: int) -> None:
             tell(path, f"BLOCKS {declared:g}, but {found} blocks", line)
 
 
-def _spectrum(path: Path, block: Block, quantity: str | None, percent: bool | None) -> _Spectrum:
+def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
     axis, values, forms = decode(path, block)
     word = block.needed(path, "XUNITS")
     unit = axis_unit_of(word)
@@ -196,19 +184,19 @@ def _spectrum(path: Path, block: Block, quantity: str | None, percent: bool | No
     axis = to_wavenumber(path, axis, unit)
     y_word = block.text("YUNITS")
     known = quantity_of(y_word, short=True)
-    if quantity is None and known is None:
+    if options.quantity is None and known is None:
         raise refuse(path, f"YUNITS {y_word!r}", "ABSORBANCE, TRANSMITTANCE, %T, REFLECTANCE or "
                      "KUBELKA-MUNK", "quantity='absorbance' (or another)",
                      block.line_of("YUNITS"))  # fmt: skip
-    if percent is None and known is not None:
-        percent = known[1]
-    name = quantity or (known[0] if known else "")
+    percent = known[1] if options.percent is None and known is not None else options.percent
+    name = options.quantity or (known[0] if known else "")
     values, scale = as_fraction(path, values, name, percent)
     table = block.tables[0]
     notes = {
         "layout": f"{table.label} ({form(table)})",
         "form": forms,
         "units": f"{unit}, {y_word}",
+        "data type": block.text("DATATYPE"),
     }
     return _Spectrum(block, axis, values, name, {**notes, **scale})
 

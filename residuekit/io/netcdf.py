@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import xarray as xr
@@ -10,6 +9,7 @@ import xarray as xr
 from .dataset import from_dataset
 from .files import damaged, float32, readable, refuse
 from .hdf5_guard import guard
+from .options import DatasetOptions, takes
 
 NAME = "NetCDF"
 _HDF5, _CLASSIC = b"\x89HDF\r\n\x1a\n", b"CDF"
@@ -20,39 +20,19 @@ def recognises(head: bytes) -> bool:
     return head.startswith((_HDF5, _CLASSIC))
 
 
-def read(
-    path: Path,
-    *,
-    variable: str | None = None,
-    dims: Mapping[str, str] | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    lazy: bool = False,
-) -> xr.DataArray:
-    """Read a map or point spectra from NetCDF.
-
-    Parameters
-    ----------
-    path : the file.
-    variable : the variable that holds the spectra, where there is more than one.
-    dims : its dimensions where their names do not say it, as
-        ``{"y": "scan", "x": "step", "wavenumber": "band"}`` or
-        ``{"spectrum": "sample", "wavenumber": "band"}``.
-    quantity, technique, percent : what the file does not say itself.
-    lazy : leave the numbers in the file, in chunks of 64 x 64 x all wavenumbers (needs dask); the
-        checksum is then left out.
+@takes(DatasetOptions)
+def read(path: Path, options: DatasetOptions) -> xr.DataArray:
+    """Read a map or point spectra from NetCDF; `DatasetOptions` says what may be stated.
 
     Raises
     ------
     ReadError : a damaged file, no spectra in it, or more than one way to read it.
     """
-    dataset = _opened(path, lazy=lazy)
+    dataset = _opened(path, lazy=options.lazy)
     try:
-        return from_dataset(path, dataset, NAME, variable=variable, dims=dims, quantity=quantity,
-                            technique=technique, percent=percent, lazy=lazy)  # fmt: skip
+        return from_dataset(path, dataset, NAME, options)
     finally:
-        if not lazy:
+        if not options.lazy:
             dataset.close()
 
 

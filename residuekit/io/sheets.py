@@ -14,12 +14,12 @@ import xarray as xr
 
 from ..errors import Fault, ReadError, WriteError
 from .files import json_of, readable, refuse
+from .options import SheetOptions, takes
 from .state import state_of
-from .table_head import find_head
+from .table_head import find_head, swallowed
 from .table_text import Table
 from .table_writer import rows_of
 from .tables import from_table
-from .words import stated
 
 NAME = "XLSX"
 _STATE = "residuekit"
@@ -33,29 +33,17 @@ def recognises(head: bytes) -> bool:
     return head.startswith(b"PK\x03\x04") and (b"[Content_Types]" in head or b"xl/" in head)
 
 
-def read(
-    path: Path,
-    *,
-    sheet: str | None = None,
-    layout: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    x_unit: str | None = None,
-) -> xr.DataArray:
-    """Read point spectra or a map from one sheet of a workbook.
+@takes(SheetOptions)
+def read(path: Path, options: SheetOptions) -> xr.DataArray:
+    """Read point spectra or a map from one sheet of a workbook; `SheetOptions` may be stated.
 
-    Parameters
-    ----------
-    path : the file (.xlsx). Formulas are not computed and links not followed: both are refused.
-    sheet : its name, where more than one holds numbers.
-    layout, quantity, technique, percent, x_unit : as for tables of text.
+    Formulas are not computed and links not followed: both are refused.
 
     Raises
     ------
     ReadError : as for tables of text; a formula, with its row.
     """
-    stated(path, quantity, technique, percent)
+    sheet = options.sheet
     sheets = _sheets(path)
     state = _state(path, sheets.pop(_STATE, []))
     sheets = {name: rows for name, rows in sheets.items() if rows}
@@ -69,7 +57,7 @@ def read(
         )
     name = sheet if sheet is not None else next(iter(sheets))
     table = _table(path, name, sheets[name], state)
-    return from_table(table, layout, quantity, technique, percent, x_unit)
+    return from_table(table, options)
 
 
 def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:
@@ -140,9 +128,15 @@ def _table(
     path: Path, name: str, rows: list[tuple[int, list[Any]]], state: dict[str, Any]
 ) -> Table:
     width = max(len(cells) for _, cells in rows)
-    rows = [(number, cells + [None] * (width - len(cells))) for number, cells in rows]
+    before = min(next(i for i, cell in enumerate(cells) if cell is not None) for _, cells in rows)
+    rows = [(number, (cells + [None] * (width - len(cells)))[before:]) for number, cells in rows]
+    width -= before
     head = find_head((_texts(rows, at) for at in range(len(rows))), ".")
     body = rows[head.used :]
+    lost = swallowed(head, ".")
+    if lost is not None:
+        raise refuse(path, f"{lost!r} where a row of numbers begins", "a number", "mend the cell",
+                     rows[head.used - 1][0])  # fmt: skip
     if not body:
         raise refuse(path, "a header without numbers below it", "rows of numbers",
                      "export it again", rows[0][0])  # fmt: skip
@@ -151,7 +145,7 @@ def _table(
     for at, (number, cells) in enumerate(body):
         for column, cell in enumerate(cells):
             if cell is not None and not (names and column == 0):
-                values[at, column] = _number(path, cell, column, number)
+                values[at, column] = _number(path, cell, before + column, number)
     lines = np.array([number for number, _ in body])
     return Table(path, head, values[:, 1:] if names else values, lines, state, {"sheet": name},
                  names=names)  # fmt: skip
@@ -173,8 +167,8 @@ def _number(path: Path, cell: Any, column: int, row: int) -> float:
         return cell
     if isinstance(cell, str) and cell.strip().casefold() in ("nan", "na", "n/a"):
         return float("nan")
-    raise refuse(path, f"{str(cell)[:40]!r} in column {column + 1}", "a number, or an empty cell "
-                 "where it is missing", "mend the cell", row)  # fmt: skip
+    raise refuse(path, f"the text {str(cell)[:40]!r} in column {column + 1}", "a number, or an "
+                 "empty cell where it is missing", "mend the cell", row)  # fmt: skip
 
 
 def write(array: xr.DataArray, path: Path, *, layout: str | None = None) -> None:

@@ -13,7 +13,7 @@ import xarray as xr
 from ..errors import Fault, WriteError
 from ..schema import history, source
 from .files import refuse
-from .words import agreed, stated
+from .options import Options, kept
 
 _KEPT = {"units", "technique", "source", "history"}
 _NEEDED = {"quantity": str, "technique": str, "shape": list, "source": dict, "history": list}
@@ -49,14 +49,8 @@ def state_of(array: xr.DataArray, path: Path) -> dict[str, Any]:
     return state
 
 
-def check_state(
-    path: Path,
-    state: Mapping[str, Any],
-    quantity: str | None,
-    technique: str | None,
-    percent: bool | None,
-) -> tuple[str, str]:
-    """Return the quantity and technique a file of our own states.
+def as_kept(path: Path, state: Mapping[str, Any], options: Options) -> Options:
+    """Return the options with the quantity and technique a file of our own states.
 
     Raises
     ------
@@ -66,11 +60,8 @@ def check_state(
     if wrong:
         raise refuse(path, f"a file of our own without {', '.join(wrong)}",
                      f"all of {', '.join(_NEEDED)}", "write the file again", 1)  # fmt: skip
-    agreed(path, "quantity", quantity, state["quantity"])
-    agreed(path, "technique", technique, state["technique"])
-    agreed(path, "percent", percent, False)
-    stated(path, state["quantity"], state["technique"], False)
-    return state["quantity"], state["technique"]
+    said = {"quantity": state["quantity"], "technique": state["technique"], "percent": False}
+    return kept(path, options, **said)
 
 
 def as_stated(path: Path, array: xr.DataArray, state: Mapping[str, Any]) -> xr.DataArray:

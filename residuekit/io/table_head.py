@@ -10,6 +10,7 @@ from itertools import pairwise
 from .words import is_axis_word, is_unit_word, position_of
 
 MISSING = ("", "nan", "na", "n/a")
+_OPENS_AS_NUMBER = re.compile(r"[+-]?[.,]?\d")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -70,6 +71,15 @@ def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head
     header = above[-1] if above else None
     title = " | ".join(" ".join(filter(None, row))[:80] for row in above[:-1])
     return Head(header, units, title, used, named)
+
+
+def swallowed(head: Head, decimal: str) -> str | None:
+    """Return the first cell of a header that is a row of numbers but for that cell, else None."""
+    if not head.header or head.units or is_axis_word(head.header[0]):
+        return None
+    first, *rest = head.header
+    numbers = all(number_of(cell, decimal) is not None or is_missing(cell) for cell in rest)
+    return first if rest and numbers and _OPENS_AS_NUMBER.match(first) else None
 
 
 def _covers(names: tuple[str, ...], units: tuple[str, ...]) -> bool:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +16,17 @@ import numpy as np
 
 from ..errors import ReadError
 from .files import decoded, json_of, refuse
-from .table_head import MISSING, Head, find_head, is_missing, number_of
+from .table_head import MISSING, Head, find_head, is_missing, number_of, swallowed
 
 #: First line of a table of our own; the comment lines below it hold what the numbers do not.
 SIGNATURE = "# residuekit table"
 _DELIMITERS = ("\t", ";", ",")
 _SAMPLE_LINES = 50
-_TOP = 2**20
+#: Bytes above which a table is read at once; bytes of its head, with short and with long comments.
+_LARGE, _TOPS = 2**21, (2**17, 2**20)
+#: Rows that are turned together (they fit in the cache), and bytes that are counted together.
+_ROWS, _PIECE = 2048, 2**20
+_MISSING = {cased for word in MISSING for cased in (word, word.upper(), word.title(), "NaN")}
 
 
 @dataclass(frozen=True)
@@ -57,42 +64,49 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     ReadError : nothing in it, no delimiter, rows of unequal length, text in a number cell, a cut
         file of our own; each with its line.
     """
-    for option, value, choices in (
-        ("delimiter", delimiter, _DELIMITERS), ("decimal", decimal, (".", ",")),
-    ):  # fmt: skip
-        if value is not None and value not in choices:
-            raise refuse(
-                path, f"{option}={value!r}", f"one of {choices}", f"{option}={choices[0]!r}"
-            )
-    table = _at_once(path, data, delimiter, decimal) if len(data) > 2 * _TOP else None
+    table = _at_once(path, data, delimiter, decimal) if len(data) > _LARGE else None
     return table or _by_line(path, data, delimiter, decimal)
 
 
 def _at_once(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table | None:
-    """A large table of plain text: its head from its first lines, its numbers from its bytes.
+    """A large table: its head from its first lines, its numbers from its bytes, in two halves.
 
-    None for all that takes a closer look, line by line: quotes, names, blank lines, damage.
+    None for all that takes a closer look, line by line: names, blank lines, damage.
     """
-    cut = data.rfind(b"\n", 0, _TOP) + 1
-    if not (cut and data.isascii() and data.endswith(b"\n")) or any(c in data for c in b'"\r\0'):
+    top = _top(path, data, delimiter, decimal)
+    if top is None or top.names is not None or b"\0" in data:
         return None
-    try:
-        top = _by_line(path, data[:cut], delimiter, decimal)
-    except ReadError:
+    first, width = int(top.lines[0]), top.values.shape[1]
+    start = 0
+    for _ in range(first - 1):
+        start = data.index(b"\n", start) + 1
+    middle = data.find(b"\n", (start + len(data)) // 2) + 1
+    halves = [memoryview(data)[start:middle], memoryview(data)[middle:]]
+    rows = [_count(half, "\n") for half in halves]
+    rows[1] += not data.endswith(b"\n")
+    if sum(_count(half, top.form["delimiter"]) for half in halves) != sum(rows) * (width - 1):
         return None
-    if top.names is not None:
-        return None
-    first = int(top.lines[0])
-    start = sum(len(line) + 1 for line in data[:cut].split(b"\n")[: first - 1])
-    n_rows, width = data.count(b"\n", start), top.values.shape[1]
-    if data.count(top.form["delimiter"].encode(), start) != n_rows * (width - 1):
-        return None
-    body = io.BytesIO(data)
-    body.seek(start)
-    values = _by_pandas(body, (n_rows, width), top.form["delimiter"], top.decimal)
-    if values is None:
-        return None
-    return replace(top, values=values, lines=np.arange(first, first + n_rows))
+    values = np.empty((sum(rows), width))
+    read = partial(_by_pandas, delimiter=top.form["delimiter"], decimal=top.decimal)
+    with ThreadPoolExecutor(2) as pool:
+        if not all(pool.map(read, map(io.BytesIO, halves), np.split(values, rows[:1]))):
+            return None
+    return replace(top, values=values, lines=np.arange(first, first + sum(rows)))
+
+
+def _top(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table | None:
+    """The first lines of a file as a table of their own."""
+    for size in _TOPS:
+        with suppress(ReadError):
+            return _by_line(path, data[: data.rfind(b"\n", 0, size) + 1], delimiter, decimal)
+    return None
+
+
+def _count(body: memoryview, character: str) -> int:
+    """How often an ASCII character stands in a text, counted in pieces that fit in the cache."""
+    codes = np.frombuffer(body, np.uint8)
+    pieces = (codes[at : at + _PIECE] for at in range(0, codes.size, _PIECE))
+    return sum(int(np.count_nonzero(piece == ord(character))) for piece in pieces)
 
 
 def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
@@ -107,6 +121,10 @@ def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None
     decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
     head = _header(path, lines[first:], delimiter, decimal, first + 1)
     begin = first + head.used
+    lost = swallowed(head, decimal)
+    if lost is not None:
+        raise refuse(path, f"{lost!r} where a row of numbers begins", "a number, with neither a "
+                     "unit nor marks of thousands", "mend the cell", begin)  # fmt: skip
     places = np.array([i for i in range(begin, len(lines)) if lines[i] and not lines[i].isspace()],
                       dtype=int)  # fmt: skip
     body = lines[begin:]
@@ -237,27 +255,32 @@ def _numbers(
 ) -> Any:
     """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles."""
     counts = np.array([row.count(delimiter) for row in body]) + 1
-    values = None
     if (counts == width).all() and not any('"' in row for row in body):
-        text = io.BytesIO("\n".join(body).encode())
-        values = _by_pandas(text, (len(body), width), delimiter, decimal)
-    if values is None:
-        return _cell_by_cell(path, body, places, width, delimiter, decimal)
-    return values
+        values = np.empty((len(body), width))
+        if _by_pandas(io.BytesIO("\n".join(body).encode()), values, delimiter, decimal):
+            return values
+    return _cell_by_cell(path, body, places, width, delimiter, decimal)
 
 
-def _by_pandas(body: io.BytesIO, shape: tuple[int, int], delimiter: str, decimal: str) -> Any:
-    """The numbers of a body without quotes; None where it holds anything else."""
+def _by_pandas(body: io.BytesIO, into: Any, delimiter: str, decimal: str) -> bool:
+    """Fill an array (n_rows, n_columns) from a body, and say whether it holds just such numbers."""
     import pandas as pd
 
     try:
-        values = pd.read_csv(
+        frame = pd.read_csv(
             body, sep=delimiter, decimal=decimal, header=None, dtype=np.float64,
-            na_values=list(MISSING),
-        ).to_numpy()  # fmt: skip
+            keep_default_na=False, na_values=list(_MISSING),
+        )  # fmt: skip
     except ValueError:
-        return None
-    return values if values.shape == shape and not np.isinf(values).any() else None
+        return False
+    if frame.shape != into.shape:
+        return False
+    columns = [column.to_numpy() for _, column in frame.items()]
+    for start in range(0, len(frame), _ROWS):
+        rows = slice(start, start + _ROWS)
+        for place, column in enumerate(columns):
+            into[rows, place] = column[rows]
+    return not np.isinf(into).any()
 
 
 def _cell_by_cell(

@@ -2,42 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ..errors import did_you_mean
 from ..schema import make_map, make_points
-from .files import labelled, readable, refuse, source_of, stored, with_position_unit
+from .files import checksum, labelled, readable, refuse, source_of, stored, with_position_unit
 from .grid import grid
-from .state import as_stated, check_state
+from .options import TableOptions, TextOptions, kept, takes
+from .state import as_kept, as_stated
 from .table_text import SIGNATURE, Table, parse
 from .words import (
-    agreed,
     as_fraction,
     axis_unit_of,
+    contradicts,
     is_axis_word,
     is_wavenumber_word,
+    per_cm,
+    plain,
     position_of,
     quantity_of,
-    stated,
     to_wavenumber,
 )
 
 NAME = "table"
-LAYOUTS = ("points", "points in rows", "wide map", "long map")
 _MOST_EMPTY = 16
-
-
-@dataclass(frozen=True)
-class _Options:
-    quantity: str | None
-    technique: str
-    percent: bool | None
-    x_unit: str | None
+#: Where an axis without a unit may lie, in cm-1, and the names of an axis that say nothing.
+_LOWEST, _HIGHEST = 100, 15_000
+_NEUTRAL = ("", "x")
 
 
 def recognises(head: bytes) -> bool:
@@ -45,69 +41,49 @@ def recognises(head: bytes) -> bool:
     return head.startswith(SIGNATURE.encode())
 
 
-def read(
-    path: Path,
-    *,
-    layout: str | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    x_unit: str | None = None,
-    delimiter: str | None = None,
-    decimal: str | None = None,
-) -> xr.DataArray:
-    """Read point spectra or a map from a table of text.
+@takes(TextOptions)
+def read(path: Path, options: TextOptions) -> xr.DataArray:
+    """Read point spectra or a map from a table of text; `TextOptions` says what may be stated.
 
-    Parameters
-    ----------
-    path : the file: tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
-    layout : ``points`` (first column the axis, then a column a spectrum), ``points in rows`` (the
-        same turned: first row the axis, then a row a spectrum that opens with its name), ``wide
-        map`` (a row a pixel: x, y, then a column a wavenumber) or ``long map`` (x, y, wavenumber,
-        value); recognised from the header and the numbers when left out. A row of units may stand
-        below the header.
-    quantity, technique, percent, delimiter, decimal : what the file does not say itself.
-    x_unit : the unit of the spectral axis: ``cm-1``, ``nm`` or ``um``.
+    Columns are parted by tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
+    A row of units may stand below the header.
 
     Raises
     ------
     ReadError : anything that cannot be read without guessing, with its line.
     """
-    stated(path, quantity, technique, percent)
     with readable(path):
         data = path.read_bytes()
-    table = parse(path, data, delimiter, decimal)
-    return from_table(table, layout, quantity, technique, percent, x_unit)
+    with ThreadPoolExecutor(1) as pool:
+        digest = pool.submit(checksum, path, data)
+        table = parse(path, data, options.delimiter, options.decimal)
+        said = {**table.form, "sha256": digest.result()}
+    return from_table(replace(table, form=said), options)
 
 
-def from_table(
-    table: Table,
-    layout: str | None,
-    quantity: str | None,
-    technique: str | None,
-    percent: bool | None,
-    x_unit: str | None,
-) -> xr.DataArray:
-    """Make the labelled array of a table; the options and errors are those of `read`."""
-    path = table.path
-    for option, value, choices in (
-        ("layout", layout, LAYOUTS), ("x_unit", x_unit, ("cm-1", "nm", "um")),
-    ):  # fmt: skip
-        if value is not None and value not in choices:
-            raise refuse(path, f"{option}={value!r}", f"one of {', '.join(choices)}",
-                         did_you_mean(str(value), choices))  # fmt: skip
-    if table.stated:
-        quantity, technique = check_state(path, table.stated, quantity, technique, percent)
-        agreed(path, "layout", layout, table.stated.get("layout"))
-        layout, percent = str(table.stated.get("layout")), False
-    options = _Options(quantity, technique or "unknown", percent, x_unit)
-    found = layout or _layout(table)
+def from_table(table: Table, options: TableOptions) -> xr.DataArray:
+    """Make the labelled array of a table; the errors are those of `read`."""
+    if not table.stated:
+        table = _without_empty_end(table)
+    else:
+        options = as_kept(table.path, table.stated, options)
+        options = kept(table.path, options, layout=str(table.stated.get("layout")))
+    found = options.layout or _layout(table)
     readers = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
-    if found not in readers:
-        raise refuse(path, f"the layout {found!r}", f"one of {', '.join(LAYOUTS)}",
-                     "layout='points'", 1)  # fmt: skip
     array = readers[found](table, options)
     return _as_stated(table, array, found) if table.stated else array
+
+
+def _without_empty_end(table: Table) -> Table:
+    """Leave out the last column where it has neither a name nor a number: a mark ends each row."""
+    head, values = table.head, table.values
+    unnamed = not head.header or not head.header[-1]
+    if values.shape[1] < 3 or not unnamed or not np.isnan(values[:, -1]).all():
+        return table
+    header = head.header and head.header[:-1]
+    head = replace(head, header=header, units=head.units and head.units[: len(header or ())])
+    form = {**table.form, "empty last column": "left out"}
+    return replace(table, head=head, values=values[:, :-1], form=form)
 
 
 def _layout(table: Table) -> str:
@@ -133,7 +109,12 @@ def _layout(table: Table) -> str:
             raise _ask(table, "a first line of ascending numbers: wavenumbers (spectra in "
                        "rows) or names of spectra")  # fmt: skip
         if is_axis_word(header[0]):
-            return "points"
+            across = in_rows and _is_plausible(header[0], np.array(numbers))
+            down = _is_plausible(header[0], values[:, 0])
+            if across and down:
+                raise _ask(table, "a first line and a first column that may both be "
+                           f"{header[0]}")  # fmt: skip
+            return "points in rows" if across else "points"
     if values.shape[1] < 2:
         raise refuse(table.path, "one column", "a column of wavenumbers and one of values",
                      "delimiter=... if the columns are parted by another mark")  # fmt: skip
@@ -158,7 +139,15 @@ def _is_monotone(axis: Any) -> bool:
     return bool((steps > 0).all() or (steps < 0).all())
 
 
-def _points(table: Table, options: _Options) -> xr.DataArray:
+def _is_plausible(word: str, axis: Any) -> bool:
+    """Say whether numbers under this word may be the axis of an infrared spectrum."""
+    if not (_is_monotone(axis) and (axis > 0).all()):
+        return False
+    wavenumber = per_cm(axis, axis_unit_of(word) or "cm-1")
+    return bool(wavenumber.min() >= _LOWEST and wavenumber.max() <= _HIGHEST)
+
+
+def _points(table: Table, options: TableOptions) -> xr.DataArray:
     if table.values.shape[1] < 2 or table.names is not None:
         raise _ask(table, "one column" if table.names is None else "names in the first column")
     word = _axis_word(table, 0)
@@ -169,10 +158,10 @@ def _points(table: Table, options: _Options) -> xr.DataArray:
     names = None if not words or (len(words) == 1 and quantity_of(words[0], short=True)) else words
     source = _source(table, "points", {**notes, **said})
     return labelled(table.path, make_points, values, axis, names, quantity=quantity,
-                    technique=options.technique, source=source)  # fmt: skip
+                    technique=options.technique or "unknown", source=source)  # fmt: skip
 
 
-def _rows(table: Table, options: _Options) -> xr.DataArray:
+def _rows(table: Table, options: TableOptions) -> xr.DataArray:
     """Spectra in rows: the header is the axis; the first column names the spectra."""
     header = table.header
     numbers = [table.number(cell) for cell in header[1:]] if header else [None]
@@ -185,7 +174,7 @@ def _rows(table: Table, options: _Options) -> xr.DataArray:
     values, quantity, said = _values(table, values, (), (), options)
     source = _source(table, "points in rows", {**notes, **said})
     return labelled(table.path, make_points, values, axis, names, quantity=quantity,
-                    technique=options.technique, source=source)  # fmt: skip
+                    technique=options.technique or "unknown", source=source)  # fmt: skip
 
 
 def _columns(table: Table, wanted: list[int]) -> Any:
@@ -199,14 +188,12 @@ def _units(table: Table) -> tuple[str, ...]:
 
 
 def _axis_word(table: Table, column: int) -> str:
-    """What says the unit of the axis: the row of units, else the name of the column."""
-    for cells in (_units(table), table.header or ()):
-        if column < len(cells) and axis_unit_of(cells[column]) is not None:
-            return cells[column]
-    return table.header[column] if table.header else ""
+    """The name of a column, and its unit from the row of units in brackets."""
+    name = table.header[column] if table.header else ""
+    return f"{name} ({_units(table)[column]})" if _units(table) else name
 
 
-def _wide(table: Table, options: _Options) -> xr.DataArray:
+def _wide(table: Table, options: TableOptions) -> xr.DataArray:
     header = table.header
     if header is None:
         raise refuse(table.path, "no header", "a header of x, y and the wavenumbers",
@@ -230,11 +217,11 @@ def _wide(table: Table, options: _Options) -> xr.DataArray:
     cube = cube.reshape(rows.size, columns.size, axis.size)
     source = _source(table, "wide map", {**notes, **said, **more, **_gaps(rows, columns, len(x))})
     array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
-                     technique=options.technique, source=source)  # fmt: skip
+                     technique=options.technique or "unknown", source=source)  # fmt: skip
     return with_position_unit(array, unit)
 
 
-def _long(table: Table, options: _Options) -> xr.DataArray:
+def _long(table: Table, options: TableOptions) -> xr.DataArray:
     if table.values.shape[1] != 4:
         raise refuse(table.path, f"{table.values.shape[1]} columns", "x, y, wavenumber and value",
                      "a table of those four columns")  # fmt: skip
@@ -271,7 +258,7 @@ def _long(table: Table, options: _Options) -> xr.DataArray:
     gaps = _gaps(rows, columns, len(pixels))
     source = _source(table, "long map", {**notes, **said, **more, **gaps})
     array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
-                     technique=options.technique, source=source)  # fmt: skip
+                     technique=options.technique or "unknown", source=source)  # fmt: skip
     return with_position_unit(array, unit)
 
 
@@ -313,7 +300,7 @@ def _complete(table: Table, column: Any, name: str) -> None:
 
 
 def _axis(
-    table: Table, axis: Any, word: str, options: _Options, lines: Any
+    table: Table, axis: Any, word: str, options: TableOptions, lines: Any
 ) -> tuple[Any, dict[str, str]]:
     """The spectral axis in cm-1, as it stands in the file, and what was assumed about it."""
     if lines is not None:
@@ -324,10 +311,15 @@ def _axis(
     if unit is None and table.stated:
         unit = "cm-1"
     elif unit is None:
-        if axis.min() < 100 or axis.max() > 15000:
-            found = f"an axis from {axis.min():g} to {axis.max():g} without a unit"
-            raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")  # fmt: skip
+        unsaid = is_axis_word(word) or (lines is not None and plain(word) not in _NEUTRAL)
+        if unsaid or axis.min() < _LOWEST or axis.max() > _HIGHEST:
+            named = f" called {word!r}" if unsaid else ""
+            found = f"an axis{named} from {axis.min():g} to {axis.max():g} without a unit"
+            raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")
         unit, notes["wavenumber"] = "cm-1", "assumed cm-1"
+    elif not options.x_unit and contradicts(word, unit):
+        raise refuse(table.path, f"an axis called {word!r}", "wavenumbers in cm-1, or wavelengths "
+                     "in nm or um", f"mend the header, or x_unit={unit!r}", 1)  # fmt: skip
     elif word and not options.x_unit and not is_wavenumber_word(word):
         notes["wavenumber from"] = f"{word} in {unit}"
     return to_wavenumber(table.path, axis, unit), notes
@@ -350,16 +342,18 @@ def _values(
     values: Any,
     words: tuple[str, ...],
     units: tuple[str, ...],
-    options: _Options,
+    options: TableOptions,
 ) -> tuple[Any, str, dict[str, str]]:
     """The numbers as a fraction or absorbance, their quantity, and what was assumed or done."""
-    known = {found for word in words if (found := quantity_of(word, short=len(words) == 1))}
+    short = all(quantity_of(word, short=True) for word in words)
+    known = {found for word in words if (found := quantity_of(word, short=short))}
     known |= {found for unit in units if (found := quantity_of(unit, short=True))}
     quantities = {quantity for quantity, _ in known}
     quantity, percent, notes = options.quantity, options.percent, {}
     if quantity is None and len(quantities) > 1:
-        raise refuse(table.path, f"columns of {' and '.join(sorted(quantities))}", "one quantity",
-                     "part the columns into two files", 1)  # fmt: skip
+        both = f"columns of {' and '.join(sorted(quantities))}"
+        fix = "part the columns into two files; quantity=... if these are names"
+        raise refuse(table.path, both, "one quantity", fix, 1)
     if quantity is None and known:
         quantity = quantities.pop()
     if percent is None and any(said for _, said in known):

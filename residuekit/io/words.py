@@ -9,23 +9,26 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import ResiduekitWarning, did_you_mean
-from ..schema import QUANTITIES, TECHNIQUES
+from ..errors import ResiduekitWarning
 from .files import refuse
 
 _SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "reflectance",
           "km": "kubelka_munk"}  # fmt: skip
 _LONG = {
     "absorbance": "absorbance", "log(1/r)": "absorbance", "log 1/r": "absorbance",
+    "log10(1/r)": "absorbance", "log(1/t)": "absorbance", "log10(1/t)": "absorbance",
     "transmittance": "transmittance", "transmission": "transmittance",
     "reflectance": "reflectance", "reflectivity": "reflectance",
-    "kubelka munk": "kubelka_munk", "absorption index": "absorption_index",
+    "kubelka munk": "kubelka_munk", "f(r)": "kubelka_munk", "absorption index": "absorption_index",
 }  # fmt: skip
-_WAVENUMBER_WORDS = ("wavenumber", "wavenumbers", "wave number", "wn", "nu", "cm 1")
+_WAVENUMBER_WORDS = (
+    "wavenumber", "wavenumbers", "wave number", "wave numbers", "wn", "nu", "cm 1",
+    "wellenzahl", "nombre d'onde", "numero d'onda", "numero de onda", "número de onda", "golfgetal",
+)  # fmt: skip
 _WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda")
 _AXIS_UNITS = {
     "cm-1": "cm-1", "cm^-1": "cm-1", "1/cm": "cm-1", "cm**-1": "cm-1", "cm⁻¹": "cm-1",
-    "/cm": "cm-1", "cm\u22121": "cm-1", "wavenumber": "cm-1", "reciprocal centimeters": "cm-1",
+    "/cm": "cm-1", "cm\u22121": "cm-1", "reciprocal centimeters": "cm-1",
     "nm": "nm", "nanometer": "nm", "nanometers": "nm", "nanometre": "nm", "nanometres": "nm",
     "um": "um", "µm": "um", "μm": "um", "micron": "um", "microns": "um", "micrometer": "um",
     "micrometers": "um", "micrometre": "um", "micrometres": "um",
@@ -35,6 +38,8 @@ _POSITION_UNITS = {
     **{word: 1.0 for word, unit in _AXIS_UNITS.items() if unit == "um"},
     "mm": 1e3, "millimeter": 1e3, "millimetre": 1e3, "nm": 1e-3,
 }  # fmt: skip
+#: A spectrum in percent that nowhere exceeds this is more often a fraction (common practice).
+_LOW_PERCENT = 1.5
 _PIXEL_WORDS = ("pixel", "pixels", "px")
 
 
@@ -86,8 +91,7 @@ def is_unit_word(word: str) -> bool:
     (True, True, False)
     """
     bare = word.strip("()[] ").casefold()
-    known = bare in _AXIS_UNITS or bare in _POSITION_UNITS or bare in _PIXEL_WORDS
-    return known and bare not in _WAVENUMBER_WORDS
+    return bare in _AXIS_UNITS or bare in _POSITION_UNITS or bare in _PIXEL_WORDS
 
 
 def is_wavenumber_word(word: str) -> bool:
@@ -100,19 +104,31 @@ def is_axis_word(word: str) -> bool:
     return _begins(word, (*_WAVENUMBER_WORDS, *_WAVELENGTH_WORDS)) or axis_unit_of(word) == "cm-1"
 
 
+def contradicts(name: str, unit: str) -> bool:
+    """Say whether a wavenumber stands in a unit of wavelengths, or a wavelength in cm-1.
+
+    >>> contradicts("wavenumber", "nm"), contradicts("wavelength", "nm"), contradicts("s", "nm")
+    (True, False, False)
+    """
+    return _begins(name, _WAVELENGTH_WORDS if unit == "cm-1" else _WAVENUMBER_WORDS)
+
+
 def _begins(word: str, known: tuple[str, ...]) -> bool:
     bare = plain(re.split(r"[(\[]", word)[0])
     return any(bare == start or bare.startswith(f"{start} ") for start in known)
 
 
-def to_wavenumber(path: Path, axis: Any, unit: str) -> Any:
+def per_cm(axis: Any, unit: str) -> Any:
     """Convert a spectral axis to cm-1: 1e7 / nm, 1e4 / um (vacuum wavelengths)."""
-    if unit == "cm-1":
-        return axis
-    if not (axis > 0).all():
+    return axis if unit == "cm-1" else _PER_CM[unit] / axis
+
+
+def to_wavenumber(path: Path, axis: Any, unit: str) -> Any:
+    """Convert the spectral axis of a file to cm-1; refuse wavelengths that are not above zero."""
+    if unit != "cm-1" and not (axis > 0).all():
         raise refuse(path, f"a wavelength of {axis.min():g} {unit}", "wavelengths above zero",
                      "look at the first column")  # fmt: skip
-    return _PER_CM[unit] / axis
+    return per_cm(axis, unit)
 
 
 def position_of(word: str) -> tuple[str, str | None, float] | None:
@@ -139,32 +155,14 @@ def position_unit_of(word: str) -> tuple[str, float] | None:
     return ("um", _POSITION_UNITS[word]) if word in _POSITION_UNITS else None
 
 
-def stated(path: Path, quantity: str | None, technique: str | None, percent: bool | None) -> None:
-    """Refuse options that are no quantity, no technique, or neither True nor False."""
-    for option, value, choices in (
-        ("quantity", quantity, QUANTITIES), ("technique", technique, TECHNIQUES),
-    ):  # fmt: skip
-        if value is not None and value not in choices:
-            raise refuse(path, f"{option}={value!r}", "one of " + ", ".join(choices),
-                         did_you_mean(str(value), choices))  # fmt: skip
-    if percent not in (None, True, False):
-        raise refuse(path, f"percent={percent!r}", "True or False", "percent=True")
-
-
-def agreed(path: Path, option: str, given: Any, kept: Any) -> None:
-    """Refuse an option that contradicts what a file of our own says."""
-    if given is not None and given != kept:
-        raise refuse(path, f"{option}={given!r} for a file that says {kept!r}",
-                     "what the file says", f"leave {option} out")  # fmt: skip
-
-
 def as_fraction(
     path: Path, values: Any, quantity: str, percent: bool | None
 ) -> tuple[Any, dict[str, str]]:
     """Return transmittance or reflectance as a fraction of 1, and what was done to the scale.
 
     Where nothing says percent, numbers up to 2 are a fraction, and numbers of which a tenth is
-    above 5 are percent (with a warning: common practice, no source).
+    above 5 are percent (with a warning: common practice, no source). Numbers said to be percent
+    that never exceed 1.5 are divided too, with a warning.
 
     Raises
     ------
@@ -176,6 +174,9 @@ def as_fraction(
                          "quantity='transmittance' or percent=False")  # fmt: skip
         return values, {}
     finite = values[np.isfinite(values)]
+    if percent and finite.size and finite.max() <= _LOW_PERCENT:
+        tell(path, f"{quantity} in percent, but at most {finite.max():.4g}: if it is a fraction of "
+             "1, percent=False")  # fmt: skip
     if percent is None:
         if finite.size == 0 or finite.max() <= 2:
             percent = False

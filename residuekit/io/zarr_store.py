@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import xarray as xr
 
 from .dataset import CHUNKS, from_dataset
 from .files import ZARR_MARKS, damaged, fits_in, float32, is_zarr, refuse
+from .options import DatasetOptions, takes
 
 NAME = "Zarr"
 
 
-def read(
-    path: Path,
-    *,
-    variable: str | None = None,
-    dims: Mapping[str, str] | None = None,
-    quantity: str | None = None,
-    technique: str | None = None,
-    percent: bool | None = None,
-    lazy: bool = False,
-) -> xr.DataArray:
-    """Read a map or point spectra from a Zarr store of format 2 or 3.
-
-    The options are those of NetCDF.
+@takes(DatasetOptions)
+def read(path: Path, options: DatasetOptions) -> xr.DataArray:
+    """Read a map or point spectra from a Zarr store of format 2 or 3, as from NetCDF.
 
     Raises
     ------
@@ -39,10 +29,9 @@ def read(
         declared = sum(array.nbytes for array in dataset.variables.values())
     except Exception as error:  # the libraries below raise anything on damaged bytes
         raise damaged(path, error) from error
-    if not lazy:
+    if not options.lazy:
         fits_in(path, declared)
-    return from_dataset(path, dataset, NAME, variable=variable, dims=dims, quantity=quantity,
-                        technique=technique, percent=percent, lazy=lazy)  # fmt: skip
+    return from_dataset(path, dataset, NAME, options)
 
 
 def write(array: xr.DataArray, path: Path) -> None:

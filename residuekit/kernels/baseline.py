@@ -257,7 +257,7 @@ def polynomial(block: npt.ArrayLike, wavenumber: npt.ArrayLike, *, order: int = 
     3. Raises `ProcedureError` where there are not more channels than `order`.
     """
     basis = _orthonormal_polynomials(np.asarray(wavenumber, dtype=np.float64), order)
-    found = _compiled(block, "row_baselines", "clipped_polynomials", _padded(basis), 1.0, 0)
+    found = _compiled(block, "lane_polynomials", "clipped_polynomials", _padded(basis), 1.0, 0)
     if found is not None:
         return found
 
@@ -284,7 +284,7 @@ def iterated_polynomial(
     """
     basis = _orthonormal_polynomials(np.asarray(wavenumber, dtype=np.float64), order)
     numbers = (float(tolerance), int(max_iterations))
-    found = _compiled(block, "row_baselines", "clipped_polynomials", _padded(basis), *numbers)
+    found = _compiled(block, "lane_polynomials", "clipped_polynomials", _padded(basis), *numbers)
     if found is not None:
         return found
 
@@ -307,8 +307,8 @@ def iterated_polynomial(
 
 
 def _padded(basis: Floats) -> Floats:
-    """Lay the polynomials (n, order + 1) in rows, with noughts up to a multiple of 16 channels."""
-    rows: Floats = np.ascontiguousarray(np.pad(basis, [(0, -len(basis) % 16), (0, 0)]).T)
+    """Lay the polynomials (n, order + 1) in rows, with noughts up to a multiple of 4 channels."""
+    rows: Floats = np.ascontiguousarray(np.pad(basis, [(0, -len(basis) % 4), (0, 0)]).T)
     return rows
 
 

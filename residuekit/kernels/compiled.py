@@ -6,6 +6,7 @@ and everything goes on the slow way, with the same numbers.
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import warnings
@@ -20,6 +21,7 @@ from ..errors import ResiduekitWarning
 __all__ = ["contiguous_rows", "over_blocks", "run"]
 
 _failures: list[str] = []
+_loaded: set[str] = set()
 
 
 def run(module: str, name: str, *arguments: Any) -> Any:
@@ -29,9 +31,14 @@ def run(module: str, name: str, *arguments: Any) -> Any:
     """
     if _failures:
         return None
+    pause = not _loaded and gc.isenabled()
+    if pause:  # numba makes a million objects that stay: a fifth of its loading is collection
+        gc.disable()
     try:
         kernel = getattr(importlib.import_module(f".{module}", __package__), name)
-        return kernel(*arguments)
+        found = kernel(*arguments)
+        _loaded.add(name)
+        return found
     except Exception as problem:  # numba and its compiler raise of every kind; the warning says it
         _failures.append(f"{type(problem).__name__}: {problem}")
         warnings.warn(
@@ -42,6 +49,9 @@ def run(module: str, name: str, *arguments: Any) -> Any:
             stacklevel=3,
         )
         return None
+    finally:
+        if pause:
+            gc.enable()
 
 
 def contiguous_rows(block: npt.ArrayLike) -> npt.NDArray[Any]:

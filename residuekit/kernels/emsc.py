@@ -83,12 +83,13 @@ def scatter_model(
 
 
 def correct_scatter(
-    block: npt.ArrayLike, model: ScatterModel
+    block: npt.ArrayLike, model: ScatterModel, thickness: bool = True
 ) -> tuple[npt.NDArray[np.floating], Floats]:
     """Take offset, slope, curvature and effective thickness out of spectra.
 
     Returns the corrected block, of the type of `block`, and b (n_spectra,). A spectrum that is not
-    finite, is flat, or whose b is not above 0 comes out NaN, its b too.
+    finite, is flat, or whose b is not above 0 comes out NaN, its b too. Without `thickness` the
+    polynomial alone is taken off, and b is 1.
 
     >>> axis = np.arange(1000.0, 1100.0, 10.0)
     >>> gel = np.exp(-(((axis - 1070) / 15) ** 2))
@@ -101,10 +102,12 @@ def correct_scatter(
     rows = contiguous_rows(block)
     result, factors = np.empty_like(rows), np.empty(len(rows))
     solver, polynomial = model.solver[: len(model.polynomial) + 1], model.polynomial
-    if run("row_filters", "by_model", rows, solver, polynomial, result, factors):
+    if run("row_filters", "by_model", rows, solver, polynomial, thickness, result, factors):
         return result, factors
     whole = on_complete_rows(lambda complete: complete, rows)
     amounts = whole @ solver.T
+    if not thickness:
+        amounts[:, 0] = np.where(np.isnan(amounts[:, 0]), np.nan, 1.0)
     usable = (amounts[:, 0] > 0) & (np.ptp(whole, axis=1) > 0)
     factors = np.where(usable, amounts[:, 0], np.nan)
     corrected = (whole - amounts[:, 1:] @ polynomial) / factors[:, None]

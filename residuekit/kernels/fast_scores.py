@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,8 +16,10 @@ from .compiled import contiguous_rows, over_blocks, run
 __all__ = ["robust_deviations", "weighted_sums"]
 
 Floats = npt.NDArray[np.float64]
-ROWS_AT_ONCE = 1024
+ROWS_AT_ONCE = 4096
 PIECE = 16
+#: Bytes of a cache line, and how many lines between two windows are read through.
+LINE, BRIDGED = 64, 4
 
 
 def weighted_sums(spectra: npt.NDArray[Any], weights: npt.ArrayLike) -> Floats | None:
@@ -26,7 +29,8 @@ def weighted_sums(spectra: npt.NDArray[Any], weights: npt.ArrayLike) -> Floats |
     """
     rows = contiguous_rows(spectra)
     factors = np.ascontiguousarray(weights, dtype=np.float64)
-    return _filled("weighted", rows, (len(factors),), *_pieces(factors))
+    layout = _layout(factors.tobytes(), factors.shape, LINE // rows.itemsize)
+    return _filled("weighted", rows, (len(factors),), *layout)
 
 
 def robust_deviations(
@@ -53,8 +57,15 @@ def _filled(
     return result if all(done) else None
 
 
+@lru_cache(maxsize=8)
+def _layout(weights: bytes, shape: tuple[int, int], step: int) -> tuple[npt.NDArray[Any], ...]:
+    """Lay the weights out for the kernel `row_scores.weighted`; kept, for blocks come in turn."""
+    factors = np.frombuffer(weights).reshape(shape)
+    return *_pieces(factors), _stream(np.flatnonzero(factors.any(axis=0)), step)
+
+
 def _pieces(weights: Floats) -> tuple[npt.NDArray[Any], ...]:
-    """Lay the weights out for the kernel `row_scores.weighted`.
+    """Return the pieces, their places and factors, the singles, their channels and weights.
 
     A run of channels with a weight is cut into pieces of 16; its last piece reaches back into the
     one before, with weights of nought there. Runs below 16 are single channels.
@@ -80,3 +91,11 @@ def _pieces(weights: Floats) -> tuple[npt.NDArray[Any], ...]:
     laid = np.concatenate(factors) if factors else np.empty(0)
     whole = [np.array(one, dtype=np.intp) for one in (pieces, places, singles, channels)]
     return whole[0], whole[1], laid, whole[2], whole[3], weights[rest, whole[3]]
+
+
+def _stream(channels: npt.NDArray[np.intp], step: int) -> npt.NDArray[np.intp]:
+    """Return a channel in each cache line of the channels in use and of short gaps between them."""
+    breaks = np.flatnonzero(np.diff(channels) > BRIDGED * step) + 1
+    runs = [run_of for run_of in np.split(channels, breaks) if run_of.size]
+    lines = [np.append(np.arange(one[0], one[-1], step), one[-1]) for one in runs]
+    return np.concatenate(lines) if lines else channels

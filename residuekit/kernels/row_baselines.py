@@ -11,7 +11,6 @@ import numpy as np
 from .lane_baselines import ready
 from .lanes import (
     WIDTH,
-    across,
     add,
     fma,
     jit,
@@ -76,59 +75,6 @@ def _below_chord(y, axis, left, right, slope, depth):
             if depth[channel] == bottom:
                 return channel
     return left
-
-
-@jit
-def clipped_polynomials(block, basis, tolerance, max_iterations, baselines):
-    """Iterated clipping by orthonormal polynomials, `basis` (order + 1, n padded with 0 to lanes).
-
-    A fit is its coefficients: their lengths are those of the fits, so none is written out before
-    the last.
-    """
-    n, terms, padded = block.shape[1], basis.shape[0], basis.shape[1]
-    flat = basis.ravel()
-    y = np.zeros(padded)
-    now, new = np.empty(terms), np.empty(terms)
-    for k in range(block.shape[0]):
-        if not ready(block[k], baselines[k]):
-            continue
-        y[:n] = block[k]
-        _project(flat, y, now)
-        for _ in range(max_iterations):
-            for i in range(0, padded, WIDTH):
-                fit = splat(0.0)
-                for term in range(terms):
-                    fit = fma(load(flat, term * padded + i), splat(now[term]), fit)
-                store(y, i, lower(load(y, i), fit))
-            _project(flat, y, new)
-            moved = size = 0.0
-            for term in range(terms):
-                moved += (new[term] - now[term]) ** 2
-                size += now[term] ** 2
-            now[:] = new
-            if moved < tolerance**2 * size:
-                break
-        line = baselines[k]
-        line[:] = 0.0
-        for term in range(terms):
-            for i in range(n):
-                line[i] += now[term] * basis[term, i]
-    return True
-
-
-@jit
-def _project(flat, y, coefficients):
-    """Fill the coefficients of y by the rows of the basis, two rows at a time."""
-    terms, padded = coefficients.size, y.size
-    for term in range(0, terms, 2):
-        one, other = term * padded, min(term + 1, terms - 1) * padded
-        first = second = splat(0.0)
-        for i in range(0, padded, WIDTH):
-            value = load(y, i)
-            first = fma(load(flat, one + i), value, first)
-            second = fma(load(flat, other + i), value, second)
-        coefficients[term] = across(first)
-        coefficients[min(term + 1, terms - 1)] = across(second)
 
 
 @jit

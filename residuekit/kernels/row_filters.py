@@ -95,27 +95,24 @@ def inner(first, second):
 def mean_and_squares(row):
     """Return the mean and the sum of squared deviations from it, in one pass where that is exact.
 
-    The sums are taken about the first value; where it lies so far off that digits are lost, a
-    second pass is made.
+    Where the mean lies so far from zero that digits are lost, a second pass is made.
     """
     whole = row.size - row.size % WIDTH
-    shift = np.float64(row[0])
-    zero = splat(shift)
     sums = products = splat(0.0)
     for i in range(0, whole, WIDTH):
-        d = subtract(load(row, i), zero)
-        sums = add(sums, d)
-        products = fma(d, d, products)
+        value = load(row, i)
+        sums = add(sums, value)
+        products = fma(value, value, products)
     s, q = across(sums), across(products)
     for i in range(whole, row.size):
-        d = np.float64(row[i]) - shift
-        s += d
-        q += d * d
+        value = np.float64(row[i])
+        s += value
+        q += value * value
     mean = s / row.size
     about_mean = q - s * mean
     if about_mean < 1e-4 * q:
-        about_mean = squares(row, shift + mean)
-    return shift + mean, about_mean
+        about_mean = squares(row, mean)
+    return mean, about_mean
 
 
 @jit
@@ -182,8 +179,11 @@ def by_weights(block, weights, start, stop, flat_is_nothing, result, factors):
 
 
 @jit
-def by_model(block, solver, polynomial, result, factors):
-    """Subtract the polynomial that `solver` finds and divide by the amount it finds first."""
+def by_model(block, solver, polynomial, thickness, result, factors):
+    """Subtract the polynomial that `solver` finds and divide by the amount it finds first.
+
+    Without `thickness` it is not divided: a spectrum that is not finite has an amount of NaN still.
+    """
     n, terms = block.shape[1], polynomial.shape[0]
     below = np.empty(n)
     for k in range(block.shape[0]):
@@ -195,6 +195,10 @@ def by_model(block, solver, polynomial, result, factors):
                 below[i] += amount * polynomial[term, i]
         for i in range(n):
             below[i] = row[i] - below[i]
-        amount = 0.0 if _flat(row) else inner(row, solver[0])
+        amount = inner(row, solver[0])
+        if not thickness:
+            amount = 1.0 + 0.0 * amount
+        if _flat(row):
+            amount = 0.0
         factors[k] = _divided(below, 0.0, amount, result[k])
     return True

@@ -8,22 +8,29 @@ from __future__ import annotations
 
 import numpy as np
 
-from .lanes import WIDTH, across, fma, jit, load, splat
+from .lanes import WIDTH, across, add, fma, jit, load, pick_less, splat
 from .row_filters import inner, total
 
-_BUCKETS = 512
+_BUCKETS, _FEW = 128, 32
 _TINY = 1e-300
 
 
 @jit
-def weighted(block, pieces, places, factors, singles, channels, rest, result):
-    """Fill result (n_spectra, n_scores) with weighted sums; only channels with a weight are read.
+def weighted(block, pieces, places, factors, singles, channels, rest, stream, result):
+    """Fill result (n_spectra, n_scores) with weighted sums; only channels with a weight count.
 
     Score s sums the 16 channels from places[p] times factors[16 p : 16 p + 16], p = pieces[s] to
     pieces[s + 1], and the single channels[q] times rest[q], q = singles[s] to singles[s + 1].
+    First the channels of `stream` are read, one a cache line, in their order: memory comes faster
+    in one sweep than from window to window. Their sum is returned lest that be optimised away.
     """
+    seen = 0.0
     for k in range(block.shape[0]):
         row, sums = block[k], result[k]
+        swept = row[0]
+        for channel in stream:
+            swept += row[channel]
+        seen += swept
         for s in range(sums.size):
             lanes = splat(0.0)
             for p in range(pieces[s], pieces[s + 1]):
@@ -32,7 +39,7 @@ def weighted(block, pieces, places, factors, singles, channels, rest, result):
             for q in range(singles[s], singles[s + 1]):
                 total_of_score += np.float64(row[channels[q]]) * rest[q]
             sums[s] = total_of_score
-    return True
+    return True, seen
 
 
 @jit
@@ -50,11 +57,13 @@ def deviations(block, cut, whole_factor, cut_factor, result):
 
     Median absolute difference over `whole_factor`, then over `cut_factor` of those within `cut`
     deviations, until none is left to drop; NaN for a spectrum that is not finite. The sizes are
-    dealt into buckets, and a bucket is sorted when a rank in it is asked for.
+    counted into buckets, so that a rank is looked for in one bucket alone.
     """
     n = block.shape[1] - 2
-    y, sizes, dealt = np.empty(n + 2), np.empty(n), np.empty(n)
-    places, starts = np.empty(n, np.intp), np.empty(_BUCKETS + 1, np.intp)
+    y, sizes = np.empty(n + 2), np.empty(n + WIDTH)
+    places, counts = np.empty(n + -n % WIDTH, np.int32), np.empty(_BUCKETS, np.int32)
+    members = np.empty(n)
+    sizes[n:], places[n:] = np.inf, -1
     for k in range(block.shape[0]):
         y[:] = block[k]
         if not np.isfinite(total(y)):
@@ -62,60 +71,76 @@ def deviations(block, cut, whole_factor, cut_factor, result):
             continue
         for i in range(n):
             sizes[i] = abs(y[i + 2] - 2.0 * y[i + 1] + y[i])
-        scale = 0.25 * _BUCKETS * n / max(total(sizes), _TINY)
-        _deal(sizes, scale, places, starts, dealt)
+        scale = 0.25 * _BUCKETS * n / max(total(sizes[:n]), _TINY)
+        for i in range(n):
+            places[i] = np.int32(min(sizes[i] * scale, _BUCKETS - 1.0))
+        counts[:] = 0
+        for i in range(n):
+            counts[places[i]] += 1
         kept = n
-        spread = _middle(dealt, starts, kept) / whole_factor
+        spread = _middle(sizes, places, counts, members, kept) / whole_factor
         while True:
-            within = _count(dealt, starts, scale, cut * spread)
+            within = _count(sizes, n, cut * spread)
             if within >= kept:
                 break
             kept = within
-            spread = _middle(dealt, starts, kept) / (cut_factor if kept < n else whole_factor)
+            spread = _middle(sizes, places, counts, members, kept) / cut_factor
         result[k] = spread
     return True
 
 
 @jit
-def _deal(sizes, scale, places, starts, dealt):
-    """Deal the sizes into buckets of equal width; bucket b lies at starts[b] to starts[b + 1]."""
-    starts[:] = 0
-    for i in range(sizes.size):
-        places[i] = int(min(sizes[i] * scale, _BUCKETS - 1.0))
-    for place in places:
-        starts[place] += 1
-    end = 0
-    for b in range(_BUCKETS):
-        end += starts[b]
-        starts[b] = end
-    starts[_BUCKETS] = end
-    for i in range(sizes.size):
-        b = places[i]
-        starts[b] -= 1
-        dealt[starts[b]] = sizes[i]
+def _middle(sizes, places, counts, members, kept):
+    """Return the median of the `kept` smallest sizes."""
+    low, high = (kept - 1) // 2, kept // 2
+    bucket = below = 0
+    while below + counts[bucket] <= low:
+        below += counts[bucket]
+        bucket += 1
+    inside = _sorted_bucket(sizes, places, bucket, members)
+    first = members[low - below]
+    if high - below < inside:
+        return 0.5 * (first + members[high - below])
+    bucket += 1
+    while counts[bucket] == 0:
+        bucket += 1
+    _sorted_bucket(sizes, places, bucket, members)
+    return 0.5 * (first + members[0])
 
 
 @jit
-def _middle(dealt, starts, kept):
-    """Return the median of the `kept` smallest values."""
-    return 0.5 * (_ranked(dealt, starts, (kept - 1) // 2) + _ranked(dealt, starts, kept // 2))
+def _sorted_bucket(sizes, places, bucket, members):
+    """Put the sizes of a bucket into members, rising; return how many there are."""
+    inside = 0
+    for start in range(0, places.size, WIDTH):
+        hit = False
+        for i in range(start, start + WIDTH):
+            hit |= places[i] == bucket
+        if hit:
+            for i in range(start, start + WIDTH):
+                if places[i] == bucket:
+                    members[inside] = sizes[i]
+                    inside += 1
+    if inside > _FEW:
+        members[:inside].sort()
+        return inside
+    for i in range(1, inside):
+        value, hole = members[i], i
+        while hole > 0 and members[hole - 1] > value:
+            members[hole] = members[hole - 1]
+            hole -= 1
+        members[hole] = value
+    return inside
 
 
 @jit
-def _ranked(dealt, starts, rank):
-    b = np.searchsorted(starts, rank, side="right") - 1
-    dealt[starts[b] : starts[b + 1]].sort()
-    return dealt[rank]
-
-
-@jit
-def _count(dealt, starts, scale, bound):
-    """Count the values up to `bound`."""
-    b = int(min(bound * scale, _BUCKETS - 1.0))
-    n = starts[b]
-    for i in range(starts[b], starts[b + 1]):
-        n += dealt[i] <= bound
-    return n
+def _count(sizes, n, bound):
+    """Count the sizes up to `bound`, which is finite; the n sizes are padded to whole lanes."""
+    one, zero, limit = splat(1.0), splat(0.0), splat(bound)
+    within = zero
+    for i in range(0, n, WIDTH):
+        within = add(within, pick_less(limit, load(sizes, i), zero, one))
+    return int(across(within))
 
 
 @jit

@@ -221,7 +221,7 @@ def cramer_rao_heights(
     """
     axis, names = np.asarray(wavenumber, dtype=float), list(free)
     many = list(bands)
-    columns = [_derivative(axis, band, name) for band in many for name in names]
+    columns = [derivative(axis, band, name) for band in many for name in names]
     if baseline:
         columns += [np.ones_like(axis), axis - axis.mean()]
     matrix = np.array(columns).T
@@ -235,7 +235,7 @@ def cramer_rao_heights(
     return bound
 
 
-def _derivative(axis: Floats, band: Band, name: str) -> Floats:
+def derivative(axis: Floats, band: Band, name: str) -> Floats:
     x = axis - band.centre
     u2 = (2.0 * x / band.width) ** 2
     lorentz, gauss = 1.0 / (1.0 + u2), np.exp(-np.log(2.0) * u2)

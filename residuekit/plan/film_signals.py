@@ -7,9 +7,8 @@ there (s 0.2, m 0.08, w 0.03, none given 0.05) and widths of half the window are
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +19,7 @@ from ..kernels import films, optics
 from ..limits.arguments import positive
 from ..markers import marker, markers
 from ..reprs import as_frame
+from ..simulate.film_optics import CRYSTALS, measures
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,10 +31,6 @@ Complex = npt.NDArray[np.complex128]
 
 INDEX_OF_STRENGTH = {"s": 0.2, "m": 0.08, "w": 0.03}
 _INDEX_NOT_GIVEN = 0.05
-#: Thicknesses of the paint film on a mirror, or free-standing, um (assumed): the mean over them
-#: leaves no fringe of one thickness in the signal.
-PAINT_UM = np.linspace(3.0, 10.0, 64)
-CRYSTALS = {"ATR, diamond": 2.4, "ATR, germanium": 4.0}
 
 
 def marker_index(material: str, wavenumber: npt.ArrayLike, n_infinity: float = 1.5) -> Complex:
@@ -109,7 +105,7 @@ def film_signals(
     gel = marker_index(chosen.material, axis)
     base = np.broadcast_to(np.asarray(paint, dtype=complex), axis.shape)
     rows = []
-    for mode, measure in _modes(base, axis).items():
+    for mode, measure in measures(base, axis).items():
         for nm in thickness_nm:
             um = positive(nm, "thickness_nm", "the thickness of a film") / 1000
             signal = float((measure([(gel, um)]) - measure([]))[0])
@@ -117,27 +113,6 @@ def film_signals(
             rows.append({"mode": mode, "thickness_nm": nm, "signal": signal,
                          "thin_film": approximation, "ratio": signal / approximation})  # fmt: skip
     return FilmSignals(name, tuple(rows))
-
-
-def _modes(paint: Complex, axis: Floats) -> dict[str, Callable[[list[films.Film]], Floats]]:
-    gold = films.metal_index(axis)
-
-    def over_paints(measure: Callable[[list[films.Film]], Floats], top: list[films.Film]) -> Floats:
-        each = [measure([*top, (paint, float(um))]) for um in PAINT_UM]
-        return np.asarray(np.mean(each, axis=0))
-
-    atr = {
-        name: partial(films.atr, paint=paint, wavenumber=axis, crystal=n)
-        for name, n in CRYSTALS.items()
-    }
-    on_gold = partial(films.transflection, ground=gold, wavenumber=axis)
-    free = partial(films.transmission, wavenumber=axis)
-    return {
-        **atr,
-        "external reflection": partial(films.external_reflection, paint=paint, wavenumber=axis),
-        "transflection on gold": partial(over_paints, on_gold),
-        "transmission": partial(over_paints, free),
-    }
 
 
 def _thin_film(mode: str, gel: complex, paint: complex, wavenumber: float, um: float) -> float:

@@ -18,7 +18,12 @@ from ..verdict import LIMIT_FACTOR, LOADING_UNIT
 from .designs import Design
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from ..results import StudyResult
+
+#: Blank and spiked mock-ups of the study whose net signal a simulated pilot takes.
+_STUDY = 6
 
 
 @dataclass(frozen=True)
@@ -153,30 +158,41 @@ def from_simulator(
 ) -> Pilot:
     """Take the pilot from simulated blanks: the net signal of a gel on a paint (invented data).
 
+    The net signal is that of a study with six blank maps and six spiked mock-ups; all pilot blanks
+    tell its scatter.
+
     Raises `ContractError` for a paint or gel that `residuekit.simulate` does not know.
     """
-    from .. import schema, simulate
-    from ..score import mean_spectrum, net_signal, score_by_net
+    from .. import simulate
+    from ..kernels import netsignal
+    from ..score import net_from_scatters, score_by_net
     from ..simulate.fields import stream
     from ..simulate.maps import even_axis
+    from ..spectra import mean_spectrum, valid_spectra
 
     wavenumber = even_axis(*axis)
-    reference = schema.make_points(simulate.gel_response(gel, wavenumber), wavenumber)
     instrument = simulate.Instrument(scans=scans)
-    blanks = []
-    for one in range(n_mockups):
+
+    def maps_of(one: int) -> list[xr.DataArray]:
         place = stream(seed, paint, one)
         mockup = simulate.draw_mockup(paint, wavenumber, place)
-        blanks.append(
-            [
-                simulate.simulate_map(paint, shape, wavenumber, mockup=mockup,
-                                      instrument=instrument, seed=stream(place, number))[0]
-                for number in range(maps)
-            ]
-        )  # fmt: skip
-    net = net_signal(reference, [one for group in blanks for one in group])
-    absorbance = np.mean([mean_spectrum(one) for group in blanks for one in group], axis=0)
-    channel_noise = instrument.noise * 10**absorbance / math.log(10)
+        return [
+            simulate.simulate_map(paint, shape, wavenumber, mockup=mockup,
+                                  instrument=instrument, seed=stream(place, number))[0]
+            for number in range(maps)
+        ]  # fmt: skip
+
+    blanks = [maps_of(one) for one in range(n_mockups)]
+    means = [[mean_spectrum(one) for one in group] for group in blanks]
+    others = [np.mean([mean_spectrum(one) for one in maps_of(n_mockups + k)], axis=0)
+              for k in range(_STUDY)]  # fmt: skip
+    net = net_from_scatters(
+        [netsignal.scatter(valid_spectra(group[0])) for group in blanks[:_STUDY]],
+        [simulate.gel_response(gel, wavenumber)],
+        wavenumber,
+        replicates=np.array_split(others, 2),
+    )
+    channel_noise = instrument.noise * 10 ** np.mean(means, axis=(0, 1)) / math.log(10)
     return from_blanks(
         [[score_by_net(one, net)["score"].values for one in group] for group in blanks],
         noise=float(np.linalg.norm(net.weights * channel_noise)),

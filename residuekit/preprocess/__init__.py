@@ -7,8 +7,10 @@ with a missing value comes out missing and touches no other. Lazy (dask) arrays 
 
 from .blocks import ROWS_AT_ONCE
 from .corrections import bridge, despike, resample, subtract_vapour
+from .files import pinned, step_files
 from .optics import correct_atr_depth, kramers_kronig, kubelka_munk, optical_constants
 from .parameters import METHODS, RULES, STEPS, complete_parameters, parameter_faults
+from .scatter import correct_scatter
 from .steps import correct_baseline, crop, normalise, smooth, to_absorbance
 
 __all__ = [
@@ -20,6 +22,7 @@ __all__ = [
     "complete_parameters",
     "correct_atr_depth",
     "correct_baseline",
+    "correct_scatter",
     "crop",
     "despike",
     "kramers_kronig",
@@ -27,8 +30,10 @@ __all__ = [
     "normalise",
     "optical_constants",
     "parameter_faults",
+    "pinned",
     "resample",
     "smooth",
+    "step_files",
     "subtract_vapour",
     "to_absorbance",
 ]

@@ -15,6 +15,7 @@ from ..kernels.vapour import TAPS
 from ..kernels.vapour import subtract_vapour as _subtract
 from ..schema import FLAGS, WAVENUMBER, check, with_step
 from .blocks import Floats, per_spectrum
+from .files import stamps
 from .parameters import complete_parameters, step
 
 
@@ -151,17 +152,7 @@ def _curve(file: Path, sha256: str, low: float, high: float) -> Any:
     from .. import io
     from .steps import to_absorbance
 
-    if not file.is_file():
-        raise ProcedureError(
-            Fault(f"no file {str(file)!r}", "the spectrum of water vapour", "its path as file",
-                  str(file))
-        )  # fmt: skip
-    if sha256 and io.sha256(file) != sha256:
-        raise ProcedureError(
-            Fault(f"the vapour file {str(file)!r} with another sha256 than {sha256[:12]}...",
-                  "the file the procedure was written for", f'sha256 = "{io.sha256(file)}"',
-                  str(file))
-        )  # fmt: skip
+    stamps([str(file)], [sha256] if sha256 else [])
     vapour = to_absorbance(io.read(file))
     axis = vapour[WAVENUMBER].values
     if axis[0] > low or axis[-1] < high:

@@ -76,6 +76,11 @@ def _is_sha256(value: Any) -> bool:
     return isinstance(value, str) and (value == "" or bool(re.fullmatch("[0-9a-f]{64}", value)))
 
 
+def _is_texts(value: Any, least: int) -> bool:
+    texts = isinstance(value, list) and all(isinstance(one, str) and one for one in value)
+    return texts and len(value) >= least
+
+
 _WAVENUMBER = Rule("a wavenumber in cm-1", "1000", lambda v: _number(v) and v >= 0)
 _INTERVAL = Rule("[low, high] in cm-1, low below high", "[1690, 1700]", _interval)
 _POSITIVE = "a number above 0"
@@ -104,6 +109,11 @@ RULES: dict[str, Rule] = {
     "threshold": Rule(_POSITIVE, "8.0", lambda v: _number(v) and v > 0),
     "file": Rule("the path of a file", '"data/vapour.csv"',
                  lambda v: isinstance(v, str) and v != ""),
+    "thickness": Rule("true or false", "true", lambda v: isinstance(v, bool)),
+    "blanks": Rule("a list of paths of files", '["data/blank-1.nc"]', lambda v: _is_texts(v, 1)),
+    "kept": Rule("a list of paths of files, or []", '["data/gel.nc"]', lambda v: _is_texts(v, 0)),
+    "digests": Rule("a list of sha256 of the files, or []", "[]",
+                    lambda v: isinstance(v, list) and all(one and _is_sha256(one) for one in v)),
     "sha256": Rule("64 hexadecimal digits, or nothing", '""', _is_sha256),
 }  # fmt: skip
 

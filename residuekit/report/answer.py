@@ -15,12 +15,12 @@ from ..figures.words import (
     in_words,
     number,
     percent,
+    rounded,
     stratum_of,
     stratum_words,
-    true_minus,
     unit_words,
 )
-from ..reprs import sentence_case, to_error
+from ..reprs import sentence_case
 from ..results import reason_alone
 from ..schema import VERDICTS
 from ..verdict import LOADING_UNIT
@@ -31,14 +31,6 @@ if TYPE_CHECKING:
 Row = Mapping[Any, Any]
 #: More places than this are counted in the headline, not named.
 _MOST_NAMED = 6
-
-
-def rounded(row: Row, name: str) -> str:
-    """A number of a verdict, to the second digit of its standard error."""
-    value = float(row[name])
-    if math.isnan(value):
-        return "–"
-    return true_minus(to_error(value, float(row["standard_error"])))
 
 
 def lower_bound(row: Row) -> float:

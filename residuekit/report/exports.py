@@ -8,11 +8,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..figures.words import counted, number, stratum_of, stratum_words, true_minus, unit_words
+from ..figures.words import (
+    counted,
+    number,
+    rounded,
+    stratum_of,
+    stratum_words,
+    true_minus,
+    unit_words,
+)
 from ..reprs import to_error
 from ..results import TABLES, arm_words
 from . import as_latex
-from .answer import judged, lower_bound, rounded
+from .answer import judged, lower_bound
 from .blocks import Grid, grid
 
 if TYPE_CHECKING:

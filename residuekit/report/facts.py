@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..figures.choice import blank_words
 from ..figures.words import (
     Stratum,
+    blank_words,
     counted,
     number,
     percent,

@@ -11,6 +11,7 @@ from ..figures.words import (
     in_words,
     number,
     percent,
+    rounded,
     stratum_of,
     stratum_words,
     true_minus,
@@ -22,7 +23,7 @@ from ..schema import NET_SIGNAL
 from ..trends import findings
 from ..verdict import LIMIT_FACTOR
 from . import as_latex, as_markdown, references
-from .answer import answer, arm_sentences, behind, judged, rounded
+from .answer import answer, arm_sentences, behind, judged
 from .blocks import Block, Items, Paragraph, Section, grid, paragraphs
 from .facts import (
     DEFINITION,

@@ -39,8 +39,9 @@ def main_figure(folder: Path, result: StudyResult) -> str:
             for row in result.verdicts.to_dict("records")]  # fmt: skip
     more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
     words = (
-        "Due-diligence figure: score maps on one colour scale, mean spectra, a dot a mock-up with "
-        f"the limits. Verdicts shown: {'; '.join(told[:_NAMED])}{more}. The numbers stand in the "
+        "Due-diligence figure: score maps on one colour scale, mean spectra, detection curve, "
+        "means of the arms, a dot a mock-up with the limits. "
+        f"Verdicts shown: {'; '.join(told[:_NAMED])}{more}. The numbers stand in the "
         "tables below."
     )
     for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png")):

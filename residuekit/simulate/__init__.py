@@ -2,6 +2,7 @@
 
 from .demo import demo_design, small_demo_design, write_demo
 from .designs import Arm, Specimen, StudyDesign, specimens
+from .here import ageing_design, ladder_design, result_here, study_here
 from .maps import Instrument, Texture, simulate_map
 from .materials import from_optical_constants, gel_response, material_names, spectrum
 from .mockups import Mockup, Variation, draw_mockup
@@ -21,12 +22,15 @@ __all__ = [
     "StudyDesign",
     "Texture",
     "Variation",
+    "ageing_design",
     "demo_design",
     "draw_mockup",
     "from_optical_constants",
     "gel_response",
+    "ladder_design",
     "material_names",
     "reference_spectrum",
+    "result_here",
     "score_run",
     "score_runs",
     "scorecard_figure",
@@ -36,5 +40,6 @@ __all__ = [
     "small_demo_design",
     "specimens",
     "spectrum",
+    "study_here",
     "write_demo",
 ]

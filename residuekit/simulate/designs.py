@@ -25,8 +25,9 @@ class Arm:
     """One treatment and time: how many mock-ups, and the residue that truly stays on them.
 
     `loading_ug_cm2` is the mean of a loaded mock-up and `loaded_mockups` says how many carry it
-    (all, when left out). `paints` are names of the study's paints (all, when left out). `foreign`
-    is matter that this arm alone carries: material -> mean absorbance at its strongest point.
+    (all, when left out). `paints` and `ageing_h` are names and ages of the study's (all, when left
+    out). `foreign` is matter that this arm alone carries: material -> mean absorbance at its
+    strongest point.
     """
 
     exposure_min: float
@@ -35,10 +36,16 @@ class Arm:
     treatment: str = "PVA cryogel"
     gel: str = "PVA cryogel"
     paints: tuple[str, ...] | None = None
+    ageing_h: tuple[float, ...] | None = None
     loading_ug_cm2: float = 0.0
     pattern: str = "uniform"
     loaded_mockups: int | None = None
     foreign: Mapping[str, float] = field(default_factory=dict)
+
+    def belongs_to(self, paint: str, ageing_h: float) -> bool:
+        """Whether the arm is made on this paint at this age."""
+        on_paint = self.paints is None or paint in self.paints
+        return on_paint and (self.ageing_h is None or ageing_h in self.ageing_h)
 
     @property
     def n_loaded(self) -> int:
@@ -133,7 +140,7 @@ def specimens(design: StudyDesign) -> Iterator[Specimen]:
     strata = product(design.paints, design.soilings, design.ageing_h)
     for paint, soiling, ageing_h in strata:
         stratum = (paint, soiling, ageing_h)
-        arms = [arm for arm in design.arms if arm.paints is None or paint in arm.paints]
+        arms = [arm for arm in design.arms if arm.belongs_to(paint, ageing_h)]
         clearance = design.arms[0].clearance_min if design.arms else 0.0
         longest = max((arm.exposure_min for arm in arms), default=None)
         yield from _group(

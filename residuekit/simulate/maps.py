@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from .. import schema
 from ..errors import ContractError, Fault
 from .fields import Seed, gaussian_fields, loading_field, stream
+from .film_optics import film_layers
 from .materials import Floats, gel_response, spectrum, vapour
 from .mockups import Mockup
 from .paints import Paint, paint_parts
@@ -52,7 +53,9 @@ class Instrument:
     `resolution` in cm-1; `ceiling` is the absorbance at which stray light equals the signal;
     `vapour` the line height (absorbance) that drifts in over a map; `fringe` the amplitude
     (absorbance) and `fringe_period` the period (cm-1) of interference; `spikes` the share of
-    pixels with a single-channel spike.
+    pixels with a single-channel spike. `optics` is None, and the residue adds Beer's law of a film
+    that light passes twice, or one of `film_optics.MODES`, and it adds what the transfer matrix of
+    the film on paint says.
     """
 
     technique: str = "transflection"
@@ -63,6 +66,7 @@ class Instrument:
     fringe: float = 0.0
     fringe_period: float = 900.0
     spikes: float = 0.0
+    optics: str | None = None
 
     @property
     def noise(self) -> float:
@@ -135,7 +139,11 @@ def simulate_map(
     layers = [
         *_film_layers(seed, parts, mockup, texture, shape, axis, surfactant_loss),
         *_instrument_layers(seed, instrument, shape, axis),
-        (loading, gel_response(gel, axis)),
+        *(
+            [(loading, gel_response(gel, axis))]
+            if instrument.optics is None
+            else film_layers(gel, axis, loading, instrument.optics)
+        ),
         *[
             (height * _field(seed, material, "patchy", shape), spectrum(material, axis))
             for material, height in (foreign or {}).items()

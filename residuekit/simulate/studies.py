@@ -235,16 +235,19 @@ def arm_truths(design: StudyDesign, mockups: list[dict[str, Any]]) -> list[dict[
         if mockup["role"] == "exposed":
             arms.setdefault(tuple(mockup[c] for c in schema.ARM_COLUMNS), []).append(mockup)
     planned = {
-        (arm.treatment, arm.exposure_min, arm.clearance_min, paint): arm
+        (arm.treatment, arm.exposure_min, arm.clearance_min, paint, ageing_h): arm
         for arm in design.arms
-        for paint in (design.paints if arm.paints is None else arm.paints)
+        for paint in design.paints
+        for ageing_h in design.ageing_h
+        if arm.belongs_to(paint, ageing_h)
     }
     truths = []
     for key, members in arms.items():
         named = dict(zip(schema.ARM_COLUMNS, key, strict=True))
         arm = planned[
-            named["treatment"], named["exposure_min"], named["clearance_min"], named["paint"]
-        ]
+            named["treatment"], named["exposure_min"], named["clearance_min"], named["paint"],
+            named["ageing_h"],
+        ]  # fmt: skip
         loadings = [member["loading_ug_cm2"] for member in members]
         truths.append(
             {

@@ -9,15 +9,16 @@ from typing import Any
 
 from .. import io
 from ..errors import Fault, ResiduekitError, StudyError
+from ..io.files import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
-from ..score import same_axis
+from ..spectra import same_axis
 from ..survival import band_survival
 from .cache import code_version
 from .files import file_faults
 from .manifest import Manifest, examine
-from .measurements import Measurement
+from .measurements import TABLE_NAMES, Measurement
 from .normalisation import normalisation_notes
 from .settings import SETTINGS
 
@@ -25,15 +26,19 @@ Progress = Callable[[int, int, str], None]
 
 
 def check_folder(path: str | Path, progress: Progress | None = None) -> str:
-    """Check a study, files included, or a run; return what to say when all is well.
+    """Check a study, files included, or a run, or describe a folder of spectra; say what is found.
 
     Raises
     ------
-    StudyError : everything that is wrong, in one message. Nothing is written.
+    StudyError : everything that is wrong, in one message; a folder that is none of these. Nothing
+        is written.
+    ReadError : a folder of spectra that cannot be read.
     """
     folder = Path(path)
     if (folder / PROVENANCE).is_file():
         return _check_run(folder)
+    if folder.is_dir() and not any((folder / name).is_file() for name in (SETTINGS, *TABLE_NAMES)):
+        return _describe_spectra(folder)
     manifest, faults = examine(folder)
     settled = not any(fault.file == SETTINGS for fault in faults)
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
@@ -47,6 +52,18 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     notes = [*manifest.notes, *normalisation_notes(manifest)]
     told = "".join(f"\n  note: {note}" for note in notes)
     return f"{manifest}\n  {said}{told}\nNothing is wrong: residuekit run {folder}"
+
+
+def _describe_spectra(folder: Path) -> str:
+    if io.holds_spectra(folder):
+        return str(io.describe(folder))
+    marks = f"{', '.join(ZARR_MARKS[:-1])} or {ZARR_MARKS[-1]}"
+    raise StudyError(
+        Fault(f"a folder with no {SETTINGS} and no {TABLE_NAMES[0]} (a study), no {PROVENANCE} (a "
+              f"run), no {marks} (a Zarr store), no map.toml and no files of spectra (a map)",
+              "one of these", f"residuekit new {folder} for a study; or name one file in it",
+              str(folder))
+    )  # fmt: skip
 
 
 def _faults_of_files(

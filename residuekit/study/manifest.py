@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,8 @@ from ..trial.table import Trial, examine_trial
 from .design import design_faults, notes_of, shared_mockups
 from .files import file_faults
 from .measurements import Key, Measurement, read_measurements
-from .settings import SETTINGS, parts_of, read_settings, setting_faults
+from .pictures import picture_faults
+from .settings import SETTINGS, line_of, parts_of, read_settings, setting_faults
 
 
 @dataclass(frozen=True)
@@ -36,14 +38,17 @@ class Manifest:
     beta: float
     quality: Mapping[str, float]
     figure: Mapping[str, Any]
+    notebooks: Mapping[str, Mapping[str, Any]]
     measurements: tuple[Measurement, ...]
     table: str
     trial: Trial = field(default_factory=Trial)
 
     @property
     def sources(self) -> tuple[str, ...]:
-        """The files that say what the study is: the settings, the table, the trial if any."""
-        return tuple(filter(None, (SETTINGS, self.table, self.trial.file)))
+        """The files that say what the study is: settings, table, trial and picture if any."""
+        return tuple(
+            filter(None, (SETTINGS, self.table, self.trial.file, self.figure.get("image")))
+        )
 
     @property
     def procedures(self) -> tuple[Procedure, ...]:
@@ -122,6 +127,9 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
     parts, wrong = parts_of(folder, settings, text)
     if readable:
         faults += [*setting_faults(settings, text), *wrong]
+        mockups = {row.mockup for row in rows if row.mockup}
+        lines = partial(line_of, text, "figure")
+        faults += picture_faults(folder, parts["figure"], mockups, SETTINGS, lines)
     faults += list(file_faults(folder, table, rows))
     faults += list(design_faults(table, rows, parts["treatment"], parts["scores"]))
     trial, wrong = examine_trial(folder)

@@ -17,7 +17,7 @@ from ..kernels.spatial import largest_patch
 from ..marker_choice import Score
 from ..procedure import Procedure
 from ..quality import check_quality
-from ..score import mean_spectrum, valid_spectra
+from ..spectra import mean_spectrum, valid_spectra
 from .bench import MapSummary
 from .measurements import Measurement
 
@@ -50,7 +50,8 @@ def measure(
                   "run the study again", row.file)
         )  # fmt: skip
     checked = check_quality(array, **quality)
-    array = procedure.apply(checked.array)
+    pure = row.role == "reference"
+    array = (procedure.for_pure_materials() if pure else procedure).apply(checked.array)
     spectra = valid_spectra(array)
     if not len(spectra):
         raise ContractError(

@@ -14,7 +14,7 @@ from ..errors import ResiduekitError, ResiduekitWarning
 from ..markers import Marker
 from ..procedure import Procedure
 from ..schema import WAVENUMBER, make_points
-from ..score import mean_spectrum
+from ..spectra import mean_spectrum
 from ..trends import normalised_rise
 from .manifest import Manifest
 from .measurements import Measurement

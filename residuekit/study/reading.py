@@ -16,7 +16,7 @@ import xarray as xr
 from .. import io
 from ..errors import Fault, ReadError, ResiduekitError
 from ..marker_choice import Score
-from ..score import same_axis, valid_spectra
+from ..spectra import same_axis, valid_spectra
 from .bench import Bench, MapSummary
 from .cache import Cache, key_of
 from .manifest import Manifest
@@ -47,6 +47,7 @@ class Reading:
         self.hashes = {name: io.sha256(manifest.folder / name) for name in manifest.sources}
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
+        self.computed: set[str] = set()
         self.tails: dict[str, dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
         self._maps: dict[str, str] = {}
@@ -113,6 +114,7 @@ class Reading:
         """The valid processed spectra of a file that was read before."""
         task = self.task(summary.row)
         if not task.stored.is_file():
+            self.computed.add(summary.row.file)
             outcome = perform(replace(task, keep=True))
             if outcome.failure:
                 raise ReadError(
@@ -173,6 +175,7 @@ class Reading:
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:
         """Keep what was computed for the next run, and take it in."""
+        self.computed.add(row.file)
         if outcome.summary is not None:
             self.cache.keep(outcome.summary.key, _arrays_of(outcome.summary))
         self._take(row, outcome)

@@ -82,6 +82,7 @@ def run_study(
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
         provenance["remarks"] = remarks
+        provenance["computed"] = sorted(work.computed)
         if manifest.trial.rows:
             provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)
         text = json.dumps(provenance, indent=1, ensure_ascii=False, allow_nan=False, default=str)

@@ -10,9 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from .. import io
 from ..errors import Fault, ResiduekitError, did_you_mean
 from ..markers import Marker, resolve
+from ..preprocess import pinned, step_files
 from ..procedure import Procedure
 from ..quality import THRESHOLDS
 from ..schema import NET_SIGNAL
@@ -21,7 +21,7 @@ from .files import place_of
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
 
-_TEXT, _NUMBER, _LIST = (str,), (int, float), (list,)
+_TEXT, _NUMBER, _LIST, _TABLE = (str,), (int, float), (list,), (dict,)
 _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "": {"title": _TEXT},
     "question": {
@@ -35,7 +35,8 @@ _KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "markers": {"use": _LIST, "scores": _LIST},
     "limits": {"alpha": _NUMBER, "beta": _NUMBER},
     "quality": dict.fromkeys(THRESHOLDS, _NUMBER),
-    "figure": {"width_mm": _NUMBER},
+    "figure": {"width_mm": _NUMBER, "image": _TEXT, "image_affine": _LIST, "image_mockup": _TEXT},
+    "notebooks": {},  # a table a notebook; `notebooks.prepare` checks what stands in it
 }
 _NEEDED = (("question", "treatment"), ("markers", "use"))
 
@@ -67,7 +68,7 @@ def read_settings(path: Path) -> tuple[dict[str, Any] | None, str, list[Fault]]:
     return None, "", [Fault(found, "the settings of the study", fix, file=SETTINGS)]
 
 
-def _line_of(text: str, table: str, key: str = "") -> int | None:
+def line_of(text: str, table: str, key: str = "") -> int | None:
     """The line of a key in a table, or of the table's own head; None where it cannot be told."""
     inside = table == ""
     for number, line in enumerate(text.splitlines(), start=1):
@@ -90,10 +91,10 @@ def setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
                 f"a table [{name}]",
                 f"[{name}] on a line of its own",
                 SETTINGS,
-                _line_of(text, "", name),
+                line_of(text, "", name),
             )
         elif name not in tables and name not in _KEYS[""]:
-            line = _line_of(text, "", name) or _line_of(text, name)
+            line = line_of(text, "", name) or line_of(text, name)
             yield Fault(
                 f"the unknown key {name!r}",
                 "a key of the agreed study.toml",
@@ -106,27 +107,28 @@ def setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
         if not isinstance(values, dict):
             continue
         for key, value in values.items():
-            kinds = _KEYS[table].get(key)
+            kinds = _TABLE if table == "notebooks" else _KEYS[table].get(key)
             if kinds is None and table and not table.endswith("procedure"):
                 yield Fault(
                     f"the unknown key {key!r} in [{table}]",
                     f"a key of [{table}]",
                     did_you_mean(key, _KEYS[table]),
                     SETTINGS,
-                    _line_of(text, table, key),
+                    line_of(text, table, key),
                 )
             elif kinds and (not isinstance(value, kinds) or isinstance(value, bool)):
                 words: dict[tuple[type, ...], str] = {
                     _TEXT: "a text in quotes",
                     _NUMBER: "a number",
                     _LIST: "a list in []",
+                    _TABLE: f'a table [notebooks."{key}"]',
                 }
                 yield Fault(
                     f"{key} = {value!r}",
                     words[kinds],
                     f"{key} as {words[kinds]}",
                     SETTINGS,
-                    _line_of(text, table, key),
+                    line_of(text, table, key),
                 )
     for table, key in _NEEDED:
         values = settings.get(table, {})
@@ -136,7 +138,7 @@ def setting_faults(settings: Mapping[str, Any], text: str) -> Iterator[Fault]:
                 f"[{table}] with {key}",
                 f"{key} = ... below [{table}]",
                 SETTINGS,
-                _line_of(text, table),
+                line_of(text, table),
             )
 
 
@@ -164,7 +166,7 @@ def parts_of(
                     f"a number {span}",
                     f"{key} = {default or 1}",
                     SETTINGS,
-                    _line_of(text, table, key),
+                    line_of(text, table, key),
                 )
             )
         return float(value)
@@ -188,7 +190,7 @@ def parts_of(
                 "other steps: what a verdict should not hang on",
                 "another normalisation or baseline, or no [second_procedure]",
                 SETTINGS,
-                _line_of(text, "second_procedure"),
+                line_of(text, "second_procedure"),
             )
         )
     markers: tuple[Marker, ...] = ()
@@ -196,7 +198,7 @@ def parts_of(
         use = chosen.get("use", [])
         markers = resolve(use) if isinstance(use, list) else ()
     except ResiduekitError as problem:
-        line = _line_of(text, "markers", "use")
+        line = line_of(text, "markers", "use")
         faults += [Fault(f.found, f.needed, f.fix, SETTINGS, line) for f in problem.faults]
     scores = chosen.get("scores", list(SCORES))
     if scores == []:
@@ -206,7 +208,7 @@ def parts_of(
                 "at least one score",
                 f"scores = {list(SCORES)}",
                 SETTINGS,
-                _line_of(text, "markers", "scores"),
+                line_of(text, "markers", "scores"),
             )
         )
     for score in scores if isinstance(scores, list) else ():
@@ -217,7 +219,7 @@ def parts_of(
                     " or ".join(map(repr, SCORES)),
                     did_you_mean(str(score), SCORES),
                     SETTINGS,
-                    _line_of(text, "markers", "scores"),
+                    line_of(text, "markers", "scores"),
                 )
             )
     parts = {
@@ -238,6 +240,7 @@ def parts_of(
             if name in _table(settings, "quality")
         },
         "figure": _table(settings, "figure"),
+        "notebooks": _table(settings, "notebooks"),
     }
     return parts, faults
 
@@ -246,17 +249,18 @@ def _with_files(folder: Path, procedure: Procedure) -> tuple[Procedure, list[Fau
     """Find the files that steps ask for below the study folder, and pin what they hold."""
     steps, faults = [], []
     for number, (name, parameters) in enumerate(procedure.steps, start=1):
-        file = parameters.get("file")
-        if file is not None:
-            path = place_of(folder, file)
-            if path is None or not path.is_file() or not path.is_relative_to(folder.resolve()):
-                line = procedure.lines[number - 1] if procedure.lines else None
-                faults.append(
-                    Fault(f"in step {number}, {name} with file = {file!r}, which is not there",
-                          "a file below the study folder", 'file = "data/..."', SETTINGS, line)
-                )  # fmt: skip
-            else:
-                pinned = parameters["sha256"] or io.sha256(path)
-                parameters = {**parameters, "file": str(folder / file), "sha256": pinned}
-        steps.append((name, parameters))
+        line = procedure.lines[number - 1] if procedure.lines else None
+        lost = [
+            Fault(f"in step {number}, {name} with {key} = {file!r}, which is not there",
+                  "a file below the study folder", f"data/... in {key}", SETTINGS, line)
+            for key, file in step_files(parameters)
+            if not _lies_below(folder, file)
+        ]  # fmt: skip
+        faults += lost
+        steps.append((name, parameters if lost else pinned(parameters, folder)))
     return replace(procedure, steps=tuple(steps)), faults
+
+
+def _lies_below(folder: Path, file: str) -> bool:
+    path = place_of(folder, file)
+    return path is not None and path.is_file() and path.is_relative_to(folder.resolve())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import tempfile
@@ -61,6 +62,15 @@ def _fill(part: Path) -> None:
     (part / "notebooks").mkdir()
     for notebook in template_notebooks():
         shutil.copyfile(notebook, part / "notebooks" / notebook.name)
+
+
+def notebook_titles(folder: Path) -> dict[str, str]:
+    """The notebooks of a study folder -> the heading of each."""
+    titles = {}
+    for path in sorted((folder / "notebooks").glob("*.ipynb")):
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        titles[path.name] = cells[0]["source"][0].strip("# \n")
+    return titles
 
 
 def template_notebooks() -> list[Path]:

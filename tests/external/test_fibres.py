@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 import residuekit as rk
+from residuekit.schema import FLAGS
 from residuekit.score import band_centroid, band_ratio
 
 ESTER = {"name": "own C=O 1736", "low": 1690, "high": 1780}
@@ -49,6 +50,8 @@ def test_some_spectra_exceed_a_hundred_per_cent_and_are_read_all_the_same(fibres
     assert len(above) > 5
     assert all(one.name == "transmittance" and bool(one["valid"].all()) for one in spectra)
     assert all(bool(rk.to_absorbance(one)["valid"].all()) for one in above)
+    flagged = [one for one in spectra if int(one["flag"][0]) & FLAGS["over_range"][0]]
+    assert [id(one) for one in flagged] == [id(one) for one in above]
 
 
 def test_all_acetates_and_no_cotton_have_the_three_bands(fibres):

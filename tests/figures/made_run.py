@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import shutil
@@ -15,6 +16,7 @@ import xarray as xr
 
 from residuekit import open_run
 from residuekit.results import TABLES, StudyResult
+from residuekit.schema import FLAGS
 
 GEL = "PVA cryogel"
 AXIS = np.linspace(800.0, 3800.0, 151)
@@ -40,8 +42,14 @@ def make_run(
     failures: dict[str, str] | None = None,
     masked: int = 3,
     further: dict[str, str] | None = None,
+    blind: tuple[str, ...] = ("band: acetate C=O 1735",),
+    figure: dict[str, Any] | None = None,
+    shape: tuple[int, int] = (8, 8),
+    ageings: tuple[float, ...] = (0.0,),
+    loads: tuple[float, ...] = LOADS,
+    apart: bool = False,
 ) -> StudyResult:
-    """Write a run folder and open it."""
+    """Write a run folder and open it; `apart`, the maps stand 400 um from each other."""
     rng = np.random.default_rng(20261124)
     (folder / "maps").mkdir(parents=True)
     own = "ug cm-2" if spiked else "reference"
@@ -54,18 +62,20 @@ def make_run(
     maps: list[dict[str, str]] = []
     sight: list[dict[str, Any]] = []
     gel = np.exp(-(((AXIS - 1090) / 40) ** 2)) + 0.6 * np.exp(-(((AXIS - 3300) / 200) ** 2))
-    for paint, unit in zip(paints, given, strict=True):
-        base = {"paint": paint, "soiling": "none", "ageing_h": 0.0}
+    strata = [(p, u, h) for p, u in zip(paints, given, strict=True) for h in ageings]
+    for paint, unit, ageing in strata:
+        base = {"paint": paint, "soiling": "none", "ageing_h": ageing}
         film = 0.5 * np.exp(-(((AXIS - 1730) / 15) ** 2)) + 0.05
         wanted = [("exposed", treatment, e, 2.0, math.nan, 0.4 * e / 60) for e in exposures]
         if blanks:
             wanted = [("blank", "water", math.nan, math.nan, math.nan, 0.0), *wanted]
         if spiked:
-            wanted += [("spiked", treatment, math.nan, math.nan, load, load) for load in LOADS]
+            wanted += [("spiked", treatment, math.nan, math.nan, load, load) for load in loads]
         for role, kind, exposure, clearance, load, truth in wanted:
             arm = {**base, "treatment": kind, "exposure_min": exposure, "clearance_min": clearance}
             level = "" if math.isnan(load) else f"{load:g}"
             level += "" if math.isnan(exposure) else f"{exposure:g}"
+            level += f"_{ageing:g}h" if ageing else ""
             names = [f"{paint}_{role}{level}_{k}" for k in range(1, 5)]
             values = truth + rng.normal(0, 0.2, len(names))
             for name, value in zip(names, values, strict=True):
@@ -85,7 +95,9 @@ def make_run(
                     scores,
                     unit,
                     points,
+                    shape,
                     masked,
+                    400.0 * len(maps) if apart else 0.0,
                     {**arm, "role": role, "mockup": name, "file": f"data/{name}.nc"},
                 )
                 maps.append({"file": f"data/{name}.nc", "map": path, "role": role, "mockup": name})
@@ -104,7 +116,7 @@ def make_run(
             sight.append({"score": score, **base, "selectivity": 0.9,
                           "slope": 0.003 if spiked else math.nan,
                           "slope_se": 1e-4, "mockup_limit": 1.52, "noise_limit": 0.0312,
-                          "unit": unit, "blind": score.endswith("1735"),
+                          "unit": unit, "blind": score in blind,
                           "deciding": score == scores[0]})  # fmt: skip
     if reference:
         pure = {"paint": "", "soiling": "none", "ageing_h": 0.0, "treatment": treatment,
@@ -127,7 +139,7 @@ def make_run(
         "study": {"title": title, "treatment": treatment, "working_exposure_min": 2.0,
                   "acceptance_limit_ug_cm2": acceptance, "acceptance_reason": "Invented.",
                   "alpha": 0.05, "beta": 0.05, "scores": ["band", "net signal"],
-                  "figure": {"width_mm": width_mm}},
+                  "figure": {"width_mm": width_mm, **(figure or {})}},
         "procedure": [{"step": "crop", "low": 800, "high": 3800}],
         "markers": [_marker(name) for name in markers],
         "n_arms": len(tables["verdicts"]),
@@ -157,6 +169,22 @@ def _measurements(
     ]  # fmt: skip
 
 
+def make_photo_run(root: Path, picture: Any, settings: dict[str, Any], **options: Any) -> Any:
+    """Make a run in a study that has a picture, (row, column, 3) of 8 bits."""
+    from PIL import Image
+
+    photo = root / "data" / "photo.png"
+    photo.parent.mkdir(parents=True)
+    Image.fromarray(picture).save(photo)
+    folder = root / "runs" / "one"
+    make_run(folder, figure={"image": "data/photo.png", **settings}, **options)
+    path = folder / "provenance.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["inputs"]["data/photo.png"] = hashlib.sha256(photo.read_bytes()).hexdigest()
+    path.write_text(json.dumps(record), encoding="utf-8")
+    return open_run(folder)
+
+
 def _marker(name: str) -> dict[str, Any]:
     low = 1715.0 if "1735" in name else 1050.0
     return {"name": name, "low": low, "high": low + 60, "measure": "area", "position": low + 30,
@@ -170,37 +198,46 @@ def _write_map(
     scores: list[str],
     unit: str,
     points: bool,
+    shape: tuple[int, int],
     masked: int,
+    start: float,
     attrs: dict[str, Any],
 ) -> None:
     """Write the first map whole; copy it for the others, which is ten times faster."""
-    values = mean + rng.normal(0, 0.3, (len(scores), 8, 8)).astype(np.float32)
+    values = mean + rng.normal(0, 0.3, (len(scores), *shape)).astype(np.float32)
     values[:, 0, :masked] = np.nan
     if points:
         values = values.reshape(len(scores), -1)
     first = path.with_name(f"0000-{unit}.nc".replace(" ", "_"))
     if not first.exists():
-        _first_map(first, scores, unit, points)
+        _first_map(first, scores, unit, points, shape)
     shutil.copyfile(first, path)
     with h5py.File(path, "r+") as opened:
         opened["score"][...] = values
+        if start:
+            opened["x"][...] += start
+        opened["flag"][...] = np.where(np.isnan(values[0]), FLAGS["noisy"][0], 0)
         for name, value in attrs.items():
             opened.attrs[name] = value
 
 
-def _first_map(path: Path, scores: list[str], unit: str, points: bool) -> None:
+def _first_map(
+    path: Path, scores: list[str], unit: str, points: bool, shape: tuple[int, int]
+) -> None:
     coords: dict[str, Any] = {
         "marker": scores,
         "unit": ("marker", [unit] * len(scores)),
         "pixel_limit": ("marker", [0.9] * len(scores)),
     }
     if points:
-        dims, shape = ("marker", "spectrum"), (len(scores), 64)
+        dims, sizes = ("spectrum",), (shape[0] * shape[1],)
     else:
-        dims, shape = ("marker", "y", "x"), (len(scores), 8, 8)
-        places = np.arange(8) * 25.0
-        coords |= {"y": ("y", places, {"units": "um"}), "x": ("x", places, {"units": "um"})}
-    dataset = xr.Dataset({"score": (dims, np.zeros(shape, np.float32))}, coords=coords)
+        dims, sizes = ("y", "x"), shape
+        for name, size in zip(dims, shape, strict=True):
+            coords[name] = (name, np.arange(size) * 25.0, {"units": "um"})
+    coords["flag"] = (dims, np.zeros(sizes, np.uint16))
+    scored = (("marker", *dims), np.zeros((len(scores), *sizes), np.float32))
+    dataset = xr.Dataset({"score": scored}, coords=coords)
     dataset.attrs = {"technique": "transflection", "history": "[]", "source": "{}"}
     dataset.to_netcdf(path, engine="h5netcdf")
 

@@ -1,14 +1,30 @@
+from itertools import combinations
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis.extra.numpy import array_shapes, arrays
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from residuekit.figures.maps import draw_map, shared_scale
-from residuekit.figures.style import MASKED, fitted, plain, residue_colours, text_width, wrapped
+from residuekit.figures.maps import draw_map, limit_edges, shared_scale
+from residuekit.figures.style import (
+    BLANK,
+    EXPOSED,
+    GEL,
+    MASKED,
+    WORKING,
+    fitted,
+    plain,
+    residue_colours,
+    text_width,
+    wrapped,
+)
 
 # Machado, Oliveira, Fernandes (2009), IEEE Trans. Vis. Comput. Graph. 15, 1291, severity 1.0;
-# values from memory.
+# compared with the tables of PyPI colorspacious 1.1.2, all digits equal.
 DEFICIENCIES = {
     "none": np.eye(3),
     "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
@@ -35,6 +51,71 @@ def lightness(srgb, matrix=None):
     return np.where(luminance > (6 / 29) ** 3, 116 * cubic - 16, luminance * (29 / 3) ** 3)
 
 
+def lab(srgb, matrix=DEFICIENCIES["none"]):
+    """CIE 1976 L*a*b* (D65, IEC 61966-2-1), as a colour-vision deficiency leaves it."""
+    light = np.clip(linear(np.asarray(srgb)) @ np.asarray(matrix).T, 0, 1)
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722],
+                       [0.0193, 0.1192, 0.9505]])  # fmt: skip
+    share = light @ to_xyz.T / to_xyz.sum(axis=1)
+    f = np.where(share > (6 / 29) ** 3, np.cbrt(share), share * (29 / 6) ** 2 / 3 + 4 / 29)
+    x, y, z = np.moveaxis(f, -1, 0)
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+
+def test_the_colour_distance_is_that_of_the_standard():
+    # L*a*b* of the sRGB red primary, as PyPI colorspacious 1.1.2 gives it.
+    np.testing.assert_allclose(lab([1.0, 0.0, 0.0]), [53.2314, 80.1144, 67.2200], atol=0.05)
+
+
+@pytest.mark.parametrize("matrix", DEFICIENCIES.values(), ids=DEFICIENCIES.keys())
+def test_lines_and_dots_of_two_kinds_stay_apart_also_for_colour_blind_readers(matrix):
+    """A distance of 2.3 is just noticeable (Mahy and others 1994, Color Res. Appl. 19, 105; from
+    memory); thin lines need far more."""
+    colours = [to_rgb(colour) for colour in (BLANK, WORKING, EXPOSED, GEL)]
+    for one, other in combinations(colours, 2):
+        assert np.linalg.norm(lab(one, matrix) - lab(other, matrix)) > 20
+    for colour in colours:
+        assert lab([1.0, 1.0, 1.0])[0] - lab(colour, matrix)[0] > 35
+
+
+@pytest.mark.parametrize("matrix", DEFICIENCIES.values(), ids=DEFICIENCIES.keys())
+def test_masked_pixels_stay_apart_from_every_score_also_for_colour_blind_readers(matrix):
+    scores = lab(residue_colours(np.linspace(0, 10, 400), 3.0, 0.0, 10.0), matrix)
+    assert np.linalg.norm(scores - lab(MASKED, matrix), axis=-1).min() > 8
+
+
+def test_a_drawn_map_has_its_first_row_at_the_bottom():
+    values = np.zeros((6, 6))
+    values[5, 0] = 9.0
+    figure = Figure(figsize=(1, 1), dpi=100)
+    canvas = FigureCanvasAgg(figure)
+    draw_map(figure.add_axes((0, 0.2, 0.8, 0.8)), *places(values), limit=1.0, scale=(0.0, 10.0),
+             room_mm=20.0)  # fmt: skip
+    canvas.draw()
+    drawn = np.asarray(canvas.buffer_rgba())[:80, :80, :3].sum(axis=-1)
+    assert drawn[7, 7] < 200
+    assert min(drawn[72, 7], drawn[72, 72], drawn[7, 72]) > 500
+
+
+@given(arrays(bool, array_shapes(min_dims=2, max_dims=2, max_side=6)))
+@settings(max_examples=60, deadline=None)
+def test_the_limit_runs_between_pixels_above_and_others_and_nowhere_else(above):
+    edges = limit_edges(above)
+    known = {tuple(sorted(map(tuple, edge))) for edge in edges.tolist()}
+    wanted = set()
+    for row, column in np.argwhere(above):
+        for y, x, ends in (
+            (row, column - 1, ((column, row), (column, row + 1))),
+            (row, column + 1, ((column + 1, row), (column + 1, row + 1))),
+            (row - 1, column, ((column, row), (column + 1, row))),
+            (row + 1, column, ((column, row + 1), (column + 1, row + 1))),
+        ):
+            if 0 <= y < above.shape[0] and 0 <= x < above.shape[1] and not above[y, x]:
+                wanted.add(ends)
+    assert known == wanted
+    assert len(edges) == len(wanted)
+
+
 @pytest.mark.parametrize("matrix", DEFICIENCIES.values(), ids=DEFICIENCIES.keys())
 def test_more_residue_is_always_darker_also_for_colour_blind_readers(matrix):
     values = np.linspace(0, 10, 200)
@@ -59,12 +140,17 @@ def test_masked_pixels_have_a_grey_that_no_score_has():
     assert np.array_equal(residue_colours([np.nan], 3.0, 0.0, 10.0)[0], MASKED)
 
 
+def places(values, step=25.0):
+    rows, columns = values.shape
+    return values, np.arange(columns) * step, np.arange(rows) * step
+
+
 def test_a_map_stands_with_y_upward_square_pixels_and_hatched_masks():
     values = np.zeros((3, 4))
     values[2, 0] = 9.0
     values[0, 3] = np.nan
     ax = Figure().add_subplot()
-    draw_map(ax, values, np.arange(4) * 25.0, np.arange(3) * 25.0, limit=1.0, scale=(0.0, 10.0))
+    draw_map(ax, *places(values), limit=1.0, scale=(0.0, 10.0))
     image = ax.images[0]
     assert image.origin == "lower"
     assert image.get_extent() == [-12.5, 87.5, -12.5, 62.5]

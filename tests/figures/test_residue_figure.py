@@ -8,14 +8,23 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
-from made_run import make_run
+import xarray as xr
+from made_run import make_photo_run, make_run
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import Collection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from matplotlib.text import Text
+from PIL import Image
 
 import residuekit as rk
 from residuekit.errors import ContractError
 from residuekit.figures import write_figure
-from residuekit.figures.residue import draw, plan_figure
+from residuekit.figures.mockups import draw_mockups
+from residuekit.figures.plan import plan_figure
+from residuekit.figures.residue import draw
+from residuekit.figures.response import draw_series, draw_spiking
 
 ODD = "$x_1$ & <b>paint</b> \U0001f3a8 with a name so long that it stands on no line whatever"
 CASES = {
@@ -28,15 +37,32 @@ CASES = {
     "many arms": {"exposures": tuple(float(k) for k in range(1, 20))},
     "eight paints": {"paints": tuple(f"paint {k}" for k in range(8)), "exposures": (2.0,)},
     "odd names": {"paints": (ODD, "漆 \\alpha_%^"), "treatment": "gel $\\frac{1}{0}$ <i>"},
-    "one column": {"width_mm": 85},
     "no acceptance limit": {"acceptance": None},
-    "nine markers": {"markers": tuple(f"band {k} at 1{k}35" for k in range(9))},
+    "nine markers, six loads": {
+        "markers": tuple(f"band {k} at 1{k}35" for k in range(9)),
+        "loads": (0.5, 1.0, 2.0, 4.0, 8.0, 16.0),
+    },
+    "every score blind": {"blind": ("net signal", "band: pva C-O 1092", "band: acetate C=O 1735")},
+    "one arm, no spiked": {"exposures": (2.0,), "spiked": False},
+    "two ageings": {"exposures": (2.0,), "ageings": (0.0, 400.0)},
+    "a strip": {"shape": (2, 40)},
+    "a picture": {"apart": True, "shape": (16, 12)},
 }
 
 
 @pytest.fixture(scope="module", params=CASES.values(), ids=CASES.keys())
-def figure(request, tmp_path_factory):
-    figure = rk.residue_figure(make_run(tmp_path_factory.mktemp("made") / "run", **request.param))
+def result(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("made")
+    if request.param is CASES["a picture"]:
+        picture = np.full((420, 900, 3), 128, np.uint8)
+        settings = {"image_affine": [0.1, 0, 20, 0, -0.1, 400]}
+        return make_photo_run(folder, picture, settings, **request.param)
+    return make_run(folder / "run", **request.param)
+
+
+@pytest.fixture(scope="module", params=[180.0, 85.0])
+def figure(request, result):
+    figure = rk.residue_figure(result, width_mm=request.param)
     FigureCanvasAgg(figure).draw()
     return figure
 
@@ -72,16 +98,21 @@ def test_no_text_overlaps_another_or_leaves_the_page(figure):
 
 def test_every_text_is_8_pt_and_no_line_is_thinner_than_printing_allows(figure):
     assert {text.get_fontsize() for text, _ in shown_texts(figure)} == {8.0}
-    widths = [line.get_linewidth() for ax in figure.axes for line in ax.lines]
-    widths += [spine.get_linewidth() for ax in figure.axes for spine in ax.spines.values()]
-    assert min(widths) >= 0.3
+    drawn = [a for a in figure.findobj(lambda a: isinstance(a, (Line2D, Patch, Collection)))
+             if a.get_visible()]  # fmt: skip
+    widths = {float(w) for artist in drawn for w in np.atleast_1d(artist.get_linewidth())}
+    widths |= {line.get_markeredgewidth() for line in drawn if isinstance(line, Line2D)}
+    assert min(widths - {0.0}) >= 0.3
 
 
-def test_the_width_is_that_of_the_study_and_the_height_fits_a_page(figure, request):
+def test_the_width_is_the_wanted_one_and_the_height_fits_a_page(figure, request):
     width, height = figure.get_size_inches() * 25.4
-    wanted = request.node.callspec.params["figure"].get("width_mm", 180)
-    assert width == pytest.approx(wanted)
-    assert height < 260
+    assert width == pytest.approx(request.node.callspec.params["figure"])
+    assert height <= 250
+
+
+def test_the_width_of_the_study_is_taken(tmp_path):
+    assert plan_figure(make_run(tmp_path, width_mm=85)).width == 85
 
 
 def test_the_files_are_the_same_bytes_on_a_second_run_whatever_the_users_settings(tmp_path):
@@ -91,15 +122,20 @@ def test_the_files_are_the_same_bytes_on_a_second_run_whatever_the_users_setting
         folder.mkdir()
         with mpl.rc_context({"font.size": size, "lines.linewidth": 9, "savefig.dpi": 40}):
             write_figure(result, folder)
-    for name in ("figure.pdf", "figure.svg", "figure.png", "figure.json"):
+    names = sorted(path.name for path in folders[0].iterdir())
+    assert len(names) == 6
+    for name in names:
         assert (folders[0] / name).read_bytes() == (folders[1] / name).read_bytes(), name
 
 
 def test_the_pdf_embeds_its_fonts_as_truetype_and_the_svg_needs_none(tmp_path):
     write_figure(make_run(tmp_path), tmp_path)
-    pdf = (tmp_path / "figure.pdf").read_bytes()
-    assert b"/FontFile2" in pdf
-    assert b"/Type3" not in pdf
+    for name in ("figure.pdf", "figure-85mm.pdf"):
+        pdf = (tmp_path / name).read_bytes()
+        fonts = pdf.count(b"/Type /FontDescriptor")
+        assert fonts >= 1
+        assert pdf.count(b"/FontFile2") == fonts
+        assert b"/Type3" not in pdf
     svg = (tmp_path / "figure.svg").read_text(encoding="utf-8")
     assert "<text" not in svg
     assert "http" not in svg.replace("http://www.w3.org/", "").replace(
@@ -127,11 +163,155 @@ def test_the_record_says_what_is_drawn_and_its_hashes_hold(tmp_path):
         assert groups["exposed 60 min"]["detection_limit"] == 0.8124
 
 
+def test_every_file_carries_the_hash_of_the_verdicts_and_the_tiff_is_fit_for_print(tmp_path):
+    record = write_figure(make_run(tmp_path), tmp_path)
+    known = record["verdicts_sha256"]
+    assert set(record["files"]) == {f"figure.{kind}" for kind in ("pdf", "svg", "png", "tiff")} | {
+        "figure-85mm.pdf"
+    }
+    for name in record["files"]:
+        assert known.encode() in (tmp_path / name).read_bytes(), name
+    with Image.open(tmp_path / "figure.tiff") as tiff, Image.open(tmp_path / "figure.png") as png:
+        assert tiff.info["compression"] == "tiff_lzw"
+        assert tiff.mode == "RGB"
+        assert tiff.info["dpi"] == (600, 600)
+        assert tiff.size[0] == pytest.approx(180 / 25.4 * 600, abs=1)
+        assert np.array_equal(np.asarray(tiff), np.asarray(png.convert("RGB")))
+
+
+def test_the_working_exposure_is_drawn_beside_the_highest_arm(tmp_path):
+    record = write_figure(make_run(tmp_path, exposures=(2.0, 10.0, 60.0)), tmp_path, width_mm=85)
+    (block,) = record["strata"]
+    assert [panel["shown_as"] for panel in block["maps"]] == [
+        "blank", "exposed 2 min", "exposed 60 min", "spiked 2 µg cm⁻²",
+    ]  # fmt: skip
+    assert block["series"]["places"] == [2, 10, 60]
+    assert block["series"]["working"] == [True, False, False]
+    many = plan_figure(make_run(tmp_path / "b", exposures=tuple(float(k) for k in range(1, 20))))
+    assert any(group.working for group in many.blocks[0].groups)
+
+
+def test_a_study_without_an_arm_of_the_working_exposure_says_so(tmp_path):
+    plan = plan_figure(make_run(tmp_path, exposures=(10.0, 60.0)))
+    assert plan.remarks == ("Without an arm of the working exposure, 2 min: alkyd.",)
+    assert any("working exposure, 2 min" in line for line in plan.foot)
+
+
+def test_the_detection_curve_has_the_slope_its_spread_and_the_limits_of_one_mockup(tmp_path):
+    result = make_run(tmp_path)
+    (block,) = plan_figure(result).blocks
+    spiking = block.spiking
+    assert sorted(set(spiking.loadings)) == [2, 6]
+    own = result.mockups[result.mockups["score"] == "net signal"].set_index("mockup")["mean"]
+    spiked = [name for name in own.index if "spiked" in name]
+    np.testing.assert_array_equal(spiking.found, own[spiked])
+    # t(0.975; 7) = 2.365 in every printed table; slope 0.003 with standard error 0.0001, k = 8.
+    assert spiking.k == 8
+    assert spiking.spread_percent == pytest.approx(100 * 2.365 * 1e-4 / 0.003, rel=1e-3)
+    assert (spiking.decision, spiking.detection) == (1.123, 1.934)
+    ax = draw_spiking(Figure().add_subplot(), spiking, 2.0)
+    level = {line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1}
+    upright = {line.get_xdata()[0] for line in ax.lines if len(set(line.get_xdata())) == 1}
+    assert 1.123 in level
+    assert {1.934, 2.0} <= upright
+
+
+def test_the_series_shows_means_bounds_and_limits_of_the_mean(tmp_path):
+    result = make_run(tmp_path, exposures=(2.0, 10.0, 60.0))
+    series = plan_figure(result).blocks[0].series
+    np.testing.assert_array_equal(series.means, result.verdicts["estimate"])
+    assert set(series.bounds) == {0.7345}
+    ax = draw_series(Figure().add_subplot(), series, 2.0, 24.0)
+    drawn = [tuple(line.get_ydata()) for line in ax.lines]
+    assert (0.4213,) * 3 in drawn
+    assert (0.8124,) * 3 in drawn
+    assert ax.get_xscale() == "log"
+    aged = make_run(tmp_path / "aged", exposures=(2.0,), ageings=(0.0, 400.0))
+    assert plan_figure(aged).blocks[0].series.over == "ageing_h"
+
+
+def test_every_limit_of_an_arm_stands_on_its_line(tmp_path):
+    (block,) = plan_figure(make_run(tmp_path)).blocks
+    ax = draw_mockups(Figure().add_subplot(), block.groups, 2.0)
+    upright = [(line.get_xdata()[0], np.mean(line.get_ydata())) for line in ax.lines
+               if len(set(line.get_xdata())) == 1]  # fmt: skip
+    arms = [k for k, group in enumerate(block.groups) if group.verdict is not None]
+    assert len(arms) == 2
+    for limit in (0.4213, 0.8124, 1.123, 1.934, 0.7345):
+        assert [round(y) for x, y in upright if x == limit] == arms
+
+
+def test_flags_of_the_quality_check_are_said_in_words(tmp_path):
+    record = write_figure(make_run(tmp_path), tmp_path, width_mm=85)
+    assert record["strata"][0]["maps"][0]["flags"] == {"noisy": 3}
+    assert "3 noisy of 64 pixels, 3 masked" in record["caption"]
+    assert "noise far above that of the other pixels" in record["caption"]
+    foot = " ".join(plan_figure(rk.open_run(tmp_path)).foot)
+    assert "Flagged by the quality check: A blank, A 2 min, A 60 min, A spike 2: 3 noisy" in foot
+    clean = plan_figure(make_run(tmp_path / "clean", masked=0))
+    assert "No pixel of the maps is flagged" in " ".join(clean.foot)
+
+
+def spoil_maps(result, role, change):
+    for path in result.maps(role):
+        with xr.open_dataset(path, engine="h5netcdf") as opened:
+            dataset = change(opened.load())
+        path.unlink()
+        dataset.to_netcdf(path, engine="h5netcdf")
+
+
+def uneven(dataset):
+    return dataset.assign_coords(x=("x", dataset["x"].values ** 2, {"units": "um"}))
+
+
+REFUSALS = {
+    "without a pixel limit; needed the limit on the map and on its colour bar": lambda d: (
+        d.assign_coords(pixel_limit=("marker", np.full(d.sizes["marker"], np.nan)))
+    ),
+    "of which no scale bar can be made; needed two pixels or more": lambda d: d.isel(
+        x=slice(0, 1), y=slice(0, 1)
+    ),
+    "of which no scale bar can be made; needed two pixels or more, evenly spaced": uneven,
+    "in A beside verdicts in ug cm-2; needed one scale for all maps": lambda d: d.assign_coords(
+        unit=("marker", ["A"] * d.sizes["marker"])
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    ("words", "change"), REFUSALS.items(), ids=["limit", "pixel", "bar", "unit"]
+)
+def test_maps_without_limit_scale_bar_or_one_scale_are_refused_with_the_mend(
+    tmp_path, words, change
+):
+    result = make_run(tmp_path)
+    spoil_maps(result, "exposed", change)
+    with pytest.raises(ContractError, match=words + ".*; to mend it: "):
+        rk.residue_figure(result)
+    assert words in write_figure(result, tmp_path)["not_drawn"]
+
+
+def test_maps_without_the_map_of_a_blank_are_refused(tmp_path):
+    result = make_run(tmp_path)
+    spoil_maps(result, "blank", lambda d: d.isel(x=0, drop=True).rename(y="spectrum"))
+    with pytest.raises(ContractError, match=r"a control on the same scale .*; to mend it: map a"):
+        rk.residue_figure(result)
+
+
+def test_arms_without_any_decision_limit_are_refused(tmp_path):
+    make_run(tmp_path)
+    table = pd.read_csv(tmp_path / "verdicts.csv")
+    table[["decision_limit", "mockup_decision_limit"]] = np.nan
+    table.to_csv(tmp_path / "verdicts.csv", index=False)
+    with pytest.raises(ContractError, match=r"without a decision limit; .*two blank mock-ups"):
+        rk.residue_figure(rk.open_run(tmp_path))
+
+
 def test_all_maps_share_one_scale(tmp_path):
     plan = plan_figure(make_run(tmp_path, paints=("alkyd", "acrylic")))
     figure = draw(plan)
     images = [ax.images[0] for ax in figure.axes if ax.images]
-    assert len(images) == 8  # three maps and their bar for each of two paints
+    assert len(images) == 10  # four maps and their bar for each of two paints
     bars = [image for image in images if image.get_array().shape[1] == 1]
     low, high = plan.scale
     for bar in bars:

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from residuekit.errors import ReadError
-from residuekit.io import read
+from residuekit.io import read, sha256
 from residuekit.schema import source
 
 AXIS = [1000.0, 1010.0, 1020.0, 1030.0]
@@ -51,6 +51,11 @@ def test_a_toml_file_beside_may_hold_the_options(tmp_path):
     array = read(tmp_path / "m.npy")
     _assert_upright(array)
     assert source(array)["y order"] == "the first row lies at the top, as stated"
+    for name in ("m.npy.toml", "w.txt"):
+        before = sha256(tmp_path / "m.npy")
+        assert source(read(tmp_path / "m.npy"))["sha256"] == before
+        (tmp_path / name).write_text((tmp_path / name).read_text() + "\n")
+        assert sha256(tmp_path / "m.npy") != before
     (tmp_path / "m.npy.toml").write_text("stepp = 5\n")
     with pytest.raises(ReadError, match="did you mean 'step'"):
         read(tmp_path / "m.npy")
@@ -88,15 +93,18 @@ def test_a_tiff_of_one_page_a_wavenumber(tmp_path):
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"first_row": None}, "first_row='top'"),
+        ({"first_row": None}, "first_row='bottom' or first_row='top'"),
         ({"quantity": None}, "quantity='absorbance'"),
         ({"wavenumber": None}, "no wavenumbers"),
         ({"wavenumber": AXIS[:3]}, "3 wavenumbers for an array"),
         ({"wavenumber": ["a"]}, "no numbers"),
         ({"wavenumber": "absent.txt"}, "no such file"),
+        ({"wavenumber": "../w.txt"}, "beside this one"),
         ({"step": -1}, "step=-1"),
-        ({"x_unit": "THz"}, "cm-1, nm or um"),
+        ({"x_unit": "THz"}, "'cm-1', 'nm', 'um'"),
         ({"dims": ("x", "y")}, "dims="),
+        ({"dims": 5}, "dims=5"),
+        ({"dims": ("y", 1, "x")}, "dims="),
     ],
 )
 def test_what_is_not_stated_is_asked_for(tmp_path, changed, message):
@@ -122,6 +130,21 @@ def test_a_zip_bomb_is_refused_unopened(tmp_path):
             archive.writestr("[Content_Types].xml", bytes(300 * 2**20))
         with pytest.raises(ReadError, match="300 MB"):
             read(tmp_path / name)
+
+
+def test_an_infinite_number_is_refused(tmp_path):
+    values = VALUES.copy()
+    values[0, 0, 0] = np.inf
+    np.save(tmp_path / "m.npy", values)
+    with pytest.raises(ReadError, match="infinite or above"):
+        read(tmp_path / "m.npy", dims=("y", "x", "wavenumber"), **SAID)
+
+
+@pytest.mark.parametrize("orientation", [2, 3, 4, 5, 6, 7, 8])
+def test_a_tiff_that_lies_otherwise_than_it_is_stored_is_refused(tmp_path, orientation):
+    Image.fromarray(VALUES[..., 0]).save(tmp_path / "m.tif", tiffinfo={274: orientation})
+    with pytest.raises(ReadError, match=f"the orientation {orientation}"):
+        read(tmp_path / "m.tif", **{**SAID, "wavenumber": [1000.0]})
 
 
 def test_transmittance_above_one_is_kept_and_flagged(tmp_path):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residuekit.errors import ReadError
+from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import read
 from residuekit.schema import source
 
@@ -56,8 +56,10 @@ def test_names_are_ordered_by_their_numbers_and_a_gap_is_a_flagged_pixel(tmp_pat
         (range(1, 8), {}, "7 files"),
         (range(2, 7), {"missing": [9]}, "places from 1 to 6"),
         (range(1, 7), {"order": "row"}, "did you mean 'rows'"),
-        (range(1, 7), {"start": "lower left"}, "one of bottom left"),
+        (range(1, 7), {"start": "lower left"}, "one of 'bottom left'"),
         (range(1, 7), {"shape": 6}, "rows and columns"),
+        (range(1, 7), {"shape": "23"}, "rows and columns"),
+        (range(1, 7), {"shape": (True, 6)}, "rows and columns"),
         (range(1, 7), {"files": "../*"}, "a pattern of names"),
         (range(1, 7), {"files": "*.nc"}, "no file"),
         (range(1, 7), {"step": "five"}, "step='five'"),
@@ -75,13 +77,41 @@ def test_a_missing_first_file_is_placed_where_it_is_said_to_be(tmp_path):
     np.testing.assert_array_equal(np.isnan(array[..., 0]), [[True, False, False], [False] * 3])
 
 
+def test_a_stray_file_never_takes_the_place_of_a_missing_one(tmp_path):
+    folder = _fill(tmp_path / "f", [1, 2, 4, 5, 6])
+    said = {"shape": (2, 3), "order": "rows", "start": "bottom left"}
+    for name in ("reference.csv", "copy of s2.csv"):
+        (folder / name).write_text((folder / "s2.csv").read_text())
+        with pytest.raises(ReadError, match="number"):
+            read(folder, **said)
+        (folder / name).unlink()
+    assert source(read(folder, **said))["missing pixels"] == "1"
+
+
+def test_what_is_noticed_in_many_files_is_told_once(tmp_path):
+    folder = _fill(tmp_path / "f", range(1, 7))
+    for file in folder.iterdir():
+        file.write_text("wavenumber,transmittance\n1000,50\n1010,60\n")
+    with pytest.warns(ResiduekitWarning, match="percent.*in 6 of its files") as told:
+        read(folder, shape=(2, 3), order="rows", start="bottom left")
+    assert len(told) == 1
+
+
+def test_options_in_toml_that_cannot_be_read_are_named(tmp_path):
+    folder = _fill(tmp_path / "f", range(1, 7))
+    for content in (b"shape = [2, 3", b"\xff\xfe"):
+        (folder / "map.toml").write_bytes(content)
+        with pytest.raises(ReadError, match="TOML that cannot be read"):
+            read(folder)
+
+
 def test_files_that_differ_are_refused(tmp_path):
     folder = _fill(tmp_path / "f", range(1, 3))
     said = {"shape": (1, 2), "order": "rows", "start": "bottom left"}
     (folder / "s2.csv").write_text("wavenumber,absorbance\n1000,1\n1011,1\n")
     with pytest.raises(ReadError, match="one axis"):
         read(folder, **said)
-    (folder / "s2.csv").write_text("wavenumber,%T\n1000,1\n1010,1\n")
+    (folder / "s2.csv").write_text("wavenumber,%T\n1000,50\n1010,50\n")
     with pytest.raises(ReadError, match="one quantity"):
         read(folder, **said)
     (folder / "s2.csv").write_text("wavenumber,a,b\n1000,1,1\n1010,1,1\n")

@@ -59,6 +59,23 @@ def test_a_dataset_is_read_by_its_path(book):
         read(book, **{**PATHS, "wavenumber": "entry/data/x"})
 
 
+def test_indices_that_contradict_the_order_of_the_axes_are_refused(book):
+    with h5py.File(book, "r+") as file:
+        file["entry/data"].attrs["y_indices"] = [0]
+    assert read(book).shape == (2, 3, 4)
+    with h5py.File(book, "r+") as file:
+        file["entry/data"].attrs["y_indices"] = 1
+    with pytest.raises(ReadError, match="y_indices"):
+        read(book)
+
+
+def test_a_store_of_ours_that_lost_a_chunk_is_refused(tmp_path, small_map):
+    path = write(small_map, tmp_path / "m.zarr")
+    (path / "absorbance" / "0.0.0").unlink()
+    with pytest.raises(ReadError, match="marked valid and hold no number"):
+        read(path)
+
+
 def test_a_file_without_signposts_asks_for_paths(tmp_path):
     with h5py.File(tmp_path / "m.h5", "w") as file:
         file["a/b"] = VALUES

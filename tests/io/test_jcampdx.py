@@ -129,6 +129,7 @@ def test_axis_units_are_converted(saved, unit, axis, expected):
         ("A", "absorbance", 0.1),
     ],
 )
+@pytest.mark.filterwarnings("ignore:.*in percent, but at most")
 def test_quantities_are_recognised(saved, unit, quantity, first):
     array = _read(saved, WHOLE.replace("ABSORBANCE", unit))
     assert array.name == quantity
@@ -170,6 +171,7 @@ def test_a_label_at_odds_is_told_with_line_and_size(saved, old, new, message):
         ("LASTX= 406", "LASTX= abc", 9, "a finite number"),
         ("LASTX= 406", "LASTX= 1e999", 9, "a finite number"),
         ("##LASTX= 406\n", "", 1, "no ##LASTX="),
+        ("##LASTX= 406\n", "##LASTX= 406\n##YFACTOR= 1\n", 10, "YFACTOR= 1, and above 0.001"),
         ("##XUNITS= 1/CM", "##XUNITS= HZ", 4, "XUNITS 'HZ'"),
         ("##XUNITS= 1/CM\n", "", 1, "no ##XUNITS="),
         ("ABSORBANCE", "COUNTS", 5, "YUNITS 'COUNTS'"),
@@ -189,6 +191,7 @@ def test_a_label_at_odds_is_told_with_line_and_size(saved, old, new, message):
         ("YFACTOR= 0.001", "YFACTOR= 1E300", None, "above 3.4e38"),
     ],
 )  # fmt: skip
+@pytest.mark.filterwarnings("ignore:.*in percent, but at most")
 def test_numbers_that_contradict_the_labels_are_refused(saved, old, new, line, message):
     assert old in WHOLE
     text = WHOLE.replace(old, new).replace("##FIRSTY= 0.1\n", "$$\n" if "1E300" in new else

@@ -125,6 +125,8 @@ def test_one_of_several_variables_can_be_named(tmp_path):
     ("dataset", "message"),
     [
         (_dataset(units="THz"), "units cm-1, nm or um"),
+        (_dataset(units="nm"), "'wavenumber' with units 'nm'"),
+        (_dataset(dims=("y", "x", "wavelength")), "'wavelength' with units 'cm-1'"),
         (_dataset(units="", dims=("y", "x", "wavelength")), "units cm-1, nm or um"),
         (_dataset(name="counts"), "quantity="),
         (_dataset(axis=AXIS[[0, 2, 1, 3]]), "ascending"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import openpyxl
 import pytest
 
@@ -33,6 +34,14 @@ def test_a_table_in_cells_is_read_as_one_of_text(tmp_path):
     assert read(_book(tmp_path, rows))["spectrum"].values.tolist() == ["a", "b"]
 
 
+def test_a_table_may_begin_anywhere_in_a_sheet(tmp_path):
+    rows = [[], [None], *([None, None, *row] for row in TWO)]
+    np.testing.assert_array_equal(read(_book(tmp_path, rows)), read(_book(tmp_path, TWO)))
+    with pytest.raises(ReadError, match="'half' in column 4") as caught:
+        read(_book(tmp_path, [*rows, [None, None, 3970, "half"]]))
+    assert caught.value.faults[0].line == 7
+
+
 def test_one_of_several_sheets_is_asked_for(tmp_path):
     path = _book(tmp_path, TWO, [["x"], [1]])
     with pytest.raises(ReadError, match="sheet='s0' or sheet='s1'"):
@@ -48,7 +57,7 @@ def test_one_of_several_sheets_is_asked_for(tmp_path):
         ("=A2*2", "the formula"),
         ("='[1]Sheet1'!A1", "the formula"),
         ('=WEBSERVICE("http://localhost/")', "the formula"),
-        ("half", "'half' in column 2"),
+        ("half", "the text 'half' in column 2"),
         (True, "a cell that holds True"),
     ],
 )

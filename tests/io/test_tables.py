@@ -108,6 +108,48 @@ def test_wavelengths_become_wavenumbers(saved, header, options, axis):
     np.testing.assert_allclose(array.values, [[0.2, 0.1]], rtol=1e-6)
 
 
+def test_percent_that_may_be_a_fraction_is_told(saved):
+    with pytest.warns(ResiduekitWarning, match="at most 0.9: if it is a fraction of 1"):
+        array = _read(saved, "wavenumber,%T\n4000,0.5\n3990,0.9\n")
+    np.testing.assert_allclose(array.values, [[0.009, 0.005]], rtol=1e-6)
+    array = _read(saved, "wavenumber,%T\n4000,0.5\n3990,0.9\n", percent=False)
+    np.testing.assert_allclose(array.values, [[0.9, 0.5]], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("header", "quantity"),
+    [("A", "absorbance"), ("F(R)", "kubelka_munk"), ("K-M", "kubelka_munk"),
+     ("T,T", "transmittance"), ("log(1/R)", "absorbance"),
+     ("R", "reflectance"), ("A,B", "absorbance")],
+)  # fmt: skip
+def test_words_for_a_quantity_are_known(saved, header, quantity):
+    row = ",0.5" * len(header.split(","))
+    assert _read(saved, f"wavenumber,{header}\n4000{row}\n3990{row}\n").name == quantity
+
+
+def test_a_mark_at_the_end_of_each_row_is_no_spectrum(saved):
+    array = _read(saved, "wavenumber,A,\n4000,0.5,\n3990,0.4,\n")
+    assert array.shape == (1, 2)
+    assert array.name == "absorbance"
+    assert source(array)["empty last column"] == "left out"
+    wide = _read(saved, "x,y,4000,\n0,0,0.5,\n1,0,0.4,\n")
+    assert wide.shape == (1, 2, 1)
+    assert _read(saved, "wavenumber,A,B\n4000,0.5,\n3990,0.4,\n").shape == (2, 2)
+
+
+def test_a_line_and_a_column_that_may_both_be_the_axis_are_asked_for(saved):
+    rows = "wavenumber,4000,3990,3980\n{},.1,.2,.3\n{},.4,.5,.6\n"
+    turned = _read(saved, rows.format(1, 2))
+    assert source(turned)["layout"] == "points in rows"
+    np.testing.assert_array_equal(turned["wavenumber"], [3980, 3990, 4000])
+    with pytest.raises(ReadError, match="may both be wavenumber"):
+        _read(saved, rows.format(1000, 1010))
+    upright = _read(saved, rows.format(1000, 1010), layout="points")
+    np.testing.assert_array_equal(upright["wavenumber"], [1000, 1010])
+    named = _read(saved, "wavenumber,2,60,120\n4000,.1,.2,.3\n3990,.4,.5,.6\n")
+    np.testing.assert_array_equal(named["wavenumber"], [3990, 4000])
+
+
 WIDE = "x (mm),y (mm),4000,3990\n0.2,0.1,5,6\n0.1,0.1,1,2\n0.1,0.3,3,4\n0.2,0.2,7,8\n"
 
 
@@ -171,6 +213,15 @@ def test_a_layout_can_be_stated_where_nothing_names_it(saved):
         ("wavenumber,A,B\n4000,50,60\n3990,60,70\n", {}, None, "quantity="),
         ("wavenumber,absorbance,transmittance\n4000,1,.1\n3990,1,.1\n", {}, 1, "one quantity"),
         ("2.5,0.5\n3,0.6\n", {}, None, "x_unit="),
+        ("wavelength,A\n2500,0.5\n2600,0.6\n", {}, None, "called 'wavelength'"),
+        ("time (s),A\n250,0.5\n260,0.6\n", {}, None, "called 'time \\(s\\)'"),
+        ("wavenumber (nm),A\n2500,0.5\n2600,0.6\n", {}, 1, "in nm or um"),
+        ("wavelength,A\ncm-1,1\n2500,0.5\n2600,0.6\n", {}, 1, "in nm or um"),
+        ("x,y,wavelength,A\n0,0,2500,.1\n0,0,2600,.2\n", {}, None, "called 'wavelength'"),
+        ("wavenumber,A\n4.0D3,.1\n3990,.2\n", {}, 2, "'4.0D3' where a row of numbers begins"),
+        ("4000?,.1\n3990,.2\n", {}, 1, "'4000\\?' where a row"),
+        ("cm-1;A\n4.000,5;0,5\n3.990,5;0,4\n", {}, 3, "'3.990,5' where a row"),
+        ("wavenumber,A,T\n4000,.5,.3\n3990,.4,.2\n", {}, 1, "absorbance and transmittance"),
         ("wavelength (nm),A\n-1,0.1\n5,0.2\n", {}, None, "above zero"),
         ("sample,4000,3990,3980\n1,.1,.2,.3\n2,.1,.2,.3\n", {}, 1, "spectra in rows"),
         ("x,y,a,b\n1,1,.1,.2\n", {}, 1, "layout="),
@@ -229,7 +280,7 @@ def test_a_comment_block_of_ours_that_was_changed_is_refused(saved, tmp_path, sm
 
     text = write(small_map, tmp_path / "m.csv").read_text()
     for old, new, message in (
-        ('# layout: "wide map"\n', "", "the layout 'None'"),
+        ('# layout: "wide map"\n', "", "layout='None'"),
         ("# history: []", "# history: [", "JSON value"),
         ("# shape: [2, 3, 4]", "# shape: [2, 3, 5]", "cut or changed"),
         ("# flag: [", "# flag: [1, ", "flag list"),
@@ -259,29 +310,62 @@ def test_spectra_in_rows_that_open_with_names_are_recognised(saved):
     assert named["spectrum"].values.tolist() == [1, 2]
 
 
+@pytest.fixture(scope="module")
+def large():
+    """A wide map of 400 pixels and 700 wavenumbers, and its table of more than 2 MB."""
+    values = np.random.default_rng(3).random((20, 20, 700), dtype=np.float32)
+    header = "x (µm),y (µm)," + ",".join(str(900 + n) for n in range(700))
+    rows = [f"{x},{y}," + ",".join(values[y, x].astype(str)) for y in range(20) for x in range(20)]
+    return values, "\n".join([header, *rows]) + "\n"
+
+
 @pytest.mark.parametrize(
-    ("damage", "message"),
+    "spelt",
     [
-        (None, None),
-        (("\n7.0,", "\n7.0,,"), "703 columns"),
-        (("\n7.0,", "\n7.0,x"), "in column 2"),
-        (("\n7.0,", "\n\n7.0,"), None),
+        lambda text: text,
+        lambda text: text.replace("\n", "\r\n"),
+        lambda text: text.rstrip("\n"),
+        lambda text: text.replace("\n7,", "\n\n7,", 1),
+        lambda text: text.replace("\n7,", '\n"7",', 1),
+        lambda text: "\ufeff" + text,
+        lambda text: text.replace(",", ";").replace(".", ","),
+        lambda text: "# " + "a long comment " * 20_000 + "\n" + text,
     ],
 )
-def test_a_large_table_is_read_at_once_with_the_same_faults(tmp_path, damage, message):
-    from residuekit.io import write
-    from residuekit.schema import make_map
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1", "utf-16"])
+def test_a_large_table_is_the_same_in_every_spelling(saved, large, spelt, encoding):
+    values, text = large
+    text = spelt(text)
+    if encoding != "utf-8":
+        text = text.removeprefix("\ufeff")
+    array = read(saved("m.csv", text.encode(encoding)))
+    np.testing.assert_array_equal(array, values)
+    assert array["x"].attrs["units"] == "um"
 
-    values = np.random.default_rng(3).random((20, 20, 700), dtype=np.float32)
-    written = make_map(values, 900 + np.arange(700), np.arange(20), np.arange(20))
-    path = write(written, tmp_path / "m.csv")
-    text = path.read_text()
-    assert len(text) > 2**21
-    if damage is not None:
-        path.write_text(text.replace(*damage, 1))
-    if message is None:
-        np.testing.assert_array_equal(read(path), values)
-        return
+
+@pytest.mark.parametrize(
+    ("new", "message"),
+    [
+        ("\n7,,", "703 columns"),
+        ("\n7\n", "1 columns"),
+        ("\n7,x", "'x[0-9]+' in column 2"),
+        ("\n7,NULL,", "703 columns"),
+        ("\n#7,", "'#7' in column 1"),
+        ("\n7,\0", "NUL byte"),
+    ],
+)
+@pytest.mark.parametrize("place", ["first", "last"])
+def test_a_large_table_has_the_faults_of_a_small_one(saved, large, new, message, place):
+    _, text = large
+    at = (text.index if place == "first" else text.rindex)("\n7,")
+    path = saved("m.csv", text[:at] + new + text[at + 3 :])
     with pytest.raises(ReadError, match=message) as caught:
-        read(path)
-    assert caught.value.faults[0].line == text[: text.index("\n7.0,")].count("\n") + 2
+        read(path, quantity="absorbance")
+    assert caught.value.faults[0].line == text[:at].count("\n") + 2
+
+
+@pytest.mark.parametrize("cell", ["NULL", "#N/A", "1_000", "0x1F", "True", "1 2"])
+def test_only_the_words_for_a_missing_number_are_missing_numbers(saved, cell):
+    assert np.isnan(_read(saved, TWO + "3970,n/a\n")[0, 0])
+    with pytest.raises(ReadError, match="in column 2"):
+        _read(saved, TWO + f"3970,{cell}\n")

@@ -1,5 +1,6 @@
 """Compiled kernels against the plain numpy way, and what happens where they do not work."""
 
+import gc
 import threading
 import warnings
 
@@ -151,6 +152,24 @@ def test_without_numba_one_warning_says_so_and_the_plain_way_takes_over(monkeypa
         warnings.simplefilter("error")
         baseline.rubber_band(block, axis(60))
     assert fast_scores.weighted_sums(block, np.eye(2, 60)) is None
+
+
+@pytest.mark.parametrize("collecting", [True, False])
+@pytest.mark.parametrize("broken", [True, False])
+def test_the_first_call_leaves_the_collector_as_it_was(monkeypatch, collecting, broken):
+    block = spectra(5, 60, 1)
+    monkeypatch.setattr(compiled, "_failures", [])
+    monkeypatch.setattr(compiled, "_loaded", set())
+    name = "no_such_kernel" if broken else "projected"
+    (gc.enable if collecting else gc.disable)()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            done = compiled.run("row_scores", name, block, block[:1], np.empty((5, 1)))
+        assert gc.isenabled() is collecting
+    finally:
+        gc.enable()
+    assert (done is None) is broken
 
 
 def test_blocks_cover_everything_once_and_are_done_in_turn_inside_a_thread():

@@ -1,0 +1,142 @@
+"""Which spectra, detection curve and series are drawn of a stratum."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..schema import NET_SIGNAL
+from .blocks import Curves, Series, Spiking
+from .map_choice import Pick
+from .words import Stratum, blank_words, comparator_kind, in_stratum
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..results import StudyResult
+
+Row = Mapping[Any, Any]
+LOADING = "ug cm-2"
+
+
+def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick]) -> dict[str, Any]:
+    """The spectra of the comparator, of the arms of the picked mock-ups, and of the pure material;
+    what the material gives a unit of loading, and which markers are blind."""
+    spectra = result.spectra
+    role, treatment = spectra["role"].values, spectra["treatment"].values
+    inside = in_stratum(spectra, stratum)
+    values = spectra["spectrum"].values
+    kind = comparator_kind(treatment[inside & (role == "blank")])
+    blank = values[inside & (role == "blank") & (treatment == kind)]
+    exposed, residue = [], result.provenance["study"]["treatment"]
+    for pick in picks:
+        rows = inside & (role == "exposed") & (treatment == pick.row["treatment"])
+        for name in ("exposure_min", "clearance_min"):
+            rows &= spectra[name].values == pick.row[name]
+        exposed.append(Curves(f"{pick.row['exposure_min']:g} min", values[rows], pick.working))
+        if ((role == "reference") & (treatment == pick.row["treatment"])).any():
+            residue = pick.row["treatment"]
+    pure = values[(role == "reference") & (treatment == residue)]
+    scores = result.markers[in_stratum(result.markers, stratum)]
+    slopes = scores.loc[scores["score"] == NET_SIGNAL, "slope"].to_numpy(dtype=float)
+    blind = scores.loc[scores["blind"].astype(bool), "score"].str.removeprefix("band: ")
+    return {
+        "blank": Curves(blank_words(kind), blank),
+        "exposed": tuple(exposed),
+        "gel": pure.mean(axis=0) if len(pure) else None,
+        "gel_per_loading": float(slopes[0]) if slopes.size and slopes[0] > 0 else float("nan"),
+        "wavenumber": spectra["wavenumber"].values,
+        "quantity": str(spectra["spectrum"].attrs.get("quantity", "signal")).replace("_", " "),
+        "blind": frozenset(blind),
+    }
+
+
+def choose_spiking(
+    result: StudyResult,
+    own: pd.DataFrame,
+    stratum: Stratum,
+    unit: str,
+    loadings: Mapping[str, float],
+    limits: Row,
+) -> Spiking | None:
+    """The spiked mock-ups and the slope that they gave; None where they gave no loading unit.
+
+    `limits` is the row of the arm whose limits of one mock-up are drawn. The slope comes from the
+    spiked mock-ups of the same paint and soiling and any ageing; those of this ageing are shown.
+    """
+    from scipy.special import stdtrit
+
+    study, spectra = result.provenance["study"], result.spectra
+    scores = result.markers[in_stratum(result.markers, stratum)]
+    line = scores[scores["score"] == limits["score"]]
+    if unit != LOADING or line.empty or not float(line["slope"].iloc[0]) > 0:
+        return None
+    slope, error = float(line["slope"].iloc[0]), float(line["slope_se"].iloc[0])
+    behind = (
+        (spectra["role"].values == "spiked")
+        & (spectra["paint"].values == stratum[0])
+        & (spectra["soiling"].values == stratum[1])
+        & (spectra["treatment"].values == study["treatment"])
+        & (spectra["loading_ug_cm2"].values > 0)
+    )
+    k = int(behind.sum())
+    reach = float(stdtrit(k - 1, 1 - study["alpha"] / 2)) if k > 1 else float("nan")
+    spiked, blanks = own[own["role"] == "spiked"], own[own["role"] == "blank"]
+    blanks = blanks[blanks["treatment"] == comparator_kind(blanks["treatment"])]
+    return Spiking(
+        loadings=np.array([loadings[name] for name in spiked["mockup"]], dtype=float),
+        found=spiked["mean"].to_numpy(dtype=float),
+        blanks=blanks["mean"].to_numpy(dtype=float),
+        slope=slope,
+        spread_percent=100 * reach * error / slope,
+        k=k,
+        decision=float(limits["mockup_decision_limit"]),
+        detection=float(limits["mockup_detection_limit"]),
+    )
+
+
+def choose_series(result: StudyResult, arms: Sequence[Row], working: Row | None) -> Series | None:
+    """The arms that differ in exposure alone, or, where there is one exposure, in ageing alone.
+
+    Of several series the one of the working exposure is drawn, else the longest.
+    """
+    with_numbers = [row for row in arms if np.isfinite(row["estimate"])]
+    families: dict[tuple[Any, ...], list[Row]] = {}
+    for row in with_numbers:
+        families.setdefault((row["treatment"], row["clearance_min"]), []).append(row)
+    ordered = sorted(
+        families.values(), key=lambda rows: (not any(row is working for row in rows), -len(rows))
+    )
+    if ordered and len(ordered[0]) > 1:
+        rows = sorted(ordered[0], key=lambda row: float(row["exposure_min"]))
+        return _series("exposure_min", rows, [row is working for row in rows])
+    one = working or next(iter(with_numbers), None)
+    if one is None:
+        return None
+    kept = ("paint", "soiling", "treatment", "exposure_min", "clearance_min", "score", "unit")
+    rows = [
+        row
+        for row in result.verdicts.sort_values("ageing_h", kind="stable").to_dict("records")
+        if all(row[name] == one[name] for name in kept) and np.isfinite(row["estimate"])
+    ]
+    if len(rows) < 2:
+        return None
+    return _series("ageing_h", rows, [one is working] * len(rows))
+
+
+def _series(over: str, rows: Sequence[Row], working: Sequence[bool]) -> Series:
+    def column(name: str) -> Any:
+        return np.array([row[name] for row in rows], dtype=float)
+
+    return Series(
+        over=over,
+        words={"exposure_min": "exposure (min)", "ageing_h": "ageing (h)"}[over],
+        places=column(over),
+        means=column("estimate"),
+        bounds=column("upper_bound"),
+        decision=column("decision_limit"),
+        detection=column("detection_limit"),
+        working=tuple(working),
+    )

@@ -1,0 +1,122 @@
+"""The key of the symbols, in rows that fit the width."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from .blocks import Block
+from .layout import EDGE, LINE
+from .mockups import LIMITS
+from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, fitted, text_width, write
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Entry = tuple[str, dict[str, Any]]
+_SYMBOL, _SPACE = 5.0, 2.6
+
+
+def key_entries(
+    blocks: Sequence[Block], acceptance: float | None, working: float | None
+) -> list[Entry]:
+    """The symbols that are drawn, each with its name."""
+    groups = [group for block in blocks for group in block.groups]
+    roles = {group.role for group in groups}
+    panels = [panel for block in blocks for panel in block.maps]
+    judged = any(group.verdict is not None for group in groups)
+    line: dict[str, Any] = {"linestyle": "-", "color": INK}
+    entries: list[tuple[bool, Entry]] = [
+        (True, ("blank mock-up", {"marker": "o", "color": BLANK, "markerfacecolor": "none"})),
+        (
+            any(group.working for group in groups),
+            (f"at the working exposure ({working or 0:g} min)", {"marker": "o", "color": WORKING}),
+        ),
+        (
+            any(group.role == "exposed" and not group.working for group in groups),
+            ("exposed", {"marker": "o", "color": EXPOSED}),
+        ),
+        ("spiked" in roles, ("spiked", {"marker": "D", "color": GEL, "markerfacecolor": "none"})),
+        (judged, ("mean, upper bound (UB)", {"whisker": True, **line})),
+        (judged, ("decision limit, mean", LIMITS["decision_limit"])),
+        (judged, ("detection limit, mean (DL)", LIMITS["detection_limit"])),
+        (judged, ("decision limit, one mock-up", LIMITS["mockup_decision_limit"])),
+        (judged, ("detection limit, one mock-up", LIMITS["mockup_detection_limit"])),
+        (acceptance is not None, ("acceptance limit", {**line, "linewidth": 1.0})),
+        (bool(panels), ("pixel limit", {"patch": "limit"})),
+        (any(panel.masked for panel in panels), ("masked pixel", {"patch": "masked"})),
+        (any(b.spiking for b in blocks), ("slope, confidence band", {"patch": "band"})),
+    ]
+    return [entry for shown, entry in entries if shown]
+
+
+def key_rows(entries: Sequence[Entry], width: float) -> list[list[Entry]]:
+    """Part the entries into rows at most `width` mm wide."""
+    rows: list[list[Entry]] = [[]]
+    used = 0.0
+    for words, look in entries:
+        needed = _SYMBOL + text_width(words)
+        if rows[-1] and used + needed > width:
+            rows.append([])
+            used = 0.0
+        rows[-1].append((fitted(words, width - _SYMBOL), look))
+        used += needed + _SPACE
+    return rows
+
+
+def key_width(entries: Sequence[Entry], space: float) -> float:
+    """The width of entries on one line, mm."""
+    words = sum(text_width(name) for name, _ in entries)
+    return words + _SYMBOL * len(entries) + space * (len(entries) - 1)
+
+
+def draw_key(
+    figure: Figure,
+    rows: Sequence[Sequence[Entry]],
+    left: float,
+    top: float,
+    space: float = _SPACE,
+) -> float:
+    """Draw the rows of a key from a place, mm from the upper left corner; return where it ends."""
+    for row in rows:
+        at = left
+        for words, look in row:
+            _draw_symbol(figure, look, at, top + LINE / 2)
+            write(figure, at + _SYMBOL, top, words)
+            at += _SYMBOL + text_width(words) + space
+        top += LINE
+    return top + EDGE
+
+
+def _draw_symbol(figure: Figure, look: dict[str, Any], left: float, middle: float) -> None:
+    """Draw a symbol 4 mm wide about a height, mm from the upper left corner."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+    w, h = figure.get_size_inches() * MM_PER_INCH
+
+    def line(xs: Sequence[float], ys: Sequence[float], **own: Any) -> None:
+        places = [x / w for x in xs], [1 - y / h for y in ys]
+        figure.add_artist(Line2D(*places, **{"linewidth": 1.0, "dash_capstyle": "butt", **own}))
+
+    def box(x: float, wide: float, **own: Any) -> None:
+        corner = (x / w, 1 - (middle + 1) / h)
+        figure.add_artist(Rectangle(corner, wide / w, 2 / h, transform=figure.transFigure, **own))
+
+    if look.get("patch") == "masked":
+        box(left, 4, facecolor=MASKED, edgecolor="#666666", hatch="////////", linewidth=0)
+    elif look.get("patch") == "limit":
+        box(left, 2, facecolor="#5c2a63", linewidth=0)
+        box(left + 2, 2, facecolor="#fdeee0", linewidth=0)
+        line([left + 2] * 2, [middle - 1, middle + 1], color=INK, linewidth=0.8)
+    elif look.get("patch") == "band":
+        box(left, 4, facecolor=GEL, alpha=0.25, linewidth=0)
+        line([left, left + 4], [middle] * 2, color=GEL, linewidth=0.8)
+    elif look.get("whisker"):
+        line([left + 0.8] * 2, [middle - 1.3, middle + 1.3], color=INK, linewidth=0.8)
+        line([left + 0.8, left + 4], [middle] * 2, color=INK, linewidth=0.6)
+        line([left + 4] * 2, [middle - 0.6, middle + 0.6], color=INK, linewidth=0.6)
+    elif "marker" in look:
+        line([left + 2], [middle], linestyle="none", markersize=3.2, markeredgewidth=0.6, **look)
+    else:
+        line([left, left + 4], [middle] * 2, **look)

@@ -1,0 +1,169 @@
+"""Decide what the figure holds: blocks, scale, size, key, and the lines below."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..errors import ContractError, Fault
+from .blocks import Block, Map
+from .choice import choose
+from .key import Entry, key_entries, key_rows
+from .layout import EDGE, LINE, PAGE_HEIGHT, block_height, narrow
+from .maps import shared_scale
+from .photo import Photo, read_photo
+from .style import plain, wrapped
+from .words import Stratum, number
+
+if TYPE_CHECKING:
+    from ..results import StudyResult
+
+WIDTHS = (85.0, 260.0)
+LETTERS = "ABCDEFGHIJ"
+#: The most arms of one stratum: what a page holds.
+_MOST_ARMS, _MOST_ARMS_NARROW = 14, 7
+#: The scale of the maps ends at this many times the acceptance limit.
+_ACCEPTANCE_SPAN = 2.5
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All that is drawn, and what is left out."""
+
+    blocks: tuple[Block, ...]
+    left_out: tuple[str, ...]
+    remarks: tuple[str, ...]
+    scale: tuple[float, float]
+    width: float
+    height: float
+    key: tuple[list[Entry], ...]
+    foot: tuple[str, ...]
+    acceptance_limit: float | None
+    markers: tuple[dict[str, Any], ...]
+    photo: Photo | None
+
+
+def plan_figure(
+    result: StudyResult,
+    *,
+    strata: Sequence[str | Stratum] | None = None,
+    width_mm: float | None = None,
+) -> Plan:
+    """Decide what the figure holds: blocks, scale, size; see `residue_figure`."""
+    study = result.provenance["study"]
+    width = float(study["figure"].get("width_mm", 180) if width_mm is None else width_mm)
+    if not WIDTHS[0] <= width <= WIDTHS[1]:
+        raise ContractError(
+            Fault(
+                f"a figure {width:g} mm wide",
+                f"{WIDTHS[0]:g} to {WIDTHS[1]:g} mm",
+                "width_mm = 85 for one column, 180 for the full width",
+            )
+        )
+    most_arms = _MOST_ARMS_NARROW if narrow(width) else _MOST_ARMS
+    blocks, left_out = choose(result, strata, most_arms)
+    for drawn in range(min(len(blocks), len(LETTERS)), 0, -1):
+        plan = _plan(result, blocks[:drawn], blocks[drawn:], left_out, width)
+        if plan.height <= PAGE_HEIGHT:
+            break
+    return plan
+
+
+def _plan(
+    result: StudyResult,
+    blocks: Sequence[Block],
+    dropped: Sequence[Block],
+    left_out: Sequence[str],
+    width: float,
+) -> Plan:
+    study = result.provenance["study"]
+    photo, remarks = read_photo(result, blocks, LETTERS[: len(blocks)])
+    left_out = list(left_out)
+    if dropped:
+        full = ", ".join(block.words for block in dropped)
+        left_out.append(f"Not drawn, because the page is full: {full}; see verdicts.csv.")
+    working = study["working_exposure_min"]
+    bare = [b.words for b in blocks if not any(group.working for group in b.groups)]
+    if working is not None and bare:
+        remarks.append(
+            f"Without an arm of the working exposure, {working:g} min: {', '.join(bare)}."
+        )
+    acceptance = study["acceptance_limit_ug_cm2"] if blocks[0].unit == "ug cm-2" else None
+    markers = tuple(result.provenance["markers"])
+    room = width - 2 * EDGE
+    key = key_rows(key_entries(blocks, acceptance, working), room)
+    foot = wrapped(" ".join(_foot(markers, blocks, left_out, remarks)), room)
+    height = sum(block_height(block, width) for block in blocks)
+    height += 0.0 if photo is None else photo_size(photo, width)[1] + 7
+    height += LINE * (len(key) + len(foot)) + 3 * EDGE
+    return Plan(
+        blocks=tuple(blocks),
+        left_out=tuple(left_out),
+        remarks=tuple(remarks),
+        scale=_scale(blocks, acceptance),
+        width=width,
+        height=height,
+        key=tuple(key),
+        foot=tuple(foot),
+        acceptance_limit=acceptance,
+        markers=markers,
+        photo=photo,
+    )
+
+
+def photo_size(photo: Photo, width: float) -> tuple[float, float]:
+    """Width and height of the visible image, mm: room is left for the names of its frames."""
+    most_wide, most_high = (50.0, 38.0) if narrow(width) else (110.0, 42.0)
+    rows, columns = photo.shape
+    scale = min(most_wide / columns, most_high / rows)
+    return columns * scale, rows * scale
+
+
+def _scale(blocks: Sequence[Block], acceptance: float | None) -> tuple[float, float]:
+    """One scale for every map: up to the spiked ones and a few times the acceptance limit."""
+    maps = [panel for block in blocks for panel in block.maps]
+    shown = [p.values for p in maps if acceptance is None or p.role == "spiked"]
+    tops = [float(np.nanquantile(values, 0.99)) for values in shown if np.isfinite(values).any()]
+    if acceptance is not None:
+        tops.append(_ACCEPTANCE_SPAN * acceptance)
+    limits = [block.pixel_limit for block in blocks]
+    return shared_scale([panel.values for panel in maps], limits, max(tops, default=0.0))
+
+
+def _foot(
+    markers: Sequence[dict[str, Any]],
+    blocks: Sequence[Block],
+    left_out: Sequence[str],
+    remarks: Sequence[str],
+) -> list[str]:
+    names = ", ".join(f"{k} {plain(marker['name'])}" for k, marker in enumerate(markers, start=1))
+    said = [f"Shaded marker windows: {names}; in brackets where blind on the paint."]
+    flagged: dict[str, list[str]] = defaultdict(list)
+    for letter, block in zip(LETTERS, blocks, strict=False):
+        for panel in block.maps:
+            if panel.flags or panel.masked:
+                flagged[flag_words(panel)].append(f"{letter} {panel.short}")
+    if flagged:
+        listed = "; ".join(f"{', '.join(names)}: {words}" for words, names in flagged.items())
+        said.append(f"Flagged by the quality check: {listed}.")
+    elif any(block.maps for block in blocks):
+        said.append("No pixel of the maps is flagged by the quality check.")
+    if left_out:
+        said.append("Part of the study is not drawn; the caption names it.")
+    return [*said, *remarks]
+
+
+def flag_words(panel: Map) -> str:
+    """What the quality check flagged on a map, in words.
+
+    A pixel may carry more than one flag; one that is masked was left out of every mean.
+    """
+    counts = ", ".join(
+        f"{number(count)} {name.replace('_', ' ')}" for name, count in panel.flags.items()
+    )
+    masked = f"{panel.values.size} pixels, {panel.masked or 'none'} masked"
+    return f"{counts} of {masked}" if counts else masked

@@ -1,0 +1,298 @@
+"""What a user may state of a file: one class of options a format, each option checked in one way.
+
+`takes` turns ``read(path, options)`` into the public ``read(path, **options)``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import inspect
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import xarray as xr
+
+from ..errors import Fault, ReadError, ResiduekitError, did_you_mean
+from ..schema import QUANTITIES, TECHNIQUES
+from .files import refuse
+
+X_UNITS = ("cm-1", "nm", "um")
+
+
+def one_of(choices: Iterable[str], default: str | None = None) -> Any:
+    """Declare an option that is one of these words, or left out."""
+    return field(default=default, metadata={"choices": tuple(choices)})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stated:
+    """What every reader takes where a file does not say it itself.
+
+    Parameters
+    ----------
+    quantity, technique : one of `schema.QUANTITIES`, one of `schema.TECHNIQUES`.
+    percent : whether transmittance or reflectance is in percent.
+    """
+
+    quantity: str | None = one_of(QUANTITIES)
+    technique: str | None = one_of(TECHNIQUES)
+    percent: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableOptions(Stated):
+    """What a table of spectra may leave open.
+
+    Parameters
+    ----------
+    layout : ``points`` (first column the axis, then a column a spectrum), ``points in rows`` (the
+        same turned: first row the axis, then a row a spectrum that opens with its name), ``wide
+        map`` (a row a pixel: x, y, then a column a wavenumber) or ``long map`` (x, y, wavenumber,
+        value); recognised from the header and the numbers when left out.
+    x_unit : the unit of the spectral axis: ``cm-1``, ``nm`` or ``um``.
+    """
+
+    layout: str | None = one_of(("points", "points in rows", "wide map", "long map"))
+    x_unit: str | None = one_of(X_UNITS)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TextOptions(TableOptions):
+    """What a table of text may leave open: how its cells are parted, and its decimal mark."""
+
+    delimiter: str | None = one_of(("\t", ";", ","))
+    decimal: str | None = one_of((".", ","))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetOptions(TableOptions):
+    """What a workbook may leave open: which `sheet`, where more than one holds numbers."""
+
+    sheet: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlockOptions(Stated):
+    """What a file of several blocks may leave open.
+
+    Parameters
+    ----------
+    block : the number (from 1) of one spectrum of a compound file. Left out, all are read, onto
+        one axis.
+    """
+
+    block: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DatasetOptions(Stated):
+    """What a dataset of named variables may leave open.
+
+    Parameters
+    ----------
+    variable : the variable that holds the spectra, where there is more than one.
+    dims : its dimensions where their names do not say it, as
+        ``{"y": "scan", "x": "step", "wavenumber": "band"}`` or
+        ``{"spectrum": "sample", "wavenumber": "band"}``.
+    lazy : leave the numbers in the file, in chunks of 64 x 64 x all wavenumbers (needs dask); the
+        checksum is then left out.
+    """
+
+    variable: str | None = None
+    dims: Mapping[str, str] | None = None
+    lazy: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class PathOptions(Stated):
+    """Where in an HDF5 file everything lies.
+
+    Parameters
+    ----------
+    dataset : the path in it of the numbers, as ``entry/data/values``. Left out, the NeXus
+        attributes ``default``, ``signal`` and ``axes`` lead to it.
+    dims : what each of its dimensions is, in their order, as ``("y", "x", "wavenumber")``; a NeXus
+        file says it by the names of its axes.
+    wavenumber, x, y : the paths of the axes, each with an attribute ``units``; without x and y
+        pixels are counted.
+    """
+
+    dataset: str | None = None
+    dims: Sequence[str] | None = None
+    wavenumber: str | None = None
+    x: str | None = None
+    y: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class BareOptions(Stated):
+    """What a bare array of numbers cannot say.
+
+    Parameters
+    ----------
+    wavenumber : the numbers, or the name of a text file of them beside the data.
+    x_unit : the unit of the wavenumbers: ``cm-1``, ``nm`` or ``um``.
+    step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
+    first_row : ``bottom`` or ``top``: where the first row of a map lies.
+    """
+
+    wavenumber: str | Sequence[float] | None = None
+    x_unit: str = one_of(X_UNITS, "cm-1")
+    step: float | Sequence[float] | None = None
+    first_row: str | None = one_of(("bottom", "top"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class NumpyOptions(BareOptions):
+    """What a NumPy file cannot say; its `wavenumber` may also be the name of an array in an .npz.
+
+    Parameters
+    ----------
+    dims : what each dimension is, as ``("y", "x", "wavenumber")`` or ``("spectrum",
+        "wavenumber")``.
+    dataset : the name of the array in an .npz that holds more than one.
+    """
+
+    dims: Sequence[str] | None = None
+    dataset: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlatOptions(BareOptions):
+    """What a file of numbers alone cannot say.
+
+    Parameters
+    ----------
+    shape : (n_y, n_x, n_wavenumber).
+    dtype, byte_order : ``float32``, ``float64``, ``int16`` ...; ``little`` or ``big``.
+    interleave : ``bsq`` (wavenumber by wavenumber), ``bil`` (in each row) or ``bip`` (pixel by
+        pixel).
+    offset : bytes of a head to leave out.
+    """
+
+    shape: Sequence[int] | None = None
+    dtype: str | None = one_of(
+        ("float32", "float64", "int16", "uint16", "int32", "uint32", "uint8")
+    )
+    byte_order: str | None = one_of(("little", "big"))
+    interleave: str | None = one_of(("bsq", "bil", "bip"))
+    offset: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class FolderOptions(Stated):
+    """How the files of a folder make a map; `map.toml` in it may hold these options.
+
+    Parameters
+    ----------
+    shape : (n_y, n_x).
+    order : ``rows`` (x runs first), ``columns`` (y runs first), each with `` snake`` where every
+        second one runs back.
+    start : the corner of the first file: ``bottom left``, ``top left`` ...
+    step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
+    missing : the places (from 1, in the same order) of pixels that have no file.
+    files : which files, as ``*.csv``.
+    """
+
+    shape: Sequence[int] | None = None
+    order: str | None = one_of(("rows", "columns", "rows snake", "columns snake"))
+    start: str | None = one_of(("bottom left", "bottom right", "top left", "top right"))
+    step: float | Sequence[float] | None = None
+    missing: Sequence[int] = ()
+    files: str = "*"
+
+
+Options = TypeVar("Options", bound=Stated)
+
+
+def takes(
+    kind: type[Options],
+) -> Callable[[Callable[[Path, Options], xr.DataArray]], Callable[..., xr.DataArray]]:
+    """Turn ``read(path, options)`` into ``read(path, **options)``, the options those of `kind`.
+
+    `inspect.signature` sees them as its keyword-only parameters.
+    """
+
+    def turned(reader: Callable[[Path, Options], xr.DataArray]) -> Callable[..., xr.DataArray]:
+        @functools.wraps(reader)
+        def read(path: Path, **options: Any) -> xr.DataArray:
+            return reader(path, checked(path, kind(**options)))
+
+        known = [
+            inspect.Parameter(f.name, inspect.Parameter.KEYWORD_ONLY, default=f.default)
+            for f in dataclasses.fields(kind)
+        ]
+        path = inspect.Parameter("path", inspect.Parameter.POSITIONAL_OR_KEYWORD)
+        vars(read)["__signature__"] = inspect.Signature([path, *known])
+        return read
+
+    return turned
+
+
+def options_of(reader: Callable[..., Any]) -> list[str]:
+    """Return the names of the options of any ``read(path, *, option=...)``."""
+    parameters = inspect.signature(reader).parameters.values()
+    return [p.name for p in parameters if p.kind is p.KEYWORD_ONLY]
+
+
+def refuse_unknown(
+    path: Path,
+    given: Iterable[str],
+    known: Sequence[str],
+    error: type[ResiduekitError] = ReadError,
+) -> None:
+    """Refuse options that are not known, all at once, each with the nearest that is."""
+    faults = [
+        Fault(f"the option {name!r}", f"one of {', '.join(known) or 'none'}",
+              did_you_mean(name, known) if known else "leave it out", str(path))
+        for name in given if name not in known
+    ]  # fmt: skip
+    if faults:
+        raise error(faults)
+
+
+def checked(path: Path, options: Options) -> Options:
+    """Return options whose words are among their choices; refuse all others at once."""
+    faults = []
+    percent: Any = options.percent
+    for one in dataclasses.fields(options):
+        value, choices = getattr(options, one.name), one.metadata.get("choices")
+        if value is not None and choices and not (isinstance(value, str) and value in choices):
+            faults.append(Fault(f"{one.name}={value!r}", f"one of {_list(choices)}",
+                                did_you_mean(str(value), choices), str(path)))  # fmt: skip
+    if not isinstance(percent, bool | np.bool_ | None):
+        faults.append(Fault(f"percent={percent!r}", "True or False", "percent=True", str(path)))
+    if faults:
+        raise ReadError(faults)
+    return options
+
+
+def _list(choices: Iterable[str]) -> str:
+    return ", ".join(map(repr, choices))
+
+
+def need(path: Path, options: Stated, *names: str) -> None:
+    """Refuse options that must be stated and are not, all at once, each with its choices."""
+    faults = [
+        Fault(f"no {one.name}", f"it stated: one of {_list(one.metadata['choices'])}",
+              " or ".join(f"{one.name}={choice!r}" for choice in one.metadata["choices"][:2]),
+              str(path))
+        for one in dataclasses.fields(options)
+        if one.name in names and getattr(options, one.name) is None
+    ]  # fmt: skip
+    if faults:
+        raise ReadError(faults)
+
+
+def kept(path: Path, options: Options, **said: Any) -> Options:
+    """Return options as a file of our own states them; refuse those that contradict it."""
+    for name, value in said.items():
+        given = getattr(options, name)
+        if given is not None and given != value:
+            raise refuse(path, f"{name}={given!r} for a file that says {value!r}",
+                         "what the file says", f"leave {name} out")  # fmt: skip
+    return checked(path, dataclasses.replace(options, **said))

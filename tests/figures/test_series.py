@@ -1,0 +1,76 @@
+"""The picture of a series: every mock-up, its own blanks, what stands below each rung."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from residuekit.errors import ContractError
+from residuekit.figures.series import series_figure
+
+
+def labels(ax):
+    return [label.get_text().splitlines() for label in ax.get_xticklabels()]
+
+
+def dots(ax):
+    return [np.asarray(one.get_offsets()) for one in ax.collections]
+
+
+def test_a_series_shows_each_mockup_and_the_numbers_of_each_rung(finished):
+    result = finished.result
+    (ax,) = series_figure(result).axes
+    blanks, *rungs = labels(ax)
+    assert blanks == ["blanks", "n = 4"]
+    assert len(rungs) == 2
+    for words, row in zip(rungs, result.verdicts.to_dict("records"), strict=True):
+        assert words[0] == f"{row['exposure_min']:g} min"
+        assert words[1] == f"n = {row['n_mockups']}"
+        assert words[2].startswith("DL ")
+        assert words[3].startswith("UB ")
+        assert words[4] == row["verdict"]
+    exposed = result.mockups.query("role == 'exposed' and score == 'net signal'")
+    for number, minutes in enumerate((2.0, 60.0), start=1):
+        means = exposed.loc[exposed["exposure_min"] == minutes, "mean"]
+        np.testing.assert_allclose(np.sort(dots(ax)[number][:, 1]), np.sort(means))
+        assert np.all(np.abs(dots(ax)[number][:, 0] - number) < 0.5)
+
+
+def test_each_age_stands_after_blanks_of_its_own(finished):
+    result = finished.result
+    older = {name: getattr(result, name).assign(ageing_h=500.0) for name in ("verdicts", "mockups")}
+    both = {
+        name: type(aged)([*getattr(result, name).to_dict("records"), *aged.to_dict("records")])
+        for name, aged in older.items()
+    }
+    axes = series_figure(replace(result, **both), over="ageing_h").axes
+    assert len(axes) == 2
+    for ax in axes:
+        assert [words[0] for words in labels(ax)] == ["blanks", "0 h", "blanks", "500 h"]
+
+
+def test_what_is_no_series_is_refused(finished):
+    with pytest.raises(ContractError, match="exposure_min or ageing_h"):
+        series_figure(finished.result, over="paint")
+    with pytest.raises(ContractError, match="no series with two rungs of ageing_h"):
+        series_figure(finished.result, over="ageing_h")
+    one = finished.result.verdicts.iloc[:1]
+    with pytest.raises(ContractError, match="no series"):
+        series_figure(replace(finished.result, verdicts=one))
+
+
+def test_hostile_names_are_drawn_as_text_on_one_line(finished):
+    name = "$x^2$ <script>\\frac 🎨" + "m" * 400
+    tables = {
+        table: getattr(finished.result, table).assign(paint=name)
+        for table in ("verdicts", "mockups")
+    }
+    figure = series_figure(replace(finished.result, **tables))
+    figure.canvas.draw()
+    title = figure.texts[0].get_text()
+    assert title.startswith("$x^2$ <script>")
+    assert "\n" not in title
+    width = figure.texts[0].get_window_extent().width
+    assert width < figure.get_figwidth() * figure.dpi
