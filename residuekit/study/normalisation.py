@@ -44,7 +44,8 @@ def normalisation_notes(manifest: Manifest) -> list[str]:
         if blank is not None:
             for procedure in manifest.procedures:
                 found = _losses(procedure, blank, gel, manifest.markers)
-                notes += [f"{words[0]} on {paint}: {words[1]}." for words in found]
+                by = "" if procedure is manifest.procedure else "By the second procedure: "
+                notes += [f"{by}{name} on {paint}: {said}." for name, said in found]
     return list(dict.fromkeys(notes))
 
 

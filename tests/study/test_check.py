@@ -304,7 +304,7 @@ def test_everything_that_is_wrong_is_told_in_one_message(light, command):
     assert "Traceback" not in done.stderr
     for words in (*fragments, "'exposur_min'"):
         assert words in done.stderr
-    counted = re.match(r"(\d+) faults found", done.stderr)
+    counted = re.search(r"^(\d+) faults found", done.stderr, re.MULTILINE)
     assert counted
     assert len(re.findall(r"^ *\d+\. ", done.stderr, re.MULTILINE)) == int(counted.group(1)) >= 11
     assert light.snapshot() == before
