@@ -3,7 +3,8 @@
     python benchmarks/fuzz_io.py [--text 20000] [--binary 300] [--seed 1] [--json FILE]
 
 Text forms (own parsers) are read in child processes of 100 cases, binary forms in one child a case;
-a child that dies, hangs over 5 s a case or grows above 1 GB is counted as a failure.
+a child that dies, takes over 5 s of processor time (or a minute) a case or grows above 1 GB is
+counted as a failure.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from residuekit.io import read, read_peaks, write
 from residuekit.schema import check, make_map, make_points
 
 JCAMP = Path(__file__).resolve().parents[1] / "shared" / "data" / "jcamp"
-SECONDS, MEGABYTES, BATCH = 5, 1024, 100
+SECONDS, WAIT, MEGABYTES, BATCH = 5, 60, 1024, 100
 BOMB = b"A1V9999999JZ99999999"
 HUGE = (
     b"99999999999", b"1e308", b"-1", b"NaN", b"0", BOMB, b"\0", b"$$", b"##TITLE=", b"##END=",
@@ -148,18 +149,21 @@ def in_child(cases: list[tuple[str, bytes]], folder: Path) -> tuple[Counter[str]
     child = os.fork()
     if child == 0:
         found: Counter[str] = Counter()
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        for ends in (signal.SIGALRM, signal.SIGPROF):
+            signal.signal(ends, signal.SIG_DFL)
         warnings.simplefilter("ignore")
         for suffix, data in cases:
             path = folder / f"case{suffix}"
             path.write_bytes(data)
-            signal.alarm(SECONDS)
+            signal.setitimer(signal.ITIMER_PROF, SECONDS)
+            signal.alarm(WAIT)
             try:
                 found[outcome(path)] += 1
             except BaseException as error:
                 found[f"failed: {type(error).__name__}"] += 1
                 (folder / f"failed-{time.time_ns()}{suffix}").write_bytes(data)
                 traceback.print_exc(limit=-4)
+            signal.setitimer(signal.ITIMER_PROF, 0)
             signal.alarm(0)
         os.write(forth, json.dumps(found).encode())
         os._exit(0)

@@ -22,7 +22,8 @@ from .kernels.decision import Slope, slope_through_zero
 from .kernels.spatial import family_quantile
 from .markers import Marker, marker_weights, resolve
 from .reprs import as_frame, rows_html
-from .score import NET_UNIT, mean_spectrum, net_from_scatters, same_axis, valid_spectra
+from .score import NET_UNIT, net_from_scatters
+from .spectra import mean_spectrum, same_axis, valid_spectra
 from .verdict import Blindness, assess_blindness
 
 if TYPE_CHECKING:

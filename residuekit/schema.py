@@ -116,6 +116,8 @@ MARKER_COLUMNS = (
 VERDICTS = ("detected", "not detected", "inconclusive", "not assessable")
 NET_SIGNAL = "net signal"
 LIST_SEPARATOR = "; "
+#: From one column to a wide page, mm.
+FIGURE_WIDTHS = (85.0, 260.0)
 
 
 def make_map(

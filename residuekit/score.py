@@ -21,6 +21,7 @@ from .kernels import bands, netsignal
 from .kernels.paint_change import fitted_change, smooth_change
 from .kernels.smooth import even_spacing, savitzky_golay_matrix
 from .markers import Marker, area_and_moment, marker_weights, resolve
+from .spectra import mean_spectrum, same_axis, valid_spectra
 
 Floats = npt.NDArray[np.float64]
 Marks = Sequence[Marker | str | dict[str, Any]]
@@ -412,36 +413,6 @@ def _smoothing(array: xr.DataArray) -> tuple[Floats | None, Any]:
         kernel = centre if kernel is None else np.convolve(kernel, centre)
         matrix = one if matrix is None else one @ matrix
     return kernel, matrix
-
-
-def valid_spectra(array: xr.DataArray) -> npt.NDArray[np.floating[Any]]:
-    """The spectra of the valid pixels, (n_pixels, n_wavenumber)."""
-    array = schema.check(array)
-    spectra: npt.NDArray[np.floating[Any]] = array.values[array["valid"].values]
-    return spectra
-
-
-def mean_spectrum(array: xr.DataArray) -> Floats:
-    """The mean spectrum (n_wavenumber,) of the valid pixels, summed in float64."""
-    spectra = valid_spectra(array)
-    if not len(spectra):
-        raise ContractError(
-            Fault("no valid pixel", "at least one pixel that is fit to be used",
-                  "residuekit.check_quality(array) says why each pixel was left out")
-        )  # fmt: skip
-    mean: Floats = spectra.mean(axis=0, dtype=np.float64)
-    return mean
-
-
-def same_axis(wanted: Floats, found: Floats, tolerance: float = 0.01) -> None:
-    """Raise a ContractError unless two axes agree to `tolerance` cm-1."""
-    if wanted.shape == found.shape and np.abs(wanted - found).max() <= tolerance:
-        return
-    first, second = (f"{a.size} points from {a[0]:g} to {a[-1]:g}" for a in (wanted, found))
-    raise ContractError(
-        Fault(f"a wavenumber axis of {second} cm-1", f"the axis of the others: {first} cm-1",
-              "measure on one grid; nothing is interpolated in silence")
-    )  # fmt: skip
 
 
 def _arrays(given: xr.DataArray | Iterable[xr.DataArray], name: str) -> list[xr.DataArray]:

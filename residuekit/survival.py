@@ -21,7 +21,7 @@ from .markers import Marker, marker_weights, resolve
 from .preprocess import STEPS
 from .procedure import Procedure
 from .reprs import as_frame, rows_html
-from .score import mean_spectrum
+from .spectra import mean_spectrum
 
 if TYPE_CHECKING:
     import pandas as pd

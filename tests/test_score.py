@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from residuekit.errors import ContractError, MarkerError
 from residuekit.preprocess import correct_baseline, crop, smooth
 from residuekit.schema import history, make_map, make_points
-from residuekit.score import band_score, mean_spectrum, net_signal_score, same_axis, valid_spectra
+from residuekit.score import band_score, net_signal_score
+from residuekit.spectra import mean_spectrum, same_axis, valid_spectra
 
 AXIS = np.arange(900.0, 1500.0, 4.0)
 AREA = {"name": "area", "low": 1060, "high": 1140}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -43,6 +44,12 @@ def spectra(n: int = 2048, seed: int = 0) -> np.ndarray[Any, Any]:
         shape = np.exp(-0.5 * ((AXIS - centre) / width) ** 2)
         y += rng.uniform(0.1, 0.8, (n, 1)) * shape
     return y.astype(np.float32)
+
+
+def alone(call: Callable[[], Any]) -> Any:
+    """Call in a thread of its own, where nothing is spread over the cores."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(call).result()
 
 
 def relative(ours: Any, peer: Any) -> float:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 
 from residuekit.kernels import band_fits, bands, fast_scores, normalise, row_filters, smooth, unmix
 
-from .common import AXIS, BLOCK, CORES, FEW, Claim, N, relative, spectra
+from .common import AXIS, BLOCK, CORES, FEW, Claim, N, alone, relative, spectra
 
 LINE = 64
 
@@ -30,13 +29,9 @@ def _areas(name: str, threads: int) -> Claim:
     def ours() -> Any:
         return fast_scores.weighted_sums(block, weights)
 
-    def alone() -> Any:
-        """In a thread of its own nothing is spread over the cores."""
-        with ThreadPoolExecutor(1) as pool:
-            return pool.submit(ours).result()
-
     return Claim(
-        name, "numpy, the same weights, columns of the windows", alone if threads == 1 else ours,
+        name, "numpy, the same weights, columns of the windows",
+        ours if threads > 1 else lambda: alone(ours),
         lambda: _areas_in_numpy(block, weights), len(block), len(block),
         lambda: relative(ours(), _areas_in_numpy(block, weights)), threads,
     )  # fmt: skip
@@ -204,9 +199,9 @@ def free_bands() -> Claim:
         return float(max(one / fit(number) - 1 for number, one in enumerate(ours)))
 
     return Claim("two-band fit, free shapes within bounds, 56 channels", "lmfit minimize in a loop",
-                 lambda: band_fits.fit_free_bands(block, axis, pair, free),
+                 lambda: alone(lambda: band_fits.fit_free_bands(block, axis, pair, free)),
                  lambda: [fit(number) for number in range(FEW)], len(block), FEW, worst,
-                 threads=CORES, note="with standard errors; agreement: cost over the peer's cost, "
+                 note="with standard errors; agreement: cost over the peer's cost, "
                  "less 1")  # fmt: skip
 
 

@@ -29,7 +29,7 @@ from residuekit.kernels import netsignal
 from residuekit.kernels.netsignal import NetSignal
 from residuekit.marker_choice import Ground, Score, deciding, scores_on, within_covariance
 from residuekit.markers import resolve
-from residuekit.score import mean_spectrum, net_from_scatters, valid_spectra
+from residuekit.score import net_from_scatters
 from residuekit.simulate import (
     Arm,
     Instrument,
@@ -45,6 +45,7 @@ from residuekit.simulate.fields import stream
 from residuekit.simulate.materials import vapour
 from residuekit.simulate.paints import paint_parts
 from residuekit.simulate.scorer import two_sided_interval
+from residuekit.spectra import mean_spectrum, valid_spectra
 from residuekit.verdict import Assessment, Verdict, assess, judge
 
 from .claims import SEED, Claim, median, rate, spread

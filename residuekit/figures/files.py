@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError
+from ..schema import FIGURE_WIDTHS
 from .blocks import Block, Series, Spiking
 from .caption import caption
 from .layout import narrow
 from .photo import Photo
-from .plan import WIDTHS, Plan, plan_figure
+from .plan import Plan, plan_figure
 from .residue import draw
 from .style import COLOUR_MAP, figure_style
 
@@ -69,7 +70,7 @@ def write_figure(
         files |= _save_tiff(folder / "figure.png", mark)
         record = {**describe(plan), "files": files, "caption": caption(plan, result.provenance)}
         if not narrow(plan.width):
-            column = plan_figure(result, width_mm=WIDTHS[0])
+            column = plan_figure(result, width_mm=FIGURE_WIDTHS[0])
             files |= save_figure(draw(column), folder, ONE_COLUMN, mark=mark, kinds=["pdf"])
             record["one_column"] = {
                 "strata": [block.words for block in column.blocks],

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault
+from ..schema import FIGURE_WIDTHS
 from .blocks import Block, Map
 from .choice import choose
 from .key import Entry, key_entries, key_rows
@@ -22,7 +23,6 @@ from .words import Stratum, number
 if TYPE_CHECKING:
     from ..results import StudyResult
 
-WIDTHS = (85.0, 260.0)
 LETTERS = "ABCDEFGHIJ"
 #: The most arms of one stratum: what a page holds.
 _MOST_ARMS, _MOST_ARMS_NARROW = 14, 7
@@ -56,11 +56,11 @@ def plan_figure(
     """Decide what the figure holds: blocks, scale, size; see `residue_figure`."""
     study = result.provenance["study"]
     width = float(study["figure"].get("width_mm", 180) if width_mm is None else width_mm)
-    if not WIDTHS[0] <= width <= WIDTHS[1]:
+    if not FIGURE_WIDTHS[0] <= width <= FIGURE_WIDTHS[1]:
         raise ContractError(
             Fault(
                 f"a figure {width:g} mm wide",
-                f"{WIDTHS[0]:g} to {WIDTHS[1]:g} mm",
+                f"{FIGURE_WIDTHS[0]:g} to {FIGURE_WIDTHS[1]:g} mm",
                 "width_mm = 85 for one column, 180 for the full width",
             )
         )

@@ -128,9 +128,14 @@ def _state(path: Path, block: Block) -> dict[str, Any]:
 
 def _spectra(path: Path, blocks: list[Block], options: BlockOptions) -> list[_Spectrum]:
     """The spectra of a file, decoded: all of them, or the wanted one."""
-    with_peaks = [b for b in blocks if b.tables and b.tables[0].label in _PEAKS]
-    linked = [b for b in blocks if "BLOCKS" in b.labels and not b.tables]
-    single = [b for b in blocks if b not in with_peaks and b not in linked]
+    with_peaks: list[Block] = []
+    linked: list[Block] = []
+    single: list[Block] = []
+    for one in blocks:
+        if one.tables and one.tables[0].label in _PEAKS:
+            with_peaks.append(one)
+        else:
+            (linked if "BLOCKS" in one.labels and not one.tables else single).append(one)
     _check_links(path, linked, len(single) + len(with_peaks))
     if with_peaks and not single:
         raise refuse(path, "a table of peaks, no spectrum", "XYDATA or XYPOINTS",

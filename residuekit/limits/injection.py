@@ -11,7 +11,7 @@ import numpy as np
 
 from .. import schema
 from ..errors import ContractError, Fault
-from ..score import mean_spectrum, same_axis, valid_spectra
+from ..spectra import mean_spectrum, same_axis, valid_spectra
 from . import arguments as check
 from .blanks import LEAST, from_blanks
 from .results import Limit, number

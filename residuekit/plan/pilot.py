@@ -165,9 +165,10 @@ def from_simulator(
     """
     from .. import simulate
     from ..kernels import netsignal
-    from ..score import mean_spectrum, net_from_scatters, score_by_net, valid_spectra
+    from ..score import net_from_scatters, score_by_net
     from ..simulate.fields import stream
     from ..simulate.maps import even_axis
+    from ..spectra import mean_spectrum, valid_spectra
 
     wavenumber = even_axis(*axis)
     instrument = simulate.Instrument(scans=scans)

@@ -39,7 +39,8 @@ def what_changed(before: StudyResult | None, after: StudyResult) -> str:
     if not inputs and not settings:
         lines.append("- nothing went in that was not there before")
     lines += ["", "## Verdicts", ""]
-    changed = list(_verdicts(before, after, {f: w for w, f in inputs}, settings))
+    causes = [words for words in settings if words != _SETTINGS["second_procedure"]]
+    changed = list(_verdicts(before, after, {f: w for w, f in inputs}, causes))
     return "\n".join([*lines, *(changed or ["No verdict and no arm changed."])]) + "\n"
 
 

@@ -13,7 +13,7 @@ from ..io.files import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
-from ..score import same_axis
+from ..spectra import same_axis
 from ..survival import band_survival
 from .cache import code_version
 from .files import file_faults

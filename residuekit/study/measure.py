@@ -17,7 +17,7 @@ from ..kernels.spatial import largest_patch
 from ..marker_choice import Score
 from ..procedure import Procedure
 from ..quality import check_quality
-from ..score import mean_spectrum, valid_spectra
+from ..spectra import mean_spectrum, valid_spectra
 from .bench import MapSummary
 from .measurements import Measurement
 

@@ -14,7 +14,7 @@ from ..errors import ResiduekitError, ResiduekitWarning
 from ..markers import Marker
 from ..procedure import Procedure
 from ..schema import WAVENUMBER, make_points
-from ..score import mean_spectrum
+from ..spectra import mean_spectrum
 from ..trends import normalised_rise
 from .manifest import Manifest
 from .measurements import Measurement
@@ -44,7 +44,8 @@ def normalisation_notes(manifest: Manifest) -> list[str]:
         if blank is not None:
             for procedure in manifest.procedures:
                 found = _losses(procedure, blank, gel, manifest.markers)
-                notes += [f"{words[0]} on {paint}: {words[1]}." for words in found]
+                by = "" if procedure is manifest.procedure else "By the second procedure: "
+                notes += [f"{by}{name} on {paint}: {said}." for name, said in found]
     return list(dict.fromkeys(notes))
 
 

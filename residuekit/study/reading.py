@@ -16,7 +16,7 @@ import xarray as xr
 from .. import io
 from ..errors import Fault, ReadError, ResiduekitError
 from ..marker_choice import Score
-from ..score import same_axis, valid_spectra
+from ..spectra import same_axis, valid_spectra
 from .bench import Bench, MapSummary
 from .cache import Cache, key_of
 from .manifest import Manifest

@@ -15,7 +15,7 @@ from ..markers import Marker, resolve
 from ..preprocess import pinned, step_files
 from ..procedure import Procedure
 from ..quality import THRESHOLDS
-from ..schema import NET_SIGNAL
+from ..schema import FIGURE_WIDTHS, NET_SIGNAL
 from .files import place_of
 
 SETTINGS = "study.toml"
@@ -222,6 +222,17 @@ def parts_of(
                     line_of(text, "markers", "scores"),
                 )
             )
+    width = number("figure", "width_mm", 0, math.inf, FIGURE_WIDTHS[0])
+    if not FIGURE_WIDTHS[0] <= width <= FIGURE_WIDTHS[1]:
+        faults.append(
+            Fault(
+                f"width_mm = {width:g}",
+                f"{FIGURE_WIDTHS[0]:g} to {FIGURE_WIDTHS[1]:g} mm",
+                "width_mm = 85 for one column, 180 for the full width",
+                SETTINGS,
+                line_of(text, "figure", "width_mm"),
+            )
+        )
     parts = {
         "title": str(settings.get("title", folder.name)),
         "treatment": str(question.get("treatment", "")),

@@ -183,6 +183,6 @@ def _pixels(result: StudyResult) -> Finding | None:
         return None
     return Finding(
         "What the pixels of a map are worth",
-        (*map(str, found), "Neighbouring pixels vary together: mock-ups count, pixels do not."),
+        (*map(str, found), "Mock-ups are the replicates, pixels never."),
         as_frame(one.row() for one in found),
     )

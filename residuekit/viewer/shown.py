@@ -18,7 +18,8 @@ from ..figures.words import counted, number, unit_words
 from ..limits import Limit
 from ..markers import Marker, marker_weights, resolve
 from ..markers import markers as known_markers
-from ..score import Marks, band_score, mean_spectrum, same_axis
+from ..score import Marks, band_score
+from ..spectra import mean_spectrum, same_axis
 from . import bins
 from .bins import Counts, Floats
 

@@ -179,6 +179,11 @@ def rate_out_of_range(study):
     return "study.toml, line 19", "alpha = 5", "between 0 and 0.5"
 
 
+def figure_of_no_page(study):
+    study.edit("width_mm = 180", "width_mm = 20")
+    return "study.toml, line 23", "width_mm = 20", "85 to 260 mm"
+
+
 def acceptance_limit_of_nothing(study):
     study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = 0")
     return "study.toml, line 6", "acceptance_limit_ug_cm2 = 0", "a number above 0"
@@ -253,7 +258,7 @@ BREAKS = [
     empty_file, folder_in_place_of_a_file, axis_not_monotone, other_axis,
     marker_outside_the_measured_range, not_a_file_of_spectra, not_toml, empty_settings,
     unknown_marker, unknown_step, unknown_parameter, unknown_score, text_for_a_number,
-    rate_out_of_range, acceptance_limit_of_nothing, negative_acceptance_limit,
+    rate_out_of_range, figure_of_no_page, acceptance_limit_of_nothing, negative_acceptance_limit,
     treatment_that_no_row_has, wrong_role, number_with_a_unit, gel_on_a_blank,
     no_table, two_tables, not_a_workbook, header_alone, no_exposed_row,
 ]  # fmt: skip
@@ -299,7 +304,7 @@ def test_everything_that_is_wrong_is_told_in_one_message(light, command):
     assert "Traceback" not in done.stderr
     for words in (*fragments, "'exposur_min'"):
         assert words in done.stderr
-    counted = re.match(r"(\d+) faults found", done.stderr)
+    counted = re.search(r"^(\d+) faults found", done.stderr, re.MULTILINE)
     assert counted
     assert len(re.findall(r"^ *\d+\. ", done.stderr, re.MULTILINE)) == int(counted.group(1)) >= 11
     assert light.snapshot() == before
