@@ -182,3 +182,11 @@ def test_a_file_that_is_not_in_the_study_is_refused_with_its_line(study):
     with pytest.raises(StudyError, match="which is not there") as caught:
         load_manifest(study.folder)
     assert caught.value.faults[0].line is not None
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_a_study_runs_with_it_and_decides_by_the_net_signal(study):
+    with_scatter(study, gel="")
+    result = study.run()
+    assert (result.verdicts["score"] == "net signal").all()
+    assert not result.provenance["failures"]

@@ -27,6 +27,7 @@ ROWS_AT_ONCE = 1024
 #: A fit ends when neither a step nor what it foresees lowers the cost by this share.
 TOLERANCE = 1e-9
 MOST_STEPS = 200
+_AT_BOUND = 1e-8
 
 
 @dataclass(frozen=True)
@@ -147,9 +148,11 @@ def _one_by_one(
         first = np.clip(full[columns], *limits)
         best = least_squares(residual, first, jacobian, limits, x_scale="jac",
                              ftol=1e-12, xtol=1e-12, gtol=1e-12)  # fmt: skip
-        full[columns] = best.x
+        ends = np.stack(limits)  # scipy's search ends just inside of them
+        bound = np.isclose(best.x, ends, rtol=_AT_BOUND, atol=_AT_BOUND)
+        full[columns] = np.where(bound[0], ends[0], np.where(bound[1], ends[1], best.x))
         found[number], costs[number] = full, 2 * best.cost
-        moving = (best.active_mask == 0) & best.jac.any(axis=0)
+        moving = ~bound.any(axis=0) & best.jac.any(axis=0)
         errors[number] = np.nan
         inverse = np.linalg.pinv(best.jac[:, moving])
         errors[number, moving] = np.linalg.norm(inverse, axis=1)
