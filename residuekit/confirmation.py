@@ -79,6 +79,26 @@ def foreign_bands(wavenumber: npt.ArrayLike) -> Floats:
     return np.array([shape for shape in shapes if shape.max() > _LEAST]).reshape(-1, axis.size)
 
 
+def unexplained(
+    net: netsignal.NetSignal, blanks: Floats, exposed: Floats, wavenumber: Floats
+) -> float:
+    """Say how much of an arm's mean difference the references leave, in what blanks leave.
+
+    Q / Q0 of `netsignal.shape_test`, about 1 for a clean arm and for one with gel. A net signal is
+    biased by what is neither the paint nor the gel, and downwards too; this tells that there is
+    such a thing.
+
+    Parameters
+    ----------
+    net : the net signal. blanks (n, n_wavenumber), n >= 2; exposed (m, n_wavenumber).
+    """
+    difference = exposed.mean(axis=0) - blanks.mean(axis=0)
+    test = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(exposed))
+    if test.residual == 0:
+        return 0.0
+    return test.residual / test.expected_residual if test.expected_residual > 0 else float("inf")
+
+
 def confirmer(
     net: netsignal.NetSignal,
     blanks: Floats,

@@ -29,6 +29,9 @@ LIMIT_FACTOR = 3.29
 _MIN_BLANKS = _MIN_EXPOSED = 3
 _NOISE_RATIO = 3.0
 _SLOPE_CONFIDENCE = 0.99
+#: More of a difference that is not the gel's, in what blanks leave, may hide gel. Clean simulated
+#: arms stay below 4, foreign matter that hid gel was beyond 1000.
+MOST_UNEXPLAINED = 10.0
 
 
 class ShapeTest(Protocol):
@@ -36,7 +39,6 @@ class ShapeTest(Protocol):
 
     @property
     def refused(self) -> bool: ...
-
     @property
     def reason(self) -> str: ...
 
@@ -82,6 +84,7 @@ class Assessment:
     shape: ShapeTest | None
     alpha: float
     beta: float
+    unexplained: float = 0.0
 
     @property
     def positive_mockups(self) -> int:
@@ -223,6 +226,7 @@ def assess(
     acceptance_limit: float | None = None,
     blindness: Blindness | None = None,
     shape: Callable[[int | None], ShapeTest] | None = None,
+    unexplained: float = 0.0,
     score: str = NET_SIGNAL,
     unit: str = "reference",
     alpha: float = 0.05,
@@ -239,6 +243,9 @@ def assess(
     blindness : what was found beforehand of this score on this paint.
     shape : called only if something is above its limit, with None for the arm's mean difference or
         with the index of the worst mock-up if that alone is above; returns a `ShapeTest`.
+    unexplained : what the reference leaves of the arm's mean difference, as a multiple of what
+        blanks leave (`residuekit.confirmation.unexplained`); above 10 an arm below its limits is
+        inconclusive.
     alpha, beta : rates of false and of missed detections, one-sided.
 
     Raises
@@ -295,6 +302,7 @@ def assess(
         shape=tested,
         alpha=alpha,
         beta=beta,
+        unexplained=unexplained,
     )
 
 
@@ -302,12 +310,9 @@ def _scores(values: npt.ArrayLike, name: str) -> npt.NDArray[np.float64]:
     scores = np.asarray(values, dtype=float)
     if scores.ndim != 1 or scores.size == 0 or not np.isfinite(scores).all():
         raise ContractError(
-            Fault(
-                f"{name} {np.array2string(scores, threshold=8)}",
-                "at least one finite score, one a mock-up",
-                f"{name}=[...] without NaN",
-            )
-        )
+            Fault(f"{name} {np.array2string(scores, threshold=8)}",
+                  "at least one finite score, one a mock-up", f"{name}=[...] without NaN")
+        )  # fmt: skip
     return scores
 
 
@@ -346,8 +351,8 @@ def judge(
 
     Order: quality failed -> not assessable; fewer than 3 blanks -> inconclusive; every score blind
     -> not assessable; above and of the reference's shape -> detected; above without it ->
-    inconclusive; 3 or more mock-ups, detection limit and upper bound within the acceptance limit
-    -> not detected; else inconclusive.
+    inconclusive; 3 or more mock-ups, detection limit and upper bound within the acceptance limit,
+    no other difference that may hide gel -> not detected; else inconclusive.
     """
     scores = (assessments,) if isinstance(assessments, Assessment) else tuple(assessments)
     if not scores:
@@ -415,6 +420,11 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
                 f"the upper bound {a.upper_bound:.3g} {a.unit} is not below the acceptance "
                 f"limit {acceptance_limit:.3g}"
             )
+    if a.unexplained > MOST_UNEXPLAINED:
+        obstacles.append(
+            "the arm differs from its blanks by something that is not the gel "
+            f"({a.unexplained:.0f} times what blanks leave), which may hide gel"
+        )
     if a.n_mockups < _MIN_EXPOSED:
         obstacles.append(f"exposed mock-ups: only {a.n_mockups} ({_MIN_EXPOSED} are needed)")
     return obstacles
@@ -438,7 +448,7 @@ def _numbers_in_words(a: Assessment) -> str:
     if a.positive_mockups == a.n_mockups:
         return f"{text}."
     return (
-        f"{text}, so with {1 - a.alpha:.0%} confidence at most {a.share_upper_bound:.1%} of such "
-        "mock-ups carry more than "
-        f"{a.mockup_detection_limit:.3g} {a.unit}."
+        f"{text}, so with {1 - a.alpha:.0%} confidence at most {a.share_upper_bound:.0%} of such "
+        f"mock-ups would be; one that carries {a.mockup_detection_limit:.3g} {a.unit}, its "
+        f"detection limit, is above it in {100 * (1 - a.beta):.0f} of 100 cases."
     )

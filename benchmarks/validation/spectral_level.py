@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import plan
-from residuekit.confirmation import confirmer
+from residuekit.confirmation import confirmer, unexplained
 from residuekit.kernels import netsignal
 from residuekit.kernels.netsignal import NetSignal
 from residuekit.marker_choice import Ground, Score, deciding, scores_on, within_covariance
@@ -171,6 +171,7 @@ class Bench:
             blanks @ score.weights, exposed @ score.weights, loadings=self.material.loadings,
             spiked=self.responses @ score.weights, blindness=score.blindness, shape=shape,
             score=score.name,
+            unexplained=unexplained(self.net, blanks, exposed, self.material.axis),
         )  # fmt: skip
 
     def judge(self, exposed: Floats) -> Verdict:
@@ -192,7 +193,8 @@ def one_run(name: str, make_net: MakeNet, number: int) -> Numbers:
     matter, changes = _foreign(material.axis), _changes(design, material.axis)
     found |= _changed_arms(bench, {**matter, **changes}, seed, "")
     found |= _changed_arms(declared, matter, seed, ", declared")
-    found |= _hidden_gel(bench, changes, seed)
+    heavy = {f"{name} 0.05 A": 0.05 * spectrum(name, material.axis) for name in FOREIGN}
+    found |= _hidden_gel(bench, {**changes, **heavy}, seed)
     limits = (one.scores[0].blindness.mockup_limit for one in (declared, bench))
     found["limit, foreign matter declared, over undeclared"] = next(limits) / next(limits)
     return found
@@ -279,7 +281,7 @@ def _changed_arms(
 def _hidden_gel(
     bench: Bench, changes: Mapping[str, Floats], seed: np.random.SeedSequence
 ) -> Numbers:
-    """Arms whose paint has changed and that hold gel at the acceptance limit."""
+    """Arms that hold gel at the acceptance limit below a change or much foreign matter."""
     loaded = bench.material.exposed + ACCEPTANCE_UG_CM2 * gel_response(GEL, bench.material.axis)
     return {
         f"acceptance limit called not detected: {name}": bench.judge(
@@ -384,7 +386,7 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
             yield median(f"{place} {key}", None, values)
             continue
         claimed = CLAIMED.get(key)
-        if key.startswith("called detected: "):
+        if key.startswith(("called detected: ", "acceptance limit called not detected: ")):
             claimed = ERRORS
         if name == HEAVY_TAILED:
             claimed = None

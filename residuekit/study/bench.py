@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..comparator import comparator_places
-from ..confirmation import Confirmation, confirmer
+from ..confirmation import Confirmation, confirmer, unexplained
 from ..errors import ResiduekitError
 from ..kernels import netsignal
 from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
@@ -386,6 +386,7 @@ class Bench:
             spiked=responses @ score.weights,
             blindness=score.blindness,
             shape=self._shape(blanks, exposed, net),
+            unexplained=self._unexplained(blanks, exposed, net),
             score=score.name,
             unit=score.own_unit,
             alpha=self.manifest.alpha,
@@ -407,6 +408,21 @@ class Bench:
             self.wavenumber,
             self._interferents(),
             self.manifest.alpha,
+        )
+
+    def _unexplained(
+        self,
+        blanks: Sequence[MockupMean],
+        exposed: Sequence[MockupMean],
+        net: netsignal.NetSignal | None,
+    ) -> float:
+        if net is None or len(blanks) < 2:
+            return 0.0
+        return unexplained(
+            net,
+            np.array([blank.mean for blank in blanks]),
+            np.array([mean.mean for mean in exposed]),
+            self.wavenumber,
         )
 
     def _interferents(self) -> Floats | None:
