@@ -16,6 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from . import schema
+from .blind import Blindness, assess_blindness
 from .errors import ContractError, Fault
 from .kernels import netsignal
 from .kernels.decision import Slope, slope_through_zero
@@ -24,7 +25,6 @@ from .markers import Marker, marker_weights, resolve
 from .reprs import as_frame, rows_html
 from .score import NET_UNIT, net_from_scatters
 from .spectra import mean_spectrum, same_axis, valid_spectra
-from .verdict import Blindness, assess_blindness
 
 if TYPE_CHECKING:
     import pandas as pd

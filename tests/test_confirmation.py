@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residuekit.confirmation import FOREIGN, confirmer, foreign_bands
+from residuekit.confirmation import FOREIGN, confirmer, foreign_bands, unexplained
 from residuekit.kernels import netsignal
 from residuekit.markers import markers
 from residuekit.score import net_from_scatters
@@ -68,3 +68,14 @@ def test_foreign_bands_stand_at_the_positions_of_the_marker_table():
     known = {round(m.position) for m in markers().values() if m.material in FOREIGN and m.position}
     assert tops == {top for top in known if 400 <= top < 4000}
     assert foreign_bands(np.linspace(2000.0, 2400.0, 50)).shape == (0, 50)
+
+
+def test_gel_and_clean_arms_leave_what_blanks_leave_and_strangers_leave_more(ground):
+    net, blanks, exposed = ground
+    clean, gel, soap = (
+        unexplained(net, blanks, exposed + added, AXIS)
+        for added in (0.0, 5 * GEL, 0.02 * spectrum("zinc soap", AXIS))
+    )
+    assert 0.1 < clean < 5
+    assert 0.1 < gel < 5
+    assert soap > 10

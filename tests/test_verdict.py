@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import residuekit as rk
+from residuekit.blind import LOADING_UNIT
 from residuekit.errors import ContractError
 from residuekit.kernels.decision import decision_levels
 from residuekit.schema import VERDICT_COLUMNS
-from residuekit.verdict import LOADING_UNIT
 
 BLANKS = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0]
 SPIKES = {"loadings": [1.0, 1, 1, 3, 3, 3], "spiked": [1.02, 0.98, 1.0, 3.05, 2.95, 3.0]}
@@ -182,3 +182,14 @@ def test_a_verdict_shows_itself_as_row_text_and_table():
     assert list(verdict.to_frame()["verdict"]) == ["not detected"]
     assert "not detected" in str(verdict)
     assert "<table>" in verdict._repr_html_()
+
+
+def test_something_else_on_the_arm_is_never_an_absence():
+    """What is not the gel biases the score, downwards too: then nothing is known of the gel."""
+    clean = assess([0.0, 0.02, -0.01, 0.01, 0.0, -0.02], unexplained=3.0)
+    assert rk.judge(clean, acceptance_limit=5.0).verdict == "not detected"
+    strange = rk.judge(
+        assess([-0.5, -0.52, -0.51, -0.5, -0.5, -0.52], unexplained=500.0), acceptance_limit=5.0
+    )
+    assert strange.verdict == "inconclusive"
+    assert "500 times what blanks leave" in strange.reason

@@ -11,12 +11,12 @@ from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..blind import LOADING_UNIT
 from ..errors import ContractError, Fault, WriteError, did_you_mean
 from ..kernels.limits import clopper_pearson_upper, sigma_factors
 from ..limits import film_loading_ug_cm2, film_thickness_nm
 from ..limits.arguments import positive, rate
 from ..reprs import as_frame
-from ..verdict import LOADING_UNIT
 from .chances import chance_of_absence, detection_limit, power
 from .designs import Bench, Design
 from .pilot import Pilot

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from ..blind import LIMIT_FACTOR, LOADING_UNIT
 from ..errors import ContractError, Fault, did_you_mean
 from ..limits.arguments import positive
 from ..reprs import as_html, as_text
 from ..schema import STRATUM_COLUMNS
-from ..verdict import LIMIT_FACTOR, LOADING_UNIT
 from .designs import Design
 
 if TYPE_CHECKING:

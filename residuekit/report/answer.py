@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from ..blind import LOADING_UNIT
 from ..figures.words import (
     counted,
     in_words,
@@ -23,7 +24,6 @@ from ..figures.words import (
 from ..reprs import sentence_case
 from ..results import reason_alone
 from ..schema import VERDICTS
-from ..verdict import LOADING_UNIT
 
 if TYPE_CHECKING:
     from ..results import StudyResult

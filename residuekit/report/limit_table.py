@@ -11,6 +11,7 @@ import h5netcdf
 import numpy as np
 
 from .. import limits
+from ..blind import LOADING_UNIT
 from ..errors import ContractError
 from ..figures.words import (
     Stratum,
@@ -23,7 +24,6 @@ from ..figures.words import (
     unit_words,
 )
 from ..reprs import sentence_case
-from ..verdict import LOADING_UNIT
 from .answer import judged
 from .blocks import Grid, grid
 from .facts import loadings

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..blind import LIMIT_FACTOR
 from ..figures.words import (
     counted,
     in_words,
@@ -21,7 +22,6 @@ from ..reprs import sentence_case
 from ..results import arm_words
 from ..schema import NET_SIGNAL
 from ..trends import findings
-from ..verdict import LIMIT_FACTOR
 from . import as_latex, as_markdown, references
 from .answer import answer, arm_sentences, behind, judged
 from .blocks import Block, Items, Paragraph, Section, grid, paragraphs

@@ -22,8 +22,9 @@ class ExposureMargin:
 
     `at_least` when the longest rung tested is clean. `n_longest`, `detection_limit` and
     `upper_bound` are those of the longest clean exposure. `n_mockups` counts the different mock-ups
-    at and above the working exposure that stayed clean; `share_upper_bound` bounds the share of
-    mock-ups with residue at the working exposure under the assumption that residue cannot fall with
+    at and above the working exposure where all stayed clean, else those of the first rung;
+    `share_upper_bound` bounds the share of mock-ups above the decision limit of a single one at the
+    working exposure, where rungs are pooled under the assumption that residue cannot fall with
     exposure.
     """
 
@@ -73,10 +74,19 @@ class ExposureMargin:
             f"not detected over {self.working_exposure_min:g} min working exposure; at "
             f"{self.longest_clean_min:g} min {self.n_longest} mock-ups, detection limit "
             f"{self.detection_limit:.3g}, upper bound {self.upper_bound:.3g} {self.unit}."
-            f"{censored} If residue cannot fall with exposure (an assumption), {self.n_mockups} "
-            "different mock-ups at and above the working exposure leave at most "
-            f"{self.share_upper_bound:.1%} of such mock-ups with residue above the single "
-            "mock-up's detection limit."
+            f"{censored} {self._bound_words()}"
+        )
+
+    def _bound_words(self) -> str:
+        share = f"at most {self.share_upper_bound:.0%} of such mock-ups above the decision limit"
+        if self.at_least:
+            return (
+                f"If residue cannot fall with exposure (an assumption), {self.n_mockups} different "
+                f"mock-ups at and above the working exposure leave {share} of a single one."
+            )
+        return (
+            f"A longer exposure was not clean, so none are pooled: the {self.n_mockups} mock-ups "
+            f"of the shortest exposure from there on leave {share} of a single one."
         )
 
     def _repr_html_(self) -> str:
@@ -92,7 +102,8 @@ def exposure_margins(
     """State, for each series, the longest exposure up to which every rung was `not detected`.
 
     Only rungs at or above the working exposure count; a rung that is not `not detected` ends the
-    series. A rung that is inconclusive is not clean.
+    series. A rung that is inconclusive is not clean. The bound on the share of mock-ups pools all
+    rungs only where all are clean: how many to pool must not be chosen by what they show.
 
     Parameters
     ----------
@@ -109,13 +120,14 @@ def exposure_margins(
                 break
             clean.append(row)
         last = clean[-1] if clean else None
-        positive, n = _counted(clean, mockups)
+        every_rung = len(clean) == len(rungs)
+        positive, n = _counted(clean if every_rung else clean[:1], mockups)
         found.append(
             ExposureMargin(
                 conditions=dict(zip(SERIES, key, strict=True)),
                 working_exposure_min=working_exposure_min,
                 longest_clean_min=float(last["exposure_min"]) if last else np.nan,
-                at_least=bool(clean) and len(clean) == len(rungs),
+                at_least=bool(clean) and every_rung,
                 n_longest=int(last["n_mockups"]) if last else 0,
                 detection_limit=float(last["detection_limit"]) if last else np.nan,
                 upper_bound=float(last["upper_bound"]) if last else np.nan,

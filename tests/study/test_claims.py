@@ -24,8 +24,8 @@ def assert_claims_are_whole(result):
                 f"decision limit {row['decision_limit']:.3g}",
                 f"detection limit {row['detection_limit']:.3g}",
                 f"upper bound {row['upper_bound']:.3g} {row['unit']}",
-                f"at most {row['share_upper_bound']:.1%} of such mock-ups",
-                f"more than {row['mockup_detection_limit']:.3g} {row['unit']}",
+                f"at most {row['share_upper_bound']:.0%} of such mock-ups",
+                f"carries {row['mockup_detection_limit']:.3g} {row['unit']}",
             ):
                 assert words in row["reason"]
             if row["verdict"] == "not detected":
