@@ -21,6 +21,7 @@ from .photo import Photo
 from .plan import Plan, plan_figure
 from .residue import draw
 from .style import COLOUR_MAP, figure_style
+from .words import stratum_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -53,9 +54,9 @@ def write_figure(
     PNG and TIFF (LZW, without transparency) have 600 dots an inch. Fonts are embedded in the PDF
     (TrueType); the SVG has its letters as outlines. Every file carries the hash of verdicts.csv
     and has the same bytes on every run. `width_mm` is 85 for one column, the width of the study's
-    settings (180) when left out; beside a wider figure stands its one column as figure-85mm.pdf. A
-    study that cannot be drawn (no blank left, say) gets only figure.json, whose `not_drawn` says
-    why.
+    settings (180) when left out; beside a wider figure stands figure-85mm.pdf, one column wide,
+    with a page for each stratum. A study that cannot be drawn (no blank left, say) gets only
+    figure.json, whose `not_drawn` says why.
     """
     folder = Path(folder)
     record: dict[str, Any]
@@ -70,16 +71,45 @@ def write_figure(
         files |= _save_tiff(folder / "figure.png", mark)
         record = {**describe(plan), "files": files, "caption": caption(plan, result.provenance)}
         if not narrow(plan.width):
-            column = plan_figure(result, width_mm=FIGURE_WIDTHS[0])
-            files |= save_figure(draw(column), folder, ONE_COLUMN, mark=mark, kinds=["pdf"])
+            pages, left_out = column_pages(result)
+            files |= _save_pages(pages, folder / f"{ONE_COLUMN}.pdf", mark)
             record["one_column"] = {
-                "strata": [block.words for block in column.blocks],
-                "left_out": list(column.left_out),
+                "pages": [
+                    {
+                        "stratum": page.blocks[0].words,
+                        "left_out": list(page.left_out),
+                        "caption": caption(page, result.provenance),
+                    }
+                    for page in pages
+                ],
+                "left_out": left_out,
             }
     record["verdicts_sha256"] = known
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
     (folder / RECORD).write_text(text + "\n", encoding="utf-8")
     return record
+
+
+def column_pages(result: StudyResult) -> tuple[list[Plan], list[str]]:
+    """Plan a page one column wide for each stratum; say why for each that cannot be drawn."""
+    pages, left_out = [], []
+    for stratum in dict.fromkeys(map(stratum_of, result.verdicts.to_dict("records"))):
+        try:
+            pages.append(plan_figure(result, strata=[stratum], width_mm=FIGURE_WIDTHS[0]))
+        except ContractError as problem:
+            left_out.append(str(problem))
+    return pages, left_out
+
+
+def _save_pages(pages: Sequence[Plan], path: Path, mark: str) -> dict[str, str]:
+    """Save plans as the pages of one PDF, the same bytes on every run; return name -> sha256."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    metadata = {**_METADATA["pdf"], _MARK["pdf"]: mark}
+    with figure_style(), PdfPages(path, metadata=metadata) as pdf:
+        for page in pages:
+            pdf.savefig(draw(page))
+    return {path.name: _sha256(path)}
 
 
 def save_figure(

@@ -30,7 +30,7 @@ def key_entries(
         (True, ("blank mock-up", {"marker": "o", "color": BLANK, "markerfacecolor": "none"})),
         (
             any(group.working for group in groups),
-            (f"at the working exposure ({working or 0:g} min)", {"marker": "o", "color": WORKING}),
+            (f"working exposure ({working or 0:g} min)", {"marker": "o", "color": WORKING}),
         ),
         (
             any(group.role == "exposed" and not group.working for group in groups),
@@ -51,16 +51,15 @@ def key_entries(
 
 
 def key_rows(entries: Sequence[Entry], width: float) -> list[list[Entry]]:
-    """Part the entries into rows at most `width` mm wide."""
-    rows: list[list[Entry]] = [[]]
-    used = 0.0
+    """Part the entries into rows at most `width` mm wide, each into the first that has room."""
+    rows: list[list[Entry]] = []
     for words, look in entries:
-        needed = _SYMBOL + text_width(words)
-        if rows[-1] and used + needed > width:
-            rows.append([])
-            used = 0.0
-        rows[-1].append((fitted(words, width - _SYMBOL), look))
-        used += needed + _SPACE
+        entry = (fitted(words, width - _SYMBOL), look)
+        room = [row for row in rows if key_width([*row, entry], _SPACE) <= width]
+        if room:
+            room[0].append(entry)
+        else:
+            rows.append([entry])
     return rows
 
 

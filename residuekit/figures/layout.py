@@ -14,6 +14,8 @@ EDGE = 1.0
 GAP = 2.0
 #: Below this width, mm, a line of mock-ups has its words above its dots.
 NARROW = 150.0
+#: Where the dots of such a line stand, as a share of its height: below its words.
+SLIM_MIDDLE = 0.74
 HEAD = 4.5
 #: Above an axes: its title; below it: its tick labels and its name.
 TITLE, FOOT = 4.0, 8.5
@@ -157,12 +159,11 @@ def _row_height(block: Block, kinds: Sequence[str], width: float) -> float:
 
 def pitch(width: float) -> float:
     """From one line of mock-ups to the next."""
-    return 7.2 if narrow(width) else 3.9
+    return 8.2 if narrow(width) else 3.9
 
 
 def _mockups_height(block: Block, width: float) -> float:
-    heads = 0.0 if narrow(width) else TITLE
-    return heads + pitch(width) * len(block.groups) + FOOT
+    return pitch(width) * len(block.groups) + FOOT
 
 
 def block_height(block: Block, width: float) -> float:

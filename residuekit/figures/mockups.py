@@ -41,7 +41,7 @@ def draw_mockups(
     The lines stand one apart, the first at the top; `slim` ones leave room for words between
     them. The acceptance limit, if one was set, runs over all lines.
     """
-    reach, over = (0.2, 0.2) if slim else (0.42, 0.5)
+    reach, over = (0.17, 0.17) if slim else (0.42, 0.5)
     lines = np.arange(len(groups))
     ax.vlines(np.zeros(len(groups)), lines - over, lines + over, color=PALE, linewidth=0.5,
               zorder=0)  # fmt: skip

@@ -15,6 +15,7 @@ from .layout import (
     EDGE,
     FOOT,
     LINE,
+    SLIM_MIDDLE,
     TICKS,
     TITLE,
     Panel,
@@ -289,19 +290,18 @@ def _draw_mockups(
 ) -> None:
     slim = narrow(plan.width)
     height = pitch(plan.width) * len(block.groups)
-    above = 0.0 if slim else TITLE
     label, beside = (0.0, 0.0) if slim else (_LABEL, _BESIDE_DOTS)
     wide = panel.width - label - beside
-    ax = place(figure, panel.left + label, top + above, wide, height)
+    ax = place(figure, panel.left + label, top, wide, height)
     draw_mockups(ax, block.groups, _acceptance(plan, block), slim=slim)
     if slim:
-        ax.set_ylim(len(block.groups) - 0.72, -0.72)
+        ax.set_ylim(len(block.groups) - SLIM_MIDDLE, -SLIM_MIDDLE)
     ax.set_xlabel(f"mean of a mock-up ({unit_words(block.unit)})")
     for line, group in enumerate(block.groups):
         if slim:
-            _write_above(figure, group, panel, top + line * pitch(plan.width) + 0.4)
+            _write_above(figure, group, panel, top + line * pitch(plan.width) + 0.9)
         else:
-            middle = top + above + (line + 0.5) * pitch(plan.width) - LINE / 2 + 0.3
+            middle = top + (line + 0.5) * pitch(plan.width) - LINE / 2 + 0.3
             words = fitted(group.words, label - 14) + f", n = {group.values.size}"
             write(figure, panel.left + label - 2, middle, words, ha="right")
     if not slim:
@@ -323,14 +323,16 @@ def _write_above(figure: Figure, group: Group, panel: Panel, top: float) -> None
 
 
 def _write_numbers(figure: Figure, block: Block, left: float, top: float, step: float) -> None:
-    """Full width: mean, detection limit, upper bound and verdict of each arm beside its dots."""
+    """Full width: mean, detection limit, upper bound and verdict of each arm beside its dots; the
+    heads stand on the line of the last blank, just above."""
+    tops = [top + (line + 0.5) * step - LINE / 2 + 0.3 for line in range(len(block.groups))]
+    arms = [line for line, group in enumerate(block.groups) if group.verdict is not None]
     for head, right in _COLUMNS.values():
-        write(figure, left + right, top, head, ha="right")
-    write(figure, left + _VERDICT, top, "verdict")
-    for line, group in enumerate(block.groups):
+        write(figure, left + right, tops[arms[0] - 1], head, ha="right")
+    write(figure, left + _VERDICT, tops[arms[0] - 1], "verdict")
+    for group, middle in zip(block.groups, tops, strict=True):
         if group.verdict is None:
             continue
-        middle = top + TITLE + (line + 0.5) * step - LINE / 2 + 0.3
         for name, (_, right) in _COLUMNS.items():
             write(figure, left + right, middle, rounded(group.verdict, name), ha="right")
         write(figure, left + _VERDICT, middle, str(group.verdict["verdict"]))

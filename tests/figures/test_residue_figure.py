@@ -1,5 +1,6 @@
 import hashlib
 import json
+import re
 import subprocess
 import sys
 from itertools import combinations
@@ -161,6 +162,56 @@ def test_the_record_says_what_is_drawn_and_its_hashes_hold(tmp_path):
         assert len(groups["water-only blank"]["means"]) == 4
         assert groups["exposed 60 min"]["verdict"] == "not detected"
         assert groups["exposed 60 min"]["detection_limit"] == 0.8124
+
+
+def test_one_column_has_a_page_for_each_stratum_and_a_caption_that_names_what_it_lacks(tmp_path):
+    result = make_run(
+        tmp_path, paints=("alkyd", "acrylic"), units=("ug cm-2", "reference"),
+        exposures=tuple(float(k) for k in range(1, 10)),
+    )  # fmt: skip
+    record = write_figure(result, tmp_path)
+    assert [block["paint"] for block in record["strata"]] == ["alkyd"]
+    pages = record["one_column"]["pages"]
+    assert [page["stratum"] for page in pages] == ["alkyd", "acrylic"]
+    assert record["one_column"]["left_out"] == []
+    pdf = (tmp_path / "figure-85mm.pdf").read_bytes()
+    assert len(re.findall(rb"/Type /Page\b", pdf)) == 2
+    for page in pages:
+        assert f"(A) {page['stratum'].capitalize()}, by the net signal." in page["caption"]
+        assert page["left_out"] == [f"{page['stratum']}: 2 arms not drawn; see verdicts.csv."]
+        assert page["left_out"][0] in page["caption"]
+
+
+def test_a_stratum_without_a_blank_has_no_page_and_it_is_said(tmp_path):
+    make_run(tmp_path, paints=("alkyd", "acrylic"))
+    table = pd.read_csv(tmp_path / "mockups.csv")
+    bare = (table["paint"] == "acrylic") & (table["role"] == "blank")
+    table[~bare].to_csv(tmp_path / "mockups.csv", index=False)
+    column = write_figure(rk.open_run(tmp_path), tmp_path)["one_column"]
+    assert [page["stratum"] for page in column["pages"]] == ["alkyd"]
+    assert "acrylic without a blank mock-up" in column["left_out"][0]
+
+
+def test_a_page_of_one_column_names_its_stratum_and_its_labels_stand_clear_of_the_dots(tmp_path):
+    plan = plan_figure(make_run(tmp_path), width_mm=85)
+    figure = draw(plan)
+    FigureCanvasAgg(figure).draw()
+    texts = shown_texts(figure)
+    assert any(text.get_text().startswith("alkyd: deciding score") for text, _ in texts)
+    ax = next(ax for ax in figure.axes if ax.get_xlabel().startswith("mean of a mock-up"))
+    drawn = [line.get_window_extent() for line in ax.lines]
+    for text, box in texts:
+        if ", n = " in text.get_text() or ": not detected" in text.get_text():
+            for line in drawn:
+                assert not (line.y0 < box.y1 and line.y1 > box.y0), text.get_text()
+
+
+def test_the_heads_of_the_numbers_stand_just_above_the_first_numbers(tmp_path):
+    figure = draw(plan_figure(make_run(tmp_path)))
+    FigureCanvasAgg(figure).draw()
+    tops = {text.get_text(): box.y0 for text, box in shown_texts(figure)}
+    step = tops["water-only blank, n = 4"] - tops["exposed 2 min, n = 4"]
+    assert tops["verdict"] - tops["exposed 2 min, n = 4"] == pytest.approx(step, abs=2)
 
 
 def test_every_file_carries_the_hash_of_the_verdicts_and_the_tiff_is_fit_for_print(tmp_path):
