@@ -35,8 +35,14 @@ _TITLE, _HEADS, _PLOT, _LEFT, _RIGHT = 5.0, 11.5, 58.0, 27.0, 14.0
 _BOLD = 1.2
 #: Below the axes, in units of their length: where what was not measured stands.
 _GAP = -0.24
-#: Candidates that share a place stand this far apart.
-_APART = 0.03
+#: Marks that would cover each other stand side by side, this far apart in the distance of two axes,
+#: all within `_SPREAD` of it.
+_APART, _SPREAD = 0.045, 0.4
+#: Heights closer than this, as a share of an axis, would cover each other.
+_COVERED = 0.02
+#: The least length of the axis of gloss, GU: a smaller one would blow up trifles. Our choice, no
+#: source.
+_GLOSS_SPAN_GU = 5.0
 #: Okabe and Ito's colours for all kinds of colour vision (from memory), without the palest.
 _COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#000000")
 _MARKS = "oD^v><"
@@ -52,7 +58,6 @@ class _Axis:
     best: float
     worst: float
     ends: tuple[str, str]
-    dodge: bool = False
 
     def height(self, one: Candidate) -> float:
         """Where a candidate stands, 0 worst to 1 best; NaN where it was not measured."""
@@ -92,8 +97,10 @@ def draw_trial(
     keys = [[_key_lines(one, width_mm) for one in own] for own in blocks.values()]
     foot = wrapped(
         "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
-        f"on the lowest line: {MISSING}. DL: detection limit of the arm's mean; UB: its one-sided "
-        f"upper bound. {CAUTION}",
+        f"on the lowest line: {MISSING}. Marks beside an axis: side by side at one height. DL: "
+        "detection limit of the arm's mean; UB: its one-sided "
+        f"upper bound. The axis of gloss is {number(_GLOSS_SPAN_GU)} GU or longer (our choice, no "
+        f"source). {CAUTION}",
         width_mm - 2 * _EDGE,
     )
     heights = [
@@ -135,9 +142,10 @@ def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
         ax.annotate(verdict, (0, 1 - _RESIDUE[verdict] / 3), xytext=(-6, 0), ha="right",
                     va="center", textcoords="offset points")  # fmt: skip
     ax.plot([0, len(axes) - 1], [_GAP, _GAP], color=PALE, linewidth=0.5, zorder=0, clip_on=False)
-    heights = _heights(axes, candidates)
+    heights = [[axis.height(one) for axis in axes] for one in candidates]
+    places = _places(heights)
     for number_, one in enumerate(candidates):
-        ax.plot(range(len(axes)), heights[number_], clip_on=False, **_look(number_, one))
+        ax.plot(places[number_], heights[number_], clip_on=False, **_look(number_, one))
     for at in range(len(axes)):
         gaps = [i for i in range(len(candidates)) if math.isnan(heights[i][at])]
         apart = min(0.09, 0.8 / max(len(gaps), 1))
@@ -176,36 +184,38 @@ def _axes_of(candidates: Sequence[Candidate]) -> list[_Axis]:
     removals = [one.soil_removal_percent for one in candidates]
     least = min([0.0, *(value for value in removals if value == value)])
     sizes = [one.gloss_size_gu for one in candidates if one.gloss_size_gu == one.gloss_size_gu]
-    most = max(sizes, default=0.0) or 1.0
+    most = max([_GLOSS_SPAN_GU, *sizes])
     angles = {one.gloss_angle for one in candidates if one.gloss_mockups}
     at = f", {angles.pop():g}°" if angles else ""
     return [
-        _Axis("residue\n(verdict)", "residue", 0, 3, (_RESIDUE_ORDER[0], _RESIDUE_ORDER[-1]), True),
-        _Axis("pick-up: bound\non the share", "pickup_share_bound", 0, 1, ("0%", "100%"), True),
+        _Axis("residue\n(verdict)", "residue", 0, 3, (_RESIDUE_ORDER[0], _RESIDUE_ORDER[-1])),
+        _Axis("pick-up: bound\non the share", "pickup_share_bound", 0, 1, ("0%", "100%")),
         _Axis("soil removal\n(mean)", "soil_removal_percent", 100, least,
               ("100%", f"{number(least)}%")),
         _Axis(f"gloss change\n(mean size{at})", "gloss_size_gu", 0, most,
               ("0 GU", f"{number(most)} GU")),
-        _Axis("ease\n(median)", "ease", 5, 1, ("5 easy", "1 hard"), True),
-        _Axis("health, safety\n(median)", "health_safety", 5, 1, ("5 least hazard", "1 most"),
-              True),
+        _Axis("ease\n(median)", "ease", 5, 1, ("5 easy", "1 hard")),
+        _Axis("health, safety\n(median)", "health_safety", 5, 1, ("5 least hazard", "1 most")),
     ]  # fmt: skip
 
 
-def _heights(axes: Sequence[_Axis], candidates: Sequence[Candidate]) -> list[list[float]]:
-    """Where each candidate stands on each axis; those at one place are set a little apart."""
-    heights = [[axis.height(one) for axis in axes] for one in candidates]
-    for at, axis in enumerate(axes):
-        taken: dict[float, list[int]] = {}
-        for i, row in enumerate(heights):
-            if axis.dodge and row[at] == row[at]:
-                taken.setdefault(round(row[at], 6), []).append(i)
-        for level, group in taken.items():
-            low = level - _APART * (len(group) - 1) / 2
-            low = min(max(low, 0.0), 1.0 - _APART * (len(group) - 1))
-            for place_, i in enumerate(group):
-                heights[i][at] = low + _APART * place_ if len(group) > 1 else level
-    return heights
+def _places(heights: Sequence[Sequence[float]]) -> list[list[float]]:
+    """Where each candidate stands across each axis: on it, or beside those at the same height."""
+    places = [[float(at) for at in range(len(row))] for row in heights]
+    for at in range(len(heights[0])):
+        order = sorted((row[at], i) for i, row in enumerate(heights) if row[at] == row[at])
+        groups: list[list[int]] = []
+        last = -math.inf
+        for level, i in order:
+            if level - last > _COVERED:
+                groups.append([])
+            groups[-1].append(i)
+            last = level
+        for group in groups:
+            apart = min(_APART, _SPREAD / len(group))
+            for place_, i in enumerate(sorted(group)):
+                places[i][at] = at + apart * (place_ - (len(group) - 1) / 2)
+    return places
 
 
 def _look(number_: int, one: Candidate) -> dict[str, Any]:

@@ -98,7 +98,7 @@ def view(
     mean and the pure gel (scaled to half the span of what it stands beside). Left-out pixels are
     hatched, flagged ones have a circle, and hovering says why. Point spectra have a list in place
     of the map. Large maps are averaged until the page stays below 5 MB, and the page says so;
-    scores come from the whole data, and contours from every pixel.
+    scores come from the whole data, and outlines from every pixel.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def view(
         lie on the axis, without their windows shaded.
     scores : from `band_score`, `net_signal_score` or the maps of a run; shown first. Their
         `pixel_limit` is used where they carry one.
-    limit : score -> pixel limit, drawn as a contour; a number where there is only one score. Of a
+    limit : score -> pixel limit, drawn as an outline; a number where there is only one score. Of a
         `PixelLimit` the decision limit is taken.
     quality : from `check_quality` of the map as measured; its flags replace those of `array`.
     title : left out, the name of the file.
@@ -118,11 +118,7 @@ def view(
     MarkerError : unknown markers, windows that leave the axis.
     ResiduekitError : bokeh, which draws the page, is not installed.
     """
-    if find_spec("bokeh") is None:
-        raise ResiduekitError(
-            Fault("no bokeh, which draws the viewer", "bokeh 3.8 or newer",
-                  "python -m pip install 'residuekit[lab]'")
-        )  # fmt: skip
+    _need_bokeh()
     return View(gather(array, blanks, gel, markers, scores, limit, quality, title))
 
 
@@ -142,4 +138,13 @@ def view_run(run: StudyResult | str | Path, file: str) -> View:
     ReadError : no such map in the run, a file that is absent or has changed since.
     ResiduekitError : bokeh is not installed.
     """
-    return view(**arguments_of(run, file))
+    _need_bokeh()
+    return View(gather(**arguments_of(run, file)))
+
+
+def _need_bokeh() -> None:
+    if find_spec("bokeh") is None:
+        raise ResiduekitError(
+            Fault("no bokeh, which draws the viewer", "bokeh 3.8 or newer",
+                  "python -m pip install 'residuekit[lab]'")
+        )  # fmt: skip

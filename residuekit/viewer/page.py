@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from ..figures.style import BLANK, COLOUR_MAP, EXPOSED, GEL, INK
+from ..figures.maps import limit_edges
+from ..figures.style import BLANK, EXPOSED, GEL, INK, residue_colours
 from ..figures.words import unit_words
+from .bins import edges
 from .shown import KEPT, LEFT_OUT, Layer, Shown
 
 #: The longer side of a map, and the least of the shorter one, in pixels of the screen.
 _LONG, _SHORT = 300, 120
 _STRIP = "The map is a strip: its narrow side is drawn wider than to scale, to be clicked."
 _PLOT_HEIGHT = 380
+#: On a narrower screen the spectrum stands below the map.
+_LEAST_SPECTRUM = 340
 #: Kept free above the lines for the names of the windows, as a share of their span.
 _HEADROOM = 0.45
 _WINDOW, _GREY = "#e9dfc4", "#b8b8b8"
-#: Contours longer than this are told in numbers alone.
-_MOST_CONTOUR_POINTS = 20_000
+_COLOURS = 256
+#: Between the entries of a legend, pixels.
+_LEGEND_SPACE = 24
+#: Outlines of more points than this are told in numbers alone.
+_MOST_OUTLINE_POINTS = 20_000
 
 #: Whatever a text in the data says, the page may run its own scripts and fetch nothing.
 _POLICY = (
@@ -63,15 +69,15 @@ if (list) list.value = chosen.map(String)
 """
 _COLOUR = """
 const number = select.options.indexOf(select.value)
-const {low, high, unit, words, window} = layers[number]
+const {low, high, palette, unit, words, window} = layers[number]
 pixels.data.shown = pixels.data[`layer ${number}`]
 pixels.change.emit()
-mapper.setv({low, high})
+mapper.setv({palette, low, high})
 unit_label.text = unit
 counts.text = words
 band.visible = window != null
 if (window != null) band.setv({left: window[0], right: window[1]})
-contours.forEach((line, k) => { if (line) line.visible = k == number })
+outlines.forEach((line, k) => { if (line) line.visible = k == number })
 """
 _NAME = "pixels.selected.indices = named.value == null ? [] : [named.value]"
 _LIST = "pixels.selected.indices = list.value.map(Number)"
@@ -117,7 +123,7 @@ def layout(shown: Shown) -> Any:
         title="Spectra", options=options, size=min(8, max(2, len(options))), name="list",
         sizing_mode="stretch_width",
     )  # fmt: skip
-    left, mapper, contours = _scores(shown, pixels)
+    left, mapper, outlines = _scores(shown, pixels)
     left.add_layout(unit_label, "above")
     right, band = _spectrum(shown, curve)
     pixels.selected.js_on_change("indices", CustomJS(code=_CHOOSE, args={
@@ -126,7 +132,7 @@ def layout(shown: Shown) -> Any:
     }))  # fmt: skip
     select.js_on_change("value", CustomJS(code=_COLOUR, args={
         "pixels": pixels, "select": select, "mapper": mapper, "unit_label": unit_label,
-        "counts": counts, "band": band, "contours": contours,
+        "counts": counts, "band": band, "outlines": outlines,
         "layers": list(map(_layer, shown.layers)),
     }))  # fmt: skip
     named.js_on_change("value", CustomJS(code=_NAME, args={"pixels": pixels, "named": named}))
@@ -141,8 +147,9 @@ def layout(shown: Shown) -> Any:
     beside = [part for part in (select, several, left, counts, named) if part is not None]
     return column(
         heading,
-        row(column(*beside, width=left.width), column(said, right, sizing_mode="stretch_width"),
-            sizing_mode="stretch_width", spacing=8),
+        row(column(*beside, width=left.width),
+            column(said, right, sizing_mode="stretch_width", min_width=_LEAST_SPECTRUM),
+            sizing_mode="stretch_width", spacing=8, styles={"flex-wrap": "wrap"}),
         *(_text(note) for note in notes),
         sizing_mode="stretch_width", margin=8,
     )  # fmt: skip
@@ -178,17 +185,20 @@ def _unit(layer: Layer) -> str:
 def _layer(layer: Layer) -> dict[str, Any]:
     low, high = layer.scale
     window = None if layer.window is None else list(layer.window)
-    return {"low": low, "high": high, "unit": _unit(layer), "words": layer.words, "window": window}
+    return {"low": low, "high": high, "palette": _palette(layer), "unit": _unit(layer),
+            "words": layer.words, "window": window}  # fmt: skip
 
 
 def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
-    """The map, or a dot a spectrum; its colours; a contour (or None) a score."""
+    """The map, or a dot a spectrum; its colours; an outline (or None) a score."""
     from bokeh.models import BooleanFilter, BoxSelectTool, CDSView, HoverTool, LinearColorMapper
     from bokeh.plotting import figure
     from bokeh.transform import transform
 
     low, high = shown.layers[0].scale
-    mapper = LinearColorMapper(palette=_palette(), low=low, high=high, nan_color=_GREY)
+    mapper = LinearColorMapper(
+        palette=_palette(shown.layers[0]), low=low, high=high, nan_color=_GREY
+    )
     width, height = _frame(shown)
     plot = figure(
         frame_width=width, frame_height=height, width=width + 140, tools="tap,reset",
@@ -201,7 +211,7 @@ def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
     colour = transform("shown", mapper)
     views = [CDSView(filter=BooleanFilter([bool(b) for b in shown.state == s]))
              for s in (LEFT_OUT, KEPT)]  # fmt: skip
-    contours: list[Any] = [None] * len(shown.layers)
+    outlines: list[Any] = [None] * len(shown.layers)
     if shown.is_map:
         sides = {"left": "left", "right": "right", "bottom": "bottom", "top": "top"}
         cells = plot.quad(**sides, source=pixels, fill_color=colour, line_color=colour)
@@ -209,7 +219,7 @@ def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
                             line_color=None, hatch_pattern="right_diagonal_line",
                             hatch_color="#666666", hatch_scale=6)  # fmt: skip
         _keep_look(hatched)
-        contours = [_contour(plot, shown, k) for k in range(len(shown.layers))]
+        outlines = [_outline(plot, shown, k) for k in range(len(shown.layers))]
     else:
         cells = plot.scatter("x", "shown", source=pixels, size=9, fill_color=colour, line_color=INK)
     circles = plot.scatter("x", "y" if shown.is_map else "shown", source=pixels, view=views[1],
@@ -232,18 +242,21 @@ def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
     plot.yaxis.axis_label = f"y{unit}" if shown.is_map else "score"
     plot.xaxis.ticker.desired_num_ticks = plot.yaxis.ticker.desired_num_ticks = 5
     plot.grid.visible = False
-    return plot, mapper, contours
+    plot.outline_line_color = INK
+    return plot, mapper, outlines
 
 
 def _keep_look(renderer: Any) -> None:
     renderer.nonselection_glyph = renderer.selection_glyph = None
 
 
-def _palette() -> list[str]:
-    from matplotlib import colormaps
+def _palette(layer: Layer) -> list[str]:
+    """The colours of the figures over the scale of a score."""
     from matplotlib.colors import to_hex
 
-    return [to_hex(colormaps[COLOUR_MAP](0.07 + 0.84 * k / 255)) for k in range(256)]
+    low, high = layer.scale
+    middles = low + (high - low) * (np.arange(_COLOURS) + 0.5) / _COLOURS
+    return [to_hex(colour) for colour in residue_colours(middles, layer.fade_limit, low, high)]
 
 
 def _frame(shown: Shown) -> tuple[int, int]:
@@ -269,33 +282,31 @@ def _bar(plot: Any, mapper: Any) -> None:
                              ticker=BasicTicker(desired_num_ticks=4)), "right")  # fmt: skip
 
 
-def _contour(plot: Any, shown: Shown, number: int) -> Any:
-    """The contour of the pixel limit over single pixels, hidden but for the first score."""
+def _outline(plot: Any, shown: Shown, number: int) -> Any:
+    """The outline of the pixels above the limit, hidden but for the first score."""
     layer = shown.layers[number]
-    points = contour_lines(shown, layer)
+    points = outline(shown, layer)
     if not points.size:
         return None
-    line = plot.line(points[:, 0], points[:, 1], color=INK, line_width=1.5,
+    line = plot.line(points[:, 0], points[:, 1], color=INK, line_width=1.5, line_cap="square",
                      name=f"limit {number}")  # fmt: skip
     line.visible = number == 0
     return line
 
 
-def contour_lines(shown: Shown, layer: Layer) -> np.ndarray[Any, np.dtype[np.float32]]:
-    """The points (n, 2) of the limit's contour, NaN between lines; none where it is too long."""
-    from contourpy import contour_generator
+def outline(shown: Shown, layer: Layer) -> np.ndarray[Any, np.dtype[np.float32]]:
+    """The points (n, 2) along the edges between single pixels above the limit and others.
 
+    NaN stands between the lines; there are none where there would be too many.
+    """
     nothing = np.empty((0, 2), dtype=np.float32)
-    if not np.isfinite(layer.limit) or shown.centres is None or min(layer.pixels.shape) < 2:
+    if not np.isfinite(layer.limit) or shown.centres is None:
         return nothing
-    x, y = shown.centres
-    lines: Sequence[Any] = contour_generator(
-        x, y, np.ma.masked_invalid(layer.pixels)
-    ).lines(layer.limit)  # fmt: skip
-    if not lines or sum(map(len, lines)) > _MOST_CONTOUR_POINTS:
-        return nothing
-    gap = np.full((1, 2), np.nan)
-    return np.concatenate([part for one in lines for part in (one, gap)]).astype(np.float32)
+    across, up = (edges(centres, 1) for centres in shown.centres)
+    ends = limit_edges(layer.pixels > layer.limit).astype(np.intp)
+    lines = np.full((len(ends), 3, 2), np.nan, dtype=np.float32)
+    lines[:, :2, 0], lines[:, :2, 1] = across[ends[..., 0]], up[ends[..., 1]]
+    return lines.reshape(-1, 2) if lines.size <= 2 * _MOST_OUTLINE_POINTS else nothing
 
 
 def _spectrum(shown: Shown, curve: Any) -> tuple[Any, Any]:
@@ -335,7 +346,7 @@ def _spectrum(shown: Shown, curve: Any) -> tuple[Any, Any]:
     plot.xaxis.axis_label, plot.yaxis.axis_label = "wavenumber (cm⁻¹)", shown.quantity
     plot.add_layout(plot.legend[0], "above")
     plot.legend.orientation, plot.legend.click_policy = "horizontal", "hide"
-    plot.legend.border_line_color = None
+    plot.legend.border_line_color, plot.legend.spacing = None, _LEGEND_SPACE
     return plot, band
 
 

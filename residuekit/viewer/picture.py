@@ -60,7 +60,7 @@ def _draw_scores(figure: Figure, shown: Shown) -> None:
         ax.set_xlabel("spectrum number")
         return
     low, high = layer.scale
-    limit = -np.inf if shown.is_binned or np.isnan(layer.limit) else layer.limit
+    limit = layer.fade_limit
     values = layer.values.reshape(shown.y.size - 1, shown.x.size - 1)
     middles = [(side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y)]
     unit = "um" if shown.position_unit == "µm" else "pixel"

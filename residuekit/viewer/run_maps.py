@@ -11,14 +11,14 @@ import xarray as xr
 
 from .. import io, schema
 from ..errors import Fault, ReadError, did_you_mean
-from ..figures.words import stratum_of
+from ..figures.words import blank_words, comparator_kind, counted, in_stratum, stratum_of
 from ..io.files import sha256
 from ..procedure import Procedure
 from ..results import StudyResult, open_run
 
 
 def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
-    """What `view` is given for one file of a run; the arguments of `view_run`."""
+    """What `gather` is given for one file of a run; the arguments are those of `view_run`."""
     result = run if isinstance(run, StudyResult) else open_run(run)
     record = result.provenance
     maps = {entry["file"]: entry["map"] for entry in record["maps"]}
@@ -38,7 +38,10 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
         "scores": scores,
         "markers": [{k: v for k, v in one.items() if v is not None} for one in record["markers"]],
         **_beside(result, scores.attrs),
-        "title": f"{file}: {scores.attrs['role']} {scores.attrs['mockup']}",
+        "limit": None,
+        "quality": None,
+        "title": f"{file}: {scores.attrs['role']} {scores.attrs['mockup']}. "
+        f"{record['study']['title']}",
     }
 
 
@@ -49,8 +52,8 @@ def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
     own = np.array([stratum_of({name: spectra[name].values[k] for name in schema.STRATUM_COLUMNS})
                     == stratum_of(row) for k in range(role.size)])  # fmt: skip
     blank = own & (role == "blank")
-    if (blank & (treatment == "water")).any():
-        blank &= treatment == "water"
+    kind = comparator_kind(treatment[blank]) if blank.any() else ""
+    blank &= treatment == kind
     gel = (role == "reference") & (treatment == result.provenance["study"]["treatment"])
     axis, values = spectra[schema.WAVENUMBER].values, spectra["spectrum"].values
     quantity = str(spectra["spectrum"].attrs.get("quantity", "absorbance"))
@@ -61,4 +64,17 @@ def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
     return {
         "blanks": [points(mean) for mean in values[blank]] or None,
         "gel": points(values[gel]) if gel.any() else None,
+        "blank_words": _blank_words(result, row, kind),
     }
+
+
+def _blank_words(result: StudyResult, row: Mapping[Any, Any], kind: str) -> str:
+    """How many mock-ups, maps and pixels stand behind the blank mean."""
+    table = result.mockups
+    own = table[in_stratum(table, stratum_of(row)) & (table["role"] == "blank").to_numpy()]
+    own = own[own["treatment"] == kind].drop_duplicates("mockup")
+    maps, pixels = int(own["n_maps"].sum()), int(own["n_pixels"].sum())
+    return (
+        f"the mean spectra of {counted(len(own), f'{blank_words(kind)} mock-up')} "
+        f"({counted(maps, 'file')}, {counted(pixels, 'pixel')})"
+    )

@@ -33,6 +33,8 @@ _BAND = "band: "
 _POSITIONS = {"um": "µm", "pixel": "pixel"}
 #: The pure gel is drawn this high, as a share of the span of the spectrum it stands beside.
 _GEL_SHARE = 0.5
+#: The colours of a score reach this many times the way from its lowest pixel to its limit.
+_LIMIT_SPAN = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +42,7 @@ class Layer:
     """One number a pixel, to be chosen as the map.
 
     `values` (n_shown,) are means over bins; `pixels` keeps every pixel, (n_y, n_x) or (1, n), for
-    the contour of the pixel `limit` (NaN without one); `window` is the band's place on the axis.
+    the outline of the pixel `limit` (NaN without one); `window` is the band's place on the axis.
     """
 
     name: str
@@ -52,10 +54,20 @@ class Layer:
 
     @property
     def scale(self) -> tuple[float, float]:
-        """The 1st and 99th percentile of the shown values."""
+        """From the 1st to the 99th percentile of the shown values; a known limit lies inside the
+        lower half, so that the noise below it does not take up all colours."""
         known = self.values[np.isfinite(self.values)]
         low, high = np.quantile(known, (0.01, 0.99)) if known.size else (0.0, 1.0)
+        if np.isfinite(self.limit):
+            high = max(high, low + _LIMIT_SPAN * (self.limit - low))
         return (float(low), float(high)) if high > low else (float(low), float(low) + 1.0)
+
+    @property
+    def fade_limit(self) -> float:
+        """What is not above this is faded; minus infinity without a limit, and where a shown pixel
+        stands for several, which have limits of their own."""
+        binned = self.values.size < self.pixels.size
+        return -np.inf if binned or np.isnan(self.limit) else self.limit
 
     @property
     def words(self) -> str:
@@ -65,7 +77,8 @@ class Layer:
             return "No pixel limit was given for this score."
         above = int((seen > self.limit).sum())
         limit = f"{number(self.limit)} {unit_words(self.unit)}".strip()
-        return f"Above the pixel limit {limit}: {above} of {seen.size} valid spectra."
+        rest = "; the others are paler" if np.isfinite(self.fade_limit) else ""
+        return f"Above the pixel limit {limit}: {above} of {seen.size} valid spectra{rest}."
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,8 +132,13 @@ def gather(
     limit: Mapping[str, float | Limit] | float | Limit | None,
     quality: Quality | None,
     title: str | None,
+    blank_words: str | None = None,
 ) -> Shown:
-    """Check what is given and make it ready to be drawn; the arguments are those of `view`."""
+    """Check what is given and make it ready to be drawn.
+
+    The arguments are those of `view`; `blank_words` say what the blanks are, their number and that
+    of their spectra when left out.
+    """
     array = _with_quality(schema.check(array), quality)
     if array.chunks is not None:
         array = array.chunk({schema.WAVENUMBER: -1})
@@ -144,7 +162,7 @@ def gather(
     flags = _flags(_rows(array["flag"]).astype(np.int64), size.space)
     state = np.where(weight == 0, LEFT_OUT, np.where((flags > 0) | (weight < of), KEPT, VALID))
     mean = _mean(spectra, weight.ravel())
-    lines, notes = _references(axis, size.channels, mean, blanks, gel)
+    lines, notes = _references(axis, size.channels, mean, blanks, gel, blank_words)
     place = _places(array, size)
     return Shown(
         title=quiet(title or str(schema.source(array).get("file", "")) or f"{array.name} spectra"),
@@ -368,7 +386,7 @@ def _size_words(array: xr.DataArray, size: bins.Bins) -> str:
         return f"{words}, every one shown."
     why = f"so that the page stays below {bins.PAGE_MB} MB and can be clicked through"
     return (
-        f"{words}: {' and '.join(binned)}, {why}. Scores and contours are those of single pixels."
+        f"{words}: {' and '.join(binned)}, {why}. Scores and outlines are those of single pixels."
     )
 
 
@@ -385,6 +403,7 @@ def _references(
     mean: Floats,
     blanks: xr.DataArray | Iterable[xr.DataArray] | None,
     gel: xr.DataArray | None,
+    blank_words: str | None,
 ) -> tuple[dict[str, tuple[str, Floats]], list[str]]:
     """The blank mean and the pure gel, binned and scaled; and what is to be said of them."""
     lines: dict[str, tuple[str, Floats]] = {}
@@ -400,8 +419,8 @@ def _references(
         beside = bins.bin_axis(np.mean(means, axis=0), step)
         n_spectra = sum(int(schema.check(one)["valid"].sum()) for one in given)
         lines["blank"] = ("blank mean", beside)
-        blank_words = f"{counted(len(given), 'blank')} ({n_spectra} valid spectra)"
-        notes.append(f"Blank mean: {blank_words}, each blank counting alike.")
+        counts = f"{counted(len(given), 'blank')} ({n_spectra} valid spectra)"
+        notes.append(f"Blank mean: {blank_words or counts}, each blank counting alike.")
     if gel is not None:
         same_axis(axis, schema.check(gel)[schema.WAVENUMBER].values)
         pure = bins.bin_axis(mean_spectrum(gel), step)

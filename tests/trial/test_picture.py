@@ -115,11 +115,33 @@ def test_up_is_better_on_every_axis(summary):
     assert borax[0] == 0 < xanthan[0] < min(cryogel[0], agar[0], gellan[0])
     assert agar[1] < cryogel[1]
     assert xanthan[2] < agar[2] < cryogel[2] < borax[2]
-    assert xanthan[3] == 0 < borax[3] < cryogel[3] < agar[3]
+    assert 0 < xanthan[3] < borax[3] < cryogel[3] < agar[3]
     assert xanthan[4] < agar[4] < cryogel[4] < borax[4] == 1
     assert borax[5] < xanthan[5] < cryogel[5]
     assert np.nanmin(heights) >= 0
     assert np.nanmax(heights) <= 1
+
+
+def test_equal_values_stand_side_by_side_at_one_height():
+    alike = {"ease": 4.0, "ease_conservators": 1, "gloss_size_gu": 0.1, "gloss_mockups": 3}
+    every = tuple(Candidate(f"gel {k}", "alkyd", "soot", 3, **alike) for k in range(4))
+    figure = draw_trial(TrialSummary(every, (), 0.05))
+    lines = [lines_of(figure, k) for k in range(4)]
+    for at, height in ((3, 1 - 0.1 / 5), (4, 0.75)):
+        assert [line.get_ydata()[at] for line in lines] == pytest.approx([height] * 4)
+        across = [line.get_xdata()[at] for line in lines]
+        assert (np.diff(across) > 0).all()
+        assert np.mean(across) == pytest.approx(at)
+
+
+@pytest.mark.parametrize(("size", "end"), [(0.3, "5 GU"), (12.0, "12 GU")])
+def test_a_trifling_gloss_change_does_not_fill_the_axis(size, end):
+    one = Candidate("gel", "alkyd", "soot", 3, gloss_size_gu=size, gloss_mockups=3)
+    figure = draw_trial(TrialSummary((one,), (), 0.05))
+    words = [text.get_text() for text in texts_of(figure)]
+    assert end in words
+    assert any("5 GU or longer (our choice" in text for text in words)
+    assert lines_of(figure, 0).get_ydata()[3] == pytest.approx(1 - size / max(5, size))
 
 
 def test_a_surface_made_worse_is_on_the_axis_and_every_verdict_has_a_place():

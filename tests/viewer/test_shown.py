@@ -19,7 +19,7 @@ from residuekit import viewer
 from residuekit.errors import ContractError, ReadError, ResiduekitError, WriteError
 from residuekit.schema import make_map, make_points
 from residuekit.viewer import bins
-from residuekit.viewer.page import contour_lines
+from residuekit.viewer.page import _palette, outline
 from residuekit.viewer.shown import KEPT, LEFT_OUT, quiet
 
 BAND = {"name": "own C-O", "low": 1060.0, "high": 1130.0}
@@ -115,19 +115,51 @@ def test_scores_of_a_binned_map_are_the_means_of_single_pixels_and_limits_theirs
     space = round(80 / (shown.y.size - 1))
     np.testing.assert_allclose(layer.values[0], score[:space, :space].mean(), rtol=1e-6)
     assert f"{(score > limit).sum()} of 4800" in layer.words
-    assert contour_lines(shown, layer).size
+    assert outline(shown, layer).size
 
 
-def test_the_contour_lies_where_the_score_crosses_the_limit():
+def _ramp():
+    """A map, 4 x 6, whose score is 0.01 times the number of its column, with its scores."""
     heights = np.tile(np.arange(6.0), (4, 1))[:, :, None] * np.ones(100) * 0.01
     array = make_map(heights, 1000.0 + np.arange(100), 3.0 * np.arange(6), 3.0 * np.arange(4))
     scores = rk.band_score(array, [BAND | {"low": 1010.0, "high": 1090.0}])
     scores["score"] = scores["score"].copy(data=heights[None, :, :, 0])
-    shown = viewer.view(array, markers=[], scores=scores, limit=0.025).shown
-    points = contour_lines(shown, shown.layers[0])
+    return array, scores
+
+
+def test_the_outline_runs_along_pixel_edges_to_the_border():
+    array, scores = _ramp()
+    shown = viewer.view(array, markers=[], scores=scores, limit=0.024).shown
+    points = outline(shown, shown.layers[0])
     line = points[np.isfinite(points[:, 0])]
-    np.testing.assert_allclose(line[:, 0], 7.5, atol=1e-5)
-    assert (line[:, 1].min(), line[:, 1].max()) == (0.0, 9.0)
+    assert set(line[:, 0]) == {7.5}
+    assert (line[:, 1].min(), line[:, 1].max()) == (-1.5, 10.5)
+
+
+def test_the_outline_of_one_pixel_is_closed():
+    array, scores = _ramp()
+    scores["score"].values[0, 1, 0] = 1.0
+    shown = viewer.view(array, markers=[], scores=scores, limit=0.5).shown
+    ends = outline(shown, shown.layers[0]).reshape(-1, 3, 2)[:, :2]
+    sides = {tuple(map(tuple, side.tolist())) for side in ends}
+    assert sides == {((1.5, 1.5), (1.5, 4.5)), ((-1.5, 1.5), (1.5, 1.5)),
+                     ((-1.5, 4.5), (1.5, 4.5))}  # fmt: skip
+
+
+def test_noise_below_the_limit_takes_half_the_scale_and_is_faded():
+    array, scores = _ramp()
+    shown = viewer.view(array, markers=[], scores=scores, limit=0.06).shown
+    layer, other = shown.layers
+    low, high = layer.scale
+    assert (low, high) == pytest.approx((0.0, 2.5 * 0.06))
+    colours = _palette(layer)
+    faded = [int(colour[1:3], 16) >= 0.6 * 255 - 1 and int(colour[5:7], 16) >= 0.6 * 255 - 1
+             for colour in colours]  # fmt: skip
+    assert all(faded[: int(0.4 * 256)])
+    assert not any(faded[-128:])
+    assert "the others are paler" in layer.words
+    assert other.scale[1] <= other.values.max()
+    assert other.fade_limit == -np.inf
 
 
 def test_flags_are_told_in_words(small_map):
@@ -258,6 +290,12 @@ def test_a_file_of_a_run_stands_beside_its_blanks_gel_and_limits(finished):
     file = result.provenance["maps"][-1]["file"]
     shown = rk.view_run(result, file).shown
     assert shown.title.startswith(file)
+    assert shown.title.endswith(result.provenance["study"]["title"])
+    own = result.mockups[result.mockups["role"] == "blank"]
+    own = own[own["score"] == own["score"].iloc[0]]
+    said = next(note for note in shown.notes if note.startswith("Blank mean: "))
+    assert f"the mean spectra of {len(own)} water-only blank mock-ups" in said
+    assert f"{own['n_pixels'].sum()} pixels" in said
     names = [layer.name for layer in shown.layers]
     assert names[0] == "net signal"
     assert "band: pva C-O 1092" in names
