@@ -37,7 +37,7 @@ _BOLD = 1.2
 _GAP = -0.24
 #: Marks that would cover each other stand side by side, this far apart in the distance of two axes,
 #: all within `_SPREAD` of it.
-_APART, _SPREAD = 0.045, 0.4
+_APART, _SPREAD = 0.07, 0.4
 #: Heights closer than this, as a share of an axis, would cover each other.
 _COVERED = 0.02
 #: The least length of the axis of gloss, GU: a smaller one would blow up trifles. Our choice, no
@@ -97,7 +97,7 @@ def draw_trial(
     keys = [[_key_lines(one, width_mm) for one in own] for own in blocks.values()]
     foot = wrapped(
         "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
-        f"on the lowest line: {MISSING}. Marks beside an axis: side by side at one height. DL: "
+        f"on the lowest line: {MISSING}. Marks side by side would cover each other; heights are true. DL: "
         "detection limit of the arm's mean; UB: its one-sided "
         f"upper bound. The axis of gloss is {number(_GLOSS_SPAN_GU)} GU or longer (our choice, no "
         f"source). {CAUTION}",
@@ -200,7 +200,10 @@ def _axes_of(candidates: Sequence[Candidate]) -> list[_Axis]:
 
 
 def _places(heights: Sequence[Sequence[float]]) -> list[list[float]]:
-    """Where each candidate stands across each axis: on it, or beside those at the same height."""
+    """Where each candidate stands across each axis: on it, or beside those at the same height.
+
+    On the first axis, which has words on its left, they stand to the right.
+    """
     places = [[float(at) for at in range(len(row))] for row in heights]
     for at in range(len(heights[0])):
         order = sorted((row[at], i) for i, row in enumerate(heights) if row[at] == row[at])
@@ -213,8 +216,9 @@ def _places(heights: Sequence[Sequence[float]]) -> list[list[float]]:
             last = level
         for group in groups:
             apart = min(_APART, _SPREAD / len(group))
+            left = at - (apart * (len(group) - 1) / 2 if at else 0.0)
             for place_, i in enumerate(sorted(group)):
-                places[i][at] = at + apart * (place_ - (len(group) - 1) / 2)
+                places[i][at] = left + apart * place_
     return places
 
 

@@ -123,7 +123,7 @@ def test_up_is_better_on_every_axis(summary):
 
 
 def test_equal_values_stand_side_by_side_at_one_height():
-    alike = {"ease": 4.0, "ease_conservators": 1, "gloss_size_gu": 0.1, "gloss_mockups": 3}
+    alike = {"ease": 4.0, "ease_ratings": 1, "gloss_size_gu": 0.1, "gloss_mockups": 3}
     every = tuple(Candidate(f"gel {k}", "alkyd", "soot", 3, **alike) for k in range(4))
     figure = draw_trial(TrialSummary(every, (), 0.05))
     lines = [lines_of(figure, k) for k in range(4)]
