@@ -97,8 +97,8 @@ def draw_trial(
     keys = [[_key_lines(one, width_mm) for one in own] for own in blocks.values()]
     foot = wrapped(
         "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
-        f"on the lowest line: {MISSING}. Marks side by side would cover each other; heights are true. DL: "
-        "detection limit of the arm's mean; UB: its one-sided "
+        f"on the lowest line: {MISSING}. Marks side by side would cover each other; "
+        "heights are true. DL: detection limit of the arm's mean; UB: its one-sided "
         f"upper bound. The axis of gloss is {number(_GLOSS_SPAN_GU)} GU or longer (our choice, no "
         f"source). {CAUTION}",
         width_mm - 2 * _EDGE,

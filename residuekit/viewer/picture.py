@@ -29,20 +29,25 @@ if TYPE_CHECKING:
 
 _WIDTH, _TOP, _SIDE, _LINE = 180.0, 15.0, 52.0, 3.8
 _DPI = 130
+#: Bold letters are at most this much wider.
+_BOLD = 1.2
 
 
 def picture(shown: Shown) -> bytes:
     """Draw the first score and the mean spectrum as PNG."""
     from matplotlib.figure import Figure
 
-    below = _TOP + _SIDE + 10
+    title = wrapped(shown.title, (_WIDTH - 8) / _BOLD)
+    top = _TOP + _LINE * (len(title) - 1)
+    below = top + _SIDE + 10
     lines = [line for note in shown.notes for line in wrapped(note, _WIDTH - 8)]
     height = below + _LINE * len(lines) + 2
     with figure_style():
         figure = Figure(figsize=(_WIDTH / MM_PER_INCH, height / MM_PER_INCH))
-        write(figure, 4, 3, fitted(shown.title, _WIDTH - 8), weight="bold")
-        _draw_scores(figure, shown)
-        _draw_spectrum(figure, shown)
+        for number, line in enumerate(title):
+            write(figure, 4, 3 + _LINE * number, line, weight="bold")
+        _draw_scores(figure, shown, top)
+        _draw_spectrum(figure, shown, top)
         for number, line in enumerate(lines):
             write(figure, 4, below + _LINE * number, line)
         target = BytesIO()
@@ -50,12 +55,12 @@ def picture(shown: Shown) -> bytes:
     return target.getvalue()
 
 
-def _draw_scores(figure: Figure, shown: Shown) -> None:
+def _draw_scores(figure: Figure, shown: Shown, top: float) -> None:
     layer = shown.layers[0]
     words = score_words(layer.name, layer.unit) if layer.unit else layer.name
-    write(figure, 4, 9, fitted(words, 78))
+    write(figure, 4, top - 6, fitted(words, 78))
     if shown.x is None or shown.y is None:
-        ax = place(figure, 16, _TOP, _SIDE, _SIDE)
+        ax = place(figure, 16, top, _SIDE, _SIDE)
         ax.plot(np.arange(layer.values.size), layer.values, "o", color=EXPOSED, markersize=3)
         ax.set_xlabel("spectrum number")
         return
@@ -64,19 +69,19 @@ def _draw_scores(figure: Figure, shown: Shown) -> None:
     values = layer.values.reshape(shown.y.size - 1, shown.x.size - 1)
     middles = [(side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y)]
     unit = "um" if shown.position_unit == "µm" else "pixel"
-    ax = place(figure, 4, _TOP, _SIDE, _SIDE)
+    ax = place(figure, 4, top, _SIDE, _SIDE)
     draw_map(ax, values, *middles, limit=limit, scale=(low, high), position_unit=unit)
     across, up = np.meshgrid(*middles)
     kept = shown.state == KEPT
     ax.plot(across.ravel()[kept], up.ravel()[kept], "o", markersize=3, fillstyle="none",
             color=INK, markeredgewidth=0.6)  # fmt: skip
-    bar = place(figure, 4 + _SIDE + 10, _TOP + 4, 2.5, _SIDE - 8)
+    bar = place(figure, 4 + _SIDE + 10, top + 4, 2.5, _SIDE - 8)
     draw_colour_bar(bar, limit=limit, scale=(low, high), words="")
 
 
-def _draw_spectrum(figure: Figure, shown: Shown) -> None:
+def _draw_spectrum(figure: Figure, shown: Shown, top: float) -> None:
     width = 78.0
-    ax = place(figure, 98, _TOP, width, _SIDE)
+    ax = place(figure, 98, top, width, _SIDE)
     for kind, (words, values) in shown.references.items():
         colour, style = (BLANK, "-") if kind == "blank" else (GEL, "--")
         ax.plot(shown.wavenumber, values, color=colour, linestyle=style, label=words)
