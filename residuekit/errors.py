@@ -42,6 +42,10 @@ class Fault:
         return f"{head}found {self.found}; needed {self.needed}; to mend it: {self.fix}"
 
 
+#: More choices than this are not listed, only the nearest.
+_MOST_CHOICES, _NEAREST = 24, 3
+
+
 class ResiduekitError(ValueError):
     """The root of the family; carries every fault that was found, not only the first."""
 
@@ -84,12 +88,21 @@ class ResiduekitWarning(UserWarning):
 def did_you_mean(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str:
     """Return `"did you mean 'x'?"` for the closest choice, else the list of choices.
 
+    Of more than 24 choices only the three nearest are listed.
+
     >>> did_you_mean("arpsl", ["arpls", "rubber band"])
     "did you mean 'arpls'?"
+    >>> did_you_mean("map", [f"data/row-{number}.nc" for number in range(100)])
+    "choose from 'data/row-9.nc', 'data/row-8.nc', 'data/row-7.nc' or 97 others"
     """
     known = [str(choice) for choice in choices]
     folded = {choice.casefold(): choice for choice in reversed(known)}
     close = difflib.get_close_matches(str(word).casefold(), folded, n=1, cutoff=cutoff)
     if close:
         return f"did you mean {folded[close[0]]!r}?"
-    return "choose from " + ", ".join(repr(choice) for choice in known)
+    nearest = known
+    if len(known) > _MOST_CHOICES:
+        nearest = difflib.get_close_matches(str(word).casefold(), known, n=_NEAREST, cutoff=0.0)
+    said = "choose from " + ", ".join(repr(choice) for choice in nearest)
+    rest = len(known) - len(nearest)
+    return f"{said} or {rest} others" if rest else said
