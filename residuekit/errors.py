@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 __all__ = [
     "ContractError",
@@ -17,6 +17,7 @@ __all__ = [
     "StudyError",
     "WriteError",
     "did_you_mean",
+    "grouped",
 ]
 
 
@@ -42,6 +43,8 @@ class Fault:
         return f"{head}found {self.found}; needed {self.needed}; to mend it: {self.fix}"
 
 
+#: Faults of one mend in one file are told one by one up to this number.
+_MOST_ALIKE = 3
 #: More choices than this are not listed, only the nearest.
 _MOST_CHOICES, _NEAREST = 24, 3
 
@@ -106,3 +109,24 @@ def did_you_mean(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str:
     said = "choose from " + ", ".join(repr(choice) for choice in nearest)
     rest = len(known) - len(nearest)
     return f"{said} or {rest} others" if rest else said
+
+
+def grouped(faults: Iterable[Fault]) -> list[Fault]:
+    """Make one fault of more than three that need the same mend in one file: the first, counted.
+
+    >>> faults = [Fault(f"no file 'map{n}'", "a file", "copy it", "t.csv", n) for n in range(2, 9)]
+    >>> print(*grouped(faults))
+    t.csv, line 2: found no file 'map2', and 6 more rows (lines 3, 4, 5 ...); needed a file; to mend it: copy it
+    """  # noqa: E501
+    alike: dict[tuple[str, str, str], list[Fault]] = {}
+    for fault in faults:
+        alike.setdefault((fault.file, fault.needed, fault.fix), []).append(fault)
+    told = []
+    for first, *others in alike.values():
+        if len(others) < _MOST_ALIKE:
+            told += [first, *others]
+            continue
+        lines = ", ".join(str(fault.line) for fault in others[:_MOST_ALIKE])
+        more = f"{first.found}, and {len(others)} more rows (lines {lines} ...)"
+        told.append(replace(first, found=more))
+    return told

@@ -203,8 +203,8 @@ def _advice(plan: Plan, bench: Bench, alpha: float, beta: float) -> str:
             f"What to change first: double the {first['doubled']}; detection limit then "
             f"{first['detection_limit']:.3g} ug cm-2, {first['hours']:.3g} hours.",
             f"Should none of {shown.mockups} mock-ups be above the decision limit of a single one, "
-            f"then with {100 * (1 - alpha):g}% confidence at most {row['share_upper_bound']:.0%} of "
-            "such mock-ups would be.",
+            f"then with {100 * (1 - alpha):g}% confidence at most "
+            f"{row['share_upper_bound']:.0%} of such mock-ups would be.",
             f"Hours at {bench.seconds_per_scan:g} s a scan, pixels at once "
             f"{bench.pixels_at_once}, {bench.minutes_per_map:g} min a map besides.",
         ]
