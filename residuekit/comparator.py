@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 ENOUGH = 3
 #: Two-sided level at which a change by water is told from nothing.
@@ -21,7 +22,7 @@ class WaterChange(NamedTuple):
     words: str
 
 
-def water_change(water: Sequence[float], untreated: Sequence[float]) -> WaterChange:
+def water_change(water: npt.ArrayLike, untreated: npt.ArrayLike) -> WaterChange:
     """Compare the scores of water-only with those of untreated mock-ups by Welch's t test.
 
     The standard error is sqrt(s1^2/n1 + s2^2/n2), NaN with fewer than two mock-ups on a side.

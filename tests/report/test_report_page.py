@@ -272,6 +272,29 @@ def test_blanks_of_another_exposure_are_told(tmp_path, exposures, words):
     assert words in with_blanks_of(tmp_path, exposures)
 
 
+@pytest.mark.parametrize(
+    ("exposures", "words"),
+    [
+        ((2.0, 2.0, 2.0, 2.0), "4 mock-ups against 4 blanks). Other arms"),
+        ((60.0, 60.0, 60.0, 60.0), "against 4 blanks); compared with blanks of 60 min. Other"),
+        ((2.0, 2.0, 60.0, None),
+         "; compared with blanks of 2 and 60 min and of unstated exposure. Other"),
+    ],
+)  # fmt: skip
+def test_the_headline_says_where_blanks_are_of_another_exposure(tmp_path, exposures, words):
+    text = with_blanks_of(tmp_path, exposures)
+    assert words in text
+    assert text.count("no untreated blanks, so what water itself does to the paint is unknown") == 1
+
+
+def test_works_of_the_table_of_limits_are_listed(written):
+    text = Page(written[1]).text
+    for work in ("ISO 11843-2. Capability", "DIN 32645. Decision", "Hubaux, A., and Vos, G."):
+        assert work in text
+    assert "exact delta" not in text
+    assert "in place of delta" not in text
+
+
 def test_what_the_quality_check_said_of_each_file_appears(written):
     words = Page(written[1]).text
     assert "data/alkyd_exposed2_1.nc 3 of 64 pixels noisy: left out." in words

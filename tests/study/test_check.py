@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 
 from residuekit.cli import main
+from residuekit.errors import StudyError
 from residuekit.schema import ROLES
+from residuekit.study.inspect import check_folder
 
 
 def first(study: Any, role: str) -> str:
