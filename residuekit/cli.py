@@ -128,11 +128,13 @@ def _add_plan(commands: Any) -> None:
 def _demo(options: argparse.Namespace) -> int:
     from .simulate import write_demo
     from .study import Study
+    from .study.template import copy_notebooks
 
     out = Path(options.out)
     truth = out.with_name(out.name + "-truth.json")
     print(f"Making the demo study in {out} (invented data) ...", flush=True)
     write_demo(out, sealed=truth, progress=_Progress("made"))
+    copy_notebooks(out)
     result = Study.open(out).run(progress=_Progress("measured"))
     print(f"\nThe truth of the invented data is sealed in {truth}: look there last.")
     return _report(result)

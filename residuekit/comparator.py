@@ -2,9 +2,46 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 ENOUGH = 3
+#: Two-sided level at which a change by water is told from nothing.
+WATER_LEVEL = 0.05
+
+
+class WaterChange(NamedTuple):
+    """What water alone did to the paint: water-only less untreated, its error, in words."""
+
+    size: float
+    standard_error: float
+    words: str
+
+
+def water_change(water: npt.ArrayLike, untreated: npt.ArrayLike) -> WaterChange:
+    """Compare the scores of water-only with those of untreated mock-ups by Welch's t test.
+
+    The standard error is sqrt(s1^2/n1 + s2^2/n2), NaN with fewer than two mock-ups on a side.
+
+    >>> change = water_change([1.0, 1.2, 1.4], [1.1, 1.0, 1.2])
+    >>> f"{change.size:.2f} +/- {change.standard_error:.2f}: {change.words}"
+    '0.10 +/- 0.13: not told from nothing (Welch, two-sided 5%)'
+    """
+    from scipy.stats import ttest_ind_from_stats
+
+    groups = [np.asarray(values, dtype=float) for values in (water, untreated)]
+    size = float(groups[0].mean() - groups[1].mean())
+    if min(group.size for group in groups) < 2:
+        return WaterChange(size, math.nan, "too few mock-ups to tell it from nothing")
+    stats = [(group.mean(), group.std(ddof=1), group.size) for group in groups]
+    error = math.sqrt(sum(sd**2 / n for _, sd, n in stats))
+    p = ttest_ind_from_stats(*stats[0], *stats[1], equal_var=False).pvalue if error else 0.0
+    told = "told from nothing" if size and p < WATER_LEVEL else "not told from nothing"
+    return WaterChange(size, error, f"{told} (Welch, two-sided {WATER_LEVEL:.0%})")
 
 
 def comparator_places(

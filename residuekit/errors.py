@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 __all__ = [
     "ContractError",
@@ -17,6 +17,7 @@ __all__ = [
     "StudyError",
     "WriteError",
     "did_you_mean",
+    "grouped",
 ]
 
 
@@ -40,6 +41,12 @@ class Fault:
             where = f"{where}, line {self.line}" if where else f"line {self.line}"
         head = f"{where}: " if where else ""
         return f"{head}found {self.found}; needed {self.needed}; to mend it: {self.fix}"
+
+
+#: Faults of one mend in one file are told one by one up to this number.
+_MOST_ALIKE = 3
+#: More choices than this are not listed, only the nearest.
+_MOST_CHOICES, _NEAREST = 24, 3
 
 
 class ResiduekitError(ValueError):
@@ -84,12 +91,42 @@ class ResiduekitWarning(UserWarning):
 def did_you_mean(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str:
     """Return `"did you mean 'x'?"` for the closest choice, else the list of choices.
 
+    Of more than 24 choices only the three nearest are listed.
+
     >>> did_you_mean("arpsl", ["arpls", "rubber band"])
     "did you mean 'arpls'?"
+    >>> did_you_mean("map", [f"data/row-{number}.nc" for number in range(100)])
+    "choose from 'data/row-9.nc', 'data/row-8.nc', 'data/row-7.nc' or 97 others"
     """
     known = [str(choice) for choice in choices]
     folded = {choice.casefold(): choice for choice in reversed(known)}
     close = difflib.get_close_matches(str(word).casefold(), folded, n=1, cutoff=cutoff)
     if close:
         return f"did you mean {folded[close[0]]!r}?"
-    return "choose from " + ", ".join(repr(choice) for choice in known)
+    nearest = known
+    if len(known) > _MOST_CHOICES:
+        nearest = difflib.get_close_matches(str(word).casefold(), known, n=_NEAREST, cutoff=0.0)
+    said = "choose from " + ", ".join(repr(choice) for choice in nearest)
+    rest = len(known) - len(nearest)
+    return f"{said} or {rest} others" if rest else said
+
+
+def grouped(faults: Iterable[Fault]) -> list[Fault]:
+    """Make one fault of more than three that need the same mend in one file: the first, counted.
+
+    >>> faults = [Fault(f"no file 'map{n}'", "a file", "copy it", "t.csv", n) for n in range(2, 9)]
+    >>> print(*grouped(faults))
+    t.csv, line 2: found no file 'map2', and 6 more rows (lines 3, 4, 5 ...); needed a file; to mend it: copy it
+    """  # noqa: E501
+    alike: dict[tuple[str, str, str], list[Fault]] = {}
+    for fault in faults:
+        alike.setdefault((fault.file, fault.needed, fault.fix), []).append(fault)
+    told = []
+    for first, *others in alike.values():
+        if len(others) < _MOST_ALIKE:
+            told += [first, *others]
+            continue
+        lines = ", ".join(str(fault.line) for fault in others[:_MOST_ALIKE])
+        more = f"{first.found}, and {len(others)} more rows (lines {lines} ...)"
+        told.append(replace(first, found=more))
+    return told

@@ -81,7 +81,7 @@ class StudyResult:
     def __repr__(self) -> str:
         lines = [str(self.provenance["study"]["title"])]
         for row in self.verdicts.to_dict("records"):
-            lines += ["", f"  {arm_words(row)}", *_verdict_lines(row)]
+            lines += ["", f"  {arm_words(row)}", *_verdict_lines(row, self.provenance["study"])]
         lines += self._second_lines()
         lines += [f"\n  not used: {file}: {why}" for file, why in self.failures.items()]
         return "\n".join(lines)
@@ -149,7 +149,7 @@ def reason_alone(row: Mapping[Any, Any]) -> str:
     )[0]
 
 
-def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
+def _verdict_lines(row: Mapping[Any, Any], study: Mapping[str, Any]) -> list[str]:
     """A verdict with the numbers without which it is not printed, and why it is not another."""
     from textwrap import wrap
 
@@ -158,17 +158,25 @@ def _verdict_lines(row: Mapping[Any, Any]) -> list[str]:
         words.append(reason_alone(row))
     if row["n_mockups"] and row["estimate"] == row["estimate"]:
         mean, lower, upper, seen, least = _rounded(row)
+        error = row["standard_error"]
         at_least = f"lower bound {lower}, " if row["verdict"] == "detected" else ""
         words.append(
             f"{sentence_case(row['score'])}: mean {mean}, detection limit {seen}, {at_least}upper "
-            f"bound {upper} {row['unit']}; {row['positive_mockups']:g} of {row['n_mockups']:g} "
-            f"mock-ups above the limit of one ({row['n_blank_mockups']:g} blanks)."
+            f"bound {upper} {row['unit']} ({row['n_mockups']:g} mock-ups against "
+            f"{row['n_blank_mockups']:g} blanks)."
+        )
+        above = (
+            f"{row['positive_mockups']:g} of {row['n_mockups']:g} mock-ups above the decision "
+            f"limit of a single one ({to_error(row['mockup_decision_limit'], error)})"
         )
         if row["positive_mockups"] < row["n_mockups"]:
-            words.append(
-                f"So at most {row['share_upper_bound']:.1%} of such mock-ups (one-sided bound) "
-                f"carry more than {least} {row['unit']}."
+            above += (
+                f", so with {100 * (1 - study['alpha']):g}% confidence at most "
+                f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
+                f"{least} (its detection limit) is above it with "
+                f"{100 * (1 - study['beta']):g}% probability"
             )
+        words.append(f"{above}.")
     return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
 
 

@@ -93,3 +93,14 @@ def test_progress_is_shown_only_on_work_over_two_seconds(capsys):
     assert capsys.readouterr().err == "  1 of 4 read, about 30 s left\n"
     shown(4, 4, "d.nc")
     assert "4 of 4 read, about 0 s left" in capsys.readouterr().err
+
+
+def test_the_demo_comes_with_the_notebooks(tmp_path, monkeypatch):
+    from residuekit import simulate
+    from residuekit.study.template import template_notebooks
+
+    monkeypatch.setattr(simulate, "write_demo", lambda folder, **_: folder.mkdir())
+    assert main(["demo", "--out", str(tmp_path / "demo")]) != 0
+    found = sorted(path.name for path in (tmp_path / "demo" / "notebooks").iterdir())
+    assert found == [path.name for path in template_notebooks()]
+    assert found

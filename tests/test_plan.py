@@ -170,7 +170,8 @@ def test_designs_are_compared_and_the_least_that_is_enough_is_named():
     assert (frame.loc[frame["hours"] < row["hours"], "chance_of_absence"] < 0.8).all()
     assert row["share_upper_bound"] == pytest.approx(1 - 0.05 ** (1 / found.best.mockups))
     assert "least that is enough" in str(found)
-    assert "may still carry" in found.advice
+    assert "of such mock-ups would be." in found.advice
+    assert "a design is enough where the latter is 80% or more" in str(found)
     assert "<table" in found._repr_html_()
 
 

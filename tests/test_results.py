@@ -52,7 +52,8 @@ def test_the_results_say_themselves(finished):
         assert f"upper bound {to_error(row['upper_bound'], error)} ug cm-2" in said
     lower = to_error(2 * row["estimate"] - row["upper_bound"], error)
     assert f"lower bound {lower}, upper bound" in said
-    assert f"at most {result.verdicts['share_upper_bound'][0]:.1%} of such" in " ".join(
+    bound = f"{result.verdicts['share_upper_bound'][0]:.0%}"
+    assert f"with 95% confidence at most {bound} of such mock-ups would be; one that" in " ".join(
         first.split()
     )
     assert tuple(result.to_frame().columns) == VERDICT_COLUMNS

@@ -26,6 +26,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _UNITS = (LOADING_UNIT, "nm")
+_SOURCES = {
+    "mock-ups": "differences between mock-ups",
+    "maps": "differences between maps of one mock-up",
+    "noise": "the noise of the pixels",
+}
 _KINDS = ("pdf", "svg", "png")
 
 
@@ -38,6 +43,7 @@ class Plan:
     rows: tuple[dict[str, Any], ...]
     best: Design | None
     advice: str
+    chance: float
 
     def row_of(self, design: Design) -> dict[str, Any]:
         """The row of one design."""
@@ -48,13 +54,23 @@ class Plan:
         """One row a design; loadings in ug cm-2, chances as shares of 1."""
         return as_frame(self.rows)
 
+    @property
+    def key(self) -> str:
+        """What three words of the table mean, in one sentence."""
+        return (
+            f"power: the chance that an arm with a mean of {self.wished:.3g} ug cm-2 is above its "
+            "decision limit; chance_of_absence: the chance that a clean arm ends as 'not detected' "
+            f"with {self.wished:.3g} ug cm-2 as its acceptance limit; a design is enough where the "
+            f"latter is {self.chance:.0%} or more."
+        )
+
     def __str__(self) -> str:
         table = self.to_frame().to_string(index=False, float_format=lambda value: f"{value:.3g}")
-        return f"{self.pilot}\n\n{table}\n\n{self.advice}"
+        return f"{self.pilot}\n\n{table}\n\n{self.key}\n\n{self.advice}"
 
     def _repr_html_(self) -> str:
         table = self.to_frame().to_html(index=False, float_format=lambda value: f"{value:.3g}")
-        return f"{table}<p>{html.escape(self.advice)}</p>"
+        return f"{table}<p>{html.escape(self.key)}</p><p>{html.escape(self.advice)}</p>"
 
 
 def compare_designs(
@@ -113,7 +129,7 @@ def compare_designs(
         (one for one, row in zip(designs, rows, strict=True) if row["chance_of_absence"] >= chance),
         None,
     )
-    plan = Plan(pilot, loading, rows, best, "")
+    plan = Plan(pilot, loading, rows, best, "", chance)
     return replace(plan, advice=_advice(plan, bench, alpha, beta))
 
 
@@ -179,15 +195,16 @@ def _advice(plan: Plan, bench: Bench, alpha: float, beta: float) -> str:
             f"{shown.scans} scans; detection limit about {row['detection_limit']:.3g} ug cm-2 "
             f"({row['detection_limit_nm']:.3g} nm), {row['hours']:.3g} instrument hours; a clean "
             f"arm ends as 'not detected' in {row['chance_of_absence']:.0%} of studies.",
-            f"Most of a mock-up's variance ({variances[largest] / sum(variances.values()):.0%}) "
-            f"comes from {largest}.",
+            "The scatter of mock-ups' scores comes mostly "
+            f"({variances[largest] / sum(variances.values()):.0%} of its variance) from "
+            f"{_SOURCES[largest]}.",
             f"The {plan.pilot.n_mockups} mock-ups of the pilot fix their scatter only to a factor "
             f"of {low:.2f} to {high:.2f} (90 %), and with it every limit here.",
             f"What to change first: double the {first['doubled']}; detection limit then "
             f"{first['detection_limit']:.3g} ug cm-2, {first['hours']:.3g} hours.",
-            f"Should none of {shown.mockups} mock-ups be above its own limit, up to "
-            f"{row['share_upper_bound']:.0%} of such mock-ups may still carry more than one "
-            f"mock-up's detection limit ({1 - alpha:.0%} one-sided).",
+            f"Should none of {shown.mockups} mock-ups be above the decision limit of a single one, "
+            f"then with {100 * (1 - alpha):g}% confidence at most "
+            f"{row['share_upper_bound']:.0%} of such mock-ups would be.",
             f"Hours at {bench.seconds_per_scan:g} s a scan, pixels at once "
             f"{bench.pixels_at_once}, {bench.minutes_per_map:g} min a map besides.",
         ]

@@ -24,6 +24,7 @@ from ..figures.words import (
 from ..reprs import sentence_case
 from ..results import reason_alone
 from ..schema import VERDICTS
+from .facts import other_exposure
 
 if TYPE_CHECKING:
     from ..results import StudyResult
@@ -75,9 +76,31 @@ def answer(result: StudyResult) -> Answer:
     ]
     return Answer(
         f"After the working exposure of {number(working)} min, residue of {study['treatment']} "
-        f"is {'; '.join(clauses)}.",
+        f"is {'; '.join(clauses)}{_compared(result, own)}.",
         _others(others),
     )
+
+
+def _compared(result: StudyResult, own: Sequence[Row]) -> str:
+    """Half a sentence on blanks that are not of the working exposure."""
+    told: dict[str, list[str]] = {}
+    for row in own:
+        assessed = judged(row) and row["verdict"] != "not assessable"
+        if assessed and (said := other_exposure(result, row)):
+            places = told.setdefault(said, [])
+            places += [place for place in [stratum_words(stratum_of(row))] if place not in places]
+    everywhere = len({stratum_of(row) for row in own})
+    if not told:
+        return ""
+    parts = [
+        said
+        if len(places) == everywhere
+        else f"{said} on {' and '.join(places)}"
+        if len(places) <= _MOST_NAMED
+        else f"{said} on {len(places)} of {everywhere} strata"
+        for said, places in told.items()
+    ]
+    return f"; {'; '.join(parts)}"
 
 
 def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
@@ -95,8 +118,13 @@ def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:
             return named
         least = max(rows, key=lambda row: row["detection_limit"])
         limit = f"{rounded(least, 'detection_limit')} {unit_words(str(least['unit']))}"
-        few = min(int(row["n_mockups"]) for row in rows)
-        return f"{named} (detection limits up to {limit}; {few} mock-ups or more each)"
+        few, blanks = (
+            min(int(row[name]) for row in rows) for name in ("n_mockups", "n_blank_mockups")
+        )
+        return (
+            f"{named} (detection limits up to {limit}; {few} mock-ups or more against {blanks} "
+            "blanks or more each)"
+        )
     times = len({row["clearance_min"] for row in own}) > 1
     return " and ".join(_place(row, times) for row in rows)
 
@@ -107,10 +135,15 @@ def _place(row: Row, cleared: bool) -> str:
         words += f", cleared {row['clearance_min']:g} min"
     if row["verdict"] == "not detected":
         limit = f"{rounded(row, 'detection_limit')} {unit_words(str(row['unit']))}"
-        words += f" (detection limit {limit}, {counted(int(row['n_mockups']), 'mock-up')})"
+        words += f" (detection limit {limit}, {_counts(row)})"
     elif row["verdict"] == "detected":
-        words += f" ({rounded(row, 'estimate')} {unit_words(str(row['unit']))})"
+        words += f" ({rounded(row, 'estimate')} {unit_words(str(row['unit']))}, {_counts(row)})"
     return words
+
+
+def _counts(row: Row) -> str:
+    mockups = counted(int(row["n_mockups"]), "mock-up")
+    return f"{mockups} against {counted(int(row['n_blank_mockups']), 'blank')}"
 
 
 def _others(rows: Sequence[Row]) -> str:
@@ -146,7 +179,7 @@ def arm_sentences(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
     if not judged(row):
         return
     yield _numbers(row, study)
-    yield from _mockups(row)
+    yield from _mockups(row, study)
     if verdict == "detected":
         yield in_words(sentence_case(reason_alone(row)))
 
@@ -196,7 +229,7 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
     return f"Whether the mean lies above or below {limit} is not decided."
 
 
-def _mockups(row: Row) -> Iterator[str]:
+def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
     """The mock-ups one by one, and what of one may be missed."""
     n, above = int(row["n_mockups"]), row["positive_mockups"]
     if math.isnan(above) or math.isnan(row["mockup_decision_limit"]):
@@ -208,11 +241,13 @@ def _mockups(row: Row) -> Iterator[str]:
     )
     if above < n:
         said += (
-            f", so at most {percent(row['share_upper_bound'])} of such mock-ups (one-sided bound) "
-            f"carry more than {rounded(row, 'mockup_detection_limit')} {unit}"
+            f", so with {percent(1 - study['alpha'])} confidence at most "
+            f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
+            f"{rounded(row, 'mockup_detection_limit')} {unit} (its detection limit) is above it "
+            f"with {percent(1 - study['beta'])} probability"
         )
         if row["verdict"] != "detected":
-            said += "; a single one that carries less may be missed"
+            said += ", and one that carries less may be missed"
     yield f"{said}."
 
 

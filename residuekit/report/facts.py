@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..comparator import ENOUGH, comparator_places, water_change
 from ..figures.words import (
     Stratum,
     blank_words,
@@ -17,8 +18,10 @@ from ..figures.words import (
     percent,
     stratum_of,
     stratum_words,
+    true_minus,
     unit_words,
 )
+from ..reprs import to_error
 from ..schema import MEASUREMENT_COLUMNS
 
 if TYPE_CHECKING:
@@ -37,8 +40,6 @@ _INSTRUMENT = {
 _CRYSTAL = {"the ATR crystal and its angle": ("crystal", "angle")}
 _AREAS = {"mockup_area_mm2": 1.0, "mockup_area_cm2": 100.0}
 _MOST_VALUES = 6
-#: Water-only blanks of an arm's own exposure that make its comparator; fewer, and all serve.
-ENOUGH = 3
 _UM2_PER_MM2 = 1e6
 
 DEFINITION = (
@@ -48,6 +49,14 @@ DEFINITION = (
 SAFETY = (
     "Solvents, ultraviolet lamps, dry powders and gels: follow the safety data sheets and the "
     "local codes."
+)
+
+#: Common practice, no source.
+TRANSFLECTION = (
+    "Caution: absorbance measured in transflection grows with the thickness of the film and not in "
+    "proportion to it, and standing waves above the mirror distort the strength of bands. Loadings "
+    "hold only where spiked mock-ups and exposed ones have films of like thickness on the same "
+    "mirror."
 )
 
 
@@ -212,7 +221,7 @@ def control_sentences(result: StudyResult) -> Iterator[str]:
     """What the blanks cannot say, once for each stratum, and what water alone did."""
     groups: dict[str, list[str]] = {}
     for stratum in strata(result):
-        if said := _blank_note(result, stratum):
+        for said in filter(None, (_blank_note(result, stratum), _water_note(result, stratum))):
             groups.setdefault(said, []).append(stratum_words(stratum))
     for said, where in groups.items():
         yield f"{', '.join(where)}: {said}"
@@ -220,10 +229,40 @@ def control_sentences(result: StudyResult) -> Iterator[str]:
         yield from _paint_change(result, stratum)
 
 
+def _blanks(result: StudyResult, stratum: Stratum) -> list[dict[str, Any]]:
+    listed = result.provenance.get("measurements", ())
+    return [r for r in listed if r["role"] == "blank" and stratum_of(r) == stratum]
+
+
+def _water_note(result: StudyResult, stratum: Stratum) -> str:
+    """What is not known of a paint without untreated blanks."""
+    kinds = {row["treatment"] for row in _blanks(result, stratum)}
+    if "none" in kinds or not kinds:
+        return ""
+    return "there are no untreated blanks, so what water itself does to the paint is unknown."
+
+
+def other_exposure(result: StudyResult, row: Mapping[Any, Any]) -> str:
+    """What the blanks of an arm are, in half a sentence, where not all are of its exposure."""
+    own = {(r["mockup"], r["treatment"], r["exposure_min"]): r
+           for r in _blanks(result, stratum_of(row))}  # fmt: skip
+    blanks = list(own.values())
+    times = [math.nan if r["exposure_min"] is None else r["exposure_min"] for r in blanks]
+    kinds = [r["treatment"] for r in blanks]
+    chosen = comparator_places(kinds, times, row["exposure_min"])
+    if all(times[k] == row["exposure_min"] for k in chosen):
+        return ""
+    if all(kinds[k] != "water" for k in chosen):
+        return "compared with untreated blanks alone"
+    given = sorted({times[k] for k in chosen if times[k] >= 0})
+    stated = [f"of {_listed(given)} min"] if given else []
+    unstated = [] if all(times[k] >= 0 for k in chosen) else ["of unstated exposure"]
+    return f"compared with blanks {' and '.join([*stated, *unstated])}"
+
+
 def _blank_note(result: StudyResult, stratum: Stratum) -> str:
     """What the exposure of the blanks leaves open."""
-    listed = result.provenance.get("measurements", ())
-    own = [r for r in listed if r["role"] == "blank" and stratum_of(r) == stratum]
+    own = _blanks(result, stratum)
     if not own:
         return ""
     water = {row["mockup"]: row["exposure_min"] for row in own if row["treatment"] == "water"}
@@ -264,12 +303,14 @@ def _paint_change(result: StudyResult, stratum: Stratum) -> Iterator[str]:
         [row["mean"] for row in rows if row["treatment"] == kind] for kind in ("water", "none")
     )
     if water and untreated:
-        change = float(np.mean(water) - np.mean(untreated))
-        scatter = float(np.std(water, ddof=1)) if len(water) > 1 else math.nan
+        change = water_change(water, untreated)
+        error = change.standard_error
+        spread = f" ± {to_error(error, error)}" if math.isfinite(error) else ""
         yield (
-            f"{stratum_words(stratum)}: water alone changed the {score} by {number(change, 2)} "
-            f"{unit_words(rows[0]['unit'])} (mean of {len(water)} water-only less {len(untreated)} "
-            f"untreated mock-ups; standard deviation of the water-only ones {number(scatter, 2)})."
+            f"{stratum_words(stratum)}: water alone changed the {score} by "
+            f"{true_minus(to_error(change.size, error))}{spread} {unit_words(rows[0]['unit'])} "
+            f"(mean of {len(water)} water-only less {len(untreated)} untreated mock-ups): "
+            f"{change.words}."
         )
 
 

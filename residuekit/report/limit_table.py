@@ -154,12 +154,19 @@ def _methods(
     )
 
 
+def _method_words(method: str) -> str:
+    """A method's name with its factor of the standard deviation in plain words."""
+    return method.replace("exact delta", "factor by the noncentral t").replace(
+        "2 t in place of delta", "factor twice Student's t"
+    )
+
+
 def _limit_row(limit: limits.Limit) -> tuple[str, ...]:
     low, high = limit.detection_interval
     between = "–" if math.isnan(low) else f"{_digits(low)} to {_digits(high)}"
     return (
         {"mockup": "one mock-up", "pixel": "one pixel"}.get(limit.level, limit.level),
-        limit.method,
+        _method_words(limit.method),
         _digits(limit.decision_limit),
         _digits(limit.detection_limit),
         between,

@@ -18,6 +18,7 @@ from ..figures.words import (
     true_minus,
     unit_words,
 )
+from ..kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from ..reprs import sentence_case
 from ..results import arm_words
 from ..schema import NET_SIGNAL
@@ -28,6 +29,7 @@ from .blocks import Block, Items, Paragraph, Section, grid, paragraphs
 from .facts import (
     DEFINITION,
     SAFETY,
+    TRANSFLECTION,
     cannot_say,
     control_sentences,
     controls,
@@ -136,6 +138,8 @@ def _measurement(result: StudyResult) -> Iterator[Block]:
         yield Paragraph("No file could be scored.")
     told = map(sentence_case, instrument_sentences(result, found.techniques))
     yield Paragraph(" ".join(told))
+    if "transflection" in found.techniques:
+        yield Paragraph(TRANSFLECTION)
     steps = result.provenance["procedure"]
     if steps:
         yield Paragraph("Every spectrum went through these steps, in this order:")
@@ -155,9 +159,18 @@ def _scores(result: StudyResult) -> Iterator[Block]:
     yield Items(tuple(f"{m['name']}: {marker_words(m)}" for m in provenance["markers"]))
     if NET_SIGNAL in provenance["study"]["scores"]:
         yield Paragraph(
-            "Net signal: the whole reference spectrum fitted by generalised least squares, in the "
-            "metric of the pixel scatter within the blank maps (shrunk), with declared nuisance "
-            "shapes given a large variance; the net analyte signal (Lorber 1986) is the same "
+            "Net signal: the whole reference spectrum fitted by generalised least squares. Three "
+            "nuisance shapes are declared and given a large variance: a shift of the paint's "
+            "bands, an offset, a slope. The metric holds the scatter of pixels within the blank "
+            "maps (shrunk) and, beside it, how mock-ups of the paint differ. The latter is "
+            "measured on replicates that no arm of the stratum is compared with (spiked mock-ups "
+            "of one loading, untreated ones where water-only ones serve, blanks of other ageings), "
+            "by restricted maximum likelihood (Patterson and Thompson 1971) on what the gel's own "
+            "spectrum and the nuisance shapes leave. A fifth of the smooth change found there "
+            "enters, and what texture mock-ups show beyond that of their pixels. With fewer than "
+            "three degrees of freedom nothing is measured, and a mild smooth change is declared: "
+            f"{percent(CHANGE_SHARE)} of the local absorbance, correlated over "
+            f"{number(CHANGE_LENGTH)} cm⁻¹. The net analyte signal (Lorber 1986) is the same "
             "quantity for white noise."
         )
     yield Paragraph(
@@ -206,19 +219,20 @@ def limit_sentences(result: StudyResult) -> Iterator[str]:
         "Decision and detection limits are used in the sense of Currie (Currie 1968; Currie 1995): "
         "above the decision limit a signal is called present; a loading at the detection limit is "
         f"missed with a probability of {beta:g}. The decision is a pair of one-sided tests, on the "
-        "mean of the arm and on its highest mock-up, which share one marginal level such that "
-        f"either is exceeded without residue with probability {alpha:g} in all; both use the "
-        "scatter of the blank mock-ups. Detection limits follow from the noncentral t distribution "
-        "for the same quantiles. Limits of an arm's mean, of one mock-up and of one pixel are "
-        "different quantities and never stand for one another."
+        "mean of the arm and on its highest mock-up, both with the scatter of the blank mock-ups. "
+        "The two tests are equally strict, and so strict that without residue the chance that one "
+        f"of them or both call some present is {alpha:g}. Detection limits follow from the "
+        "noncentral t distribution for the same quantiles. Limits of an arm's mean, of one mock-up "
+        "and of one pixel are different quantities and never stand for one another."
     )
     yield (
         "The slope that turns scores into loadings is a weighted straight line through zero over "
         "the spiked mock-ups of the same paint and soiling. The upper bound of the mean is "
         f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
         "the slope, and degrees of freedom after Satterthwaite 1946; where residue was detected, "
-        "the lower bound lies as far below the mean. The share of mock-ups above their detection "
-        f"limit is bounded after Clopper and Pearson 1934, one-sided at {sure}."
+        "the lower bound lies as far below the mean. The share of mock-ups that would be above "
+        "the decision limit of a single one is bounded after Clopper and Pearson 1934, "
+        f"one-sided at {sure}."
     )
     yield (
         "Detected: above a decision limit, and the difference from the blanks has the shape of the "

@@ -185,15 +185,16 @@ def _sight(result: StudyResult) -> str:
 
 def _limits(result: StudyResult) -> str:
     """The methods side by side for each stratum; then how they are made."""
-    tables = []
+    tables, methods = [], []
     for stratum in strata(result)[:MOST_ARMS]:
         made = limit_table(result, stratum)
         if made is not None:
             tables.append(grid_table(made.table) + paragraphs(made.refused))
+            methods += [row[1] for row in made.table.rows]
     first, more = "".join(tables[:4]), "".join(tables[4:])
     shown = first + (folded(f"{len(tables) - 4} further strata", more) if more else "")
     shown += rest(len(strata(result)) - MOST_ARMS, "further stratum", "scores.csv")
-    works = references.listed(limit_sentences(result))
+    works = references.listed([*limit_sentences(result), *methods])
     how = paragraphs(limit_sentences(result)) + items(works)
     return shown + folded("How the limits and the verdicts are made", how, printed=True)
 

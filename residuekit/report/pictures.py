@@ -65,6 +65,8 @@ def calibration_figure(result: StudyResult) -> str:
     shown = picture(made.svg, "svg+xml", words, made.width)
     return (
         f'<figure class="small">{shown}<figcaption>{show(made.words)} Circles: blank mock-ups; '
-        "diamonds: spiked ones. Line: found equals known; shaded: one standard error of the slope."
-        "</figcaption></figure>"
+        "diamonds: spiked ones. Line: found equals known; shaded: one standard error of the slope. "
+        "Where there are enough, the spiked mock-ups shown also served to measure how mock-ups of "
+        "the paint differ, apart from the gel's own direction: the metric of the net signal, see "
+        "methods.md.</figcaption></figure>"
     )

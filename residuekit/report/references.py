@@ -9,10 +9,11 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 REFERENCES = {
+    "Armitage": "Armitage, P. (1955). Biometrics.",
     "Baek 2015": "Baek, S.-J., et al. (2015). Analyst.",
     "Barnes 1989": "Barnes, R. J., et al. (1989). Applied Spectroscopy.",
     "Clopper and Pearson 1934": "Clopper, C. J., and Pearson, E. S. (1934). Biometrika.",
-    "Cochran and Armitage": "Cochran, W. G. (1954), and Armitage, P. (1955). Biometrics.",
+    "Cochran": "Cochran, W. G. (1954). Biometrics.",
     "Currie 1968": "Currie, L. A. (1968). Analytical Chemistry.",
     "Currie 1995": "Currie, L. A. (1995). Pure and Applied Chemistry (IUPAC).",
     "DIN 32645": "DIN 32645. Decision limit, detection limit and determination limit.",
@@ -26,6 +27,7 @@ REFERENCES = {
     "Lieber and Mahadevan-Jansen 2003": "Lieber, C. A., and Mahadevan-Jansen, A. (2003). "
     "Applied Spectroscopy.",
     "Lorber 1986": "Lorber, A. (1986). Analytical Chemistry.",
+    "Patterson and Thompson 1971": "Patterson, H. D., and Thompson, R. (1971). Biometrika.",
     "Rocke and Lorenzato 1995": "Rocke, D. M., and Lorenzato, S. (1995). Technometrics.",
     "Ryan 1988": "Ryan, C. G., et al. (1988). Nuclear Instruments and Methods B.",
     "Satterthwaite 1946": "Satterthwaite, F. E. (1946). Biometrics Bulletin.",
@@ -51,6 +53,10 @@ def of_step(step: Mapping[str, Any]) -> str:
 
 
 def listed(texts: Iterable[str]) -> tuple[str, ...]:
-    """The works whose short names stand in the texts, in the order of the alphabet."""
-    said = " ".join(texts)
+    """The works whose short names stand in the texts, in the order of the alphabet.
+
+    >>> listed(["Hubaux and Vos (1970), prediction band"])
+    ('Hubaux, A., and Vos, G. (1970). Analytical Chemistry.',)
+    """
+    said = " ".join(texts).replace("(", "").replace(")", "")
     return tuple(full for short, full in REFERENCES.items() if short in said)

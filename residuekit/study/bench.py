@@ -17,11 +17,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..comparator import comparator_places
+from ..comparator import comparator_places, water_change
 from ..confirmation import Confirmation, confirmer, unexplained
 from ..errors import ResiduekitError
 from ..kernels import netsignal
 from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
+from ..reprs import to_error
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 from ..score import net_from_scatters
 from ..verdict import Assessment, Verdict, assess, judge
@@ -340,10 +341,13 @@ class Bench:
         water, untreated = groups
         if not water.size or not untreated.size:
             return ""
-        change = water.mean() - untreated.mean()
+        change = water_change(water, untreated)
+        error = change.standard_error
+        spread = f" +/- {to_error(error, error)}" if math.isfinite(error) else ""
         return (
-            f"Water alone changed {score.name} by {change:.3g} {score.blindness.unit} (mean of "
-            f"{water.size} water-only less {untreated.size} untreated mock-ups)."
+            f"Water alone changed {score.name} by {to_error(change.size, error)}{spread} "
+            f"{score.blindness.unit} (mean of {water.size} water-only less {untreated.size} "
+            f"untreated mock-ups): {change.words}."
         )
 
     def judge_arm(

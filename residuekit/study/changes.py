@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from ..reprs import to_error
 from ..results import StudyResult, arm_words
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 
@@ -38,6 +40,8 @@ def what_changed(before: StudyResult | None, after: StudyResult) -> str:
     lines += [f"- changed: {words}" for words in settings]
     if not inputs and not settings:
         lines.append("- nothing went in that was not there before")
+    if after.provenance.get("computed") == []:
+        lines.append("- no file was measured again: all that was kept of them still holds")
     lines += ["", "## Verdicts", ""]
     causes = [words for words in settings if words != _SETTINGS["second_procedure"]]
     changed = list(_verdicts(before, after, {f: w for w, f in inputs}, causes))
@@ -66,13 +70,29 @@ def _verdicts(
             yield f"- {arm_words(now)}: a new arm, {now['verdict']}"
         elif now is None and was is not None:
             yield f"- {arm_words(was)}: no longer there (was {was['verdict']})"
-        elif was is not None and now is not None and was["verdict"] != now["verdict"]:
-            yield (
-                f"- {arm_words(now)}: {was['verdict']} -> {now['verdict']} (estimate "
-                f"{was['estimate']:.3g} -> {now['estimate']:.3g}, detection limit "
-                f"{was['detection_limit']:.3g} -> {now['detection_limit']:.3g} {now['unit']}); "
-                f"{_cause(now, after, files, settings)}"
-            )
+        elif was is not None and now is not None:
+            moved, numbers = was["verdict"] != now["verdict"], ", ".join(_numbers(was, now))
+            if moved or numbers:
+                verdict = f"{was['verdict']} -> {now['verdict']}" if moved else "same verdict"
+                yield (
+                    f"- {arm_words(now)}: {verdict}{f' ({numbers})' if numbers else ''}; "
+                    f"{_cause(now, after, files, settings)}"
+                )
+
+
+def _numbers(was: Mapping[Any, Any], now: Mapping[Any, Any]) -> Iterator[str]:
+    """Counts that changed; limits and bounds that did by more than their error's second digit."""
+    for name, words in (("n_mockups", "mock-ups"), ("n_blank_mockups", "blanks"),
+                        ("n_maps", "maps")):  # fmt: skip
+        if _text(was[name]) != _text(now[name]):
+            yield f"{words} {was[name]:g} -> {now[name]:g}"
+    same = was["unit"] == now["unit"]
+    error = max(was["standard_error"], now["standard_error"]) if same else math.nan
+    for name, words in (("estimate", "mean"), ("detection_limit", "detection limit"),
+                        ("upper_bound", "upper bound")):  # fmt: skip
+        old, new = (to_error(row[name], error) or "none" for row in (was, now))
+        if old != new or not same:
+            yield f"{words} {old}{'' if same else ' ' + was['unit']} -> {new} {now['unit']}"
 
 
 def _key(row: Mapping[Any, Any]) -> tuple[str, ...]:

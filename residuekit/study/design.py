@@ -27,7 +27,10 @@ def design_faults(
         if row.role in ("exposed", "spiked") and row.stratum not in blank:
             paint, soiling, ageing = row.stratum
             without_age = {stratum[:2] for stratum in blank}
-            fix = "a row of role blank with the same paint, soiling and ageing_h"
+            fix = f"a row of role blank on {paint!r}, soiling {soiling!r}, ageing_h {ageing:g}"
+            near = did_you_mean(paint, {stratum[0] for stratum in blank})
+            if near.startswith("did you mean") and repr(paint) not in near:
+                fix = f"{near} Else {fix}"
             if (paint, soiling) in without_age:
                 fix = f"a blank aged as long: ageing_h {ageing:g} (an unaged blank will not do)"
             yield fault(

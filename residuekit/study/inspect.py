@@ -51,7 +51,10 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
         raise StudyError(faults)
     notes = [*manifest.notes, *normalisation_notes(manifest)]
     told = "".join(f"\n  note: {note}" for note in notes)
-    return f"{manifest}\n  {said}{told}\nNothing is wrong: residuekit run {folder}"
+    end = "Nothing is wrong"
+    if notes:
+        end = f"It can be run; {len(notes)} note{'s' * (len(notes) > 1)} above"
+    return f"{manifest}\n  {said}{told}\n{end}: residuekit run {folder}"
 
 
 def _describe_spectra(folder: Path) -> str:
@@ -130,7 +133,14 @@ def _survival_faults(manifest: Manifest) -> tuple[list[Fault], str]:
                 )
             )
         lowest = min([lowest, *(row["share"] for row in found.last())])
-    return faults, f"the procedure leaves at least {lowest:.0%} of a gel band near the noise"
+    return faults, _kept_words(lowest)
+
+
+def _kept_words(lowest: float) -> str:
+    return (
+        f"a gel band as weak as its detection limit keeps at least {lowest:.0%} of its strength "
+        "through the procedure"
+    )
 
 
 def _placed(fault: Fault, file: str) -> Fault:

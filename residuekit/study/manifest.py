@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from ..errors import Fault, StudyError
+from ..errors import Fault, StudyError, grouped
 from ..markers import Marker
 from ..procedure import Procedure
 from ..trial.table import Trial, examine_trial
@@ -130,8 +130,8 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
         mockups = {row.mockup for row in rows if row.mockup}
         lines = partial(line_of, text, "figure")
         faults += picture_faults(folder, parts["figure"], mockups, SETTINGS, lines)
-    faults += list(file_faults(folder, table, rows))
-    faults += list(design_faults(table, rows, parts["treatment"], parts["scores"]))
+    faults += grouped(file_faults(folder, table, rows))
+    faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
     trial, wrong = examine_trial(folder)
     faults += wrong
     return Manifest(folder=folder, measurements=rows, table=table, trial=trial, **parts), faults

@@ -59,9 +59,14 @@ def _fill(part: Path) -> None:
     source = files("residuekit").joinpath(_TEMPLATES)
     for name in _PARTS:
         (part / name).write_text(source.joinpath(name).read_text("utf-8"), encoding="utf-8")
-    (part / "notebooks").mkdir()
+    copy_notebooks(part)
+
+
+def copy_notebooks(folder: Path) -> None:
+    """Put the notebooks that come with the library into a study folder that has none."""
+    (folder / "notebooks").mkdir()
     for notebook in template_notebooks():
-        shutil.copyfile(notebook, part / "notebooks" / notebook.name)
+        shutil.copyfile(notebook, folder / "notebooks" / notebook.name)
 
 
 def notebook_titles(folder: Path) -> dict[str, str]:

@@ -72,7 +72,9 @@ class Ranking:
         return str(self.to_frame().to_html(index=False, escape=True, na_rep=""))
 
 
-def weigh(summary: TrialSummary, weights: Mapping[str, float], factor: float = 2.0) -> Ranking:
+def weigh(
+    summary: TrialSummary | None, weights: Mapping[str, float], factor: float = 2.0
+) -> Ranking:
     """Order the candidates that are not vetoed by weights, and say how far the order holds.
 
     On each paint and soiling a criterion runs from 0 (the worst of those not vetoed) to 1 (the
@@ -89,8 +91,15 @@ def weigh(summary: TrialSummary, weights: Mapping[str, float], factor: float = 2
 
     Raises
     ------
-    ContractError : an unknown criterion, a veto among the weights, no weight above zero.
+    ContractError : an unknown criterion, a veto among the weights, no weight above zero, no summary
+        (a run without ``trial.csv`` has none).
     """
+    if summary is None:
+        raise ContractError(
+            Fault("no summary of a trial: the study was run without trial.csv",
+                  "a trial.csv in the study folder, a row a mock-up",
+                  "add trial.csv (its columns: rk.trial.TRIAL_COLUMNS), then residuekit run DIR")
+        )  # fmt: skip
     _check(weights, factor)
     rows: list[Ranked] = []
     for candidates in summary.blocks().values():

@@ -64,14 +64,14 @@ def veto_words(one: Candidate) -> str:
         )
         if one.residue_positive < one.residue_mockups:
             said += (
-                f", at most {percent(one.residue_share_bound)} of such above "
-                f"{number(one.mockup_detection_limit)} {unit}"
+                f", at most {one.residue_share_bound:.0%} of such would be "
+                f"(single DL {number(one.mockup_detection_limit)} {unit})"
             )
     said += f". Pick-up {one.pickup}"
     if one.pickup != NOT_TESTED:
         said += (
             f": {one.pickup_positive} of {counted(one.pickup_mockups, 'mock-up')}, "
-            f"at most {percent(one.pickup_share_bound)} of such"
+            f"at most {one.pickup_share_bound:.0%} of such"
         )
     return f"{said}."
 
@@ -121,13 +121,13 @@ def _residue(one: Candidate) -> str:
     said += (
         f": mean {number(one.residue_estimate)}, detection limit {number(one.detection_limit)}, "
         f"upper bound {number(one.upper_bound)} {unit}; {one.residue_positive} of "
-        f"{counted(one.residue_mockups, 'mock-up')} above the limit of one, "
+        f"{counted(one.residue_mockups, 'mock-up')} above the decision limit of a single one, "
         f"{counted(one.residue_blanks, 'blank mock-up')}"
     )
     if one.residue_positive < one.residue_mockups:
         said += (
-            f"; at most {percent(one.residue_share_bound)} of such mock-ups (one-sided bound) "
-            f"carry more than {number(one.mockup_detection_limit)} {unit}"
+            f"; at most {one.residue_share_bound:.0%} of such mock-ups (one-sided bound) would be; "
+            f"a single one's detection limit is {number(one.mockup_detection_limit)} {unit}"
         )
     return said
 
@@ -137,7 +137,7 @@ def _pickup(one: Candidate, alpha: float) -> str:
         return MISSING
     return (
         f"{one.pickup}: {one.pickup_positive} of {counted(one.pickup_mockups, 'mock-up')} "
-        f"({counted(one.pickup_swabs, 'swab')}); at most {percent(one.pickup_share_bound)} of such "
+        f"({counted(one.pickup_swabs, 'swab')}); at most {one.pickup_share_bound:.0%} of such "
         f"mock-ups (one-sided {percent(1 - alpha)} bound)"
     )
 

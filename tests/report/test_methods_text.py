@@ -10,6 +10,7 @@ from made_run import make_run
 
 from residuekit.figures import write_figure
 from residuekit.figures.words import in_words
+from residuekit.kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from residuekit.report import write_caption, write_methods
 from residuekit.report.answer import lower_bound
 from residuekit.report.references import REFERENCES
@@ -19,6 +20,8 @@ from residuekit.trends import findings
 OF_THE_METHOD = {
     3.29: "residuekit.verdict.LIMIT_FACTOR",
     256.0: "sha256",
+    100 * CHANGE_SHARE: "residuekit.kernels.paint_change, as declared",
+    CHANGE_LENGTH: "residuekit.kernels.paint_change, as declared",
     2.0: "the unit mm2 or cm2 in a name, and the kinds of limits",
     1.0: "the number of the step, and of the reference spectra",
 }
@@ -148,11 +151,11 @@ def test_each_arm_is_told_with_its_own_numbers_to_two_digits_of_their_error(told
         expected = [
             row["n_mockups"], row["n_blank_mockups"], row["estimate"], row["standard_error"], 95,
             row["upper_bound"], row["detection_limit"], 2, 0, 4, row["mockup_decision_limit"],
-            100 * row["share_upper_bound"], row["mockup_detection_limit"], 4, 256,
+            95, 100 * row["share_upper_bound"], row["mockup_detection_limit"], 95, 4, 256,
         ]  # fmt: skip
         assert len(said) == len(expected)
         for shown, value in zip(said, expected, strict=True):
-            assert abs(shown - value) <= (0.0501 if value > 50 else 0.00501)
+            assert abs(shown - value) <= (0.501 if value > 50 else 0.00501)
 
 
 def test_a_detected_residue_has_a_lower_bound_beside_the_acceptance_limit(told):
@@ -175,7 +178,8 @@ def test_the_text_holds_procedure_markers_controls_works_and_few_hashes(told):
     for words in (
         "crop: low = 800, high = 3800", "4 water-only blank mock-ups", "noncentral t",
         "Clopper and Pearson 1934", "Satterthwaite 1946", "Currie 1968", "Lorber 1986",
-        "share one marginal level", "2 µg cm⁻²", "Invented.", "not the work of art",
+        "Patterson and Thompson 1971", "The two tests are equally strict", "a slope. The metric",
+        "2 µg cm⁻²", "Invented.", "not the work of art",
         "Band: acetate C=O 1735: 1.5 µg cm⁻²; blind", "safety data sheets", "mean of its arm",
         "4 arms in all", "8 spiked mock-ups (2 and 6 µg cm⁻²)", "numpy 2.1.0",
         "An arm is one paint",

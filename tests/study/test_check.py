@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 
 from residuekit.cli import main
+from residuekit.errors import StudyError
 from residuekit.schema import ROLES
+from residuekit.study.inspect import check_folder
 
 
 def first(study: Any, role: str) -> str:
@@ -407,3 +409,29 @@ def test_a_map_is_described(study, capsys):
     said = capsys.readouterr().out
     assert "8 rows (y) x 8 columns (x)" in said
     assert "900 to 1852 cm-1, 171 points, 5.6 cm-1 apart" in said
+
+
+def test_a_paint_that_is_misspelt_is_told_of_the_one_with_blanks(study):
+    rows = study.rows()
+    next(row for row in rows if row["role"] == "exposed")["paint"] = "alkyt"
+    study.write_rows(rows)
+    with pytest.raises(StudyError) as refusal:
+        check_folder(study.folder)
+    (fault,) = [f for f in refusal.value.faults if "without a blank" in f.found]
+    assert fault.fix.startswith("did you mean 'alkyd'?")
+
+
+def test_many_equal_faults_are_one_with_their_count(study):
+    study.keep(lambda row: row["role"] != "blank")
+    with pytest.raises(StudyError) as refusal:
+        check_folder(study.folder)
+    (fault,) = [f for f in refusal.value.faults if "without a blank" in f.found]
+    assert "and 9 more rows (lines 3, 4, 5 ...)" in fault.found
+
+
+def test_notes_are_counted_where_nothing_is_wrong(study):
+    rows = study.rows()
+    for row in rows:
+        row["dose_unit"] = "furlong"
+    study.write_rows(rows)
+    assert "It can be run; 1 note above: residuekit run" in check_folder(study.folder)

@@ -21,7 +21,7 @@ def refused(study):
 
 
 def test_a_sparing_procedure_passes_and_says_what_it_leaves(study):
-    assert "the procedure leaves at least 100% of a gel band" in check_folder(study.folder)
+    assert "keeps at least 100% of its strength through the procedure" in check_folder(study.folder)
 
 
 def test_a_step_that_eats_the_band_is_refused_with_its_line_and_what_to_do(study):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -71,6 +72,12 @@ def test_one_new_map_is_the_only_one_read(warm_study, performed):
     result = warm_study.run()
     assert performed == [new]
     assert f"- new: `{new}`" in result.changes
+    assert "No verdict and no arm changed." not in result.changes
+    line = next(line for line in result.changes.splitlines() if line.startswith("- alkyd"))
+    assert "mock-ups 2 -> 3" in line
+    assert re.search(r"mean -?[\d.]+ -> -?[\d.]+ ug cm-2", line)
+    assert line.endswith("because of 1 of its maps")
+    assert "no file was measured again" not in result.changes
 
 
 def test_changed_content_is_read_again_and_its_verdict_change_explained(warm_study, performed):
@@ -112,6 +119,7 @@ def test_nothing_new_is_said_to_be_nothing(warm_study):
     warm_study.run()
     said = warm_study.run().changes
     assert "nothing went in that was not there before" in said
+    assert "no file was measured again" in said
     assert "No verdict and no arm changed." in said
 
 

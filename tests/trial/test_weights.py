@@ -102,3 +102,8 @@ def test_no_weights_within_the_factor_leave_the_stated_ranks(grades, weights, fa
 def test_weights_that_cannot_be(weights, factor, said):
     with pytest.raises(ContractError, match=said):
         weigh(summary_of({"ease": 3.0}), weights, factor)
+
+
+def test_a_run_without_a_trial_has_nothing_to_weigh():
+    with pytest.raises(ContractError, match=r"run without trial.csv.*add trial.csv"):
+        weigh(None, {"ease": 1})
