@@ -242,7 +242,6 @@ def _scores(shown: Shown, pixels: Any) -> tuple[Any, Any, list[Any]]:
     plot.yaxis.axis_label = f"y{unit}" if shown.is_map else "score"
     plot.xaxis.ticker.desired_num_ticks = plot.yaxis.ticker.desired_num_ticks = 5
     plot.grid.visible = False
-    plot.outline_line_color = INK
     return plot, mapper, outlines
 
 
@@ -295,7 +294,8 @@ def _outline(plot: Any, shown: Shown, number: int) -> Any:
 
 
 def outline(shown: Shown, layer: Layer) -> np.ndarray[Any, np.dtype[np.float32]]:
-    """The points (n, 2) along the edges between single pixels above the limit and others.
+    """The points (n, 2) along the edges of single pixels above the limit, closed at the
+    border of the map.
 
     NaN stands between the lines; there are none where there would be too many.
     """
@@ -303,7 +303,7 @@ def outline(shown: Shown, layer: Layer) -> np.ndarray[Any, np.dtype[np.float32]]
     if not np.isfinite(layer.limit) or shown.centres is None:
         return nothing
     across, up = (edges(centres, 1) for centres in shown.centres)
-    ends = limit_edges(layer.pixels > layer.limit).astype(np.intp)
+    ends = limit_edges(np.pad(layer.pixels > layer.limit, 1)).astype(np.intp) - 1
     lines = np.full((len(ends), 3, 2), np.nan, dtype=np.float32)
     lines[:, :2, 0], lines[:, :2, 1] = across[ends[..., 0]], up[ends[..., 1]]
     return lines.reshape(-1, 2) if lines.size <= 2 * _MOST_OUTLINE_POINTS else nothing

@@ -127,12 +127,12 @@ def _ramp():
     return array, scores
 
 
-def test_the_outline_runs_along_pixel_edges_to_the_border():
+def test_the_outline_runs_along_pixel_edges_and_closes_at_the_border():
     array, scores = _ramp()
     shown = viewer.view(array, markers=[], scores=scores, limit=0.024).shown
     points = outline(shown, shown.layers[0])
     line = points[np.isfinite(points[:, 0])]
-    assert set(line[:, 0]) == {7.5}
+    assert set(line[:, 0]) == {7.5, 10.5, 13.5, 16.5}
     assert (line[:, 1].min(), line[:, 1].max()) == (-1.5, 10.5)
 
 
@@ -142,8 +142,8 @@ def test_the_outline_of_one_pixel_is_closed():
     shown = viewer.view(array, markers=[], scores=scores, limit=0.5).shown
     ends = outline(shown, shown.layers[0]).reshape(-1, 3, 2)[:, :2]
     sides = {tuple(map(tuple, side.tolist())) for side in ends}
-    assert sides == {((1.5, 1.5), (1.5, 4.5)), ((-1.5, 1.5), (1.5, 1.5)),
-                     ((-1.5, 4.5), (1.5, 4.5))}  # fmt: skip
+    assert sides == {((-1.5, 1.5), (-1.5, 4.5)), ((1.5, 1.5), (1.5, 4.5)),
+                     ((-1.5, 1.5), (1.5, 1.5)), ((-1.5, 4.5), (1.5, 4.5))}  # fmt: skip
 
 
 def test_noise_below_the_limit_takes_half_the_scale_and_is_faded():
