@@ -173,8 +173,8 @@ def _verdict_lines(row: Mapping[Any, Any], study: Mapping[str, Any]) -> list[str
             above += (
                 f", so with {100 * (1 - study['alpha']):g}% confidence at most "
                 f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
-                f"{least} (its detection limit) is above it with "
-                f"{100 * (1 - study['beta']):g}% probability"
+                f"{least} (its detection limit) is above it in "
+                f"{100 * (1 - study['beta']):g} of 100 cases"
             )
         words.append(f"{above}.")
     return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")

@@ -244,7 +244,7 @@ def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
             f", so with {percent(1 - study['alpha'])} confidence at most "
             f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
             f"{rounded(row, 'mockup_detection_limit')} {unit} (its detection limit) is above it "
-            f"with {percent(1 - study['beta'])} probability"
+            f"in {number(100 * (1 - study['beta']))} of 100 cases"
         )
         if row["verdict"] != "detected":
             said += ", and one that carries less may be missed"

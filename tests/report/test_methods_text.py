@@ -20,6 +20,7 @@ from residuekit.trends import findings
 OF_THE_METHOD = {
     3.29: "residuekit.verdict.LIMIT_FACTOR",
     256.0: "sha256",
+    100.0: "in so many of 100 cases",
     100 * CHANGE_SHARE: "residuekit.kernels.paint_change, as declared",
     CHANGE_LENGTH: "residuekit.kernels.paint_change, as declared",
     2.0: "the unit mm2 or cm2 in a name, and the kinds of limits",
@@ -151,7 +152,8 @@ def test_each_arm_is_told_with_its_own_numbers_to_two_digits_of_their_error(told
         expected = [
             row["n_mockups"], row["n_blank_mockups"], row["estimate"], row["standard_error"], 95,
             row["upper_bound"], row["detection_limit"], 2, 0, 4, row["mockup_decision_limit"],
-            95, 100 * row["share_upper_bound"], row["mockup_detection_limit"], 95, 4, 256,
+            95, 100 * row["share_upper_bound"], row["mockup_detection_limit"], 95, 100,
+            4, 256,
         ]  # fmt: skip
         assert len(said) == len(expected)
         for shown, value in zip(said, expected, strict=True):
