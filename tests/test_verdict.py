@@ -39,7 +39,7 @@ def test_clean_mockups_within_a_set_limit_are_not_detected_and_the_reason_says_h
     for number in (a.detection_limit, a.upper_bound, a.mockup_detection_limit):
         assert f"{number:.3g}" in verdict.reason
     assert "3 mock-ups" in verdict.reason
-    assert f"{a.share_upper_bound:.1%}" in verdict.reason
+    assert f"{a.share_upper_bound:.0%}" in verdict.reason
     assert "may be missed" in verdict.reason
 
 
