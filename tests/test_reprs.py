@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
+import residuekit as rk
 from residuekit.reprs import as_frame, as_html, as_text, rows_html, short, to_error
 
+ROOT = Path(__file__).parents[1]
 VALUES = {
     "method": "<b>Currie</b> & others",
     "value": 0.123456,
@@ -70,3 +73,13 @@ def test_a_frame_keeps_the_order_of_the_columns():
     frame = as_frame([{"b": 1, "a": 2}, {"b": 3, "a": 4}])
     assert list(frame.columns) == ["b", "a"]
     assert frame["a"].tolist() == [2, 4]
+
+
+def test_a_study_and_a_described_file_show_as_tables():
+    study = ROOT / "data-demo" / "tram-shelter"
+    shown = rk.Study.open(study)._repr_html_()
+    assert "<caption>Study</caption>" in shown
+    assert "invented data" in shown
+    file = rk.describe(next((study / "data").glob("*.nc")))
+    assert "<caption>File</caption>" in file._repr_html_()
+    assert file.file in file._repr_html_()

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ..reprs import as_html
 from ..schema import MAP_DIMS, WAVENUMBER, source
 
 
@@ -31,7 +32,7 @@ class Description:
     recognised: dict[str, Any]
     warnings: tuple[str, ...]
 
-    def __str__(self) -> str:
+    def _rows(self) -> dict[str, str]:
         rows = {
             "file": self.file,
             "format": self.format,
@@ -45,8 +46,15 @@ class Description:
             "pixel order": self.pixel_order,
             **{key: value for key, value in self.recognised.items() if isinstance(value, str)},
         }
-        lines = [f"{key:<17}{value}" for key, value in rows.items() if value]
+        return {key: value for key, value in rows.items() if value}
+
+    def __str__(self) -> str:
+        lines = [f"{key:<17}{value}" for key, value in self._rows().items()]
         return "\n".join([*lines, *(f"{'warning':<17}{text}" for text in self.warnings)])
+
+    def _repr_html_(self) -> str:
+        told = {f"warning {k}": text for k, text in enumerate(self.warnings, start=1)}
+        return as_html("File", {**self._rows(), **told})
 
 
 def description_of(array: xr.DataArray, noticed: tuple[str, ...]) -> Description:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..reprs import as_html
 from .manifest import Manifest, load_manifest
 
 if TYPE_CHECKING:
@@ -50,3 +51,7 @@ class Study:
 
     def __repr__(self) -> str:
         return str(self.manifest)
+
+    def _repr_html_(self) -> str:
+        title, *facts = str(self.manifest).splitlines()
+        return as_html("Study", {"title": title, "holds": " ".join(" ".join(facts).split())})
