@@ -89,4 +89,5 @@ def assess_blindness(
 
 
 def scatter_of(scores: npt.NDArray[np.float64]) -> float:
+    """Return the standard deviation of scores (n,), NaN for a single one."""
     return float(scores.std(ddof=1)) if scores.size > 1 else math.nan

@@ -9,8 +9,6 @@ of the difference after less before holds the true one.
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -19,10 +17,11 @@ from typing import Any
 
 from residuekit import open_run, trends
 from residuekit.schema import ARM_COLUMNS
-from residuekit.simulate import Arm, StudyDesign, score_runs, simulate_study
+from residuekit.simulate import Arm, StudyDesign, score_runs
 
+from . import study_level
 from .claims import SEED, Claim, rate, spread
-from .study_level import ACCEPTANCE_UG_CM2, CLAIMED
+from .study_level import MEASURED, simulate_and_run
 
 AGES_H = (0.0, 500.0)
 PAINTS = ("alkyd", "acrylic")
@@ -42,17 +41,7 @@ def design(number: int) -> StudyDesign:
         ),
         paints={paint: paint},
         ageing_h=AGES_H,
-        spiked_ug_cm2=(2.0, 6.0),
-        maps_per_mockup=1,
-        shape=(12, 12),
-        axis=(816.0, 1878.0, 6.0),
-        question={
-            "treatment": "PVA cryogel",
-            "working_exposure_min": 2,
-            "acceptance_limit_ug_cm2": ACCEPTANCE_UG_CM2,
-            "acceptance_reason": "Invented: a round number above the detection limits.",
-        },
-        steps=({"step": "crop", "low": 840, "high": 1854},),
+        **MEASURED,
     )
 
 
@@ -62,10 +51,7 @@ def claims(count: int) -> Iterator[Claim]:
         pairs = spread(partial(_run_one, Path(place)), range(count))
         card = score_runs(pairs)
         held = [hit for pair in pairs for hit in _differences(*pair)]
-    for found in card.rates:
-        if found.n:
-            hits = [True] * found.hits + [False] * (found.n - found.hits)
-            yield rate(f"ageing: {found.name}", CLAIMED.get(found.name), hits)
+    yield from study_level.claims(card, "ageing")
     for kind in dict.fromkeys(kind for kind, _, _ in held):
         own = [row for row in held if row[0] == kind]
         yield rate(
@@ -82,13 +68,7 @@ def claims(count: int) -> Iterator[Claim]:
 
 
 def _run_one(place: Path, number: int) -> tuple[Path, Path]:
-    folder, sealed = place / f"ageing-{number}", place / f"ageing-truth-{number}.json"
-    simulate_study(folder, design(number), SEED + 10_000 + number, sealed)
-    command = [sys.executable, "-m", "residuekit", "run", str(folder)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise RuntimeError(f"residuekit run failed on study {number}:\n{done.stderr}")
-    return folder, sealed
+    return simulate_and_run(place / f"ageing-{number}", design(number), SEED + 10_000 + number)
 
 
 def _differences(folder: Path, sealed: Path) -> Iterator[tuple[str, bool, bool]]:

@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from residuekit.simulate import Arm, Scorecard, StudyDesign, score_runs, simulate_study
 
@@ -26,6 +27,20 @@ PATCHY_UG_CM2 = (1.0, 2.0, 3.0, 4.5, 6.0)
 ONE_OF_SIX_UG_CM2 = (2.0, 4.0, 8.0, 16.0, 32.0)
 SOIL = {"kaolin": 0.0006, "silica": 0.0006, "starch": 0.0003}
 PAINTS = ("alkyd", "acrylic")
+#: How every study is measured and what it asks.
+MEASURED: dict[str, Any] = {
+    "spiked_ug_cm2": (2.0, 6.0),
+    "maps_per_mockup": 1,
+    "shape": (12, 12),
+    "axis": (816.0, 1878.0, 6.0),
+    "question": {
+        "treatment": "PVA cryogel",
+        "working_exposure_min": 2,
+        "acceptance_limit_ug_cm2": ACCEPTANCE_UG_CM2,
+        "acceptance_reason": "Invented: a round number above the detection limits.",
+    },
+    "steps": ({"step": "crop", "low": 840, "high": 1854},),
+}
 
 
 def design(number: int) -> StudyDesign:
@@ -41,18 +56,8 @@ def design(number: int) -> StudyDesign:
             Arm(120.0, loading_ug_cm2=ONE_OF_SIX_UG_CM2[step], loaded_mockups=1),
         ),
         paints={paint: paint},
-        spiked_ug_cm2=(2.0, 6.0),
-        maps_per_mockup=1,
-        shape=(12, 12),
-        axis=(816.0, 1878.0, 6.0),
         confounders=SOIL if paint == "acrylic" else {},
-        question={
-            "treatment": "PVA cryogel",
-            "working_exposure_min": 2,
-            "acceptance_limit_ug_cm2": ACCEPTANCE_UG_CM2,
-            "acceptance_reason": "Invented: a round number above the detection limits.",
-        },
-        steps=({"step": "crop", "low": 840, "high": 1854},),
+        **MEASURED,
     )
 
 
@@ -64,12 +69,17 @@ def run_studies(count: int) -> Scorecard:
 
 
 def _run_one(place: Path, number: int) -> tuple[Path, Path]:
-    folder, sealed = place / f"study-{number}", place / f"truth-{number}.json"
-    simulate_study(folder, design(number), SEED + number, sealed)
+    return simulate_and_run(place / f"study-{number}", design(number), SEED + number)
+
+
+def simulate_and_run(folder: Path, made: StudyDesign, seed: int) -> tuple[Path, Path]:
+    """Simulate a study, run it by the command; its folder, and its truth sealed beside it."""
+    sealed = folder.with_name(f"{folder.name}-truth.json")
+    simulate_study(folder, made, seed, sealed)
     command = [sys.executable, "-m", "residuekit", "run", str(folder)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
-        raise RuntimeError(f"residuekit run failed on study {number}:\n{done.stderr}")
+        raise RuntimeError(f"residuekit run failed on {folder.name}:\n{done.stderr}")
     return folder, sealed
 
 
@@ -85,9 +95,9 @@ CLAIMED = {
 }
 
 
-def claims(card: Scorecard) -> Iterator[Claim]:
+def claims(card: Scorecard, place: str = "studies") -> Iterator[Claim]:
     """The scorecard's rates beside what is claimed for them; a rate of nothing is left out."""
     for found in card.rates:
         if found.n:
             hits = [True] * found.hits + [False] * (found.n - found.hits)
-            yield rate(f"studies: {found.name}", CLAIMED.get(found.name), hits)
+            yield rate(f"{place}: {found.name}", CLAIMED.get(found.name), hits)

@@ -11,7 +11,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -359,7 +359,10 @@ class Bench:
         blanks, said = comparator(self.blanks(row.stratum), row.exposure_min)
         scores = self.scores(row.stratum, residue)
         net = self.net(row.stratum, residue)
-        assessments = [self._assess(score, residue, blanks, exposed, net) for score in scores]
+        shape, strange = self._confirmed(blanks, exposed, net)
+        assessments = [
+            self._assess(score, residue, blanks, exposed, shape, strange) for score in scores
+        ]
         spoken = [said, *notes]
         if residue != row.treatment:
             spoken.append(f"The residue looked for is that of {residue}.")
@@ -380,7 +383,8 @@ class Bench:
         residue: str,
         blanks: Sequence[MockupMean],
         exposed: Sequence[MockupMean],
-        net: netsignal.NetSignal | None,
+        shape: Callable[[int | None], Confirmation] | None,
+        strange: float,
     ) -> Assessment:
         loadings, responses = self.spiking(exposed[0].row.stratum, residue)
         return assess(
@@ -389,45 +393,29 @@ class Bench:
             loadings=loadings,
             spiked=responses @ score.weights,
             blindness=score.blindness,
-            shape=self._shape(blanks, exposed, net),
-            unexplained=self._unexplained(blanks, exposed, net),
+            shape=shape,
+            unexplained=strange,
             score=score.name,
             unit=score.own_unit,
             alpha=self.manifest.alpha,
             beta=self.manifest.beta,
         )
 
-    def _shape(
+    def _confirmed(
         self,
         blanks: Sequence[MockupMean],
         exposed: Sequence[MockupMean],
         net: netsignal.NetSignal | None,
-    ) -> Callable[[int | None], Confirmation] | None:
+    ) -> tuple[Callable[[int | None], Confirmation] | None, float]:
+        """Of an arm, the same for every score: the test for the gel, and what is not the gel's."""
         if net is None or len(blanks) < 2:
-            return None
-        return confirmer(
-            net,
-            np.array([blank.mean for blank in blanks]),
-            np.array([mean.mean for mean in exposed]),
-            self.wavenumber,
-            self._interferents(),
-            self.manifest.alpha,
+            return None, 0.0
+        clean = np.array([blank.mean for blank in blanks])
+        met = np.array([mean.mean for mean in exposed])
+        test = confirmer(
+            net, clean, met, self.wavenumber, self._interferents(), self.manifest.alpha
         )
-
-    def _unexplained(
-        self,
-        blanks: Sequence[MockupMean],
-        exposed: Sequence[MockupMean],
-        net: netsignal.NetSignal | None,
-    ) -> float:
-        if net is None or len(blanks) < 2:
-            return 0.0
-        return unexplained(
-            net,
-            np.array([blank.mean for blank in blanks]),
-            np.array([mean.mean for mean in exposed]),
-            self.wavenumber,
-        )
+        return cache(test), unexplained(net, clean, met, self.wavenumber)
 
     def _interferents(self) -> Floats | None:
         """The references of what is neither the gel asked for nor a treatment: foreign matter."""
