@@ -143,6 +143,7 @@ def assess(
     *,
     loadings: npt.ArrayLike | None = None,
     spiked: npt.ArrayLike | None = None,
+    shared: npt.ArrayLike = 0.0,
     noise: float = math.nan,
     acceptance_limit: float | None = None,
     blindness: Blindness | None = None,
@@ -160,6 +161,8 @@ def assess(
     blanks, exposed : (n,) and (m,) scores, one a mock-up (mean of its maps).
     loadings, spiked : (k,) known loadings in ug cm-2 and scores less the blank mean of their own
         stratum. With at least two above zero everything is given in ug cm-2, else in `unit`.
+    shared : (k,) or one for all, which share of the blanks behind each spiked score is among
+        `blanks` (0 to 1): these move difference and slope together, so the bound is narrower.
     noise, acceptance_limit : see `assess_blindness`; used when `blindness` is left out.
     blindness : what was found beforehand of this score on this paint.
     shape : called only if something is above its limit, with None for the arm's mean difference or
@@ -181,7 +184,7 @@ def assess(
     s_b = scatter_of(blank)
     slope = None
     if loadings is not None and spiked is not None:
-        fit = slope_through_zero(loadings, spiked, s_b if n > 1 else 0.0)
+        fit = slope_through_zero(loadings, spiked, s_b if n > 1 else 0.0, shared=shared)
         slope = fit if fit.n_spiked >= 2 else None
     if blindness is None:
         blindness = assess_blindness(

@@ -5,10 +5,6 @@ The decision is a vectorised form of the rule in `residuekit.assess` with the li
 computed by the library's functions, study by study. The truth: blank scores scatter with standard
 deviation 1, a loading of 1 raises a score by 1, each of 6 spiked mock-ups (3 at 6, 3 at 18) holds
 its loading to 3 %.
-
-Where the spiked mock-ups share the arm's blanks, difference and slope err together, which the
-standard error leaves out: at the limit the interval is then wider than it need be (97 to 98 % for
-three blanks), and "93 % or more" is claimed; for spiked mock-ups on other blanks 93 to 97 %.
 """
 
 from __future__ import annotations
@@ -31,7 +27,7 @@ Bools = NDArray[np.bool_]
 Draw = Callable[[np.random.Generator, tuple[int, int]], Floats]
 SIZES = (3, 6, 12)
 ALPHA = 0.05
-FALSE_ALARMS, FOUND, OWN_LIMIT = (0.043, 0.057), (0.93, 0.97), (0.92, 0.96)
+FALSE_ALARMS, FOUND = (0.043, 0.057), (0.93, 0.97)
 ONE_SIDED, TWO_SIDED = (0.93, 1.0), (0.93, 0.97)
 #: Heavy tails cost 2 to 5 points, unless the largest of twelve mock-ups is drawn from them.
 HEAVY = (0.07, 0.10)
@@ -67,18 +63,36 @@ def decide(blanks: Floats, exposed: Floats, levels: Levels) -> Bools:
     return np.logical_or(*above(blanks, exposed, levels))
 
 
+def found_at_own_limit(n: int, levels: Levels) -> float:
+    """Integrate the chance that an arm at the limit its own blanks state is above, slope known.
+
+    The limit errs with s_b, so the chance is the mean of Phi((delta - q1) s_b): 94.4 to 95.7 %.
+    """
+    from scipy.special import gammaincinv, ndtr
+
+    nu = n - 1
+    gain = noncentrality(nu, levels.arm, ALPHA) - levels.arm
+    chance = (np.arange(10_000) + 0.5) / 10_000
+    return float(ndtr(gain * np.sqrt(gammaincinv(nu / 2, chance) * 2 / nu)).mean())
+
+
 def coverage(
-    blanks: Floats, exposed: Floats, responses: Floats, true: float
+    blanks: Floats, exposed: Floats, responses: Floats, true: float, shared: bool
 ) -> tuple[Bools, Bools]:
-    """Say of each study whether its one-sided bound and its two-sided interval hold the truth."""
+    """Say of each study whether its one-sided bound and its two-sided interval hold the truth.
+
+    `shared` says whether `responses` were taken against `blanks`.
+    """
     studies = zip(blanks, exposed, responses, strict=True)
-    one, two = np.array([_cover(*study, true) for study in studies]).T
+    one, two = np.array([_cover(*study, true, shared) for study in studies]).T
     return one, two
 
 
-def _cover(blank: Floats, exposed: Floats, responses: Floats, true: float) -> tuple[bool, bool]:
+def _cover(
+    blank: Floats, exposed: Floats, responses: Floats, true: float, shared: bool
+) -> tuple[bool, bool]:
     n, m, scatter = blank.size, exposed.size, float(blank.std(ddof=1))
-    slope = slope_through_zero(SPIKED, responses, scatter)
+    slope = slope_through_zero(SPIKED, responses, scatter, shared=float(shared))
     estimate = float(exposed.mean() - blank.mean()) / slope.value
     one, two = (
         upper_bound(estimate, scatter**2, n, float(exposed.var(ddof=1)), m, slope, alpha).upper
@@ -135,24 +149,25 @@ def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
     single[:, 0] += one
     own = arm * blanks.std(axis=1, ddof=1, keepdims=True)
     stated = own / studies.slopes()[:, None]
+    expected = found_at_own_limit(studies.n, levels)
     place = f"scores n={studies.n} m={studies.m}:"
     for name, claimed, hits in (
         ("false alarms", FALSE_ALARMS, decide(blanks, exposed, levels)),
         ("found at the true limit", FOUND, decide(blanks, exposed + arm, levels)),
         ("one mock-up found at its true limit", FOUND, decide(blanks, single, levels)),
-        ("arm mean above at the study's own limit, slope known", OWN_LIMIT,
-         above(blanks, exposed + own, levels)[0]),
+        ("arm mean above at the study's own limit, slope known",
+         (expected - 0.005, expected + 0.005), above(blanks, exposed + own, levels)[0]),
         ("found at the study's own limit", (0.93, 1.0), decide(blanks, exposed + stated, levels)),
     ):  # fmt: skip
         yield rate(f"{place} {name}", claimed, hits)
-    for where, responses, true, claimed in (
-        ("0", studies.responses, 0.0, TWO_SIDED),
-        ("the true limit", studies.responses, arm, (0.93, 1.0)),
-        ("the true limit, spiked on other blanks", studies.apart, arm, TWO_SIDED),
+    for where, responses, true, shared in (
+        ("0", studies.responses, 0.0, True),
+        ("the true limit", studies.responses, arm, True),
+        ("the true limit, spiked on other blanks", studies.apart, arm, False),
     ):
-        below, inside = coverage(blanks, exposed + true, responses, true)
+        below, inside = coverage(blanks, exposed + true, responses, true, shared)
         yield rate(f"{place} one-sided bound holds {where}", ONE_SIDED, below)
-        yield rate(f"{place} two-sided interval holds {where}", claimed, inside)
+        yield rate(f"{place} two-sided interval holds {where}", TWO_SIDED, inside)
 
 
 def _same_as_assess(runs: int) -> Claim:

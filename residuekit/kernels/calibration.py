@@ -199,10 +199,10 @@ def fit_through_zero(
 ) -> ZeroLine:
     """Fit a line through zero with the weights of `decision.slope_through_zero`."""
     x, y = np.asarray(x, float), np.asarray(y, float)
-    slope, error, count = slope_through_zero(x, y, blank_sd, relative)
-    weight = 1 / (blank_sd**2 + (relative * slope * x) ** 2)
-    scale = error * math.sqrt(float(weight @ x**2))
-    return ZeroLine(slope, error, blank_sd, relative, scale, count - 1)
+    fit = slope_through_zero(x, y, blank_sd, relative)
+    weight = 1 / (blank_sd**2 + (relative * fit.value * x) ** 2)
+    scale = fit.standard_error * math.sqrt(float(weight @ x**2))
+    return ZeroLine(fit.value, fit.standard_error, blank_sd, relative, scale, fit.n_spiked - 1)
 
 
 def saturating(x: Floats, ceiling: float, depth: float) -> Floats:

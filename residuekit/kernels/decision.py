@@ -76,15 +76,24 @@ def decision_levels(n: int, m: int, alpha: float = 0.05) -> Levels:
 
 
 class Slope(NamedTuple):
-    """Response per unit of loading, its standard error, and the number of mock-ups behind it."""
+    """Response per unit of loading, its standard error, and the number of mock-ups behind it.
+
+    `pull` says by how much the slope falls when the blank mean of the arm rises by one.
+    """
 
     value: float
     standard_error: float
     n_spiked: int
+    pull: float = 0.0
 
 
 def slope_through_zero(
-    loading: npt.ArrayLike, response: npt.ArrayLike, scatter: float, relative: float = 0.1
+    loading: npt.ArrayLike,
+    response: npt.ArrayLike,
+    scatter: float,
+    relative: float = 0.1,
+    *,
+    shared: npt.ArrayLike = 0.0,
 ) -> Slope:
     """Fit response = b loading with weights 1 / (scatter^2 + (relative b loading)^2).
 
@@ -93,13 +102,16 @@ def slope_through_zero(
     loading : (k,) loadings above zero; response : (k,) scores less the blank mean.
     scatter : standard deviation of blank mock-ups (response units).
     relative : share by which the response of a spiked mock-up scatters (0.1).
+    shared : (k,) or one for all, the share of the blanks behind each response that are the very
+        blanks an arm is compared with (0 to 1).
 
     The weights hold b, so they are found in rounds from the unweighted line on; with b = 1 they
     are 1 / (s_b^2 + (c x)^2). The standard error comes from the residuals with k - 1 degrees of
     freedom; with fewer than two mock-ups above zero there is none and the slope is NaN.
     """
     x, y = np.asarray(loading, float), np.asarray(response, float)
-    x, y = x[x > 0], y[x > 0]
+    share = np.broadcast_to(np.asarray(shared, float), x.shape)
+    x, y, share = x[x > 0], y[x > 0], share[x > 0]
     if x.size < 2:
         return Slope(nan, nan, int(x.size))
     slope = float(x @ y / (x @ x))
@@ -112,8 +124,9 @@ def slope_through_zero(
         if abs(slope - before) <= 1e-12 * abs(slope):
             break
     residual = y - slope * x
-    squared = float((weight * residual) @ residual / (x.size - 1) / ((weight * x) @ x))
-    return Slope(slope, sqrt(squared), int(x.size))
+    total = float((weight * x) @ x)
+    squared = float((weight * residual) @ residual) / (x.size - 1) / total
+    return Slope(slope, sqrt(squared), int(x.size), float((weight * x) @ share) / total)
 
 
 class Bound(NamedTuple):
@@ -135,16 +148,19 @@ def upper_bound(
 ) -> Bound:
     """Bound the mean loading of an arm from above.
 
-    U = x + t(1 - alpha, nu) SE with SE^2 = [s_b^2/n + s_e^2/m + (x s1)^2] / b^2 and nu by
-    Satterthwaite (1946). A single exposed mock-up has no variance of its own: that of the blanks
-    stands in. Without a slope b = 1 and s1 = 0.
+    U = x + t(1 - alpha, nu) SE with SE^2 = [(1 - p x)^2 s_b^2/n + s_e^2/m + (x s1)^2] / b^2 and nu
+    by Satterthwaite (1946). Where the spiked mock-ups share the arm's blanks, a rise of these
+    lowers difference and slope together: to first order by (1 - p x) / b in x, with p the `pull`
+    of the slope (0 for other blanks). A single exposed mock-up has no variance of its own: that of
+    the blanks stands in. Without a slope b = 1 and s1 = p = 0.
     """
     from scipy.special import stdtrit
 
-    value, error, n_spiked = (1.0, 0.0, 0) if slope is None else slope
-    parts = [(blank_variance / n, n - 1), (exposed_variance / m, m - 1)]
+    value, error, n_spiked, pull = (1.0, 0.0, 0, 0.0) if slope is None else slope
+    through_blanks = (1 - pull * estimate) ** 2 / n
+    parts = [(blank_variance * through_blanks, n - 1), (exposed_variance / m, m - 1)]
     if m == 1:
-        parts = [(blank_variance * (1 + 1 / n), n - 1)]
+        parts = [(blank_variance * (1 + through_blanks), n - 1)]
     if slope is not None:
         parts.append(((estimate * error) ** 2, n_spiked - 1))
     total = sum(part for part, _ in parts)

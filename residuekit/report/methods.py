@@ -229,8 +229,10 @@ def limit_sentences(result: StudyResult) -> Iterator[str]:
         "The slope that turns scores into loadings is a weighted straight line through zero over "
         "the spiked mock-ups of the same paint and soiling. The upper bound of the mean is "
         f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
-        "the slope, and degrees of freedom after Satterthwaite 1946; where residue was detected, "
-        "the lower bound lies as far below the mean. The share of mock-ups that would be above "
+        "the slope; blanks that both the exposed and the spiked mock-ups are compared with move "
+        "difference and slope together, and enter once. Degrees of freedom are after Satterthwaite "
+        "1946; where residue was detected, the lower bound lies as far below the mean. The share "
+        "of mock-ups that would be above "
         "the decision limit of a single one is bounded after Clopper and Pearson 1934, "
         f"one-sided at {sure}."
     )

@@ -312,13 +312,16 @@ class Bench:
     def spiking(self, stratum: tuple[Any, ...], residue: str) -> tuple[Floats, Floats]:
         """Loadings (k,) and spectra (k, n) of spiked mock-ups, less the blanks of their stratum."""
         spiked = self.spiked(stratum, residue)
-        blanks = [comparator(self.blanks(one.row.stratum), None)[0] for one in spiked]
         responses = [
             one.mean - np.mean([blank.mean for blank in own], axis=0)
-            for one, own in zip(spiked, blanks, strict=True)
+            for one, own in zip(spiked, self._behind(spiked), strict=True)
         ]
         loadings = np.array([one.row.loading_ug_cm2 for one in spiked])
         return loadings, np.reshape(responses, (-1, self.wavenumber.size))
+
+    def _behind(self, spiked: Sequence[MockupMean]) -> list[list[MockupMean]]:
+        """The blanks that each spiked mock-up's response is taken against."""
+        return [comparator(self.blanks(one.row.stratum), None)[0] for one in spiked]
 
     def marker_rows(self) -> list[dict[str, Any]]:
         """The rows of ``markers.csv``: what each score can see on each stratum."""
@@ -386,12 +389,19 @@ class Bench:
         shape: Callable[[int | None], Confirmation] | None,
         strange: float,
     ) -> Assessment:
-        loadings, responses = self.spiking(exposed[0].row.stratum, residue)
+        stratum = exposed[0].row.stratum
+        loadings, responses = self.spiking(stratum, residue)
+        arm = {blank.files for blank in blanks}
+        shared = [
+            np.mean([blank.files in arm for blank in own])
+            for own in self._behind(self.spiked(stratum, residue))
+        ]
         return assess(
             [blank.mean @ score.weights for blank in blanks],
             [mean.mean @ score.weights for mean in exposed],
             loadings=loadings,
             spiked=responses @ score.weights,
+            shared=shared,
             blindness=score.blindness,
             shape=shape,
             unexplained=strange,
