@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import json
 import os
 import tomllib
 import warnings
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -39,6 +42,7 @@ from .files import (
     FOLDER_OPTIONS,
     aside,
     is_zarr,
+    mark_of,
     options_file,
     readable,
     refuse,
@@ -53,7 +57,8 @@ __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "de
 
 #: The entry point group of readers of other packages.
 GROUP = "residuekit.readers"
-_HEAD = 4096
+#: Bytes of a head that is looked at; bytes above which a thread sums a file while it is read.
+_HEAD, _LARGE = 4096, 2**22
 
 
 @dataclass(frozen=True)
@@ -101,10 +106,23 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     beside = options_file(path)
     if beside.is_file():
         options = {**_beside(beside, known), **options}
-    try:
-        return _over_range(check(reader.read(path, **options)))
-    except ContractError as error:
-        raise ReadError([dataclasses.replace(f, file=str(path)) for f in error.faults]) from error
+    mark = mark_of(path)
+    with ThreadPoolExecutor(1) as pool:
+        large = mark[2] > _LARGE and not options.get("lazy")
+        digest = pool.submit(sha256, path).result if large else partial(sha256, path)
+        try:
+            array = _over_range(check(reader.read(path, **options)))
+        except ContractError as error:
+            faults = [dataclasses.replace(fault, file=str(path)) for fault in error.faults]
+            raise ReadError(faults) from error
+        found = source(array)
+        if "opened" not in found:
+            text = json.dumps({**found, "sha256": digest()}, sort_keys=True, ensure_ascii=False)
+            array = array.assign_attrs(source=text)
+    if mark_of(path) != mark:
+        raise refuse(path, "a file that changed while it was read", "a file at rest",
+                     "read it again once it is written")  # fmt: skip
+    return array
 
 
 READERS = (

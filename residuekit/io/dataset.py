@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Hashable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,6 @@ import xarray as xr
 from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
 from .files import (
-    checksum,
     damaged,
     json_of,
     labelled,
@@ -55,7 +53,7 @@ def from_dataset(
     _check_dims(path, options.dims)
     array = dataset[_variable(path, dataset, options.variable, options.dims)]
     try:
-        array, origin = _chunked(array) if options.lazy else _loaded(path, array)
+        array, origin = _chunked(array) if options.lazy else (array.load(), {})
     except ImportError as error:
         raise refuse(path, "lazy=True without dask", "dask", "pip install dask") from error
     except ReadError:
@@ -65,13 +63,6 @@ def from_dataset(
     if _is_own(array):
         return _own(path, array, reader, options, origin)
     return _foreign(path, dataset, array, reader, options, origin)
-
-
-def _loaded(path: Path, array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
-    """The array in memory, and the checksum of its file, which a thread computes meanwhile."""
-    with ThreadPoolExecutor(1) as pool:
-        digest = pool.submit(checksum, path)
-        return array.load(), {"sha256": digest.result()}
 
 
 def _chunked(array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import shutil
+import time
 import tomllib
 import uuid
 from collections.abc import Callable, Iterator
@@ -23,7 +24,11 @@ from ..errors import ContractError, Fault, ReadError, WriteError
 ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
 #: The file that says how the files of a folder make a map.
 FOLDER_OPTIONS = "map.toml"
-_SMALL, _PIECE = 64 * 2**20, 2**20
+_SMALL, _PIECE = 64 * 2**20, 2**19
+#: Checksums of this session by the file's mark. A file that changed just now is left out: its next
+#: change might leave the same times.
+_KNOWN: dict[tuple[int, ...], str] = {}
+_SETTLED_S = 3.0
 _MOST_PACKED = 200
 
 
@@ -37,34 +42,42 @@ def sha256(path: str | os.PathLike[str]) -> str:
 
     That of a folder is the checksum of one line a file, `checksum  path below the folder`, sorted
     by path. So is that of a file with others beside it that say how it is read: a TOML file of
-    options, and the wavenumbers it names.
+    options, and the wavenumbers it names. A file is read through once a session, and again when its
+    size, its times or its place on the disk change.
 
     Raises
     ------
     ReadError : the file cannot be opened.
     """
-    return checksum(Path(path))
-
-
-def checksum(path: Path, content: bytes | None = None) -> str:
-    """Return the checksum as `sha256` does, of a file whose content may be in memory already."""
+    path = Path(path)
     if path.is_dir():
         return _checksum_of_all(path, [p for p in path.rglob("*") if p.is_file()])
     beside = _beside(path)
     if beside:
         return _checksum_of_all(path.parent, [path, *beside])
-    if content is not None:
-        return hashlib.sha256(content).hexdigest()
-    with readable(path), path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    return _digest(path)
+
+
+def _digest(path: Path) -> str:
+    mark = mark_of(path)
+    if mark not in _KNOWN:
+        with readable(path), path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        if mark_of(path) != mark or time.time_ns() < max(mark[-2:]) + _SETTLED_S * 1e9:
+            return digest
+        _KNOWN[mark] = digest
+    return _KNOWN[mark]
+
+
+def mark_of(path: Path) -> tuple[int, ...]:
+    """What changes when a file does: device, inode, size, times of content and of state."""
+    with readable(path):
+        state = path.stat()
+    return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
 
 
 def _checksum_of_all(folder: Path, files: list[Path]) -> str:
-    digests = []
-    for path in sorted(files):
-        with readable(path), path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        digests.append(f"{digest}  {path.relative_to(folder).as_posix()}\n")
+    digests = [f"{_digest(p)}  {p.relative_to(folder).as_posix()}\n" for p in sorted(files)]
     return hashlib.sha256("".join(digests).encode("utf-8", "surrogateescape")).hexdigest()
 
 
@@ -136,14 +149,12 @@ def fits_in(path: Path, declared: int) -> None:
 
 
 def source_of(path: Path, reader: str, **recognised: Any) -> dict[str, Any]:
-    """What the array came from: file name, checksum, reader, and what the reader recognised.
+    """What the array came from: file name, reader, and what the reader recognised.
 
-    `sha256` may be among these already; `opened="lazily"` leaves it out: such a file is not read
-    through.
+    `residuekit.io.read` adds the checksum; `opened="lazily"` says that there is none: such a file
+    is not read through.
     """
-    known = recognised.keys() & {"sha256", "opened"}
-    own = {} if known else {"sha256": checksum(path)}
-    return {"file": path.name, **own, "reader": reader, **recognised}
+    return {"file": path.name, "reader": reader, **recognised}
 
 
 def float32(values: Any) -> Any:
@@ -151,16 +162,22 @@ def float32(values: Any) -> Any:
     if getattr(values, "dtype", None) == np.float32 or hasattr(values, "dask"):
         return values.astype(np.float32, copy=False)
     values = np.asarray(values, dtype=float)
+    new = np.empty(values.shape, dtype=np.float32)
     with np.errstate(over="ignore"):
-        return _finite(values.astype(np.float32))
+        for piece, into in zip(_pieces(values), _pieces(new, values.nbytes), strict=True):
+            into[...] = _finite(piece.astype(np.float32))
+    return new
 
 
-def _finite(values: Any) -> Any:
-    """The values as they are, looked through in pieces that fit in the cache."""
-    pieces = np.array_split(values, max(1, min(len(values), values.nbytes // _PIECE)))
-    if any(np.isinf(piece).any() for piece in pieces):
+def _pieces(values: Any, size: int = 0) -> list[Any]:
+    """Views of some rows of an array each, such that a piece fits in the cache."""
+    return np.array_split(values, max(1, min(len(values), (size or values.nbytes) // _PIECE)))
+
+
+def _finite(piece: Any) -> Any:
+    if np.isinf(piece).any():
         raise OverflowError("a number that is infinite or above 3.4e38")
-    return values
+    return piece
 
 
 def labelled(
@@ -177,7 +194,9 @@ def stored(path: Path, values: Any) -> Any:
     """Return the values of a file as float32, or say that one is beyond its range."""
     try:
         if getattr(values, "dtype", None) == np.float32 and not hasattr(values, "dask"):
-            return _finite(values)
+            for piece in _pieces(values):
+                _finite(piece)
+            return values
         return float32(values)
     except OverflowError as error:
         raise refuse(path, str(error), "finite numbers (float32)",

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ..errors import ReadError
-from .files import decoded, json_of, refuse
+from .files import decoded, json_of, readable, refuse
 from .table_head import MISSING, Head, find_head, is_missing, number_of, swallowed
 
 #: First line of a table of our own; the comment lines below it hold what the numbers do not.
@@ -24,8 +24,8 @@ _DELIMITERS = ("\t", ";", ",")
 _SAMPLE_LINES = 50
 #: Bytes above which a table is read at once; bytes of its head, with short and with long comments.
 _LARGE, _TOPS = 2**21, (2**17, 2**20)
-#: Rows that are turned together (they fit in the cache), and bytes that are counted together.
-_ROWS, _PIECE = 2048, 2**20
+#: Bytes that are counted together: they fit in the cache.
+_PIECE = 2**18
 _MISSING = {cased for word in MISSING for cased in (word, word.upper(), word.title(), "NaN")}
 
 
@@ -56,7 +56,7 @@ class Table:
         return number_of(cell, self.decimal)
 
 
-def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
+def parse(path: Path, delimiter: str | None, decimal: str | None) -> Table:
     """Split a file into header and numbers.
 
     Raises
@@ -64,49 +64,59 @@ def parse(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -
     ReadError : nothing in it, no delimiter, rows of unequal length, text in a number cell, a cut
         file of our own; each with its line.
     """
-    table = _at_once(path, data, delimiter, decimal) if len(data) > _LARGE else None
-    return table or _by_line(path, data, delimiter, decimal)
+    table = None
+    with suppress(OSError):  # told below, where the file is read again
+        if path.stat().st_size > _LARGE:
+            table = _at_once(path, delimiter, decimal)
+    if table is None:
+        with readable(path):
+            data = path.read_bytes()
+        table = _by_line(path, data, delimiter, decimal)
+    return table
 
 
-def _at_once(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table | None:
-    """A large table: its head from its first lines, its numbers from its bytes, in two halves.
+def _at_once(path: Path, delimiter: str | None, decimal: str | None) -> Table | None:
+    """A large table: its head from its first lines, its numbers by pandas, in threads.
 
     None for all that takes a closer look, line by line: names, blank lines, damage.
     """
-    top = _top(path, data, delimiter, decimal)
-    if top is None or top.names is not None or b"\0" in data:
+    top = _top(path, delimiter, decimal)
+    if top is None or top.names is not None:
         return None
-    first, width = int(top.lines[0]), top.values.shape[1]
-    start = 0
-    for _ in range(first - 1):
-        start = data.index(b"\n", start) + 1
-    middle = data.find(b"\n", (start + len(data)) // 2) + 1
-    halves = [memoryview(data)[start:middle], memoryview(data)[middle:]]
-    rows = [_count(half, "\n") for half in halves]
-    rows[1] += not data.endswith(b"\n")
-    if sum(_count(half, top.form["delimiter"]) for half in halves) != sum(rows) * (width - 1):
+    first, width, mark = int(top.lines[0]), top.values.shape[1], top.form["delimiter"]
+    with ThreadPoolExecutor(1) as pool:
+        tally = pool.submit(_tally, path, first - 1, mark)
+        values = _by_pandas(path, mark, top.decimal, first - 1)
+        rows, marks = tally.result()
+    if values is None or values.shape != (rows, width) or marks != rows * (width - 1):
         return None
-    values = np.empty((sum(rows), width))
-    read = partial(_by_pandas, delimiter=top.form["delimiter"], decimal=top.decimal)
-    with ThreadPoolExecutor(2) as pool:
-        if not all(pool.map(read, map(io.BytesIO, halves), np.split(values, rows[:1]))):
-            return None
-    return replace(top, values=values, lines=np.arange(first, first + sum(rows)))
+    return replace(top, values=values, lines=np.arange(first, first + rows))
 
 
-def _top(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table | None:
+def _top(path: Path, delimiter: str | None, decimal: str | None) -> Table | None:
     """The first lines of a file as a table of their own."""
     for size in _TOPS:
-        with suppress(ReadError):
-            return _by_line(path, data[: data.rfind(b"\n", 0, size) + 1], delimiter, decimal)
+        with path.open("rb") as file, suppress(ReadError):
+            head = file.read(size)
+            return _by_line(path, head[: head.rfind(b"\n") + 1], delimiter, decimal)
     return None
 
 
-def _count(body: memoryview, character: str) -> int:
-    """How often an ASCII character stands in a text, counted in pieces that fit in the cache."""
-    codes = np.frombuffer(body, np.uint8)
-    pieces = (codes[at : at + _PIECE] for at in range(0, codes.size, _PIECE))
-    return sum(int(np.count_nonzero(piece == ord(character))) for piece in pieces)
+def _tally(path: Path, skip: int, delimiter: str) -> tuple[int, int]:
+    """How many rows and how many delimiters stand below the first lines; none where a NUL does."""
+    rows = marks = 0
+    last = b"\n"
+    with path.open("rb") as file:
+        for _ in range(skip):
+            file.readline()
+        while piece := file.read(_PIECE):
+            codes = np.frombuffer(piece, np.uint8)
+            if not codes.all():
+                return 0, 0
+            rows += int(np.count_nonzero(codes == ord("\n")))
+            marks += int(np.count_nonzero(codes == ord(delimiter)))
+            last = piece
+    return rows + (not last.endswith(b"\n")), marks
 
 
 def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
@@ -256,31 +266,31 @@ def _numbers(
     """The cells as float64 (n_rows, width): by pandas, and cell by cell where that stumbles."""
     counts = np.array([row.count(delimiter) for row in body]) + 1
     if (counts == width).all() and not any('"' in row for row in body):
-        values = np.empty((len(body), width))
-        if _by_pandas(io.BytesIO("\n".join(body).encode()), values, delimiter, decimal):
+        text = io.BytesIO("\n".join(body).encode())
+        values = _by_pandas(text, delimiter, decimal)
+        if values is not None and values.shape == (len(body), width):
             return values
     return _cell_by_cell(path, body, places, width, delimiter, decimal)
 
 
-def _by_pandas(body: io.BytesIO, into: Any, delimiter: str, decimal: str) -> bool:
-    """Fill an array (n_rows, n_columns) from a body, and say whether it holds just such numbers."""
+def _by_pandas(file: Path | io.BytesIO, delimiter: str, decimal: str, skip: int = 0) -> Any:
+    """The numbers below the first `skip` lines, or None if the file holds not just such numbers."""
     import pandas as pd
 
-    try:
-        frame = pd.read_csv(
-            body, sep=delimiter, decimal=decimal, header=None, dtype=np.float64,
-            keep_default_na=False, na_values=list(_MISSING),
-        )  # fmt: skip
-    except ValueError:
-        return False
-    if frame.shape != into.shape:
-        return False
-    columns = [column.to_numpy() for _, column in frame.items()]
-    for start in range(0, len(frame), _ROWS):
-        rows = slice(start, start + _ROWS)
-        for place, column in enumerate(columns):
-            into[rows, place] = column[rows]
-    return not np.isinf(into).any()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", pd.errors.DtypeWarning)
+        try:
+            frame = pd.read_csv(
+                file, sep=delimiter, decimal=decimal, header=None, skiprows=skip,
+                keep_default_na=False, na_values=list(_MISSING), compression=None,
+                encoding_errors="replace",
+            )  # fmt: skip
+        except ValueError:
+            return None
+    if any(kind.kind not in "fiu" for kind in set(frame.dtypes)):
+        return None
+    values = frame.to_numpy(dtype=np.float64)
+    return None if np.isinf(values).any() else values
 
 
 def _cell_by_cell(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,13 @@ import numpy as np
 import xarray as xr
 
 from ..schema import make_map, make_points
-from .files import checksum, labelled, readable, refuse, source_of, stored, with_position_unit
+from .files import (
+    labelled,
+    refuse,
+    source_of,
+    stored,
+    with_position_unit,
+)
 from .grid import grid
 from .options import TableOptions, TextOptions, kept, takes
 from .state import as_kept, as_stated
@@ -52,13 +57,7 @@ def read(path: Path, options: TextOptions) -> xr.DataArray:
     ------
     ReadError : anything that cannot be read without guessing, with its line.
     """
-    with readable(path):
-        data = path.read_bytes()
-    with ThreadPoolExecutor(1) as pool:
-        digest = pool.submit(checksum, path, data)
-        table = parse(path, data, options.delimiter, options.decimal)
-        said = {**table.form, "sha256": digest.result()}
-    return from_table(replace(table, form=said), options)
+    return from_table(parse(path, options.delimiter, options.decimal), options)
 
 
 def from_table(table: Table, options: TableOptions) -> xr.DataArray:
