@@ -7,7 +7,7 @@ with a missing value comes out missing and touches no other. Lazy (dask) arrays 
 
 from .blocks import ROWS_AT_ONCE
 from .corrections import bridge, despike, resample, subtract_vapour
-from .files import pinned, step_files
+from .files import pinned, step_files, unpinned
 from .optics import correct_atr_depth, kramers_kronig, kubelka_munk, optical_constants
 from .parameters import METHODS, RULES, STEPS, complete_parameters, parameter_faults
 from .scatter import correct_scatter
@@ -36,4 +36,5 @@ __all__ = [
     "step_files",
     "subtract_vapour",
     "to_absorbance",
+    "unpinned",
 ]

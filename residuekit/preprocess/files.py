@@ -9,7 +9,7 @@ from typing import Any
 from .. import io
 from ..errors import Fault, ProcedureError
 
-__all__ = ["Stamp", "pinned", "stamps", "step_files"]
+__all__ = ["Stamp", "pinned", "stamps", "step_files", "unpinned"]
 
 #: A file, its time of change and its size.
 Stamp = tuple[str, int, int]
@@ -40,6 +40,25 @@ def pinned(parameters: Mapping[str, Any], folder: Path) -> dict[str, Any]:
         new["kept"] = files[len(parameters["blanks"]) :]
         new["digests"] = parameters["digests"] or [io.sha256(file) for file in files]
     return new
+
+
+def unpinned(parameters: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """Return the parameters with the files' places as seen from a folder; `pinned` undoes it.
+
+    >>> unpinned({"file": "/s/data/vapour.nc"}, Path("/s"))
+    {'file': 'data/vapour.nc'}
+    """
+
+    def seen(file: str) -> str:
+        inside = Path(file).is_relative_to(folder)
+        return Path(file).relative_to(folder).as_posix() if inside else file
+
+    new = dict(parameters)
+    if "file" in parameters:
+        new["file"] = seen(parameters["file"])
+    return new | {
+        key: list(map(seen, parameters[key])) for key in ("blanks", "kept") if key in parameters
+    }
 
 
 def stamps(files: Sequence[str], digests: Sequence[str]) -> tuple[list[str], tuple[Stamp, ...]]:

@@ -173,6 +173,8 @@ def _scores(result: StudyResult) -> Iterator[Block]:
             f"{number(CHANGE_LENGTH)} cm⁻¹. The net analyte signal (Lorber 1986) is the same "
             "quantity for white noise."
         )
+        if provenance.get("paint_variation"):
+            yield Items(tuple(map(_variation, provenance["paint_variation"])))
     yield Paragraph(
         "The deciding score was fixed beforehand: the net signal, or else the first band in the "
         "order of the list that is not blind. What each score can see was computed from blanks, "
@@ -189,6 +191,14 @@ def _scores(result: StudyResult) -> Iterator[Block]:
                 f"{sentence_case(stratum_words(stratum))}.",
             )
             yield Items(tuple(_sight(row, result) for row in rows))
+
+
+def _variation(row: Mapping[str, Any]) -> str:
+    """Whether the metric of a stratum holds a measured change of the paint, or a declared one."""
+    dof = row["degrees_of_freedom"]
+    freedom = f"{dof} degree{'' if dof == 1 else 's'} of freedom among such replicates"
+    how = f"measured, with {freedom}" if row["measured"] else f"declared, with only {freedom}"
+    return f"{sentence_case(stratum_words(stratum_of(row)))}: how mock-ups differ is {how}."
 
 
 def _sight(row: Mapping[Any, Any], result: StudyResult) -> str:

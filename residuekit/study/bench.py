@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..comparator import comparator_places, water_change
+from ..comparator import water_change
 from ..confirmation import Confirmation, confirmer, unexplained
 from ..errors import ResiduekitError
 from ..kernels import netsignal
+from ..kernels.paint_change import LEAST_DOF
 from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
 from ..reprs import to_error
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
@@ -29,40 +30,9 @@ from ..verdict import Assessment, Verdict, assess, judge
 from .cache import Cache, key_of, pack, unpack
 from .manifest import Manifest
 from .measurements import Measurement
+from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
 Floats = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class MapSummary:
-    """What is kept of one measured file: its mean spectrum, its counts, what its check found.
-
-    `key` names what it was made from: the file's content, the procedure, the code.
-    """
-
-    row: Measurement
-    key: str
-    wavenumber: Floats
-    mean: Floats
-    n_pixels: int
-    quality: Mapping[str, Any]
-    quantity: str
-    technique: str
-
-
-@dataclass(frozen=True)
-class MockupMean:
-    """One physical sample under one set of conditions: the mean of its maps."""
-
-    row: Measurement
-    mean: Floats
-    files: tuple[str, ...]
-    n_pixels: int
-
-    @property
-    def n_maps(self) -> int:
-        """How many files stand behind the mean."""
-        return len(self.files)
 
 
 @dataclass(frozen=True)
@@ -108,58 +78,6 @@ def _make_metric(
         return _Metric(within, net, "")
     except ResiduekitError as problem:
         return _Metric(within, None, f"No net signal: {problem.faults[0].found}.")
-
-
-def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
-    """Average the maps of each mock-up; a mock-up under two conditions stands for each apart."""
-    gathered: dict[tuple[Any, ...], list[MapSummary]] = defaultdict(list)
-    for one in summaries:
-        place = one.row.stratum if one.row.role == "blank" else one.row.arm
-        loading = one.row.loading_ug_cm2
-        key = (
-            one.row.role,
-            one.row.mockup,
-            place,
-            one.row.treatment,
-            None if math.isnan(loading) else loading,
-        )
-        gathered[key].append(one)
-    return [
-        MockupMean(
-            maps[0].row,
-            np.mean([one.mean for one in maps], axis=0),
-            tuple(one.row.file for one in maps),
-            sum(one.n_pixels for one in maps),
-        )
-        for maps in gathered.values()
-    ]
-
-
-def comparator(
-    blanks: Sequence[MockupMean], exposure_min: float | None
-) -> tuple[list[MockupMean], str]:
-    """The blanks an arm is compared with (`comparator_places`), and what must be said of them."""
-    places = comparator_places(
-        [blank.row.treatment for blank in blanks],
-        [blank.row.exposure_min for blank in blanks],
-        exposure_min,
-    )
-    chosen = [blanks[place] for place in places]
-    if all(blank.row.treatment != "water" for blank in chosen):
-        return chosen, (
-            "Compared with untreated blanks alone: what water itself does to the paint is not "
-            "taken out."
-        )
-    if exposure_min is None or all(b.row.exposure_min == exposure_min for b in chosen):
-        return chosen, ""
-    times = sorted({blank.row.exposure_min for blank in chosen if blank.row.exposure_min >= 0})
-    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
-    unstated = [] if all(blank.row.exposure_min >= 0 for blank in chosen) else ["unstated exposure"]
-    given = " or ".join([*stated, *unstated])
-    return (
-        chosen,
-        f"The water-only blanks are of {given}, not all of the arm's {exposure_min:g} min.",
-    )
 
 
 class Bench:
@@ -333,6 +251,23 @@ class Bench:
             for row in marker_rows(
                 dict(zip(STRATUM_COLUMNS, stratum, strict=True)), self.scores(stratum, residue)
             )
+        ]
+
+    def paint_variation(self) -> list[dict[str, Any]]:
+        """On how many replicates each stratum's metric rests: measured, or declared for want of
+        them."""
+        dof = {
+            stratum: sum(len(group) - 1 for group in self._replicates(stratum))
+            for stratum in self.strata
+            if self.blanks(stratum) and self.net(stratum, self.manifest.treatment) is not None
+        }
+        return [
+            {
+                **dict(zip(STRATUM_COLUMNS, stratum, strict=True)),
+                "degrees_of_freedom": number,
+                "measured": number >= LEAST_DOF,
+            }
+            for stratum, number in dof.items()
         ]
 
     def paint_change(self, stratum: tuple[Any, ...], score: Score) -> str:

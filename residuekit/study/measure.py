@@ -18,8 +18,8 @@ from ..marker_choice import Score
 from ..procedure import Procedure
 from ..quality import check_quality
 from ..spectra import mean_spectrum, valid_spectra
-from .bench import MapSummary
 from .measurements import Measurement
+from .mockups import MapSummary
 
 UPPER_TAIL = 0.99
 

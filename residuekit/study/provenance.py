@@ -7,9 +7,11 @@ import math
 import platform
 from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Any
 
 from .. import __version__
+from ..preprocess import unpinned
 from ..procedure import Procedure
 from .cache import code_version
 from .manifest import Manifest
@@ -47,8 +49,9 @@ def record(
             "figure": dict(manifest.figure),
             "quality": dict(manifest.quality),
         },
-        "procedure": _steps(manifest.procedure),
-        "second_procedure": manifest.second_procedure and _steps(manifest.second_procedure),
+        "procedure": steps_of(manifest.procedure, manifest.folder),
+        "second_procedure": manifest.second_procedure
+        and steps_of(manifest.second_procedure, manifest.folder),
         "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
         "n_arms": len(manifest.arms()),
         "inputs": dict(inputs),
@@ -56,8 +59,9 @@ def record(
     }
 
 
-def _steps(procedure: Procedure) -> list[dict[str, Any]]:
-    return [{"step": name, **parameters} for name, parameters in procedure.steps]
+def steps_of(procedure: Procedure, folder: Path) -> list[dict[str, Any]]:
+    """The steps, their files as seen from the folder of the study, wherever that lies."""
+    return [{"step": name, **unpinned(given, folder)} for name, given in procedure.steps]
 
 
 def _version(package: str) -> str:

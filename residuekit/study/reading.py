@@ -17,11 +17,12 @@ from .. import io
 from ..errors import Fault, ReadError, ResiduekitError
 from ..marker_choice import Score
 from ..spectra import same_axis, valid_spectra
-from .bench import Bench, MapSummary
+from .bench import Bench
 from .cache import Cache, key_of
 from .manifest import Manifest
 from .measurements import Measurement
-from .provenance import as_json
+from .mockups import MapSummary
+from .provenance import as_json, steps_of
 from .work import Outcome, Task, perform, perform_all
 
 Progress = Callable[[int, int, str], None]
@@ -137,7 +138,7 @@ class Reading:
         if row.file not in self.hashes:
             self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
         sha256 = self.hashes[row.file]
-        steps = [[name, parameters] for name, parameters in self.manifest.procedure.steps]
+        steps = steps_of(self.manifest.procedure, self.manifest.folder)
         quality = {
             **self.manifest.quality,
             "windows": [(marker.low, marker.high) for marker in self.manifest.markers],

@@ -18,11 +18,12 @@ import xarray as xr
 
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
-from .bench import Bench, mockup_means
+from .bench import Bench
 from .cache import Cache
 from .changes import what_changed
 from .manifest import Manifest
 from .measurements import as_rows
+from .mockups import mockup_means
 from .normalisation import normalisation_notes
 from .provenance import as_json, record
 from .reading import Progress, Reading
@@ -82,6 +83,7 @@ def run_study(
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
         provenance["remarks"] = remarks
+        provenance["paint_variation"] = bench.paint_variation()
         provenance["computed"] = sorted(work.computed)
         if manifest.trial.rows:
             provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)

@@ -15,8 +15,9 @@ from ..kernels.decision import decision_levels
 from ..marker_choice import Score
 from ..results import TABLES
 from ..verdict import Verdict
-from .bench import Bench, MapSummary, MockupMean, arm_columns, comparator, mockup_means
+from .bench import Bench, arm_columns
 from .measurements import Measurement
+from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
 Rows = list[dict[str, Any]]
 #: The share of an arm's files that may be unfit before the arm is not assessable.

@@ -22,9 +22,9 @@ import xarray as xr
 from ..errors import Fault, ResiduekitError, StudyError
 from ..marker_choice import Score
 from ..procedure import Procedure
-from .bench import MapSummary
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
+from .mockups import MapSummary
 
 _RESTARTS = 3
 

@@ -13,6 +13,7 @@ from .. import io, schema
 from ..errors import Fault, ReadError, did_you_mean
 from ..figures.words import blank_words, comparator_kind, counted, in_stratum, stratum_of
 from ..io.files import sha256
+from ..preprocess import pinned
 from ..procedure import Procedure
 from ..results import StudyResult, open_run
 
@@ -30,7 +31,8 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
         raise ReadError(Fault("a file that has changed since the run", "the file as it was then",
                               "residuekit run DIR again", str(path)))  # fmt: skip
     scores = xr.load_dataset(result.folder / maps[file], engine="h5netcdf")
-    array = Procedure.from_steps(record["procedure"]).apply(io.read(path))
+    steps = [pinned(step, result.folder.parents[1]) for step in record["procedure"]]
+    array = Procedure.from_steps(steps).apply(io.read(path))
     dims = schema.pixel_dims(array)
     state = {name: (dims, scores[name].values) for name in ("valid", "flag")}
     return {

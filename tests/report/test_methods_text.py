@@ -194,6 +194,18 @@ def test_the_text_holds_procedure_markers_controls_works_and_few_hashes(told):
     assert "Savitzky" not in text
 
 
+def test_the_text_says_whether_the_paints_variation_was_measured(told):
+    folder, result, _, _ = told
+    row = {"paint": "alkyd", "soiling": "none", "ageing_h": 0.0}
+    for dof, words in ((4, "measured, with 4 degrees of freedom among such replicates"),
+                       (1, "declared, with only 1 degree of freedom")):  # fmt: skip
+        found = {**row, "degrees_of_freedom": dof, "measured": dof >= 3}
+        record = {**result.provenance, "paint_variation": [found]}
+        text = plain(write_methods(replace(result, provenance=record), folder))
+        assert f"how mock-ups differ is {words}" in text
+    write_methods(result, folder)
+
+
 def test_steps_of_the_procedure_bring_their_works(told):
     folder, result, _, _ = told
     steps = [{"step": "correct_baseline", "method": "arpls", "smoothness": 1e5},

@@ -6,10 +6,13 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from residuekit import io
+from residuekit import Study, io
 from residuekit.results import TABLES
+from residuekit.schema import make_points
+from residuekit.viewer.run_maps import arguments_of
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 
@@ -60,6 +63,24 @@ def test_the_first_run_reads_each_file_once(study, performed):
     once = [row["file"] for row in study.rows() if row["role"] in ("exposed", "reference")]
     assert all(performed.count(file) == 1 for file in once)
     assert set(performed) == {row["file"] for row in study.rows()}
+
+
+def test_a_study_that_was_moved_is_not_computed_again(study, tmp_path, performed):
+    """Files that steps read are recorded as seen from the study, wherever it lies."""
+    axis = np.arange(800.0, 2100.0, 2.0)
+    vapour = make_points(np.exp(-(((axis - 1844) / 4) ** 2)), axis)
+    io.write(vapour, study.folder / "data/vapour.nc")
+    step = '{step = "crop", low = 910, high = 1840},'
+    study.edit(step, step + '\n    {step = "subtract_vapour", file = "data/vapour.nc", '
+                            "fit_low = 1750, fit_high = 1840},")  # fmt: skip
+    study.run()
+    performed.clear()
+    moved = shutil.copytree(study.folder, tmp_path / "elsewhere" / "study")
+    shutil.rmtree(study.folder)
+    result = Study.open(moved).run()
+    assert performed == []
+    assert result.provenance["procedure"][1]["file"] == "data/vapour.nc"
+    assert arguments_of(result, result.provenance["maps"][0]["file"])["array"].notnull().any()
 
 
 def test_one_new_map_is_the_only_one_read(warm_study, performed):

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import time
+from collections import Counter
 from datetime import UTC, datetime
 
 import numpy as np
@@ -80,6 +81,10 @@ def test_the_record_names_every_input_and_every_parameter(finished):
     ]  # fmt: skip
     assert record["study"]["acceptance_limit_ug_cm2"] == 4.0
     assert record["failures"] == {}
+    spiked = Counter(r["loading_ug_cm2"] for r in finished.study.rows() if r["role"] == "spiked")
+    (variation,) = record["paint_variation"]
+    assert variation["degrees_of_freedom"] == sum(count - 1 for count in spiked.values())
+    assert variation["measured"] == (variation["degrees_of_freedom"] >= 3)
 
 
 def test_the_clean_arm_is_clean_and_the_other_is_not(finished):

@@ -1,0 +1,101 @@
+"""What is kept of measured maps, their means by mock-up, and the blanks an arm is compared with."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..comparator import comparator_places
+from .measurements import Measurement
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MapSummary:
+    """What is kept of one measured file: its mean spectrum, its counts, what its check found.
+
+    `key` names what it was made from: the file's content, the procedure, the code.
+    """
+
+    row: Measurement
+    key: str
+    wavenumber: Floats
+    mean: Floats
+    n_pixels: int
+    quality: Mapping[str, Any]
+    quantity: str
+    technique: str
+
+
+@dataclass(frozen=True)
+class MockupMean:
+    """One physical sample under one set of conditions: the mean of its maps."""
+
+    row: Measurement
+    mean: Floats
+    files: tuple[str, ...]
+    n_pixels: int
+
+    @property
+    def n_maps(self) -> int:
+        """How many files stand behind the mean."""
+        return len(self.files)
+
+
+def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
+    """Average the maps of each mock-up; a mock-up under two conditions stands for each apart."""
+    gathered: dict[tuple[Any, ...], list[MapSummary]] = defaultdict(list)
+    for one in summaries:
+        place = one.row.stratum if one.row.role == "blank" else one.row.arm
+        loading = one.row.loading_ug_cm2
+        key = (
+            one.row.role,
+            one.row.mockup,
+            place,
+            one.row.treatment,
+            None if math.isnan(loading) else loading,
+        )
+        gathered[key].append(one)
+    return [
+        MockupMean(
+            maps[0].row,
+            np.mean([one.mean for one in maps], axis=0),
+            tuple(one.row.file for one in maps),
+            sum(one.n_pixels for one in maps),
+        )
+        for maps in gathered.values()
+    ]
+
+
+def comparator(
+    blanks: Sequence[MockupMean], exposure_min: float | None
+) -> tuple[list[MockupMean], str]:
+    """The blanks an arm is compared with (`comparator_places`), and what must be said of them."""
+    places = comparator_places(
+        [blank.row.treatment for blank in blanks],
+        [blank.row.exposure_min for blank in blanks],
+        exposure_min,
+    )
+    chosen = [blanks[place] for place in places]
+    if all(blank.row.treatment != "water" for blank in chosen):
+        return chosen, (
+            "Compared with untreated blanks alone: what water itself does to the paint is not "
+            "taken out."
+        )
+    if exposure_min is None or all(b.row.exposure_min == exposure_min for b in chosen):
+        return chosen, ""
+    times = sorted({blank.row.exposure_min for blank in chosen if blank.row.exposure_min >= 0})
+    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
+    unstated = [] if all(blank.row.exposure_min >= 0 for blank in chosen) else ["unstated exposure"]
+    given = " or ".join([*stated, *unstated])
+    return (
+        chosen,
+        f"The water-only blanks are of {given}, not all of the arm's {exposure_min:g} min.",
+    )
