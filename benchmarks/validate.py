@@ -33,23 +33,24 @@ from residuekit.simulate import Scorecard, scorecard_figure
 
 @dataclass(frozen=True)
 class Size:
-    """How many runs each level does: a configuration of scores, of pixels, of maps; studies, and
-    studies of two ages."""
+    """How many runs each level does: a configuration of scores, of pixels, of maps; studies by the
+    command and without pictures, and studies of two ages."""
 
     scores: int
     pixels: int
     maps: int
     studies: int
+    plain: int
     ageing: int
 
 
-QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3, ageing=1)
-FULL = Size(scores=10_000, pixels=10_000, maps=2_000, studies=40, ageing=24)
+QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3, plain=0, ageing=1)
+FULL = Size(scores=10_000, pixels=10_000, maps=2_000, studies=40, plain=160, ageing=24)
 
 
 def judge(size: Size) -> tuple[list[Claim], Scorecard]:
     """Do all three levels; the claims, and the scorecard of the studies."""
-    card = study_level.run_studies(size.studies)
+    card = study_level.run_studies(size.studies, size.plain)
 
     def everything() -> Iterator[Claim]:
         yield from score_level.claims(size.scores)
@@ -86,7 +87,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Judge the statistical claims on known truth.")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--quick", action="store_true", help="fewer runs (the default)")
-    form.add_argument("--full", action="store_true", help="10,000, 2,000 and 40 runs")
+    form.add_argument("--full", action="store_true", help="10,000, 2,000 and 200 runs")
     parser.add_argument("--json", action="store_true", help="one JSON list on the terminal")
     parser.add_argument("--out", metavar="DIR", help="where the picture of the studies goes")
     options = parser.parse_args(arguments)

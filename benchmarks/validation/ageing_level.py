@@ -21,7 +21,7 @@ from residuekit.simulate import Arm, StudyDesign, score_runs
 
 from . import study_level
 from .claims import SEED, Claim, rate, spread
-from .study_level import MEASURED, simulate_and_run
+from .study_level import MEASURED, run_by_command, simulate_and_run
 
 AGES_H = (0.0, 500.0)
 PAINTS = ("alkyd", "acrylic")
@@ -68,7 +68,8 @@ def claims(count: int) -> Iterator[Claim]:
 
 
 def _run_one(place: Path, number: int) -> tuple[Path, Path]:
-    return simulate_and_run(place / f"ageing-{number}", design(number), SEED + 10_000 + number)
+    seed = SEED + 10_000 + number
+    return simulate_and_run(place / f"ageing-{number}", design(number), seed, run_by_command)
 
 
 def _differences(folder: Path, sealed: Path) -> Iterator[tuple[str, bool, bool]]:

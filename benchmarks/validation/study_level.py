@@ -1,7 +1,8 @@
 """Whole studies through the files and the command, judged by the scorer.
 
-Each study is simulated to a folder with its truth sealed beside it, run by `residuekit run` in a
-process of its own, and only then scored. Its five arms of 6 mock-ups: two clean, one with gel on
+Each study is simulated to a folder with its truth sealed beside it, run, and only then scored: some
+by `residuekit run` in a process of their own, more by `Study.run` without figure and report, which
+decide nothing. Its five arms of 6 mock-ups: two clean, one with gel on
 all alike, one with patches of it, one with gel on one mock-up of six; the loadings go from below
 to above the detection limits, study by study. Alkyd and acrylic-like paint in turn, the latter
 with traces of soil on every mock-up.
@@ -9,14 +10,17 @@ with traces of soil on every mock-up.
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from unittest import mock
 
+from residuekit import Study
 from residuekit.simulate import Arm, Scorecard, StudyDesign, score_runs, simulate_study
 
 from .claims import SEED, Claim, rate, spread
@@ -61,26 +65,42 @@ def design(number: int) -> StudyDesign:
     )
 
 
-def run_studies(count: int) -> Scorecard:
-    """Simulate, run and score studies 0 to `count` - 1."""
+def run_studies(by_command: int, plain: int) -> Scorecard:
+    """Simulate, run and score this many studies by the command, and then without pictures."""
     with TemporaryDirectory() as place:
-        pairs = spread(partial(_run_one, Path(place)), range(count))
-        return score_runs(pairs)
+        one = partial(_run_one, Path(place), by_command)
+        return score_runs(spread(one, range(by_command + plain)))
 
 
-def _run_one(place: Path, number: int) -> tuple[Path, Path]:
-    return simulate_and_run(place / f"study-{number}", design(number), SEED + number)
+def _run_one(place: Path, by_command: int, number: int) -> tuple[Path, Path]:
+    run = run_by_command if number < by_command else run_plainly
+    return simulate_and_run(place / f"study-{number}", design(number), SEED + number, run)
 
 
-def simulate_and_run(folder: Path, made: StudyDesign, seed: int) -> tuple[Path, Path]:
-    """Simulate a study, run it by the command; its folder, and its truth sealed beside it."""
+def simulate_and_run(
+    folder: Path, made: StudyDesign, seed: int, run: Callable[[Path], None]
+) -> tuple[Path, Path]:
+    """Simulate a study and run it; its folder, and its truth sealed beside it."""
     sealed = folder.with_name(f"{folder.name}-truth.json")
     simulate_study(folder, made, seed, sealed)
+    run(folder)
+    return folder, sealed
+
+
+def run_plainly(folder: Path) -> None:
+    """Run a study in this process, without what people read; its maps are removed once scored."""
+    with mock.patch("residuekit.study.run._present"):
+        Study.open(folder).run()
+    shutil.rmtree(folder / "data")
+    shutil.rmtree(folder / "runs" / ".cache")
+
+
+def run_by_command(folder: Path) -> None:
+    """Run a study as a user does."""
     command = [sys.executable, "-m", "residuekit", "run", str(folder)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"residuekit run failed on {folder.name}:\n{done.stderr}")
-    return folder, sealed
 
 
 #: Rate of the scorecard -> the range that is claimed for it. The interval is for the mean of all

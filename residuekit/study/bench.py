@@ -176,15 +176,19 @@ class Bench:
 
     def _replicates(self, stratum: tuple[Any, ...]) -> list[Floats]:
         """Groups of mock-ups of the same paint and soiling that no arm of the stratum is compared
-        with: spiked ones of one loading, untreated ones, the blanks of other ageings."""
+        with: spiked ones of one loading, untreated ones, the blanks of other ageings unless they
+        are the same samples."""
         groups: dict[tuple[Any, ...], list[Floats]] = defaultdict(list)
-        kinds = {blank.row.treatment for blank in comparator(self.blanks(stratum), None)[0]}
+        compared = comparator(self.blanks(stratum), None)[0]
+        kinds = {blank.row.treatment for blank in compared}
+        samples = {blank.row.mockup for blank in compared}
         for other, means in self._of_stratum.items():
             if other[:2] != stratum[:2]:
                 continue
             for mean in means:
                 row = mean.row
-                if row.role == "spiked" or other != stratum or row.treatment not in kinds:
+                apart = row.role == "spiked" or other != stratum or row.treatment not in kinds
+                if apart and row.mockup not in samples:
                     loading = 0.0 if row.role == "blank" else row.loading_ug_cm2
                     groups[other, row.role, row.treatment, loading].append(mean.mean)
         return [np.array(group) for group in groups.values() if len(group) > 1]
