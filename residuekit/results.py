@@ -35,7 +35,7 @@ _TEXTS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class StudyResult:
     """What a run of a study found.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from ..reprs import as_frame
@@ -22,10 +23,12 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 
-def findings(result: StudyResult) -> list[Finding]:
+@lru_cache(maxsize=1)
+def findings(result: StudyResult) -> tuple[Finding, ...]:
     """Gather what a run says beside its verdicts; what the study does not allow is left out.
 
-    Every number is of the deciding score. No sentence says that something is absent.
+    Every number is of the deciding score. No sentence says that something is absent. Report and
+    methods text ask for the same; the score maps are read once.
     """
     made = (
         _exposure_series(result),
@@ -39,7 +42,7 @@ def findings(result: StudyResult) -> list[Finding]:
         _sessions(result),
         _pixels(result),
     )
-    return [finding for finding in made if finding is not None]
+    return tuple(finding for finding in made if finding is not None)
 
 
 def _deciding_rows(result: StudyResult) -> pd.DataFrame:
