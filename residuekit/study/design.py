@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 from typing import Any
 
+from ..comparator import comparator_places
 from ..errors import Fault, did_you_mean
 from ..results import arm_words
 from ..schema import ARM_COLUMNS, NET_SIGNAL
@@ -136,11 +137,73 @@ def shared_mockups(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
     return dict(notes)
 
 
+def measured_otherwise(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
+    """Say of each arm whose mock-ups were not measured as its blanks were: in sessions without a
+    blank, or with more or fewer files each. What then differs passes for gel, or hides it."""
+    arms: dict[Key, dict[Key, list[Measurement]]] = defaultdict(lambda: defaultdict(list))
+    blanks: dict[Key, dict[Key, list[Measurement]]] = defaultdict(lambda: defaultdict(list))
+    for row in rows:
+        if row.role == "exposed":
+            arms[row.arm][_sample(row)].append(row)
+        elif row.role == "blank":
+            blanks[row.stratum][(*_sample(row), row.treatment)].append(row)
+    notes: dict[Key, list[str]] = {}
+    for arm, exposed in arms.items():
+        every = list(blanks[arm[:3]].values())
+        first = [files[0] for files in every]
+        places = comparator_places(
+            [row.treatment for row in first], [row.exposure_min for row in first],
+            next(iter(exposed.values()))[0].exposure_min,
+        )  # fmt: skip
+        own = [every[place] for place in places]
+        said = [_lone_sessions(exposed.values(), own), _unlike_counts(exposed.values(), own)]
+        notes[arm] = [words for words in said if words]
+    return notes
+
+
+def _lone_sessions(
+    exposed: Iterable[Sequence[Measurement]], blanks: Sequence[Sequence[Measurement]]
+) -> str:
+    met, clean = (
+        {row.session for files in mockups for row in files} for mockups in (exposed, blanks)
+    )
+    if not blanks or "" in met | clean or met <= clean:
+        return ""
+    lone = sorted(met - clean)
+    return (
+        f"No blank of the arm was measured in session{'s' * (len(lone) > 1)} "
+        f"{', '.join(lone)}: what differs from session to session is not told from gel."
+    )
+
+
+def _unlike_counts(
+    exposed: Iterable[Sequence[Measurement]], blanks: Sequence[Sequence[Measurement]]
+) -> str:
+    if not blanks:
+        return ""
+    of_exposed, of_blank = (
+        sum(map(len, mockups)) / len(mockups) for mockups in (list(exposed), blanks)
+    )
+    if of_exposed == of_blank:
+        return ""
+    return (
+        f"Each exposed mock-up is the mean of {of_exposed:.3g} files and each blank of "
+        f"{of_blank:.3g}: as far as maps of one mock-up differ, the limits, which come from the "
+        f"blanks, are too {'low' if of_exposed < of_blank else 'high'}."
+    )
+
+
+def arm_notes(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
+    """What must be said of each arm: shared mock-ups, and what was measured unlike its blanks."""
+    shared = shared_mockups(rows)
+    return {arm: [*shared.get(arm, []), *said] for arm, said in measured_otherwise(rows).items()}
+
+
 def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
     """What a user should know of a table that is not wrong."""
     notes = list(near_names(rows))
     columns = {row.arm: {name: getattr(row, name) for name in ARM_COLUMNS} for row in rows}
-    for arm, said in shared_mockups(rows).items():
+    for arm, said in arm_notes(rows).items():
         notes += [f"{arm_words(columns[arm])}: {words}" for words in said]
     exposures: dict[Key, set[float]] = defaultdict(set)
     for row in rows:

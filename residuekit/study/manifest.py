@@ -13,7 +13,7 @@ from ..errors import Fault, StudyError, grouped
 from ..markers import Marker
 from ..procedure import Procedure
 from ..trial.table import Trial, examine_trial
-from .design import design_faults, notes_of, shared_mockups
+from .design import arm_notes, design_faults, notes_of
 from .files import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .pictures import picture_faults
@@ -67,9 +67,10 @@ class Manifest:
             gathered[row.arm].append(row)
         return {arm: tuple(rows) for arm, rows in gathered.items()}
 
-    def shared_mockups(self) -> dict[Key, list[str]]:
-        """What must be said of the arms whose mock-ups stand elsewhere too."""
-        return shared_mockups(self.measurements)
+    def arm_notes(self) -> dict[Key, list[str]]:
+        """What must be said of the arms whose mock-ups stand elsewhere too, or were measured unlike
+        their blanks."""
+        return arm_notes(self.measurements)
 
     @property
     def notes(self) -> list[str]:

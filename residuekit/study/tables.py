@@ -70,7 +70,7 @@ def judge_arms(bench: Bench, found: Found) -> Iterator[Judged]:
     for mean in mockup_means(found.exposed):
         of_arm[mean.row.arm].append(mean)
     arms = manifest.arms()
-    shared = manifest.shared_mockups()
+    said = manifest.arm_notes()
     for arm, rows in arms.items():
         columns, exposed = arm_columns(rows[0]), of_arm[arm]
         unfit = _unfit(bench, found, rows)
@@ -82,7 +82,7 @@ def judge_arms(bench: Bench, found: Found) -> Iterator[Judged]:
         lost = [row.file for row in rows if row.file in found.failures]
         if lost:
             notes.append(f"Left out: {', '.join(lost)}.")
-        notes += shared.get(arm, [])
+        notes += said[arm]
         verdict = bench.judge_arm(exposed, unfit, notes)
         counts = {
             "n_maps": sum(mean.n_maps for mean in exposed),
