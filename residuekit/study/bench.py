@@ -62,7 +62,7 @@ def _make_metric(
     scatters: Iterable[netsignal.Scatter],
     references: Sequence[MapSummary],
     wavenumber: Floats,
-    residue: str,
+    missing: str,
     replicates: Sequence[Floats],
 ) -> _Metric:
     try:
@@ -71,7 +71,7 @@ def _make_metric(
         return _Metric(None, None, f"No net signal: {problem.faults[0].found}.")
     within = pooled.products.sum(axis=0) / pooled.dof.sum()
     if not references:
-        return _Metric(within, None, f"No reference of {residue}: no net signal, no shape test.")
+        return _Metric(within, None, f"{missing}: no net signal, no shape test.")
     try:
         spectra = [one.mean for one in references]
         net = net_from_scatters(pooled, spectra, wavenumber, replicates=replicates)
@@ -138,6 +138,13 @@ class Bench:
             if one.row.role == "reference" and one.row.treatment == residue
         ]
 
+    def _missing(self, residue: str) -> str:
+        """What is said where a residue has no reference: none in the table, or none of use."""
+        files = [r.file for r in self.manifest.of_role("reference") if r.treatment == residue]
+        if not files:
+            return f"No reference of {residue}"
+        return f"No reference of {residue} could be used ({', '.join(files)} left out)"
+
     def net(self, stratum: tuple[Any, ...], residue: str) -> netsignal.NetSignal | None:
         """The net signal of a residue on a stratum, or None (`remarks` says why)."""
         return self._metric(stratum, residue).net
@@ -147,16 +154,17 @@ class Bench:
         place = (stratum, residue)
         if place not in self._metrics:
             maps, references = self._blank_maps(stratum), self.references(residue)
-            replicates = self._replicates(stratum)
+            replicates, missing = self._replicates(stratum), self._missing(residue)
             key = key_of(
                 "metric",
+                missing,
                 [one.key for one in (*maps, *references)],
                 [group.tobytes().hex() for group in replicates],
             )
             arrays = self._cache.arrays(key)
             if arrays is None:
                 made = _make_metric(
-                    self._scatters(maps), references, self.wavenumber, residue, replicates
+                    self._scatters(maps), references, self.wavenumber, missing, replicates
                 )
                 self._cache.keep(key, made.to_arrays())
             else:

@@ -211,3 +211,11 @@ def test_an_own_band_works_like_a_listed_one(warm_study):
     result = warm_study.run()
     assert_claims_are_whole(result)
     assert "band: mine" in set(result.scores["score"])
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_a_reference_that_is_spoiled_is_named_where_the_net_signal_is_missed(warm_study):
+    (reference,) = warm_study.files("reference")
+    (warm_study.folder / reference).write_bytes(b"not a file of spectra")
+    words = f"No reference of PVA cryogel could be used ({reference} left out): no net signal"
+    assert warm_study.run().verdicts["reason"].str.contains(words, regex=False).all()
