@@ -309,8 +309,8 @@ def _decide(
         if a.shape.refused:
             doubt = f"Above the decision limit, but not of the gel's shape: {a.shape.reason}."
             return "inconclusive", [doubt, numbers]
-        return "detected", [f"Above the decision limit and of the gel's shape: {a.shape.reason}.",
-                            numbers]  # fmt: skip
+        passed = "Above the decision limit, and the test of the shape does not refuse the gel"
+        return "detected", [f"{passed}: {a.shape.reason}.", numbers]
     obstacles = _obstacles(a, acceptance_limit)
     missed = (
         f"A single mock-up that carries less than {a.mockup_detection_limit:.3g} {a.unit} "

@@ -72,7 +72,9 @@ def test_an_upper_bound_above_the_acceptance_limit_is_inconclusive():
 
 
 def test_a_residue_of_the_gel_s_shape_is_detected():
-    assert rk.judge(assess([1.0, 1.1, 0.9], shape="right")).verdict == "detected"
+    found = rk.judge(assess([1.0, 1.1, 0.9], shape="right"))
+    assert found.verdict == "detected"
+    assert "does not refuse the gel" in found.reason
 
 
 def test_a_residue_of_another_shape_or_without_a_reference_is_inconclusive():

@@ -218,6 +218,8 @@ def shape_test(
         f"and what it leaves is {residual / expected if expected > 0 else np.inf:.1f} times what "
         "that scatter leaves (the gel is refused above 3 times with less than 80% explained)"
     )
+    if not refused and share < 0.8:
+        reason += ", too little to tell the gel by its shape"
     return ShapeTest(explained, residual, expected, share, refused, reason)
 
 
