@@ -33,6 +33,8 @@ from .measurements import Measurement
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
 Floats = npt.NDArray[np.float64]
+#: References whose responses differ by less than this factor count as alike.
+_ALIKE = 1.05
 
 
 @dataclass(frozen=True)
@@ -140,10 +142,15 @@ class Bench:
 
     def _missing(self, residue: str) -> str:
         """What is said where a residue has no reference: none in the table, or none of use."""
-        files = [r.file for r in self.manifest.of_role("reference") if r.treatment == residue]
-        if not files:
+        lost = self._lost_references(residue)
+        if not lost:
             return f"No reference of {residue}"
-        return f"No reference of {residue} could be used ({', '.join(files)} left out)"
+        return f"No reference of {residue} could be used ({', '.join(lost)} left out)"
+
+    def _lost_references(self, residue: str) -> list[str]:
+        used = {one.row.file for one in self.references(residue)}
+        rows = self.manifest.of_role("reference")
+        return [row.file for row in rows if row.treatment == residue and row.file not in used]
 
     def net(self, stratum: tuple[Any, ...], residue: str) -> netsignal.NetSignal | None:
         """The net signal of a residue on a stratum, or None (`remarks` says why)."""
@@ -317,6 +324,11 @@ class Bench:
         if residue != row.treatment:
             spoken.append(f"The residue looked for is that of {residue}.")
         spoken.append(self._metric(row.stratum, residue).remark)
+        lost = self._lost_references(residue)
+        if net is not None and lost:
+            spoken.append(f"References left out: {', '.join(lost)}.")
+        if net is not None and self.spiked(row.stratum, residue):
+            spoken.append(_unlike_references(net))
         chosen = deciding(scores)
         if chosen is not None:
             spoken.append(self.paint_change(row.stratum, chosen))
@@ -384,6 +396,19 @@ class Bench:
             and one.row.treatment not in gels | {self.manifest.treatment}
         ]
         return np.array(spectra) if spectra else None
+
+
+def _unlike_references(net: netsignal.NetSignal) -> str:
+    """What must be said where the slope may be that of a reference that is easier to see."""
+    responses = net.references @ net.weights
+    times = float(responses.max() / responses.min())
+    if times < _ALIKE:
+        return ""
+    return (
+        f"The references of the gel respond up to {times:.2g} times unlike: loadings are those of "
+        "what was spiked, and a residue of the part that is hardest to see may be so many times as "
+        "much as is stated."
+    )
 
 
 def arm_columns(row: Measurement) -> dict[str, Any]:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from residuekit import io
 from residuekit.errors import StudyError
 from residuekit.study import load_manifest
 
@@ -213,9 +214,27 @@ def test_an_own_band_works_like_a_listed_one(warm_study):
     assert "band: mine" in set(result.scores["score"])
 
 
-@pytest.mark.usefixtures("without_pictures")
 def test_a_reference_that_is_spoiled_is_named_where_the_net_signal_is_missed(warm_study):
     (reference,) = warm_study.files("reference")
     (warm_study.folder / reference).write_bytes(b"not a file of spectra")
     words = f"No reference of PVA cryogel could be used ({reference} left out): no net signal"
+    assert warm_study.run().verdicts["reason"].str.contains(words, regex=False).all()
+
+
+@pytest.mark.parametrize(
+    ("thickness", "words"),
+    [
+        (0.5, "respond up to 2 times unlike: loadings are those of what was spiked"),
+        (5.0, "References left out: data/second.nc."),
+    ],
+)
+def test_references_that_respond_unlike_or_are_lost_are_told(warm_study, thickness, words):
+    """A second film for half the amount, and one so thick that it saturates."""
+    (reference,) = warm_study.files("reference")
+    array = io.read(warm_study.folder / reference)
+    second = array.copy(data=thickness * array.values)
+    io.write(second, warm_study.folder / "data/second.nc")
+    rows = warm_study.rows()
+    (row,) = (row for row in rows if row["file"] == reference)
+    warm_study.write_rows([*rows, {**row, "file": "data/second.nc"}])
     assert warm_study.run().verdicts["reason"].str.contains(words, regex=False).all()
