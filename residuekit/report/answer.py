@@ -256,8 +256,10 @@ def how_to_read(study: Mapping[str, Any]) -> str:
     sure, seen = percent(1 - study["alpha"]), percent(1 - study["beta"])
     return (
         "± is the standard error. Upper bound: the mean residue of such mock-ups lies below it "
-        f"with {sure} confidence. Detection limit: a mean residue of this size would be detected "
-        f"with {seen} probability. Limits of one mock-up are another thing than limits of a mean."
+        f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
+        f"decision limit with {seen} probability; it is called detected only if its shape and the "
+        "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up are "
+        "another thing than limits of a mean."
     )
 
 

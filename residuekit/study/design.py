@@ -187,9 +187,9 @@ def _unlike_counts(
     if of_exposed == of_blank:
         return ""
     return (
-        f"Each exposed mock-up is the mean of {of_exposed:.3g} files and each blank of "
-        f"{of_blank:.3g}: as far as maps of one mock-up differ, the limits, which come from the "
-        f"blanks, are too {'low' if of_exposed < of_blank else 'high'}."
+        f"Files a mock-up: {of_exposed:.3g} of the exposed, {of_blank:.3g} of the blanks; as far "
+        "as maps of one mock-up differ, the limits, which come from the blanks, are too "
+        f"{'low' if of_exposed < of_blank else 'high'}."
     )
 
 

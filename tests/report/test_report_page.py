@@ -216,6 +216,11 @@ def test_every_kind_of_answer_is_said_in_a_sentence(tmp_path, columns, words):
     assert words in with_verdicts(tmp_path / "run", **columns)
 
 
+def test_the_detection_limit_promises_a_decision_and_no_verdict(written):
+    text = Page(written[1]).text
+    assert "is above the decision limit with 95% probability; it is called detected only" in text
+
+
 def test_without_a_working_exposure_there_is_no_single_answer(tmp_path):
     result = make_run(tmp_path)
     without_figure(tmp_path)
