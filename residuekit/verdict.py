@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _MIN_BLANKS = _MIN_EXPOSED = 3
+#: How rarely equal scatter may look unlike before it is told (F test, one-sided).
+_CHANCE = 0.01
 #: More of a difference that is not the gel's, in what blanks leave, may hide gel. Clean simulated
 #: arms stay below 4, foreign matter that hid gel was beyond 1000.
 MOST_UNEXPLAINED = 10.0
@@ -285,7 +287,8 @@ def judge(
         )
     deciding = next((score for score in scores if not score.blindness.blind), scores[0])
     verdict, sentences = _decide(deciding, acceptance_limit, quality_failed)
-    reason = " ".join(sentence for sentence in (*sentences, *notes) if sentence)
+    said = (*sentences, _unlike_scatter(deciding), *notes)
+    reason = " ".join(sentence for sentence in said if sentence)
     return Verdict(verdict, reason, deciding, scores, acceptance_limit)
 
 
@@ -352,6 +355,23 @@ def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:
     if a.n_mockups < _MIN_EXPOSED:
         obstacles.append(f"exposed mock-ups: only {a.n_mockups} ({_MIN_EXPOSED} are needed)")
     return obstacles
+
+
+def _unlike_scatter(a: Assessment) -> str:
+    """Say so where exposed mock-ups scatter beyond the blanks, from which all limits come."""
+    from scipy.special import fdtrc
+
+    if a.n_blank_mockups < _MIN_BLANKS or a.n_mockups < _MIN_EXPOSED:
+        return ""
+    exposed, blank = (float(np.var(scores, ddof=1)) for scores in (a.mockups, a.blanks))
+    if blank == 0 or fdtrc(a.n_mockups - 1, a.n_blank_mockups - 1, exposed / blank) > _CHANCE:
+        return ""
+    return (
+        f"The exposed mock-ups scatter {math.sqrt(exposed / blank):.2g} times as widely as the "
+        f"blanks (by chance in fewer than {_CHANCE:.0%} of arms): residue lies unevenly on them, "
+        "or their paint varies more than that of the blanks; then the limits are too low and a "
+        "false alarm is likelier."
+    )
 
 
 def _numbers_in_words(a: Assessment) -> str:

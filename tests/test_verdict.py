@@ -195,3 +195,12 @@ def test_something_else_on_the_arm_is_never_an_absence():
     )
     assert strange.verdict == "inconclusive"
     assert "500 times what blanks leave" in strange.reason
+
+
+@pytest.mark.parametrize(("times", "told"), [(1.0, False), (2.0, False), (6.0, True)])
+def test_exposed_mockups_that_scatter_beyond_the_blanks_are_told(times, told):
+    """The F test of scipy's own distribution decides: 5 and 5 degrees of freedom, 1 %: 10.97."""
+    assert stats.f.isf(0.01, 5, 5) == pytest.approx(10.97, abs=0.01)
+    blanks = np.array([-1.0, 1, -1, 1, 0, 0])
+    found = rk.judge(rk.assess(blanks, 0.1 + times * blanks, **SPIKES), acceptance_limit=9.0)
+    assert ("times as widely as the blanks" in found.reason) is told

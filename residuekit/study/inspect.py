@@ -14,9 +14,9 @@ from ..markers import marker_weights
 from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
 from ..spectra import same_axis
-from ..survival import band_survival
 from .cache import code_version
 from .files import file_faults
+from .losses import survival_faults
 from .manifest import Manifest, examine
 from .measurements import TABLE_NAMES, Measurement
 from .normalisation import normalisation_notes
@@ -46,7 +46,7 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     faults += _faults_of_files(manifest, rows, settled, progress)
     said = ""
     if not faults:
-        faults, said = _survival_faults(manifest)
+        faults, said = survival_faults(manifest)
     if faults:
         raise StudyError(faults)
     notes = [*manifest.notes, *normalisation_notes(manifest)]
@@ -95,52 +95,6 @@ def _faults_of_files(
             if progress is not None:
                 progress(number, len(rows), row.file)
     return faults
-
-
-#: What to do about a step that eats a band.
-_SPARE_THE_BAND = {
-    "smooth": "a smaller window",
-    "correct_baseline": "a greater smoothness, or no step: scores draw a line of their own",
-    "normalise": "no normalisation, or an internal standard where the gel has no band",
-    "bridge": "a range without markers",
-}
-
-
-def _survival_faults(manifest: Manifest) -> tuple[list[Fault], str]:
-    """Say which step eats the gel's band on the first blank of each paint and soiling."""
-    gel = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
-    if not gel:
-        return [], "no reference: what the procedure leaves of the gel's bands was not measured"
-    reference = io.read(manifest.folder / gel[0].file)
-    blanks = {row.stratum[:2]: row for row in reversed(manifest.of_role("blank"))}
-    faults = []
-    lowest = 1.0
-    for row in blanks.values():
-        blank = io.read(manifest.folder / row.file)
-        found = band_survival(manifest.procedure, blank, reference, manifest.markers)
-        for eaten in found.eaten():
-            number, step = eaten["number"], eaten["step"]
-            lines = manifest.procedure.lines
-            faults.append(
-                Fault(
-                    f"step {number}, {step}, which leaves {eaten['kept']:.0%} of a band of "
-                    f"{eaten['marker']!r} at the detection limit on {row.file} (after all steps "
-                    f"{eaten['survives']:.0%})",
-                    f"at least {found.least:.0%} after all steps",
-                    _SPARE_THE_BAND.get(step, "other parameters, or no such step"),
-                    SETTINGS,
-                    lines[number - 1] if lines else None,
-                )
-            )
-        lowest = min([lowest, *(row["share"] for row in found.last())])
-    return faults, _kept_words(lowest)
-
-
-def _kept_words(lowest: float) -> str:
-    return (
-        f"a gel band as weak as its detection limit keeps at least {lowest:.0%} of its strength "
-        "through the procedure"
-    )
 
 
 def _placed(fault: Fault, file: str) -> Fault:

@@ -21,6 +21,7 @@ from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
 from .bench import Bench
 from .cache import Cache
 from .changes import what_changed
+from .losses import survival_notes
 from .manifest import Manifest
 from .measurements import as_rows
 from .mockups import mockup_means
@@ -70,7 +71,12 @@ def run_study(
         for name, rows in tables.items():
             write_table(part / f"{name}.csv", rows, TABLES[name])
         write_netcdf(_spectra(bench, work), part / SPECTRA)
-        remarks = [*bench.remarks, *manifest.notes, *normalisation_notes(work.usable)]
+        remarks = [
+            *bench.remarks,
+            *manifest.notes,
+            *survival_notes(work.usable),
+            *normalisation_notes(work.usable),
+        ]
         if manifest.second_procedure is not None:
             other, said = second_verdicts(work, next(steps), workers, scheduler)
             beside = beside_each_other(tables["verdicts"], other)

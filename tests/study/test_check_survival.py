@@ -35,6 +35,13 @@ def test_a_step_that_eats_the_band_is_refused_with_its_line_and_what_to_do(study
     assert faults[0].fix == "a smaller window"
 
 
+@pytest.mark.usefixtures("without_pictures")
+def test_a_run_tells_what_the_check_refuses(study):
+    study.edit(STEP, STEP + '\n    {step = "smooth", window = 61},')
+    remarks = study.run().provenance["remarks"]
+    assert any("check refuses this procedure: step 2, smooth" in said for said in remarks)
+
+
 def test_without_a_reference_it_says_that_nothing_was_measured(study):
     study.keep(lambda row: row["role"] != "reference")
     assert "no reference" in check_folder(study.folder)
