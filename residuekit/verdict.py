@@ -287,15 +287,14 @@ def judge(
         )
     deciding = next((score for score in scores if not score.blindness.blind), scores[0])
     verdict, sentences = _decide(deciding, acceptance_limit, quality_failed)
-    said = (*sentences, _unlike_scatter(deciding), *notes)
-    reason = " ".join(sentence for sentence in said if sentence)
+    reason = " ".join(sentence for sentence in (*sentences, *notes) if sentence)
     return Verdict(verdict, reason, deciding, scores, acceptance_limit)
 
 
 def _decide(
     a: Assessment, acceptance_limit: float | None, quality_failed: str
 ) -> tuple[str, list[str]]:
-    numbers = _numbers_in_words(a)
+    numbers, unlike = _numbers_in_words(a), _unlike_scatter(a)
     if quality_failed:
         return "not assessable", [f"The maps are not fit to be judged: {quality_failed}.", numbers]
     if a.n_blank_mockups < _MIN_BLANKS:
@@ -308,12 +307,12 @@ def _decide(
     if a.above:
         if a.shape is None:
             doubt = "Above the decision limit, but without a pure reference its shape is untested."
-            return "inconclusive", [doubt, numbers]
+            return "inconclusive", [doubt, unlike, numbers]
         if a.shape.refused:
             doubt = f"Above the decision limit, but not of the gel's shape: {a.shape.reason}."
-            return "inconclusive", [doubt, numbers]
+            return "inconclusive", [doubt, unlike, numbers]
         passed = "Above the decision limit, and the test of the shape does not refuse the gel"
-        return "detected", [f"{passed}: {a.shape.reason}.", numbers]
+        return "detected", [f"{passed}: {a.shape.reason}.", unlike, numbers]
     obstacles = _obstacles(a, acceptance_limit)
     missed = (
         f"A single mock-up that carries less than {a.mockup_detection_limit:.3g} {a.unit} "
@@ -321,12 +320,12 @@ def _decide(
     )
     if obstacles:
         return "inconclusive", ["Below the decision limit, but " + "; ".join(obstacles) + ".",
-                                numbers, missed]  # fmt: skip
+                                unlike, numbers, missed]  # fmt: skip
     within = (
         f"Below the decision limit; detection limit and upper bound lie within the acceptance "
         f"limit of {acceptance_limit:.3g} {a.unit}."
     )
-    return "not detected", [within, numbers, missed]
+    return "not detected", [within, unlike, numbers, missed]
 
 
 def _obstacles(a: Assessment, acceptance_limit: float | None) -> list[str]:

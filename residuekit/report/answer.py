@@ -180,8 +180,11 @@ def arm_sentences(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
         return
     yield _numbers(row, study)
     yield from _mockups(row, study)
+    why = reason_alone(row)
     if verdict == "detected":
-        yield in_words(sentence_case(reason_alone(row)))
+        yield in_words(sentence_case(why))
+    elif verdict == "not detected":
+        yield from filter(None, [in_words(why.partition(". ")[2])])
 
 
 def _numbers(row: Row, study: Mapping[str, Any]) -> str:

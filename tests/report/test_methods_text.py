@@ -194,6 +194,19 @@ def test_the_text_holds_procedure_markers_controls_works_and_few_hashes(told):
     assert "Savitzky" not in text
 
 
+def test_what_weakens_an_absence_stands_beside_it(told):
+    folder, result, _, _ = told
+    reason = (
+        "Below the decision limit; all lies within the acceptance limit of 2 ug cm-2. The "
+        "exposed mock-ups scatter 5 times as widely. Net signal: mean of 4 mock-ups 0.1."
+    )
+    table = result.verdicts.assign(verdict="not detected", score="net signal", reason=reason)
+    text = plain(write_methods(replace(result, verdicts=table), folder))
+    assert "The exposed mock-ups scatter 5 times as widely." in text
+    assert "all lies within" not in text
+    write_methods(result, folder)
+
+
 def test_the_text_says_whether_the_paints_variation_was_measured(told):
     folder, result, _, _ = told
     row = {"paint": "alkyd", "soiling": "none", "ageing_h": 0.0}
