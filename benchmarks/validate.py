@@ -4,7 +4,7 @@
 
 Three levels: scores of mock-ups drawn from a known distribution, maps through the library's own
 path, whole studies through the files and the command. Each rate stands with its binomial interval
-(99 %, as nearly 200 claims are judged at once) beside what is claimed; a claim fails when the
+(99 %, as nearly 250 claims are judged at once) beside what is claimed; a claim fails when the
 interval does not reach it, and then the exit code is 1. Every number comes from fixed seeds. The
 quick form (under two minutes on two cores) does fewer runs, so its intervals are wider and it
 finds only coarse faults; the full form takes about an hour. Each claim goes to the error output as

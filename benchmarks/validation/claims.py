@@ -14,7 +14,7 @@ from residuekit.kernels.limits import clopper_pearson_interval
 
 SEED = 4711
 WORKERS = 2
-#: Of each interval; small, as nearly 200 claims are judged at once.
+#: Of each interval; small, as nearly 250 claims are judged at once.
 ERROR = 0.01
 Range = tuple[float, float]
 

@@ -108,7 +108,7 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
         options = {**_beside(beside, known), **options}
     mark = mark_of(path)
     with ThreadPoolExecutor(1) as pool:
-        large = mark[2] > _LARGE and not options.get("lazy")
+        large = mark.size > _LARGE and not options.get("lazy")
         digest = pool.submit(sha256, path).result if large else partial(sha256, path)
         try:
             array = _over_range(check(reader.read(path, **options)))

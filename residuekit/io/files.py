@@ -13,7 +13,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -25,11 +25,23 @@ ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
 #: The file that says how the files of a folder make a map.
 FOLDER_OPTIONS = "map.toml"
 _SMALL, _PIECE = 64 * 2**20, 2**19
+_MOST_PACKED = 200
+
+
+class Mark(NamedTuple):
+    """What changes when a file does; the times are those of its content and of its state."""
+
+    device: int
+    inode: int
+    size: int
+    content_ns: int
+    state_ns: int
+
+
 #: Checksums of this session by the file's mark. A file that changed just now is left out: its next
 #: change might leave the same times.
-_KNOWN: dict[tuple[int, ...], str] = {}
+_KNOWN: dict[Mark, str] = {}
 _SETTLED_S = 3.0
-_MOST_PACKED = 200
 
 
 def refuse(path: Path, found: str, needed: str, fix: str, line: int | None = None) -> ReadError:
@@ -63,17 +75,20 @@ def _digest(path: Path) -> str:
     if mark not in _KNOWN:
         with readable(path), path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-        if mark_of(path) != mark or time.time_ns() < max(mark[-2:]) + _SETTLED_S * 1e9:
+        if (
+            mark_of(path) != mark
+            or time.time_ns() < max(mark.content_ns, mark.state_ns) + _SETTLED_S * 1e9
+        ):
             return digest
         _KNOWN[mark] = digest
     return _KNOWN[mark]
 
 
-def mark_of(path: Path) -> tuple[int, ...]:
-    """What changes when a file does: device, inode, size, times of content and of state."""
+def mark_of(path: Path) -> Mark:
+    """Return the mark of a file or folder."""
     with readable(path):
         state = path.stat()
-    return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
+    return Mark(state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
 
 
 def _checksum_of_all(folder: Path, files: list[Path]) -> str:

@@ -8,11 +8,12 @@ from typing import Any
 
 from .. import io
 from ..errors import Fault, ProcedureError
+from ..io.files import Mark, mark_of
 
 __all__ = ["Stamp", "pinned", "stamps", "step_files", "unpinned"]
 
-#: A file, its time of change and its size.
-Stamp = tuple[str, int, int]
+#: A file, and what changes when it does.
+Stamp = tuple[str, Mark]
 
 
 def step_files(parameters: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -79,8 +80,7 @@ def stamps(files: Sequence[str], digests: Sequence[str]) -> tuple[list[str], tup
         )  # fmt: skip
     if faults:
         raise ProcedureError(faults)
-    states = [(file, Path(file).stat()) for file in files]
-    marks = tuple((file, state.st_mtime_ns, state.st_size) for file, state in states)
+    marks = tuple((file, mark_of(Path(file))) for file in files)
     found = [io.sha256(file) for file in files]
     others = [
         Fault(f"the file {file!r} with another sha256 than {wanted[:12]}...",

@@ -78,7 +78,7 @@ def _model(
 ) -> emsc.ScatterModel:
     """The model for spectra of this history, quantity and axis."""
     wavenumber = np.frombuffer(axis)
-    means = [_mean(file, json.loads(done), quantity, wavenumber) for file, *_ in marks]
+    means = [_mean(file, json.loads(done), quantity, wavenumber) for file, _ in marks]
     reference = np.mean(means[:n_blanks], axis=0)
     return emsc.scatter_model(reference, wavenumber, order=order, kept=means[n_blanks:] or None)
 

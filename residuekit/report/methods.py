@@ -251,13 +251,11 @@ def limit_sentences(result: StudyResult) -> Iterator[str]:
     yield (
         "Detected: above a decision limit, a shape that is not refused as the reference's, and "
         f"a second net signal, to which each band of {', '.join(FOREIGN[:-1])} and {FOREIGN[-1]} "
-        "is a nuisance, above a "
-        "decision limit of its own. So a loading at the detection limit, which is above its "
-        "decision limit, may still be inconclusive. Not detected: below both decision limits, "
-        "detection limit and upper bound within the acceptance limit, and no other difference "
-        "from the blanks that may hide gel. Not assessable: the maps failed the quality check, or "
-        "every "
-        "score is blind. Inconclusive: everything else. "
+        "is a nuisance, above a decision limit of its own. So a loading at the detection limit, "
+        "which is above its decision limit, may still be inconclusive. Not detected: below both "
+        "decision limits, detection limit and upper bound within the acceptance limit, and no "
+        "other difference from the blanks that may hide gel. Not assessable: the maps failed the "
+        "quality check, or every score is blind. Inconclusive: everything else. "
         f"{counted(n_arms, 'arm')} in all were tested, each at {percent(alpha)}; the error rate is "
         "not shared among arms."
     )

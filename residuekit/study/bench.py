@@ -26,7 +26,7 @@ from ..marker_choice import Ground, Score, deciding, marker_rows, scores_on
 from ..reprs import to_error
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 from ..score import net_from_scatters
-from ..verdict import Assessment, Verdict, assess, judge
+from ..verdict import Verdict, assess, judge
 from .cache import Cache, key_of, pack, unpack
 from .manifest import Manifest
 from .measurements import Measurement
@@ -260,6 +260,13 @@ class Bench:
         """The blanks that each spiked mock-up's response is taken against."""
         return [comparator(self.blanks(one.row.stratum), None)[0] for one in spiked]
 
+    def _shared(
+        self, blanks: Sequence[MockupMean], spiked: Sequence[MockupMean]
+    ) -> list[np.floating[Any]]:
+        """Which share of the blanks behind each spiked mock-up is among those of an arm."""
+        arm = {blank.files for blank in blanks}
+        return [np.mean([blank.files in arm for blank in own]) for own in self._behind(spiked)]
+
     def marker_rows(self) -> list[dict[str, Any]]:
         """The rows of ``markers.csv``: what each score can see on each stratum."""
         residue = self.manifest.treatment
@@ -317,8 +324,24 @@ class Bench:
         scores = self.scores(row.stratum, residue)
         net = self.net(row.stratum, residue)
         shape, strange = self._confirmed(blanks, exposed, net)
+        loadings, responses = self.spiking(row.stratum, residue)
+        shared = self._shared(blanks, self.spiked(row.stratum, residue))
         assessments = [
-            self._assess(score, residue, blanks, exposed, shape, strange) for score in scores
+            assess(
+                [blank.mean @ score.weights for blank in blanks],
+                [mean.mean @ score.weights for mean in exposed],
+                loadings=loadings,
+                spiked=responses @ score.weights,
+                shared=shared,
+                blindness=score.blindness,
+                shape=shape,
+                unexplained=strange,
+                score=score.name,
+                unit=score.own_unit,
+                alpha=self.manifest.alpha,
+                beta=self.manifest.beta,
+            )
+            for score in scores
         ]
         spoken = [said, *notes]
         if residue != row.treatment:
@@ -337,37 +360,6 @@ class Bench:
             acceptance_limit=self.manifest.acceptance_limit,
             quality_failed=quality_failed,
             notes=spoken,
-        )
-
-    def _assess(
-        self,
-        score: Score,
-        residue: str,
-        blanks: Sequence[MockupMean],
-        exposed: Sequence[MockupMean],
-        shape: Callable[[int | None], Confirmation] | None,
-        strange: float,
-    ) -> Assessment:
-        stratum = exposed[0].row.stratum
-        loadings, responses = self.spiking(stratum, residue)
-        arm = {blank.files for blank in blanks}
-        shared = [
-            np.mean([blank.files in arm for blank in own])
-            for own in self._behind(self.spiked(stratum, residue))
-        ]
-        return assess(
-            [blank.mean @ score.weights for blank in blanks],
-            [mean.mean @ score.weights for mean in exposed],
-            loadings=loadings,
-            spiked=responses @ score.weights,
-            shared=shared,
-            blindness=score.blindness,
-            shape=shape,
-            unexplained=strange,
-            score=score.name,
-            unit=score.own_unit,
-            alpha=self.manifest.alpha,
-            beta=self.manifest.beta,
         )
 
     def _confirmed(
