@@ -17,10 +17,10 @@ import xarray as xr
 
 from residuekit import schema
 from residuekit.kernels.optics import contact_factor, penetration_depth
-from residuekit.quality import check_quality
 from residuekit.simulate import simulate_map
 from residuekit.simulate.materials import vapour
 from residuekit.simulate.paints import PAINTS
+from residuekit.spectra.quality import check_quality
 
 SHARE = 0.1
 NOISE = 3e-4

@@ -21,41 +21,42 @@ _HOME = {
     "read_peaks": "io",  # a table of peaks -> a DataFrame
     "describe": "io",  # what a file is: format, layout, quantity, axis, grid
     # is it fit to be judged
-    "check_quality": "quality",  # flags a pixel, a table a map
-    "check_line": "quality",  # the noise of a 100 % line
-    "check_positions": "quality",  # band positions against a certificate
-    "band_survival": "survival",  # what a procedure leaves of the gel's bands, step by step
+    "check_quality": "spectra.quality",  # flags a pixel, a table a map
+    "check_line": "spectra.instrument",  # the noise of a 100 % line
+    "check_positions": "spectra.instrument",  # band positions against a certificate
+    "band_survival": "spectra.survival",  # what a procedure leaves of the gel's bands, step by step
     # preprocessing
-    "crop": "preprocess",  # keep a range of wavenumbers
-    "to_absorbance": "preprocess",  # A = -log10 T
-    "correct_baseline": "preprocess",  # take a baseline off
-    "correct_scatter": "preprocess",  # extended multiplicative: thickness, offset, curvature
-    "normalise": "preprocess",  # divide by a norm or an internal standard
-    "smooth": "preprocess",  # Savitzky-Golay smoothing and derivatives
-    "bridge": "preprocess",  # a straight line over a range that is never used
-    "despike": "preprocess",  # single-channel spikes
-    "subtract_vapour": "preprocess",  # a measured vapour spectrum, fitted and taken off
-    "resample": "preprocess",  # another common axis
-    "correct_atr_depth": "preprocess",  # the depth of the evanescent wave
-    "kubelka_munk": "preprocess",  # diffuse reflectance
-    "kramers_kronig": "preprocess",  # specular reflectance -> absorption index
-    "Procedure": "procedure",  # an ordered, recorded list of steps
+    "crop": "spectra.steps",  # keep a range of wavenumbers
+    "to_absorbance": "spectra.steps",  # A = -log10 T
+    "correct_baseline": "spectra.steps",  # take a baseline off
+    "correct_scatter": "spectra.scatter_correction",  # thickness, offset, curvature
+    "normalise": "spectra.steps",  # divide by a norm or an internal standard
+    "smooth": "spectra.steps",  # Savitzky-Golay smoothing and derivatives
+    "bridge": "spectra.corrections",  # a straight line over a range that is never used
+    "despike": "spectra.corrections",  # single-channel spikes
+    "subtract_vapour": "spectra.corrections",  # a measured vapour spectrum, fitted and taken off
+    "resample": "spectra.corrections",  # another common axis
+    "correct_atr_depth": "spectra.optics",  # the depth of the evanescent wave
+    "kubelka_munk": "spectra.optics",  # diffuse reflectance
+    "kramers_kronig": "spectra.optics",  # specular reflectance -> absorption index
+    "Procedure": "spectra.procedure",  # an ordered, recorded list of steps
     # markers and scores
     "Marker": "markers",  # one marker band
     "markers": "markers",  # the table of marker bands with their sources (a module)
-    "band_score": "score",  # band areas and heights with their standard errors
-    "net_signal_score": "score",  # how much of the whole gel spectrum, by least squares
-    "band_centroid": "score",  # where a band lies
-    "band_ratio": "score",  # a band over an internal standard
-    "bands_together": "score",  # do several bands stand in the gel's ratio
-    "fit_bands": "fits",  # bands of one spectrum by non-linear least squares, with its report
-    "band_heights": "fits",  # bands in every pixel, with fixed shapes or free
-    "Band": "fits",  # height, centre, width, Lorentz share
-    "blindness": "marker_choice",  # which score can see what on which paint
+    "band_score": "decision.scoring",  # band areas and heights with their standard errors
+    "net_signal_score": "decision.scoring",  # how much of the whole gel spectrum, by least squares
+    "band_centroid": "decision.scoring",  # where a band lies
+    "band_ratio": "decision.scoring",  # a band over an internal standard
+    "bands_together": "decision.scoring",  # do several bands stand in the gel's ratio
+    "fit_bands": "spectra.fits",  # bands of one spectrum, with its report
+    "band_heights": "spectra.fits",  # bands in every pixel, with fixed shapes or free
+    "Band": "spectra.fits",  # height, centre, width, Lorentz share
+    "blindness": "decision.scores",  # which score can see what on which paint
     # limits and verdicts
-    "limits": "limits",  # decision and detection limits, each named by its method (a module)
-    "assess": "verdict",  # mock-up scores -> estimate, limits, bound
-    "judge": "verdict",  # -> one of the four verdicts
+    "calibration": "calibration",  # limits by named methods, side by side (a module)
+    "limits": "calibration",  # the same module by another name
+    "assess": "decision.verdict",  # mock-up scores -> estimate, limits, bound
+    "judge": "decision.verdict",  # -> one of the four verdicts
     # studies
     "Study": "study",  # a study on disk: check it, run it
     "open_run": "results",  # the results of an earlier run
@@ -74,6 +75,8 @@ _HOME = {
     "ResiduekitWarning": "errors",
 }
 
+_MODULES = ("markers", "calibration", "limits", "trends", "trial", "plan", "errors")
+
 __all__ = ["__version__", *_HOME]
 
 
@@ -83,7 +86,7 @@ def __getattr__(name: str) -> Any:
 
         raise AttributeError(f"residuekit has no {name!r}: {did_you_mean(name, _HOME)}")
     module = importlib.import_module(f".{_HOME[name]}", __name__)
-    found = module if name == _HOME[name] else getattr(module, name)
+    found = module if name in _MODULES else getattr(module, name)
     globals()[name] = found
     return found
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from residuekit.comparator import water_change
+from residuekit.decision.comparator import water_change
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.3, 3.0])

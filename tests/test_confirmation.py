@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residuekit.confirmation import FOREIGN, confirmer, foreign_bands, unexplained
+from residuekit.decision.confirmation import FOREIGN, confirmer, foreign_bands, unexplained
+from residuekit.decision.scoring import net_from_scatters
 from residuekit.kernels import netsignal
 from residuekit.markers import markers
-from residuekit.score import net_from_scatters
 from residuekit.simulate import gel_response, spectrum
 
 AXIS = np.linspace(900.0, 1850.0, 160)

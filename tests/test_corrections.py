@@ -8,7 +8,7 @@ import pytest
 from residuekit import io, preprocess, quality, schema
 from residuekit.errors import ContractError, ProcedureError
 from residuekit.kernels.optics import specular_reflectance
-from residuekit.procedure import Procedure
+from residuekit.spectra.procedure import Procedure
 
 AXIS = np.arange(1000.0, 2600.0, 2.0)
 

@@ -10,8 +10,8 @@ import xarray as xr
 
 from residuekit import schema
 from residuekit.errors import ContractError, ResiduekitWarning
-from residuekit.fits import Band, band_heights, fit_bands
 from residuekit.kernels.unmix import pseudo_voigt
+from residuekit.spectra.fits import Band, band_heights, fit_bands
 
 AXIS = np.arange(1640.0, 1840.0, 2.0)
 PAINT, GEL = Band(0.2, 1730.0, 18.0, 0.4), Band(0.05, 1735.0, 16.0, 0.6)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from residuekit import procedure as procedures
 from residuekit import schema
+from residuekit.decision.scoring import band_score
 from residuekit.errors import ProcedureError
-from residuekit.procedure import Procedure
-from residuekit.score import band_score
+from residuekit.spectra import procedure as procedures
+from residuekit.spectra.procedure import Procedure
 
 AXIS = np.linspace(900.0, 1900.0, 251)
 PROCEDURE = Procedure.from_steps(

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit import limits
+from residuekit import calibration as limits
+from residuekit.calibration import from_injection
+from residuekit.calibration.limit import MapLimit, MockupLimit, PixelLimit
+from residuekit.decision.scoring import net_signal, net_signal_score, score_by_net
 from residuekit.errors import ContractError
-from residuekit.kernels.limits import t_and_delta
-from residuekit.limits import from_injection
-from residuekit.limits.results import MapLimit, MockupLimit, PixelLimit
-from residuekit.procedure import Procedure
-from residuekit.score import net_signal, net_signal_score, score_by_net
+from residuekit.kernels.limit_statistics import t_and_delta
+from residuekit.spectra.procedure import Procedure
 
 AXIS = np.arange(1000.0, 1300.0, 4.0)
 GEL = 0.05 * np.exp(-0.5 * ((AXIS - 1092) / 10) ** 2)

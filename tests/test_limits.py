@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-import residuekit.limits as lim
+import residuekit.calibration as lim
 from residuekit.errors import ContractError
 
 LOADS = np.repeat([0.0, 0.5, 1.0, 2.0, 4.0], 3)

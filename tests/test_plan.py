@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 import residuekit.cli as cli
 from residuekit import plan
-from residuekit.blind import assess_blindness
+from residuekit.decision.blindness import assess_blindness
+from residuekit.decision.verdict import assess, judge
 from residuekit.errors import ContractError, WriteError
-from residuekit.kernels.decision import Slope
+from residuekit.kernels.slope import Slope
 from residuekit.plan import Bench, Design, Pilot
-from residuekit.verdict import assess, judge
 
 PILOT = Pilot(mockup=0.3, map=0.2, noise=30.0, n_mockups=20, source="invented")
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from residuekit import preprocess, schema
 from residuekit.errors import ContractError, ProcedureError
 from residuekit.kernels import baseline, normalise, smooth
-from residuekit.preprocess import METHODS, RULES, STEPS, parameter_faults
+from residuekit.spectra.parameters import METHODS, RULES, STEPS, parameter_faults
 
 AXIS = np.linspace(1000.0, 1800.0, 201)
 PARAMETERS = {
@@ -361,7 +361,7 @@ def test_numpy_numbers_and_tuples_land_in_the_history_as_plain_ones():
 
 def test_the_import_loads_neither_dask_nor_scipy_signal():
     code = (
-        "import sys, residuekit.procedure;"
+        "import sys, residuekit.spectra.procedure;"
         "print([m for m in ('dask', 'scipy.signal', 'numba', 'matplotlib') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from residuekit import preprocess, schema
 from residuekit.errors import ContractError, ProcedureError
-from residuekit.procedure import Procedure
+from residuekit.spectra.procedure import Procedure
 
 AXIS = np.linspace(900.0, 1900.0, 201)
 

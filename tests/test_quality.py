@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residuekit.quality import EXCLUDING, check_quality
 from residuekit.schema import FLAGS, flag_words, make_map, make_points
+from residuekit.spectra.quality import EXCLUDING, check_quality
 
 AXIS = 900.0 + 4.0 * np.arange(400)
 PAINT = 0.1 + 0.4 * np.exp(-0.5 * ((AXIS - 1730) / 15) ** 2)

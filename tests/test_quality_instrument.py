@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from residuekit.errors import ContractError
-from residuekit.quality import air_to_vacuum, check_line, check_positions, vacuum_to_air
 from residuekit.schema import make_points
+from residuekit.spectra.instrument import air_to_vacuum, check_line, check_positions, vacuum_to_air
 
 AXIS = np.arange(800.0, 3400.0, 1.0)
 PLACES = (906.8, 1028.3, 1601.2, 2849.5, 3060.0)

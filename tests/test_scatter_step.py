@@ -7,10 +7,10 @@ import pytest
 
 from residuekit import io, preprocess, schema
 from residuekit.errors import ContractError, ProcedureError, StudyError
-from residuekit.procedure import Procedure
+from residuekit.spectra.procedure import Procedure
+from residuekit.spectra.survival import band_survival
 from residuekit.study import load_manifest
 from residuekit.study.inspect import check_folder
-from residuekit.survival import band_survival
 
 AXIS = np.linspace(800.0, 1900.0, 276)
 PAINT = sum(np.exp(-(((AXIS - c) / w) ** 2)) for c, w in ((900, 30), (1150, 60), (1420, 40)))

@@ -8,11 +8,11 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from residuekit.decision.scoring import band_score, net_signal_score
 from residuekit.errors import ContractError, MarkerError
-from residuekit.preprocess import correct_baseline, crop, smooth
 from residuekit.schema import history, make_map, make_points
-from residuekit.score import band_score, net_signal_score
-from residuekit.spectra import mean_spectrum, same_axis, valid_spectra
+from residuekit.spectra.arrays import mean_spectrum, same_axis, valid_spectra
+from residuekit.spectra.steps import correct_baseline, crop, smooth
 
 AXIS = np.arange(900.0, 1500.0, 4.0)
 AREA = {"name": "area", "low": 1060, "high": 1140}

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from residuekit.errors import ContractError
-from residuekit.procedure import Procedure
 from residuekit.schema import make_map, make_points
 from residuekit.simulate import simulate_map
 from residuekit.simulate.materials import gel_response
-from residuekit.survival import band_survival
+from residuekit.spectra.procedure import Procedure
+from residuekit.spectra.survival import band_survival
 
 USE = ["pva C-O 1092"]
 CROP = {"step": "crop", "low": 820, "high": 3780}

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
+from residuekit.decision.limits import Levels, decision_levels
+from residuekit.decision.scoring import net_from_scatters
 from residuekit.kernels import netsignal
-from residuekit.kernels.decision import Levels, decision_levels
-from residuekit.score import net_from_scatters
 from residuekit.simulate import Scorecard
 from residuekit.simulate.fields import stream
 

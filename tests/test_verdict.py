@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import residuekit as rk
-from residuekit.blind import LOADING_UNIT
+from residuekit.decision.blindness import LOADING_UNIT
+from residuekit.decision.limits import decision_levels
 from residuekit.errors import ContractError
-from residuekit.kernels.decision import decision_levels
 from residuekit.schema import VERDICT_COLUMNS
 
 BLANKS = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0]

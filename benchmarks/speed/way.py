@@ -54,8 +54,8 @@ def _map(side: int = SIDE, *, lazily: bool = False) -> Any:
 
 
 def _way() -> tuple[Any, Callable[[Any], Any]]:
-    from residuekit.procedure import Procedure
-    from residuekit.score import band_score
+    from residuekit.decision.scoring import band_score
+    from residuekit.spectra.procedure import Procedure
 
     procedure = Procedure.from_steps([
         {"step": "correct_baseline", "method": "asymmetric least squares"},

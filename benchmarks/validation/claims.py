@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from residuekit.kernels.limits import clopper_pearson_interval
+from residuekit.kernels.limit_statistics import clopper_pearson_interval
 
 SEED = 4711
 WORKERS = 2

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import assess
-from residuekit.kernels.decision import Levels, decision_levels, slope_through_zero, upper_bound
-from residuekit.kernels.limits import noncentrality
+from residuekit.decision.limits import Levels, decision_levels, slope_through_zero, upper_bound
+from residuekit.kernels.limit_statistics import noncentrality
 
 from .claims import SEED, Claim, rate
 

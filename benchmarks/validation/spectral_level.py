@@ -24,12 +24,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import plan
-from residuekit.confirmation import confirmer, unexplained
+from residuekit.decision.confirmation import confirmer, unexplained
+from residuekit.decision.scores import Ground, Score, deciding, scores_on, within_covariance
+from residuekit.decision.scoring import net_from_scatters
+from residuekit.decision.verdict import Assessment, Verdict, assess, judge
 from residuekit.kernels import netsignal
 from residuekit.kernels.netsignal import NetSignal
-from residuekit.marker_choice import Ground, Score, deciding, scores_on, within_covariance
 from residuekit.markers import resolve
-from residuekit.score import net_from_scatters
 from residuekit.simulate import (
     Arm,
     Instrument,
@@ -45,8 +46,7 @@ from residuekit.simulate.fields import stream
 from residuekit.simulate.materials import vapour
 from residuekit.simulate.paints import paint_parts
 from residuekit.simulate.scorer import two_sided_interval
-from residuekit.spectra import mean_spectrum, valid_spectra
-from residuekit.verdict import Assessment, Verdict, assess, judge
+from residuekit.spectra.arrays import mean_spectrum, valid_spectra
 
 from .claims import SEED, Claim, median, rate, spread
 

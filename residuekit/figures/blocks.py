@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..words.common import Stratum, stratum_words
 from .maps import map_extent, pixel_steps
-from .words import Stratum, stratum_words
 
 Floats = npt.NDArray[np.float64]
 

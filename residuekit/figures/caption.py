@@ -7,11 +7,11 @@ from typing import Any
 
 from ..reprs import sentence_case
 from ..schema import FLAGS
+from ..words.common import number, percent, rounded, unit_words
 from .blocks import Block, Group, Map
 from .maps import length_words
 from .plan import LETTERS, Plan, flag_words
 from .spectra import gel_factor
-from .words import number, percent, rounded, unit_words
 
 _UM_PER_MM = 1000.0
 

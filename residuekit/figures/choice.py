@@ -10,10 +10,7 @@ import numpy as np
 
 from ..errors import ContractError, Fault, did_you_mean
 from ..schema import ARM_COLUMNS
-from .blocks import Block, Group
-from .curve_choice import choose_series, choose_spectra, choose_spiking
-from .map_choice import Pick, choose_maps
-from .words import (
+from ..words.common import (
     Stratum,
     blank_words,
     counted,
@@ -23,6 +20,9 @@ from .words import (
     stratum_words,
     unit_words,
 )
+from .blocks import Block, Group
+from .curve_choice import choose_series, choose_spectra, choose_spiking
+from .map_choice import Pick, choose_maps
 
 if TYPE_CHECKING:
     import pandas as pd

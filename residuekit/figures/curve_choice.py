@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..schema import NET_SIGNAL
+from ..words.common import Stratum, blank_words, comparator_kind, in_stratum
 from .blocks import Curves, Series, Spiking
 from .map_choice import Pick
-from .words import Stratum, blank_words, comparator_kind, in_stratum
 
 if TYPE_CHECKING:
     import pandas as pd

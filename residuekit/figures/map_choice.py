@@ -11,8 +11,16 @@ import xarray as xr
 
 from ..errors import Fault
 from ..schema import FLAGS, POSITION_UNITS
+from ..words.common import (
+    Stratum,
+    blank_words,
+    comparator_kind,
+    counted,
+    number,
+    stratum_of,
+    stratum_words,
+)
 from .blocks import Map
-from .words import Stratum, blank_words, comparator_kind, counted, number, stratum_of, stratum_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from ..words.common import number
 from .style import INK, MM_PER_INCH, residue_colours, text_width
-from .words import number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

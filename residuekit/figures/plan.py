@@ -11,6 +11,7 @@ import numpy as np
 
 from ..errors import ContractError, Fault
 from ..schema import FIGURE_WIDTHS
+from ..words.common import Stratum, number
 from .blocks import Block, Map
 from .choice import choose
 from .key import Entry, key_entries, key_rows
@@ -18,7 +19,6 @@ from .layout import EDGE, LINE, PAGE_HEIGHT, block_height, narrow
 from .maps import shared_scale
 from .photo import Photo, read_photo
 from .style import plain, wrapped
-from .words import Stratum, number
 
 if TYPE_CHECKING:
     from ..results import StudyResult

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..words.common import Stratum, number, rounded, score_words, unit_words
 from .blocks import Block, Group
 from .key import draw_key, key_width
 from .layout import (
@@ -49,7 +50,6 @@ from .style import (
     text_width,
     write,
 )
-from .words import Stratum, number, rounded, score_words, unit_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

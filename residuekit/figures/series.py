@@ -7,23 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..comparator import comparator_places
+from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
 from ..schema import STRATUM_COLUMNS
 from ..trends.series import AGES, SERIES
+from ..words.common import number, score_words, stratum_of, stratum_words
 from .mockups import LOOK
-from .style import (
-    EXPOSED,
-    INK,
-    MM_PER_INCH,
-    PALE,
-    figure_style,
-    fitted,
-    place,
-    wrapped,
-    write,
-)
-from .words import number, score_words, stratum_of, stratum_words
+from .style import EXPOSED, INK, MM_PER_INCH, PALE, figure_style, fitted, place, wrapped, write
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,15 +9,15 @@ import numpy as np
 
 from ..errors import ContractError, Fault
 from ..schema import LIST_SEPARATOR, MARKER_COLUMNS
+from ..words.common import number, stratum_of, stratum_words, unit_words
 from .style import BLANK, EXPOSED, GEL, INK, MM_PER_INCH, PALE, figure_style, fitted, place, write
-from .words import number, stratum_of, stratum_words, unit_words
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from ..marker_choice import BlindnessTable
+    from ..decision.scores import BlindnessTable
 
 Rows = Sequence[dict[str, Any]]
 

@@ -38,7 +38,8 @@ from . import (
     zarr_store,
 )
 from .description import Description, description_of
-from .files import (
+from .jcamp_peaks import read_peaks
+from .opening import (
     FOLDER_OPTIONS,
     aside,
     is_zarr,
@@ -49,7 +50,6 @@ from .files import (
     sha256,
     size_of,
 )
-from .jcamp_peaks import read_peaks
 from .options import options_of, refuse_unknown
 
 __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe",

@@ -17,9 +17,9 @@ import xarray as xr
 
 from ..errors import ReadError, did_you_mean
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, make_map, make_points
-from .files import damaged, fits_in, is_below, labelled, readable, refuse, source_of
+from .opening import damaged, fits_in, is_below, labelled, readable, refuse, source_of
 from .options import BareOptions, FlatOptions, NumpyOptions, need, takes
-from .words import as_fraction, to_wavenumber
+from .vocabulary import as_fraction, to_wavenumber
 
 NUMPY, TIFF, FLAT = "NumPy", "TIFF", "flat binary"
 _INTERLEAVES = {"bsq": (WAVENUMBER, "y", "x"), "bil": ("y", WAVENUMBER, "x"), "bip": MAP_DIMS}

@@ -12,16 +12,9 @@ import xarray as xr
 
 from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
-from .files import (
-    damaged,
-    json_of,
-    labelled,
-    refuse,
-    source_of,
-    with_position_unit,
-)
+from .opening import damaged, json_of, labelled, refuse, source_of, with_position_unit
 from .options import DatasetOptions, kept
-from .words import (
+from .vocabulary import (
     as_fraction,
     axis_unit_of,
     contradicts,

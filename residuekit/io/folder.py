@@ -17,9 +17,9 @@ import xarray as xr
 from ..errors import ResiduekitWarning
 from ..schema import WAVENUMBER, make_map, source
 from .cube import positions, whole_numbers
-from .files import FOLDER_OPTIONS, labelled, refuse, source_of
+from .opening import FOLDER_OPTIONS, labelled, refuse, source_of
 from .options import FolderOptions, Stated, need, takes
-from .words import tell
+from .vocabulary import tell
 
 NAME = "folder"
 _MOST_PIXELS = 10_000_000

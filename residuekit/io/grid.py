@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from .files import refuse
+from .opening import refuse
 
 _MOST_EMPTY = 16
 

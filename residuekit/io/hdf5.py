@@ -11,8 +11,8 @@ import xarray as xr
 
 from ..schema import MAP_DIMS, WAVENUMBER
 from .dataset import from_dataset
-from .files import damaged, readable, refuse
 from .hdf5_guard import guard
+from .opening import damaged, readable, refuse
 from .options import DatasetOptions, PathOptions, takes
 
 NAME = "HDF5"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from .files import damaged, fits_in, refuse
+from .opening import damaged, fits_in, refuse
 
 _MOST_OBJECTS = 10_000
 

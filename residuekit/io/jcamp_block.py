@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from .files import refuse
+from .opening import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
 _ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from .files import refuse
 from .jcamp_block import Block, DataTable
+from .opening import refuse
 
 _FORM = re.compile(r"\(X\+\+\((\w+)\.\.\1\)\)|\(X(\w+)\.\.X\2\)")
 

@@ -11,9 +11,9 @@ import numpy as np
 
 from .asdf import MOST_VALUES, BadNumberError, decode_line, decode_pairs
 from .asdf_table import Decoded, decode_table
-from .files import refuse
 from .jcamp_block import Block, DataTable
-from .words import tell
+from .opening import refuse
+from .vocabulary import tell
 
 #: Characters above which the compiled decoder is worth its import.
 _LARGE = 30_000

@@ -13,8 +13,8 @@ import xarray as xr
 from ..errors import Fault, WriteError, did_you_mean
 from ..schema import MAP_DIMS, WAVENUMBER
 from .asdf import DIF, DUP, SQZ
-from .files import float32
 from .jcampdx import STATE
+from .opening import float32
 from .state import state_of
 
 _FORMS = ("affn", "difdup")

@@ -16,22 +16,14 @@ import xarray as xr
 
 from ..schema import make_map, make_points
 from .asdf import MOST_VALUES
-from .files import (
-    decoded,
-    json_of,
-    labelled,
-    readable,
-    refuse,
-    source_of,
-    with_position_unit,
-)
 from .grid import grid
 from .jcamp_block import Block, parse
 from .jcamp_pages import pages
 from .jcamp_tables import decode, form
+from .opening import decoded, json_of, labelled, readable, refuse, source_of, with_position_unit
 from .options import BlockOptions, takes
 from .state import as_kept, as_stated
-from .words import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
+from .vocabulary import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
 
 NAME = "JCAMP-DX"
 #: The label of our own that holds what no other label can.

@@ -7,8 +7,8 @@ from pathlib import Path
 import xarray as xr
 
 from .dataset import from_dataset
-from .files import damaged, float32, readable, refuse
 from .hdf5_guard import guard
+from .opening import damaged, float32, readable, refuse
 from .options import DatasetOptions, takes
 
 NAME = "NetCDF"

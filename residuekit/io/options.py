@@ -18,7 +18,7 @@ import xarray as xr
 
 from ..errors import Fault, ReadError, ResiduekitError, did_you_mean
 from ..schema import QUANTITIES, TECHNIQUES
-from .files import refuse
+from .opening import refuse
 
 X_UNITS = ("cm-1", "nm", "um")
 

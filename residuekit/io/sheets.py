@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import Fault, ReadError, WriteError
-from .files import json_of, readable, refuse
+from .opening import json_of, readable, refuse
 from .options import SheetOptions, takes
 from .state import state_of
 from .table_head import find_head, swallowed

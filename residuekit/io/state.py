@@ -12,7 +12,7 @@ import xarray as xr
 
 from ..errors import Fault, WriteError
 from ..schema import history, source
-from .files import refuse
+from .opening import refuse
 from .options import Options, kept
 
 _KEPT = {"units", "technique", "source", "history"}

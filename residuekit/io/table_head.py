@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
-from .words import is_axis_word, is_unit_word, position_of
+from .vocabulary import is_axis_word, is_unit_word, position_of
 
 MISSING = ("", "nan", "na", "n/a")
 _OPENS_AS_NUMBER = re.compile(r"[+-]?[.,]?\d")

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import ReadError
-from .files import decoded, json_of, readable, refuse
+from .opening import decoded, json_of, readable, refuse
 from .table_head import MISSING, Head, find_head, is_missing, number_of, swallowed
 
 #: First line of a table of our own; the comment lines below it hold what the numbers do not.

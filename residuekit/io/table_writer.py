@@ -13,7 +13,7 @@ import xarray as xr
 
 from ..errors import Fault, WriteError, did_you_mean
 from ..schema import MAP_DIMS, WAVENUMBER
-from .files import float32
+from .opening import float32
 from .state import state_of
 from .table_text import SIGNATURE
 

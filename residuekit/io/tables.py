@@ -10,18 +10,12 @@ import numpy as np
 import xarray as xr
 
 from ..schema import make_map, make_points
-from .files import (
-    labelled,
-    refuse,
-    source_of,
-    stored,
-    with_position_unit,
-)
 from .grid import grid
+from .opening import labelled, refuse, source_of, stored, with_position_unit
 from .options import TableOptions, TextOptions, kept, takes
 from .state import as_kept, as_stated
 from .table_text import SIGNATURE, Table, parse
-from .words import (
+from .vocabulary import (
     as_fraction,
     axis_unit_of,
     contradicts,

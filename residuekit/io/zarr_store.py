@@ -7,7 +7,7 @@ from pathlib import Path
 import xarray as xr
 
 from .dataset import CHUNKS, from_dataset
-from .files import ZARR_MARKS, damaged, fits_in, float32, is_zarr, refuse
+from .opening import ZARR_MARKS, damaged, fits_in, float32, is_zarr, refuse
 from .options import DatasetOptions, takes
 
 NAME = "Zarr"

@@ -1,6 +1,6 @@
 """Bounded fits of pseudo-Voigt bands over an offset and a slope, many spectra at once.
 
-The model and the bounds are those of `residuekit.fits.fit_bands`, which fits one spectrum with a
+The model and the bounds are those of `spectra.fits.fit_bands`, which fits one spectrum with a
 full report: centres on the axis, widths from 0.001 to 2 spans of it, Lorentz shares from 0 to 1,
 heights and line free. The kernel of `lane_fits` does the work; scipy's bounded least squares in a
 loop takes over where compiled kernels do not work.

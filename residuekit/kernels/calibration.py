@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .decision import slope_through_zero
+from .slope import slope_through_zero
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .calibration import Limits, Line, fit_line
-from .limits import t_and_delta
+from .limit_statistics import t_and_delta
 
 Floats = NDArray[np.float64]
 

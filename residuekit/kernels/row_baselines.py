@@ -9,19 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from .lane_baselines import ready
-from .lanes import (
-    WIDTH,
-    add,
-    fma,
-    jit,
-    least,
-    load,
-    lower,
-    multiply,
-    splat,
-    store,
-    subtract,
-)
+from .lanes import WIDTH, add, fma, jit, least, load, lower, multiply, splat, store, subtract
 
 
 @jit

@@ -1,7 +1,7 @@
 """Planning a study: how little could be seen, with how many mock-ups, maps, pixels and scans.
 
 A pilot says how much the score of blanks scatters; a design says what will be measured. Loadings
-are in ug cm-2; `residuekit.limits.film_thickness_nm` turns them into nm of an even film.
+are in ug cm-2; `residuekit.calibration.film_thickness_nm` turns them into nm of an even film.
 """
 
 from .chances import chance_of_absence, detection_limit, mockups_needed, power

@@ -7,10 +7,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from ..calibration.arguments import positive, rate
+from ..decision.limits import decision_levels
 from ..errors import ContractError, Fault
-from ..kernels.decision import decision_levels
-from ..kernels.limits import noncentral_t_cdf, noncentrality
-from ..limits.arguments import positive, rate
+from ..kernels.limit_statistics import noncentral_t_cdf, noncentrality
 from .designs import Design
 from .pilot import Pilot
 

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from ..calibration.arguments import positive
 from ..errors import ContractError, Fault, did_you_mean
 from ..kernels import films, optics
-from ..limits.arguments import positive
 from ..markers import marker, markers
 from ..reprs import as_frame
 from ..simulate.film_optics import CRYSTALS, measures

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from ..blind import LIMIT_FACTOR, LOADING_UNIT
+from ..calibration.arguments import positive
+from ..decision.blindness import LIMIT_FACTOR, LOADING_UNIT
 from ..errors import ContractError, Fault, did_you_mean
-from ..limits.arguments import positive
 from ..reprs import as_html, as_text
 from ..schema import STRATUM_COLUMNS
 from .designs import Design
@@ -164,11 +164,11 @@ def from_simulator(
     Raises `ContractError` for a paint or gel that `residuekit.simulate` does not know.
     """
     from .. import simulate
+    from ..decision.scoring import net_from_scatters, score_by_net
     from ..kernels import netsignal
-    from ..score import net_from_scatters, score_by_net
     from ..simulate.fields import stream
     from ..simulate.maps import even_axis
-    from ..spectra import mean_spectrum, valid_spectra
+    from ..spectra.arrays import mean_spectrum, valid_spectra
 
     wavenumber = even_axis(*axis)
     instrument = simulate.Instrument(scans=scans)

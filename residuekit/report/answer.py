@@ -10,8 +10,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from ..blind import LOADING_UNIT
-from ..figures.words import (
+from ..decision.blindness import LOADING_UNIT
+from ..reprs import sentence_case
+from ..results import reason_alone
+from ..schema import VERDICTS
+from ..words.common import (
     counted,
     in_words,
     number,
@@ -21,9 +24,6 @@ from ..figures.words import (
     stratum_words,
     unit_words,
 )
-from ..reprs import sentence_case
-from ..results import reason_alone
-from ..schema import VERDICTS
 from .facts import other_exposure
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Any
 
-from ..figures.words import counted, in_words, number
-from .blocks import Block, Grid, Items, Paragraph
+from ..words.common import counted, in_words, number
+from .text import Block, Grid, Items, Paragraph
 
 
 def show(value: Any) -> str:

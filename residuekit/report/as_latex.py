@@ -10,7 +10,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 
-from .blocks import Block, Grid, Items, Paragraph, Section, one_line
+from .text import Block, Grid, Items, Paragraph, Section, one_line
 
 _COMMANDS = {
     "\\": r"\textbackslash{}", "{": r"\{", "}": r"\}", "$": r"\$", "&": r"\&", "#": r"\#",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from .blocks import Block, Items, Paragraph, Section, one_line
+from .text import Block, Items, Paragraph, Section, one_line
 
 
 def escape(text: object) -> str:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..blind import LOADING_UNIT
+from ..decision.blindness import LOADING_UNIT
 from ..figures.style import BLANK, GEL, INK, MM_PER_INCH, figure_style, fitted
-from ..figures.words import counted, number, stratum_of, stratum_words, unit_words
 from ..reprs import sentence_case
+from ..words.common import counted, number, stratum_of, stratum_words, unit_words
 from .facts import strata
 from .limit_table import Controls, controls_of
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from ..figures.files import RECORD
+from ..figures.written import RECORD
 from . import as_latex, as_markdown
 
 CAPTION = "caption.md"

@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..figures.words import (
+from ..reprs import to_error
+from ..results import TABLES, arm_words
+from ..words.common import (
     counted,
     number,
     rounded,
@@ -17,11 +19,9 @@ from ..figures.words import (
     true_minus,
     unit_words,
 )
-from ..reprs import to_error
-from ..results import TABLES, arm_words
 from . import as_latex
 from .answer import judged, lower_bound
-from .blocks import Grid, grid
+from .text import Grid, grid
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet

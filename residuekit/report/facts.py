@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..comparator import ENOUGH, comparator_places, water_change
-from ..figures.words import (
+from ..decision.comparator import ENOUGH, comparator_places, water_change
+from ..reprs import to_error
+from ..schema import MEASUREMENT_COLUMNS
+from ..words.common import (
     Stratum,
     blank_words,
     counted,
@@ -21,8 +23,6 @@ from ..figures.words import (
     true_minus,
     unit_words,
 )
-from ..reprs import to_error
-from ..schema import MEASUREMENT_COLUMNS
 
 if TYPE_CHECKING:
     from ..results import StudyResult

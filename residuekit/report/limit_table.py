@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 import h5netcdf
 import numpy as np
 
-from .. import limits
-from ..blind import LOADING_UNIT
+from .. import calibration as limits
+from ..decision.blindness import LOADING_UNIT
 from ..errors import ContractError
-from ..figures.words import (
+from ..reprs import sentence_case
+from ..words.common import (
     Stratum,
     counted,
     in_words,
@@ -23,10 +24,9 @@ from ..figures.words import (
     true_minus,
     unit_words,
 )
-from ..reprs import sentence_case
 from .answer import judged
-from .blocks import Grid, grid
 from .facts import loadings
+from .text import Grid, grid
 
 if TYPE_CHECKING:
     from ..results import StudyResult

@@ -6,9 +6,14 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..blind import LIMIT_FACTOR
-from ..confirmation import FOREIGN
-from ..figures.words import (
+from ..decision.blindness import LIMIT_FACTOR
+from ..decision.confirmation import FOREIGN
+from ..kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
+from ..reprs import sentence_case
+from ..results import arm_words
+from ..schema import NET_SIGNAL
+from ..trends import findings
+from ..words.common import (
     counted,
     in_words,
     number,
@@ -19,14 +24,8 @@ from ..figures.words import (
     true_minus,
     unit_words,
 )
-from ..kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
-from ..reprs import sentence_case
-from ..results import arm_words
-from ..schema import NET_SIGNAL
-from ..trends import findings
 from . import as_latex, as_markdown, references
 from .answer import answer, arm_sentences, behind, judged
-from .blocks import Block, Items, Paragraph, Section, grid, paragraphs
 from .facts import (
     DEFINITION,
     SAFETY,
@@ -44,6 +43,7 @@ from .facts import (
     tally,
 )
 from .quality import quality_sentences
+from .text import Block, Items, Paragraph, Section, grid, paragraphs
 
 if TYPE_CHECKING:
     from ..results import StudyResult

@@ -10,10 +10,10 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any
 
-from ..figures.words import counted, number, stratum_of, stratum_words
 from ..reprs import sentence_case
 from ..results import arm_words
 from ..trends import findings
+from ..words.common import counted, number, stratum_of, stratum_words
 from . import references
 from .answer import answer, arm_sentences, behind, conditions, how_to_read
 from .as_html import block, capped, folded, grid_table, items, paragraphs, rest, show, table

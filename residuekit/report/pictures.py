@@ -8,7 +8,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..figures.files import RECORD
+from ..figures.written import RECORD
 from .as_html import show
 from .calibration import calibration_plot
 

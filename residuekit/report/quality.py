@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from ..figures.words import counted, in_words
 from ..schema import FLAGS
-from .blocks import Grid, grid
+from ..words.common import counted, in_words
+from .text import Grid, grid
 
 if TYPE_CHECKING:
     from ..results import StudyResult

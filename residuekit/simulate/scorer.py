@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from .. import schema
-from ..blind import LOADING_UNIT
+from ..decision.blindness import LOADING_UNIT
 from ..errors import Fault, StudyError
-from ..kernels.limits import clopper_pearson_interval
+from ..kernels.limit_statistics import clopper_pearson_interval
 from ..reprs import as_frame
 from ..results import StudyResult, open_run
 

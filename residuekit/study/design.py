@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 from typing import Any
 
-from ..comparator import comparator_places
+from ..decision.comparator import comparator_places
 from ..errors import Fault, did_you_mean
 from ..results import arm_words
 from ..schema import ARM_COLUMNS, NET_SIGNAL

@@ -9,13 +9,13 @@ from typing import Any
 
 from .. import io
 from ..errors import Fault, ResiduekitError, StudyError
-from ..io.files import ZARR_MARKS
+from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
-from ..spectra import same_axis
+from ..spectra.arrays import same_axis
 from .cache import code_version
-from .files import file_faults
+from .file_faults import file_faults
 from .losses import survival_faults
 from .manifest import Manifest, examine
 from .measurements import TABLE_NAMES, Measurement

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from .. import io
 from ..errors import Fault, ResiduekitError
-from ..survival import band_survival
+from ..spectra.survival import band_survival
 from .manifest import Manifest
 from .settings import SETTINGS
 

@@ -11,10 +11,10 @@ from typing import Any
 
 from ..errors import Fault, StudyError, grouped
 from ..markers import Marker
-from ..procedure import Procedure
+from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from .design import arm_notes, design_faults, notes_of
-from .files import file_faults
+from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .pictures import picture_faults
 from .settings import SETTINGS, line_of, parts_of, read_settings, setting_faults

@@ -12,12 +12,12 @@ import numpy as np
 import xarray as xr
 
 from .. import io, schema
+from ..decision.scores import Score
 from ..errors import ContractError, Fault, ReadError
 from ..kernels.spatial import largest_patch
-from ..marker_choice import Score
-from ..procedure import Procedure
-from ..quality import check_quality
-from ..spectra import mean_spectrum, valid_spectra
+from ..spectra.arrays import mean_spectrum, valid_spectra
+from ..spectra.procedure import Procedure
+from ..spectra.quality import check_quality
 from .measurements import Measurement
 from .mockups import MapSummary
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..comparator import comparator_places
+from ..decision.comparator import comparator_places
 from .measurements import Measurement
 
 Floats = npt.NDArray[np.float64]

@@ -12,9 +12,9 @@ import xarray as xr
 from .. import io
 from ..errors import ResiduekitError, ResiduekitWarning
 from ..markers import Marker
-from ..procedure import Procedure
 from ..schema import WAVENUMBER, make_points
-from ..spectra import mean_spectrum
+from ..spectra.arrays import mean_spectrum
+from ..spectra.procedure import Procedure
 from ..trends import normalised_rise
 from .manifest import Manifest
 from .measurements import Measurement

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from .. import __version__
-from ..preprocess import unpinned
-from ..procedure import Procedure
+from ..spectra.procedure import Procedure
+from ..spectra.step_files import unpinned
 from .cache import code_version
 from .manifest import Manifest
 

@@ -14,10 +14,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from .. import io
+from ..decision.scores import Score
 from ..errors import Fault, ReadError, ResiduekitError
-from ..marker_choice import Score
-from ..spectra import same_axis, valid_spectra
-from .bench import Bench
+from ..spectra.arrays import same_axis, valid_spectra
+from .arms import Bench
 from .cache import Cache, key_of
 from .manifest import Manifest
 from .measurements import Measurement

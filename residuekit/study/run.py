@@ -18,7 +18,7 @@ import xarray as xr
 
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
-from .bench import Bench
+from .arms import Bench
 from .cache import Cache
 from .changes import what_changed
 from .losses import survival_notes

@@ -12,11 +12,11 @@ from typing import Any
 
 from ..errors import Fault, ResiduekitError, did_you_mean
 from ..markers import Marker, resolve
-from ..preprocess import pinned, step_files
-from ..procedure import Procedure
-from ..quality import THRESHOLDS
 from ..schema import FIGURE_WIDTHS, NET_SIGNAL
-from .files import place_of
+from ..spectra.procedure import Procedure
+from ..spectra.quality import THRESHOLDS
+from ..spectra.step_files import pinned, step_files
+from .file_faults import place_of
 
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)

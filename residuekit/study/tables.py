@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels.decision import decision_levels
-from ..marker_choice import Score
+from ..decision.limits import decision_levels
+from ..decision.scores import Score
+from ..decision.verdict import Verdict
 from ..results import TABLES
-from ..verdict import Verdict
-from .bench import Bench, arm_columns
+from .arms import Bench, arm_columns
 from .measurements import Measurement
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 

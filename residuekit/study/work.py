@@ -19,9 +19,9 @@ from typing import Any
 
 import xarray as xr
 
+from ..decision.scores import Score
 from ..errors import Fault, ResiduekitError, StudyError
-from ..marker_choice import Score
-from ..procedure import Procedure
+from ..spectra.procedure import Procedure
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
 from .mockups import MapSummary

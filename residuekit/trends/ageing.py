@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..comparator import comparator_places
+from ..decision.comparator import comparator_places
 from ..reprs import as_html
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 from .change import Part, change, combine, is_paired

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ..comparator import comparator_places
+from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
 from ..reprs import as_html
 from ..schema import STRATUM_COLUMNS, WAVENUMBER

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..kernels.limits import clopper_pearson_upper
+from ..kernels.limit_statistics import clopper_pearson_upper
 from ..reprs import as_html
 from .finding import conditions_words
 from .series import SERIES, is_positive, same

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..figures.files import save_figure
+from ..figures.written import save_figure
 from .picture import draw_trial
 from .summary import TrialSummary
 

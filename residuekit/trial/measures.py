@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..kernels.colour import colour_difference
-from ..kernels.limits import clopper_pearson_upper
+from ..kernels.limit_statistics import clopper_pearson_upper
 from .table import STATES, TrialRow
 
 Rows = Sequence[TrialRow]

@@ -20,7 +20,7 @@ from ..figures.style import (
     wrapped,
     write,
 )
-from ..figures.words import number
+from ..words.common import number
 from .summary import CAUTION, OPEN, VETOED, Candidate, TrialSummary
 from .words import MISSING, block_words, standing_words, veto_words
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from ..figures.words import counted, number, percent, unit_words
 from ..reprs import as_frame
+from ..words.common import counted, number, percent, unit_words
 from .summary import CAUTION, NOT_MEASURED, NOT_TESTED, VETOED, Candidate, TrialSummary
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, ResiduekitError
-from ..io.files import aside
+from ..io.opening import aside
 from .page import page
 from .picture import picture
 from .run_maps import arguments_of
@@ -20,10 +20,10 @@ from .shown import Shown, gather
 if TYPE_CHECKING:
     import xarray as xr
 
-    from ..limits import Limit
-    from ..quality import Quality
+    from ..calibration import Limit
+    from ..decision.scoring import Marks
     from ..results import StudyResult
-    from ..score import Marks
+    from ..spectra.quality import Quality
 
 __all__ = ["View", "view", "view_run"]
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..figures.maps import limit_edges
 from ..figures.style import BLANK, EXPOSED, GEL, INK, residue_colours
-from ..figures.words import unit_words
+from ..words.common import unit_words
 from .bins import edges
 from .shown import KEPT, LEFT_OUT, Layer, Shown
 

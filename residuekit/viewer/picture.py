@@ -21,7 +21,7 @@ from ..figures.style import (
     wrapped,
     write,
 )
-from ..figures.words import score_words
+from ..words.common import score_words
 from .shown import KEPT, Shown
 
 if TYPE_CHECKING:

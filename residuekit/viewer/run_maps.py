@@ -11,11 +11,11 @@ import xarray as xr
 
 from .. import io, schema
 from ..errors import Fault, ReadError, did_you_mean
-from ..figures.words import blank_words, comparator_kind, counted, in_stratum, stratum_of
-from ..io.files import sha256
-from ..preprocess import pinned
-from ..procedure import Procedure
+from ..io.opening import sha256
 from ..results import StudyResult, open_run
+from ..spectra.procedure import Procedure
+from ..spectra.step_files import pinned
+from ..words.common import blank_words, comparator_kind, counted, in_stratum, stratum_of
 
 
 def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:

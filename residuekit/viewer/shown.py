@@ -13,18 +13,18 @@ import numpy.typing as npt
 import xarray as xr
 
 from .. import schema
+from ..calibration import Limit
+from ..decision.scoring import Marks, band_score
 from ..errors import ContractError, Fault, MarkerError, did_you_mean
-from ..figures.words import counted, number, unit_words
-from ..limits import Limit
 from ..markers import Marker, marker_weights, resolve
 from ..markers import markers as known_markers
-from ..score import Marks, band_score
-from ..spectra import mean_spectrum, same_axis
+from ..spectra.arrays import mean_spectrum, same_axis
+from ..words.common import counted, number, unit_words
 from . import bins
 from .bins import Counts, Floats
 
 if TYPE_CHECKING:
-    from ..quality import Quality
+    from ..spectra.quality import Quality
 
 VALID, KEPT, LEFT_OUT = 0, 1, 2
 MEAN_LAYER = "mean over all wavenumbers"
@@ -320,7 +320,7 @@ def _limits(
             faults.append(
                 Fault(f"a {one.level} limit in {one.unit!r} for {name!r}",
                       f"a pixel limit in {units[name]!r}: limits of other levels are other numbers",
-                      "residuekit.limits.from_blanks(..., level='pixel') of this score")
+                      "residuekit.calibration.from_blanks(..., level='pixel') of this score")
             )  # fmt: skip
         else:
             found[name] = float(one.decision_limit if isinstance(one, Limit) else one)

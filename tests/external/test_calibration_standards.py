@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-import residuekit.limits as lim
+import residuekit.calibration as lim
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 DATA = json.loads((SHARED / "data/limits/lod_examples.json").read_text(encoding="utf-8"))

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 import residuekit as rk
+from residuekit.decision.scoring import band_centroid, band_ratio
 from residuekit.schema import FLAGS
-from residuekit.score import band_centroid, band_ratio
 
 ESTER = {"name": "own C=O 1736", "low": 1690, "high": 1780}
 ACETATE = {"name": "own C-O 1240", "low": 1180, "high": 1300}

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-import residuekit.limits as lim
+import residuekit.calibration as lim
 from residuekit.kernels import detection_curve as curves
 from residuekit.kernels import growing_scatter as growing
-from residuekit.kernels import limits as kernel
+from residuekit.kernels import limit_statistics as kernel
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CHECKS = json.loads((SHARED / "checks/check_values.json").read_text(encoding="utf-8"))

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import residuekit.limits as lim
+import residuekit.calibration as lim
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CHECK = json.loads((SHARED / "checks/check_values.json").read_text(encoding="utf-8"))["norris"]

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from residuekit.fits import fit_curve
+from residuekit.spectra.fits import fit_curve
 
 FOLDER = Path(__file__).resolve().parents[2] / "shared/data/nist_strd"
 

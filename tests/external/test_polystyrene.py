@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residuekit.quality import check_positions
 from residuekit.schema import make_points
+from residuekit.spectra.instrument import check_positions
 
 POSITIONS = (1028.3, 1154.5, 1583.0, 1601.2, 1942.9, 2849.5, 3060.0)
 

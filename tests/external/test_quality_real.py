@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 
 from residuekit import schema
-from residuekit.quality import check_quality
+from residuekit.spectra.quality import check_quality
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,8 @@ import pytest
 import scipy.stats
 
 from residuekit import io
-from residuekit.procedure import Procedure
-from residuekit.score import band_score
+from residuekit.decision.scoring import band_score
+from residuekit.spectra.procedure import Procedure
 
 CO2 = {"name": "CO2", "low": 2325, "high": 2410}
 PROCEDURE = Procedure.from_steps([{"step": "crop", "low": 2200, "high": 2500}])

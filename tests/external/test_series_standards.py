@@ -9,14 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from residuekit.kernels.limits import clopper_pearson_upper
-from residuekit.kernels.ordered import (
-    below_limit,
-    cochran_armitage,
-    jonckheere,
-    mixed_model,
-    page,
-)
+from residuekit.kernels.limit_statistics import clopper_pearson_upper
+from residuekit.kernels.ordered import below_limit, cochran_armitage, jonckheere, mixed_model, page
 from residuekit.kernels.spatial import discovered, effective_count
 
 CHECKS = json.loads(

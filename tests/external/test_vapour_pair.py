@@ -11,7 +11,7 @@ import pytest
 
 from residuekit import io, schema
 from residuekit.kernels.bands import height_weights
-from residuekit.preprocess import subtract_vapour
+from residuekit.spectra.corrections import subtract_vapour
 
 
 @pytest.fixture(scope="module")

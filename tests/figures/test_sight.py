@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from residuekit.decision.scores import BlindnessTable
 from residuekit.errors import ContractError
 from residuekit.figures.sight import draw_limits, draw_selectivity, sight_figure
-from residuekit.marker_choice import BlindnessTable
 from residuekit.schema import MARKER_COLUMNS
 
 

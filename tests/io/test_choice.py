@@ -8,7 +8,8 @@ import os
 import pytest
 
 from residuekit.errors import ReadError
-from residuekit.io import READERS, describe, files, read, sha256, tables, write
+from residuekit.io import READERS, describe, read, sha256, tables, write
+from residuekit.io import opening as files
 from residuekit.schema import source
 
 

@@ -10,13 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from residuekit.kernels.decision import (
-    Slope,
-    decision_levels,
-    slope_through_zero,
-    upper_bound,
-)
-from residuekit.kernels.limits import noncentrality
+from residuekit.decision.bound import upper_bound
+from residuekit.decision.limits import decision_levels
+from residuekit.kernels.limit_statistics import noncentrality
+from residuekit.kernels.slope import Slope, slope_through_zero
 
 
 @pytest.mark.parametrize(

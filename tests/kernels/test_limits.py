@@ -11,7 +11,7 @@ from scipy import stats
 from residuekit.kernels import calibration as fits
 from residuekit.kernels import detection_curve as curves
 from residuekit.kernels import growing_scatter as growing
-from residuekit.kernels import limits
+from residuekit.kernels import limit_statistics as limits
 
 RATES = st.floats(0.005, 0.4)
 FEW = settings(max_examples=40, deadline=None)

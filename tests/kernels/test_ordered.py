@@ -9,13 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residuekit.kernels.ordered import (
-    cochran_armitage,
-    jonckheere,
-    mixed_model,
-    page,
-    permutation,
-)
+from residuekit.kernels.ordered import cochran_armitage, jonckheere, mixed_model, page, permutation
 
 
 @settings(max_examples=50, deadline=None)

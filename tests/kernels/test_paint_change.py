@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import binomtest
 from scipy.stats import t as student
 
+from residuekit.decision.scoring import net_from_scatters
 from residuekit.kernels import netsignal
 from residuekit.kernels.paint_change import (
     BUMP_WIDTHS,
@@ -15,7 +16,6 @@ from residuekit.kernels.paint_change import (
     fitted_change,
     smooth_change,
 )
-from residuekit.score import net_from_scatters
 from residuekit.simulate import gel_response, spectrum
 
 AXIS = np.linspace(900.0, 1850.0, 160)

@@ -15,7 +15,7 @@ from openpyxl import load_workbook
 
 from residuekit.figures import write_figure
 from residuekit.report import as_latex, write_caption, write_methods, write_tables
-from residuekit.report.blocks import Items, Paragraph, Section, grid
+from residuekit.report.text import Items, Paragraph, Section, grid
 from residuekit.results import TABLES
 
 HOSTILE = (

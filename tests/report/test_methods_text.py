@@ -9,16 +9,16 @@ import xarray as xr
 from made_run import make_run
 
 from residuekit.figures import write_figure
-from residuekit.figures.words import in_words
 from residuekit.kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from residuekit.report import write_caption, write_methods
 from residuekit.report.answer import lower_bound
 from residuekit.report.references import REFERENCES
 from residuekit.trends import findings
+from residuekit.words.common import in_words
 
 #: Numbers that the text itself says, and where they come from.
 OF_THE_METHOD = {
-    3.29: "residuekit.verdict.LIMIT_FACTOR",
+    3.29: "residuekit.decision.verdict.LIMIT_FACTOR",
     256.0: "sha256",
     100.0: "in so many of 100 cases",
     100 * CHANGE_SHARE: "residuekit.kernels.paint_change, as declared",

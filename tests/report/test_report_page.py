@@ -13,7 +13,7 @@ import pytest
 from made_run import make_run
 
 from residuekit.figures import write_figure
-from residuekit.figures.files import RECORD
+from residuekit.figures.written import RECORD
 from residuekit.report import page as report_page
 from residuekit.report import pictures, write_report
 

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from residuekit.study.bench import Bench
+from residuekit.study.arms import Bench
 from residuekit.study.measurements import Measurement
 from residuekit.study.mockups import MapSummary
 

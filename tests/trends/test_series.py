@@ -8,7 +8,7 @@ import pytest
 
 from residuekit import trends
 from residuekit.errors import ContractError, ResiduekitWarning
-from residuekit.kernels.limits import clopper_pearson_upper
+from residuekit.kernels.limit_statistics import clopper_pearson_upper
 
 
 def arm(exposure, verdict, positive=0, n=6):

@@ -1,0 +1,148 @@
+"""Is a difference the gel, or something else that absorbs where the gel does?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from math import sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from ..kernels import netsignal
+from ..markers import markers
+from .limits import decision_levels
+
+Floats = npt.NDArray[np.float64]
+
+#: What lies on painted surfaces and absorbs where gels do; a difference must stand without it.
+FOREIGN = ("silica", "kaolinite", "starch", "zinc carboxylates")
+#: Full width at half height as a share of a marker's window, once narrow and once wide.
+_WIDTHS = (0.6, 1.2)
+#: A band whose top is further off the axis than this height is left out.
+_LEAST = 0.3
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """Whether a difference was confirmed as the gel; `refused` and `reason` say it in words.
+
+    `shape` is the test of the whole shape; `amount` is what is left of the difference when the
+    bands of foreign matter may be anything, `limit` its own decision limit (both in references).
+    """
+
+    shape: netsignal.ShapeTest
+    amount: float
+    limit: float
+
+    @property
+    def refused(self) -> bool:
+        """Whether the difference may be something else."""
+        return self.shape.refused or self.amount <= self.limit
+
+    @property
+    def reason(self) -> str:
+        """The reason in words."""
+        if self.shape.refused:
+            return self.shape.reason
+        known = f"{', '.join(FOREIGN[:-1])} and {FOREIGN[-1]}"
+        left = (
+            f"when bands of {known} may explain whatever they can, {self.amount:.3g} times the "
+            "reference spectrum is still needed"
+        )
+        if self.amount <= self.limit:
+            return (
+                f"{left}, not above the decision limit of {self.limit:.3g} times, so such foreign "
+                "matter is not excluded"
+            )
+        return (
+            f"{self.shape.reason}; {left}, above the decision limit of {self.limit:.3g} times, so "
+            "such foreign matter alone does not explain it"
+        )
+
+
+def foreign_bands(wavenumber: npt.ArrayLike) -> Floats:
+    """Return (k, n): each band of `FOREIGN` in the marker table by itself, in two widths.
+
+    Positions come from the table with its sources; the widths follow the tables' windows (our
+    choice, no source). Single bands in two widths stand for many relative strengths and forms:
+    no spectrum of the foreign matter at hand is needed.
+    """
+    axis = np.asarray(wavenumber, dtype=float)
+    shapes = [
+        np.exp2(-((2 * (axis - marker.position) / (width * (marker.high - marker.low))) ** 2))
+        for marker in markers().values()
+        if marker.material in FOREIGN and marker.position is not None
+        for width in _WIDTHS
+    ]
+    return np.array([shape for shape in shapes if shape.max() > _LEAST]).reshape(-1, axis.size)
+
+
+def unexplained(
+    net: netsignal.NetSignal, blanks: Floats, exposed: Floats, wavenumber: Floats
+) -> float:
+    """Say how much of an arm's mean difference the references leave, in what blanks leave.
+
+    Q / Q0 of `netsignal.shape_test`, about 1 for a clean arm and for one with gel. A net signal is
+    biased by what is neither the paint nor the gel, and downwards too; this tells that there is
+    such a thing.
+
+    Parameters
+    ----------
+    net : the net signal. blanks (n, n_wavenumber), n >= 2; exposed (m, n_wavenumber).
+    """
+    difference = exposed.mean(axis=0) - blanks.mean(axis=0)
+    test = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(exposed))
+    if test.residual == 0:
+        return 0.0
+    return test.residual / test.expected_residual if test.expected_residual > 0 else float("inf")
+
+
+def confirmer(
+    net: netsignal.NetSignal,
+    blanks: Floats,
+    exposed: Floats,
+    wavenumber: Floats,
+    interferents: Floats | None = None,
+    alpha: float = 0.05,
+) -> Callable[[int | None], Confirmation]:
+    """Make the `shape` argument of `residuekit.assess` for one arm.
+
+    A difference (the arm's mean, or one mock-up's) is confirmed as the gel if its shape is not
+    refused (`netsignal.shape_test`) and if the net signal that is blind to every band of foreign
+    matter (`foreign_bands`) and to the declared interferents is above a decision limit of its own.
+    The estimate, the limits and the bound stay those of the deciding score: what this costs is
+    paid in `inconclusive`, not in what can be seen.
+
+    Parameters
+    ----------
+    net : the net signal. blanks (n, n_wavenumber), exposed (m, n_wavenumber): mock-up means.
+    interferents : (k, n_wavenumber) spectra of further foreign matter, or None.
+    """
+
+    @cache
+    def careful() -> netsignal.NetSignal:
+        shapes = [netsignal.common_nuisances(wavenumber, net.metric.mean)]
+        shapes.append(foreign_bands(wavenumber))
+        if interferents is not None:
+            shapes.append(np.atleast_2d(interferents))
+        metric = netsignal.declare(net.metric, np.vstack(shapes))
+        return netsignal.net_signal(net.references, metric)
+
+    def confirm(worst: int | None) -> Confirmation:
+        from scipy.special import stdtrit
+
+        chosen = exposed if worst is None else exposed[worst : worst + 1]
+        difference = chosen.mean(axis=0) - blanks.mean(axis=0)
+        shape = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(chosen))
+        weights = careful().weights
+        n, m = len(blanks), len(exposed)
+        quantile = float(stdtrit(n - 1, 1 - alpha))
+        if worst is not None:
+            quantile = decision_levels(n, m, alpha).mockup
+        scatter = float((blanks @ weights).std(ddof=1))
+        limit = quantile * scatter * sqrt(1 / len(chosen) + 1 / n)
+        return Confirmation(shape, float(difference @ weights), limit)
+
+    return confirm

@@ -1,0 +1,296 @@
+"""What each score could see on each paint, from blanks, spiked mock-ups and references alone.
+
+It stands fixed before an exposed map is opened: which scores are blind, and which one decides.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from .. import schema
+from ..errors import ContractError, Fault
+from ..kernels import netsignal
+from ..kernels.slope import Slope, slope_through_zero
+from ..kernels.spatial import family_quantile
+from ..markers import Marker, marker_weights, resolve
+from ..reprs import as_frame, rows_html
+from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
+from .blindness import Blindness, assess_blindness
+from .scoring import NET_UNIT, net_from_scatters
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+BAND = "band"
+
+
+@dataclass(frozen=True)
+class Score:
+    """One linear score on one paint: weights, what it can see there, and its pixel limit.
+
+    `noise` is what noise alone gives one map's mean, in the score's own unit; `blank_mean` too.
+    `pixel_limit` is in the unit of `blindness`: one blank map in twenty (at alpha 5 %) has a pixel
+    above it, were its pixels independent and normal.
+    """
+
+    name: str
+    weights: Floats = field(repr=False)
+    own_unit: str
+    selectivity: float
+    noise: float
+    blindness: Blindness
+    slope: Slope | None
+    blank_mean: float
+    pixel_limit: float
+
+    @property
+    def scale(self) -> float:
+        """The slope b, or 1 when the score keeps its own unit."""
+        return self.slope.value if self.slope is not None and self.slope.value > 0 else 1.0
+
+    def loading(self, spectra: npt.ArrayLike) -> Floats:
+        """Spectra (..., n) -> (w'y - blank mean) / b."""
+        values: Floats = (np.asarray(spectra) @ self.weights - self.blank_mean) / self.scale
+        return values
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What is known of one paint before an exposed map is opened.
+
+    `blanks` (n_mockups, n): mean spectra; `within` (n, n): covariance of pixels within blank maps,
+    or None where no map has two pixels; `pixels_per_map`: mean count; `net`: the net signal, or
+    None; `loadings` (k,) and `responses` (k, n): spiked mean spectra less the blank mean of their
+    own stratum.
+    """
+
+    wavenumber: Floats
+    blanks: Floats
+    within: Floats | None
+    pixels_per_map: float
+    net: netsignal.NetSignal | None
+    loadings: Floats
+    responses: Floats
+
+
+def scores_on(
+    ground: Ground,
+    markers: Sequence[Marker],
+    *,
+    kinds: Sequence[str] = (BAND, schema.NET_SIGNAL),
+    acceptance_limit: float | None = None,
+    alpha: float = 0.05,
+) -> tuple[Score, ...]:
+    """Every score on one paint in the order fixed beforehand: the net signal, then the bands."""
+
+    def calibrated() -> Iterator[Score]:
+        net = ground.net
+        if net is not None and schema.NET_SIGNAL in kinds:
+            yield _calibrate(ground, schema.NET_SIGNAL, net.weights, NET_UNIT, net.selectivity,
+                             net.standard_error, acceptance_limit, alpha)  # fmt: skip
+        if BAND not in kinds:
+            return
+        paint = ground.blanks.mean(axis=0)
+        weights = marker_weights(markers, ground.wavenumber)
+        for marker, row in zip(markers, weights, strict=True):
+            sd = math.nan if ground.within is None else math.sqrt(row @ ground.within @ row)
+            overlap = math.nan if net is None else _selectivity(net.target, paint, row)
+            yield _calibrate(ground, f"{BAND}: {marker.name}", row, marker.unit, overlap, sd,
+                             acceptance_limit, alpha)  # fmt: skip
+
+    return tuple(calibrated())
+
+
+def _calibrate(
+    ground: Ground,
+    name: str,
+    weights: Floats,
+    unit: str,
+    selectivity: float,
+    pixel_sd: float,
+    acceptance_limit: float | None,
+    alpha: float,
+) -> Score:
+    values = ground.blanks @ weights
+    scatter = float(values.std(ddof=1)) if values.size > 1 else 0.0
+    noise = pixel_sd / math.sqrt(ground.pixels_per_map)
+    fit = slope_through_zero(ground.loadings, ground.responses @ weights, scatter)
+    slope = fit if fit.n_spiked >= 2 else None
+    blindness = assess_blindness(
+        values, slope, noise=noise, acceptance_limit=acceptance_limit, unit=unit
+    )
+    quantile = family_quantile(max(1, round(ground.pixels_per_map)), alpha)
+    scale = slope.value if slope is not None and slope.value > 0 else 1.0
+    limit = quantile * math.hypot(pixel_sd, scatter) / scale
+    return Score(
+        name, weights, unit, selectivity, noise, blindness, slope, float(values.mean()), limit
+    )
+
+
+def within_covariance(scatters: Sequence[netsignal.Scatter]) -> Floats | None:
+    """The pooled covariance of pixels about the mean of their own map, or None without any."""
+    dof = sum(one.n_pixels - 1 for one in scatters)
+    if not dof:
+        return None
+    total: Floats = np.sum([one.products for one in scatters], axis=0)
+    return total / dof
+
+
+def deciding(scores: Iterable[Score]) -> Score | None:
+    """The first score that is not blind, or None when all are."""
+    return next((score for score in scores if not score.blindness.blind), None)
+
+
+def marker_rows(stratum: Mapping[str, Any], scores: Sequence[Score]) -> list[dict[str, Any]]:
+    """The rows of ``markers.csv`` for one paint."""
+    chosen = deciding(scores)
+    return [
+        {
+            "score": score.name,
+            **stratum,
+            "selectivity": score.selectivity,
+            "slope": score.blindness.slope,
+            "slope_se": score.blindness.slope_se,
+            "mockup_limit": score.blindness.mockup_limit,
+            "noise_limit": score.blindness.noise_limit,
+            "unit": score.blindness.unit,
+            "blind": score.blindness.blind,
+            "deciding": score is chosen,
+        }
+        for score in scores
+    ]
+
+
+@dataclass(frozen=True)
+class BlindnessTable:
+    """A row a score and paint: selectivity, slope, limits, blind or not, deciding or not."""
+
+    rows: tuple[dict[str, Any], ...] = field(repr=False)
+    reasons: tuple[str, ...] = field(repr=False)
+
+    def to_frame(self) -> pd.DataFrame:
+        """The table under the column names of ``markers.csv``."""
+        return as_frame(self.rows)
+
+    def recommendation(self) -> str:
+        """Which score decides on each paint and, as advice for the next study, which band is best.
+
+        The deciding score is fixed by order, never by the lowest limit of the study at hand.
+        """
+        lines = []
+        for paint in dict.fromkeys(row["paint"] for row in self.rows):
+            rows = [row for row in self.rows if row["paint"] == paint]
+            first = next((row for row in rows if row["deciding"]), None)
+            said = "every score is blind" if first is None else f"{first['score']} decides"
+            bands = [r for r in rows if r["score"].startswith(BAND) and not r["blind"]]
+            if bands:
+                best = min(bands, key=lambda row: row["mockup_limit"])
+                said += (
+                    f"; of the bands, {best['score'].removeprefix('band: ')} sees least "
+                    f"({best['mockup_limit']:.3g} {best['unit']}): advice for the next study"
+                )
+            lines.append(f"{paint}: {said}.")
+        return "\n".join([*lines, *self.reasons])
+
+    def __str__(self) -> str:
+        return f"{self.to_frame().to_string(index=False)}\n{self.recommendation()}"
+
+    def _repr_html_(self) -> str:
+        advice = "".join(f"<p>{escape(line)}</p>" for line in self.recommendation().splitlines())
+        return rows_html("What each score can see", self.rows) + advice
+
+
+def blindness(
+    *,
+    blanks: Mapping[str, Sequence[xr.DataArray]],
+    references: xr.DataArray | Sequence[xr.DataArray],
+    markers: Sequence[Marker | str | dict[str, Any]],
+    spiked: Mapping[str, Sequence[tuple[float, xr.DataArray]]] | None = None,
+    acceptance_limit: float | None = None,
+) -> BlindnessTable:
+    """Ask which score can see what on which paint, before any exposed map is read.
+
+    Parameters
+    ----------
+    blanks : paint -> one map or point set for each blank mock-up (two or more), after the
+        procedure. references : the pure gel, after the same procedure.
+    markers : names, `Marker`s or tables, in the order in which they would decide.
+    spiked : paint -> (loading in ug cm-2, map) of each spiked mock-up; gives limits in ug cm-2.
+    acceptance_limit : ug cm-2; a score whose limit lies above it, not for want of scans, is blind.
+
+    Raises
+    ------
+    ContractError : a paint with fewer than two blanks, axes that differ.
+    """
+    chosen = resolve(markers)
+    gel = [references] if isinstance(references, xr.DataArray) else list(references)
+    rows, reasons = [], []
+    for paint, maps in blanks.items():
+        ground = _ground(paint, maps, gel, (spiked or {}).get(paint, ()))
+        scores = scores_on(ground, chosen, acceptance_limit=acceptance_limit)
+        stratum = dict(zip(schema.STRATUM_COLUMNS, (paint, "none", 0.0), strict=True))
+        rows += marker_rows(stratum, scores)
+        reasons += [
+            f"{score.name} is blind on {paint}: {score.blindness.reason}."
+            for score in scores
+            if score.blindness.blind
+        ]
+    return BlindnessTable(tuple(rows), tuple(reasons))
+
+
+def _ground(
+    paint: str,
+    maps: Sequence[xr.DataArray],
+    references: Sequence[xr.DataArray],
+    spiked: Sequence[tuple[float, xr.DataArray]],
+) -> Ground:
+    if len(maps) < 2:
+        raise ContractError(
+            Fault(f"{len(maps)} blank mock-ups of {paint!r}", "at least two, better six",
+                  f"blanks={{{paint!r}: [map, map, ...]}} with one map a mock-up")
+        )  # fmt: skip
+    axis = maps[0][schema.WAVENUMBER].values
+    for other in (*maps, *references, *(array for _, array in spiked)):
+        same_axis(axis, other[schema.WAVENUMBER].values)
+    spectra = [valid_spectra(array) for array in maps]
+    means = np.array([block.mean(axis=0, dtype=np.float64) for block in spectra])
+    scatters = [netsignal.scatter(block) for block in spectra if len(block) > 1]
+    if not scatters:
+        scatters = [netsignal.scatter(means)]
+    loadings = np.array([loading for loading, _ in spiked])
+    loaded = np.reshape([mean_spectrum(array) for _, array in spiked], (-1, axis.size))
+    net = net_from_scatters(
+        scatters,
+        [mean_spectrum(one) for one in references],
+        axis,
+        replicates=[loaded[loadings == one] for one in np.unique(loadings)],
+    )
+    return Ground(
+        axis, means, within_covariance(scatters),
+        float(np.mean([len(block) for block in spectra])), net, loadings,
+        loaded - means.mean(axis=0),
+    )  # fmt: skip
+
+
+def _selectivity(reference: Floats, paint: Floats, weights: Floats) -> float:
+    """Lorber's selectivity of a band: what of the gel, within the window, is not the paint's shape.
+
+    Both spectra are taken over the channels with weights, each less its straight line between the
+    window's ends; 0 where they have one shape, 1 where they share nothing.
+    """
+    used = np.flatnonzero(weights)
+    ends = np.array([0, used.size - 1])
+    gel, film = (
+        spectrum - np.interp(np.arange(used.size), ends, spectrum[ends])
+        for spectrum in (reference[used], paint[used])
+    )
+    return netsignal.nas(gel, film[None]).selectivity if gel.any() else 0.0

@@ -1,0 +1,195 @@
+"""The words other people use for quantities, axes and units, and what they mean here."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import ResiduekitWarning
+from .opening import refuse
+
+_SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "reflectance",
+          "km": "kubelka_munk"}  # fmt: skip
+_LONG = {
+    "absorbance": "absorbance", "log(1/r)": "absorbance", "log 1/r": "absorbance",
+    "log10(1/r)": "absorbance", "log(1/t)": "absorbance", "log10(1/t)": "absorbance",
+    "transmittance": "transmittance", "transmission": "transmittance",
+    "reflectance": "reflectance", "reflectivity": "reflectance",
+    "kubelka munk": "kubelka_munk", "f(r)": "kubelka_munk", "absorption index": "absorption_index",
+}  # fmt: skip
+_WAVENUMBER_WORDS = (
+    "wavenumber", "wavenumbers", "wave number", "wave numbers", "wn", "nu", "cm 1",
+    "wellenzahl", "nombre d'onde", "numero d'onda", "numero de onda", "número de onda", "golfgetal",
+)  # fmt: skip
+_WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda")
+_AXIS_UNITS = {
+    "cm-1": "cm-1", "cm^-1": "cm-1", "1/cm": "cm-1", "cm**-1": "cm-1", "cm⁻¹": "cm-1",
+    "/cm": "cm-1", "cm\u22121": "cm-1", "reciprocal centimeters": "cm-1",
+    "nm": "nm", "nanometer": "nm", "nanometers": "nm", "nanometre": "nm", "nanometres": "nm",
+    "um": "um", "µm": "um", "μm": "um", "micron": "um", "microns": "um", "micrometer": "um",
+    "micrometers": "um", "micrometre": "um", "micrometres": "um",
+}  # fmt: skip
+_PER_CM = {"nm": 1e7, "um": 1e4}
+_POSITION_UNITS = {
+    **{word: 1.0 for word, unit in _AXIS_UNITS.items() if unit == "um"},
+    "mm": 1e3, "millimeter": 1e3, "millimetre": 1e3, "nm": 1e-3,
+}  # fmt: skip
+#: A spectrum in percent that nowhere exceeds this is more often a fraction (common practice).
+_LOW_PERCENT = 1.5
+_PIXEL_WORDS = ("pixel", "pixels", "px")
+
+
+def plain(word: str) -> str:
+    """Return a word in lower case with single blanks for dashes and underscores.
+
+    >>> plain(" Kubelka-Munk ")
+    'kubelka munk'
+    """
+    return " ".join(re.sub(r"[-_\s]+", " ", word).casefold().split())
+
+
+def quantity_of(word: str, *, short: bool = False) -> tuple[str, bool | None] | None:
+    """Return the quantity a word names and whether it says percent; None for any other word.
+
+    Letters alone (A, T, R) count only when `short` says that no name of a spectrum can stand here.
+
+    >>> quantity_of("%T", short=True), quantity_of("Absorbance (1)"), quantity_of("sample 4")
+    (('transmittance', True), ('absorbance', None), None)
+    """
+    percent = True if "%" in word or "percent" in word.casefold() else None
+    bare = plain(re.sub(r"%|percent", " ", word, flags=re.IGNORECASE).replace("()", ""))
+    for known, quantity in _LONG.items():
+        if re.search(rf"(?<![a-z]){re.escape(known)}(?![a-z])", bare):
+            return quantity, percent
+    letter = re.sub(r"[()\[\]\s]", "", bare)
+    if (short or percent) and letter in _SHORT:
+        return _SHORT[letter], percent
+    return None
+
+
+def axis_unit_of(word: str) -> str | None:
+    """Return the unit of a spectral axis (`cm-1`, `nm`, `um`) that a name or a unit says.
+
+    >>> axis_unit_of("Wavenumbers"), axis_unit_of("wavelength [nm]"), axis_unit_of("time")
+    ('cm-1', 'nm', None)
+    """
+    parts = re.split(r"[\s()\[\],:;]+", word.strip().casefold())
+    for part in (word.strip().casefold(), *parts, *(p.rpartition("_")[2] for p in parts)):
+        if part in _AXIS_UNITS:
+            return _AXIS_UNITS[part]
+    return "cm-1" if is_wavenumber_word(word) else None
+
+
+def is_unit_word(word: str) -> bool:
+    """Say whether a cell is a unit of a spectral axis or a position, and not a name of one.
+
+    >>> is_unit_word("cm-1"), is_unit_word("[um]"), is_unit_word("wavenumber")
+    (True, True, False)
+    """
+    bare = word.strip("()[] ").casefold()
+    return bare in _AXIS_UNITS or bare in _POSITION_UNITS or bare in _PIXEL_WORDS
+
+
+def is_wavenumber_word(word: str) -> bool:
+    """Say whether a column or a dimension is called a wavenumber."""
+    return _begins(word, _WAVENUMBER_WORDS)
+
+
+def is_axis_word(word: str) -> bool:
+    """Say whether a column or a dimension is called a wavenumber or a wavelength."""
+    return _begins(word, (*_WAVENUMBER_WORDS, *_WAVELENGTH_WORDS)) or axis_unit_of(word) == "cm-1"
+
+
+def contradicts(name: str, unit: str) -> bool:
+    """Say whether a wavenumber stands in a unit of wavelengths, or a wavelength in cm-1.
+
+    >>> contradicts("wavenumber", "nm"), contradicts("wavelength", "nm"), contradicts("s", "nm")
+    (True, False, False)
+    """
+    return _begins(name, _WAVELENGTH_WORDS if unit == "cm-1" else _WAVENUMBER_WORDS)
+
+
+def _begins(word: str, known: tuple[str, ...]) -> bool:
+    bare = plain(re.split(r"[(\[]", word)[0])
+    return any(bare == start or bare.startswith(f"{start} ") for start in known)
+
+
+def per_cm(axis: Any, unit: str) -> Any:
+    """Convert a spectral axis to cm-1: 1e7 / nm, 1e4 / um (vacuum wavelengths)."""
+    return axis if unit == "cm-1" else _PER_CM[unit] / axis
+
+
+def to_wavenumber(path: Path, axis: Any, unit: str) -> Any:
+    """Convert the spectral axis of a file to cm-1; refuse wavelengths that are not above zero."""
+    if unit != "cm-1" and not (axis > 0).all():
+        raise refuse(path, f"a wavelength of {axis.min():g} {unit}", "wavelengths above zero",
+                     "look at the first column")  # fmt: skip
+    return per_cm(axis, unit)
+
+
+def position_of(word: str) -> tuple[str, str | None, float] | None:
+    """Return (`x` or `y`, unit, factor to it) for the name of a position column, else None.
+
+    >>> position_of("X (mm)"), position_of("y_pixel"), position_of("x"), position_of("yield")
+    (('x', 'um', 1000.0), ('y', 'pixel', 1.0), ('x', None, 1.0), None)
+    """
+    parts = [part for part in re.split(r"[\s_()\[\]]+", word.casefold()) if part]
+    parts = [part for part in parts if part not in ("position", "pos", "coordinate")]
+    if not parts or parts[0] not in ("x", "y") or len(parts) > 2:
+        return None
+    if len(parts) == 1:
+        return parts[0], None, 1.0
+    unit = position_unit_of(parts[1])
+    return None if unit is None else (parts[0], *unit)
+
+
+def position_unit_of(word: str) -> tuple[str, float] | None:
+    """Return the position unit (`um` or `pixel`) a unit word stands for and the factor to it."""
+    word = word.strip().casefold()
+    if word in _PIXEL_WORDS:
+        return "pixel", 1.0
+    return ("um", _POSITION_UNITS[word]) if word in _POSITION_UNITS else None
+
+
+def as_fraction(
+    path: Path, values: Any, quantity: str, percent: bool | None
+) -> tuple[Any, dict[str, str]]:
+    """Return transmittance or reflectance as a fraction of 1, and what was done to the scale.
+
+    Where nothing says percent, numbers up to 2 are a fraction, and numbers of which a tenth is
+    above 5 are percent (with a warning: common practice, no source). Numbers said to be percent
+    that never exceed 1.5 are divided too, with a warning.
+
+    Raises
+    ------
+    ReadError : anything between, or percent of a quantity that has none.
+    """
+    if quantity not in ("transmittance", "reflectance"):
+        if percent:
+            raise refuse(path, f"{quantity} in percent", "transmittance or reflectance in percent",
+                         "quantity='transmittance' or percent=False")  # fmt: skip
+        return values, {}
+    finite = values[np.isfinite(values)]
+    if percent and finite.size and finite.max() <= _LOW_PERCENT:
+        tell(path, f"{quantity} in percent, but at most {finite.max():.4g}: if it is a fraction of "
+             "1, percent=False")  # fmt: skip
+    if percent is None:
+        if finite.size == 0 or finite.max() <= 2:
+            percent = False
+        elif np.quantile(finite, 0.9) >= 5:
+            percent = True
+            tell(path, f"{quantity} up to {finite.max():.4g} taken as percent, divided by 100")
+        else:
+            raise refuse(path, f"{quantity} up to {finite.max():.4g}", "a fraction of 1 or percent",
+                         "percent=True or percent=False")  # fmt: skip
+    return (values / 100, {"scale": "percent, divided by 100"}) if percent else (values, {})
+
+
+def tell(path: Path, message: str, line: int | None = None) -> None:
+    """Warn of something in a file that does not stop the reading."""
+    where = f"{path.name}, line {line}" if line is not None else path.name
+    warnings.warn(f"{where}: {message}", ResiduekitWarning, stacklevel=2)
