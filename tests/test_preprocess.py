@@ -10,10 +10,18 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residuekit import preprocess, schema
+import residuekit as rk
+from residuekit import schema
 from residuekit.errors import ContractError, ProcedureError
 from residuekit.kernels import baseline, normalise, smooth
-from residuekit.spectra.parameters import METHODS, RULES, STEPS, parameter_faults
+from residuekit.spectra.by_block import ROWS_AT_ONCE
+from residuekit.spectra.parameters import (
+    METHODS,
+    RULES,
+    STEPS,
+    complete_parameters,
+    parameter_faults,
+)
 
 AXIS = np.linspace(1000.0, 1800.0, 201)
 PARAMETERS = {
@@ -70,9 +78,9 @@ def test_every_parameter_with_its_default_is_in_the_history(step, parameters):
     for name, value in parameters.items():
         assert entry[name] == value
     again = {name: value for name, value in entry.items() if name != "step"}
-    known = preprocess.complete_parameters(step, parameters)
+    known = complete_parameters(step, parameters)
     assert again == known
-    assert set(known) == set(preprocess.complete_parameters(step, again))
+    assert set(known) == set(complete_parameters(step, again))
     xr.testing.assert_identical(
         STEPS[step](absorbance(), **again), STEPS[step](absorbance(), **parameters)
     )
@@ -126,9 +134,9 @@ def test_an_array_without_labels_is_refused(step):
 
 
 def test_more_spectra_than_one_block_are_all_corrected():
-    n = preprocess.ROWS_AT_ONCE + 3
+    n = ROWS_AT_ONCE + 3
     many = np.tile(values().reshape(12, -1), (n // 12 + 1, 1))[:n]
-    result = preprocess.correct_baseline(schema.make_points(many, AXIS), "rubber band")
+    result = rk.correct_baseline(schema.make_points(many, AXIS), "rubber band")
     np.testing.assert_array_equal(result.values[12:], result.values[:-12])
 
 
@@ -141,11 +149,11 @@ def test_crop_keeps_the_channels_inside_and_cropping_twice_is_cropping_once(low,
     high = low + width
     if high < AXIS[0]:
         return
-    once = preprocess.crop(absorbance(), low, high)
+    once = rk.crop(absorbance(), low, high)
     inside = (low <= AXIS) & (high >= AXIS)
     np.testing.assert_array_equal(once["wavenumber"], AXIS[inside])
     np.testing.assert_array_equal(once.values, absorbance().values[..., inside])
-    twice = preprocess.crop(once, low, high)
+    twice = rk.crop(once, low, high)
     np.testing.assert_array_equal(twice.values, once.values)
     np.testing.assert_array_equal(twice["wavenumber"], once["wavenumber"])
 
@@ -153,25 +161,25 @@ def test_crop_keeps_the_channels_inside_and_cropping_twice_is_cropping_once(low,
 def test_crop_makes_a_spectrum_valid_whose_missing_values_it_cuts_off():
     spoilt = values()
     spoilt[0, 0, -1] = np.nan
-    result = preprocess.crop(schema.make_map(spoilt, AXIS), 1000, 1500)
+    result = rk.crop(schema.make_map(spoilt, AXIS), 1000, 1500)
     assert result["valid"].all()
     assert not result["flag"].any()
 
 
 def test_crop_beside_the_axis_names_the_axis():
     with pytest.raises(ProcedureError, match="1000 to 1800 cm-1"):
-        preprocess.crop(absorbance(), 2000, 3000)
+        rk.crop(absorbance(), 2000, 3000)
 
 
 # to_absorbance
 
 
 def test_absorbance_is_minus_log10_of_transmittance():
-    result = preprocess.to_absorbance(transmittance())
+    result = rk.to_absorbance(transmittance())
     assert result.name == "absorbance"
     np.testing.assert_allclose(result, values(), atol=1e-6)
     one = schema.make_points([[1.0, 0.1, 0.001]], [1.0, 2.0, 3.0], quantity="transmittance")
-    np.testing.assert_allclose(preprocess.to_absorbance(one), [[0, 1, 3]], atol=1e-6)
+    np.testing.assert_allclose(rk.to_absorbance(one), [[0, 1, 3]], atol=1e-6)
 
 
 def saturated_pair() -> tuple[xr.DataArray, xr.DataArray]:
@@ -186,7 +194,7 @@ def saturated_pair() -> tuple[xr.DataArray, xr.DataArray]:
 
 @pytest.mark.parametrize("array", saturated_pair(), ids=["transmittance", "absorbance"])
 def test_values_at_the_stray_level_are_missing_and_flagged_in_either_quantity(array):
-    result = preprocess.to_absorbance(array, stray_level=0.002)
+    result = rk.to_absorbance(array, stray_level=0.002)
     saturated, missing = schema.FLAGS["saturated"][0], schema.FLAGS["missing"][0]
     np.testing.assert_array_equal(result["flag"], [saturated | missing, missing, 0])
     np.testing.assert_array_equal(result["valid"], [False, False, True])
@@ -196,19 +204,19 @@ def test_values_at_the_stray_level_are_missing_and_flagged_in_either_quantity(ar
 
 def test_no_light_at_all_is_saturated_and_warns_nobody():
     dark = schema.make_points([[0.5, 0.0], [0.5, -0.1]], [1000.0, 1001.0], quantity="transmittance")
-    result = preprocess.to_absorbance(dark)
+    result = rk.to_absorbance(dark)
     assert (result["flag"] & schema.FLAGS["saturated"][0] > 0).all()
 
 
 def test_absorbance_stays_as_it_is_and_the_step_is_recorded():
-    result = preprocess.to_absorbance(absorbance())
+    result = rk.to_absorbance(absorbance())
     np.testing.assert_array_equal(result, absorbance())
     assert schema.history(result) == [{"step": "to_absorbance", "stray_level": 0.0}]
 
 
 def test_reflectance_is_not_turned_into_absorbance():
     with pytest.raises(ContractError, match="'reflectance'"):
-        preprocess.to_absorbance(schema.make_map(values(), AXIS, quantity="reflectance"))
+        rk.to_absorbance(schema.make_map(values(), AXIS, quantity="reflectance"))
 
 
 # correct_baseline, normalise, smooth: the kernels, wired to the right names
@@ -230,7 +238,7 @@ def test_reflectance_is_not_turned_into_absorbance():
 )  # fmt: skip
 def test_each_baseline_method_is_its_kernel(method, parameters, find):
     block = absorbance().values.reshape(12, -1).astype(float)
-    result = preprocess.correct_baseline(absorbance(), method, **parameters)
+    result = rk.correct_baseline(absorbance(), method, **parameters)
     np.testing.assert_allclose(result.values.reshape(12, -1), block - find(block), atol=1e-7)
 
 
@@ -246,7 +254,7 @@ def test_each_baseline_method_is_its_kernel(method, parameters, find):
 )  # fmt: skip
 def test_each_normalisation_is_its_kernel(method, parameters, divide):
     block = absorbance().values.reshape(12, -1).astype(float)
-    result = preprocess.normalise(absorbance(), method, **parameters)
+    result = rk.normalise(absorbance(), method, **parameters)
     expected, _ = divide(block, AXIS)
     np.testing.assert_allclose(result.values.reshape(12, -1), expected, rtol=1e-6)
 
@@ -255,16 +263,16 @@ def test_a_dead_pixel_cannot_be_normalised_even_after_a_baseline():
     dead = values()
     dead[2, 3] = 0.3
     for method in METHODS["correct_baseline"]:
-        flat = preprocess.correct_baseline(
+        flat = rk.correct_baseline(
             schema.make_map(dead, AXIS), method, **PARAMETERS.get(method, {})
         )
-        result = preprocess.normalise(flat, "snv")
+        result = rk.normalise(flat, "snv")
         assert np.isnan(result.values[2, 3]).all()
         assert int((~result["valid"]).sum()) == 1
 
 
 def test_smoothing_uses_the_real_spacing():
-    result = preprocess.smooth(absorbance(), 11, 3, derivative=1)
+    result = rk.smooth(absorbance(), 11, 3, derivative=1)
     expected = smooth.savitzky_golay(
         absorbance().values.reshape(12, -1), 4.0, window=11, order=3, derivative=1
     )
@@ -290,7 +298,7 @@ def test_what_the_axis_cannot_serve_is_said_at_once(step, parameters, words, laz
 def test_an_uneven_axis_cannot_be_smoothed():
     uneven = schema.make_points(np.ones((1, 20)), np.geomspace(1000, 2000, 20))
     with pytest.raises(ProcedureError, match="an even axis"):
-        preprocess.smooth(uneven)
+        rk.smooth(uneven)
 
 
 # parameters
@@ -299,7 +307,7 @@ def test_an_uneven_axis_cannot_be_smoothed():
 def test_every_parameter_of_every_step_has_a_rule_and_its_default_and_example_keep_it():
     used = set()
     for step, parameters in [*EVERY_STEP, *((step, PARAMETERS.get(step, {})) for step in STEPS)]:
-        complete = preprocess.complete_parameters(step, parameters)
+        complete = complete_parameters(step, parameters)
         used |= set(complete) - {"method"}
     assert used == set(RULES)
     for rule in RULES.values():
@@ -350,11 +358,11 @@ def test_all_faults_of_a_step_come_at_once():
 
 
 def test_numpy_numbers_and_tuples_land_in_the_history_as_plain_ones():
-    result = preprocess.crop(absorbance(), np.float32(1100), np.int64(1200))
+    result = rk.crop(absorbance(), np.float32(1100), np.int64(1200))
     entry = schema.history(result)[0]
     assert entry == {"step": "crop", "low": 1100.0, "high": 1200}
     two_point = {"left": (1040, 1050), "right": np.array([1140.0, 1150.0])}
-    entry = schema.history(preprocess.correct_baseline(absorbance(), "two-point", **two_point))[0]
+    entry = schema.history(rk.correct_baseline(absorbance(), "two-point", **two_point))[0]
     assert entry["left"] == [1040, 1050]
     assert entry["right"] == [1140.0, 1150.0]
 

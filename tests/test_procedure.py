@@ -8,7 +8,8 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residuekit import preprocess, schema
+import residuekit as rk
+from residuekit import schema
 from residuekit.errors import ContractError, ProcedureError
 from residuekit.spectra.procedure import Procedure
 
@@ -83,11 +84,11 @@ def test_a_study_file_gives_its_steps_and_defaults_are_filled_in(tmp_path):
 def test_applying_is_calling_the_steps_one_after_the_other():
     expected = (
         absorbance()
-        .pipe(preprocess.crop, 950, 1850)
-        .pipe(preprocess.correct_baseline, "arpls", smoothness=1e3)
-        .pipe(preprocess.correct_baseline, "two-point", left=[1000, 1010], right=[1800, 1810])
-        .pipe(preprocess.normalise)
-        .pipe(preprocess.smooth, 11)
+        .pipe(rk.crop, 950, 1850)
+        .pipe(rk.correct_baseline, "arpls", smoothness=1e3)
+        .pipe(rk.correct_baseline, "two-point", left=[1000, 1010], right=[1800, 1810])
+        .pipe(rk.normalise)
+        .pipe(rk.smooth, 11)
     )
     result = Procedure.from_toml(STUDY).apply(absorbance())
     xr.testing.assert_identical(result, expected)

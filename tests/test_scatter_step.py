@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residuekit import io, preprocess, schema
+import residuekit as rk
+from residuekit import io, schema
 from residuekit.errors import ContractError, ProcedureError, StudyError
 from residuekit.spectra.procedure import Procedure
 from residuekit.spectra.survival import band_survival
@@ -49,14 +50,14 @@ def measured(n=40, seed=0):
 def test_thickness_and_slope_go_and_gel_and_ageing_stay(files):
     """The reference is the mean of the two blanks: 1.5 paints and half of the first one's line."""
     array, left = measured()
-    found = preprocess.correct_scatter(array, **parameters(files)).values
+    found = rk.correct_scatter(array, **parameters(files)).values
     np.testing.assert_allclose(found, left + LEVEL / 2, atol=2e-6)
 
 
 def test_order_0_with_nothing_kept_is_the_regression_on_the_blank_mean(files):
     """Geladi, MacDougall & Martens 1985: numpy's straight-line fit does the same."""
     array, _ = measured()
-    found = preprocess.correct_scatter(array, [files["one"]], order=0)
+    found = rk.correct_scatter(array, [files["one"]], order=0)
     mean = io.read(files["one"]).values[0].astype(float)
     slope, level = np.polyfit(mean, array.values.astype(float).T, 1)
     np.testing.assert_allclose(found, (array - level[:, None]) / slope[:, None], atol=1e-5)
@@ -64,7 +65,7 @@ def test_order_0_with_nothing_kept_is_the_regression_on_the_blank_mean(files):
 
 def test_the_history_holds_digests_and_makes_the_same_again_and_no_other(files):
     array, _ = measured()
-    found = preprocess.correct_scatter(array, **parameters(files))
+    found = rk.correct_scatter(array, **parameters(files))
     entry = schema.history(found)[-1]
     assert entry["digests"] == [io.sha256(files[name]) for name in ("one", "two", "gel", "aged")]
     again = Procedure.from_toml(Procedure.from_steps([entry]).to_toml())
@@ -106,7 +107,7 @@ def test_a_spectrum_that_holds_no_paint_is_lost_and_touches_no_other(files):
     array.values[1] *= -1
     array.values[2, 7] = np.nan
     array = points(array.values)
-    found = preprocess.correct_scatter(array, **parameters(files))
+    found = rk.correct_scatter(array, **parameters(files))
     assert found["valid"].values.tolist() == [True, False, False, True]
 
 
@@ -140,13 +141,13 @@ def test_files_that_do_not_fit_are_refused(files, tmp_path):
         file = str(tmp_path / "odd.nc")
         io.write(array, file)
         with pytest.raises(kind, match=words):
-            preprocess.correct_scatter(measured(2)[0], [files["one"]], [file])
+            rk.correct_scatter(measured(2)[0], [files["one"]], [file])
 
     refused(schema.make_points(GEL, AXIS + 1.0), "the axis of the spectra")
     refused(schema.make_points(GEL[:-1], AXIS[:-1]), "the axis of the spectra")
     refused(points(10**-GEL, "transmittance"), "of transmittance; needed absorbance")
     refused(points(np.full((2, AXIS.size), np.nan)), "without a valid spectrum")
-    refused(preprocess.smooth(points(GEL)), "after the steps")
+    refused(rk.smooth(points(GEL)), "after the steps")
     refused(points(2 * PAINT), "mixtures of each other", ContractError)
 
 

@@ -17,8 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import assess
-from residuekit.decision.limits import Levels, decision_levels, slope_through_zero, upper_bound
+from residuekit.decision.bound import upper_bound
+from residuekit.decision.limits import Levels, decision_levels
 from residuekit.kernels.limit_statistics import noncentrality
+from residuekit.kernels.slope import slope_through_zero
 
 from .claims import SEED, Claim, rate
 
