@@ -55,8 +55,8 @@ _HOME = {
     # limits and verdicts
     "calibration": "calibration",  # limits by named methods, side by side (a module)
     "limits": "calibration",  # the same module by another name
-    "assess": "decision.verdict",  # mock-up scores -> estimate, limits, bound
-    "judge": "decision.verdict",  # -> one of the four verdicts
+    "judge_arm": "decision.arm",  # the mock-ups of one arm in memory -> one of the four verdicts
+    "Verdict": "decision.verdict",  # a verdict with its codes, its reason and every score's numbers
     # studies
     "Study": "study",  # a study on disk: check it, run it
     "open_run": "results",  # the results of an earlier run

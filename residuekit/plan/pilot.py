@@ -164,7 +164,8 @@ def from_simulator(
     Raises `ContractError` for a paint or gel that `residuekit.simulate` does not know.
     """
     from .. import simulate
-    from ..decision.scoring import net_from_scatters, score_by_net
+    from ..decision.net import net_from_scatters
+    from ..decision.scoring import score_by_net
     from ..kernels import netsignal
     from ..simulate.fields import stream
     from ..simulate.maps import even_axis

@@ -12,6 +12,7 @@ import numpy as np
 from ..decision.comparator import ENOUGH, comparator_places, water_change
 from ..reprs import to_error
 from ..schema import MEASUREMENT_COLUMNS
+from ..words.codes import water_words
 from ..words.common import (
     Stratum,
     blank_words,
@@ -310,7 +311,7 @@ def _paint_change(result: StudyResult, stratum: Stratum) -> Iterator[str]:
             f"{stratum_words(stratum)}: water alone changed the {score} by "
             f"{true_minus(to_error(change.size, error))}{spread} {unit_words(rows[0]['unit'])} "
             f"(mean of {len(water)} water-only less {len(untreated)} untreated mock-ups): "
-            f"{change.words}."
+            f"{water_words(change.note(score, rows[0]['unit']).numbers)}."
         )
 
 

@@ -9,11 +9,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from ..decision.design import arm_notes
 from ..errors import Fault, StudyError, grouped
 from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
-from .design import arm_notes, design_faults, notes_of
+from ..words.codes import Note
+from .design import design_faults, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .pictures import picture_faults
@@ -67,7 +69,7 @@ class Manifest:
             gathered[row.arm].append(row)
         return {arm: tuple(rows) for arm, rows in gathered.items()}
 
-    def arm_notes(self) -> dict[Key, list[str]]:
+    def arm_notes(self) -> dict[Key, list[Note]]:
         """What must be said of the arms whose mock-ups stand elsewhere too, or were measured unlike
         their blanks."""
         return arm_notes(self.measurements)

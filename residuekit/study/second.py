@@ -31,11 +31,11 @@ def second_verdicts(
     manifest = replace(first.manifest, procedure=second)
     work = Reading(manifest, part, first.cache, progress, workers, scheduler)
     work.read_controls()
-    bench = work.bench()
+    controls = work.study_controls()
     work.reduce_exposed()
     found = Found(work.exposed, work.failures, work.unfit, {})
-    rows = [judged.row for judged in judge_arms(bench, found)]
-    remarks = [f"By the second procedure: {remark}" for remark in bench.remarks]
+    rows = [judged.row for judged in judge_arms(controls, found)]
+    remarks = [f"By the second procedure: {remark}" for remark in controls.remarks]
     remarks += [
         f"By the second procedure {file} could not be used: {why}"
         for file, why in work.failures.items()

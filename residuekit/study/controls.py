@@ -1,4 +1,4 @@
-"""From the means of measured maps to scores, limits and verdicts, stratum by stratum.
+"""The controls of a study: which blanks, spiked mock-ups and references each arm is judged by.
 
 Every score is w'(mean spectrum of a mock-up), so only means and the scatter within blank maps are
 kept of the maps. Blanks, spiked mock-ups and references come first: what each score can see, and
@@ -7,29 +7,28 @@ which one decides, is fixed before an exposed map is opened.
 
 from __future__ import annotations
 
-import math
+import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache, cached_property
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ..decision.comparator import water_change
-from ..decision.confirmation import Confirmation, confirmer, unexplained
-from ..decision.scores import Ground, Score, deciding, marker_rows, scores_on
-from ..decision.scoring import net_from_scatters
-from ..decision.verdict import Verdict, assess, judge
-from ..errors import ResiduekitError
+from ..decision.arm import judge_values
+from ..decision.assessment import Rules
+from ..decision.comparator import comparator_notes, water_change
+from ..decision.controls import Controls, scatters_within
+from ..decision.net import Metric, make_metric
+from ..decision.scores import Score, deciding, marker_rows, scores_on
+from ..decision.verdict import Verdict
 from ..kernels import netsignal
 from ..kernels.paint_change import LEAST_DOF
-from ..reprs import to_error
-from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..schema import STRATUM_COLUMNS
+from ..words.codes import Note, sentences
 from .cache import Cache, key_of, pack, unpack
 from .manifest import Manifest
-from .measurements import Measurement
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
 Floats = npt.NDArray[np.float64]
@@ -37,52 +36,7 @@ Floats = npt.NDArray[np.float64]
 _ALIKE = 1.05
 
 
-@dataclass(frozen=True)
-class _Metric:
-    """The covariance within a stratum's blank maps, and the net signal or why there is none."""
-
-    within: Floats | None
-    net: netsignal.NetSignal | None
-    remark: str
-
-    def to_arrays(self) -> dict[str, Any]:
-        arrays = {"remark": np.asarray(self.remark)}
-        for name, part in (("within", self.within), ("net", self.net)):
-            if part is not None:
-                arrays |= pack(name, part)
-        return arrays
-
-    @classmethod
-    def from_arrays(cls, arrays: Mapping[str, Any]) -> _Metric:
-        net = None
-        if "net.weights" in arrays:
-            net = unpack("net", netsignal.NetSignal, arrays)
-        return cls(arrays.get("within"), net, str(arrays["remark"]))
-
-
-def _make_metric(
-    scatters: Iterable[netsignal.Scatter],
-    references: Sequence[MapSummary],
-    wavenumber: Floats,
-    missing: str,
-    replicates: Sequence[Floats],
-) -> _Metric:
-    try:
-        pooled = netsignal.pool(scatters)
-    except ResiduekitError as problem:
-        return _Metric(None, None, f"No net signal: {problem.faults[0].found}.")
-    within = pooled.products.sum(axis=0) / pooled.dof.sum()
-    if not references:
-        return _Metric(within, None, f"{missing}: no net signal, no shape test.")
-    try:
-        spectra = [one.mean for one in references]
-        net = net_from_scatters(pooled, spectra, wavenumber, replicates=replicates)
-        return _Metric(within, net, "")
-    except ResiduekitError as problem:
-        return _Metric(within, None, f"No net signal: {problem.faults[0].found}.")
-
-
-class Bench:
+class StudyControls:
     """All that blanks, spiked mock-ups and references say, ready to judge exposed mock-ups."""
 
     def __init__(
@@ -100,12 +54,23 @@ class Bench:
         for mean in means:
             self._of_stratum[mean.row.stratum].append(mean)
         self._scores: dict[tuple[Any, ...], tuple[Score, ...]] = {}
-        self._metrics: dict[tuple[Any, ...], _Metric] = {}
+        self._metrics: dict[tuple[Any, ...], Metric] = {}
+
+    @property
+    def missing(self) -> list[Note]:
+        """Why a stratum has no net signal, where it has none."""
+        notes = [metric.missing for metric in self._metrics.values() if metric.missing is not None]
+        return sorted({sentences([note])[0]: note for note in notes}.values(), key=repr)
 
     @property
     def remarks(self) -> list[str]:
-        """Why a stratum has no net signal, where it has none."""
-        return sorted({metric.remark for metric in self._metrics.values() if metric.remark})
+        """The same in words."""
+        return sorted(sentences(self.missing))
+
+    @property
+    def rules(self) -> Rules:
+        """The error rates and the acceptance limit of the study."""
+        return Rules(self.manifest.alpha, self.manifest.beta, self.manifest.acceptance_limit)
 
     @cached_property
     def strata(self) -> list[tuple[Any, ...]]:
@@ -140,12 +105,9 @@ class Bench:
             if one.row.role == "reference" and one.row.treatment == residue
         ]
 
-    def _missing(self, residue: str) -> str:
+    def _without(self, residue: str) -> Note:
         """What is said where a residue has no reference: none in the table, or none of use."""
-        lost = self._lost_references(residue)
-        if not lost:
-            return f"No reference of {residue}"
-        return f"No reference of {residue} could be used ({', '.join(lost)} left out)"
+        return Note("no-reference", {"material": residue, "lost": self._lost_references(residue)})
 
     def _lost_references(self, residue: str) -> list[str]:
         used = {one.row.file for one in self.references(residue)}
@@ -156,32 +118,33 @@ class Bench:
         """The net signal of a residue on a stratum, or None (`remarks` says why)."""
         return self._metric(stratum, residue).net
 
-    def _metric(self, stratum: tuple[Any, ...], residue: str) -> _Metric:
+    def _metric(self, stratum: tuple[Any, ...], residue: str) -> Metric:
         """What the scatter within the stratum's blanks gives, from the cache if it still holds."""
         place = (stratum, residue)
         if place not in self._metrics:
             maps, references = self._blank_maps(stratum), self.references(residue)
-            replicates, missing = self._replicates(stratum), self._missing(residue)
+            replicates, without = self._replicates(stratum), self._without(residue)
             key = key_of(
                 "metric",
-                missing,
+                without,
                 [one.key for one in (*maps, *references)],
                 [group.tobytes().hex() for group in replicates],
             )
             arrays = self._cache.arrays(key)
             if arrays is None:
-                made = _make_metric(
-                    self._scatters(maps), references, self.wavenumber, missing, replicates
+                spectra = [one.mean for one in references]
+                made = make_metric(
+                    self._scatters(maps), spectra, self.wavenumber, replicates, without
                 )
-                self._cache.keep(key, made.to_arrays())
+                self._cache.keep(key, _to_arrays(made))
             else:
-                made = _Metric.from_arrays(arrays)
+                made = _from_arrays(arrays)
             self._metrics[place] = made
         return self._metrics[place]
 
     def _blank_maps(self, stratum: tuple[Any, ...]) -> list[MapSummary]:
         """The maps of the stratum's comparator."""
-        kinds = {blank.row.treatment for blank in comparator(self.blanks(stratum), None)[0]}
+        kinds = {blank.row.treatment for blank in comparator(self.blanks(stratum))}
         return [
             one
             for one in self._summaries
@@ -194,7 +157,7 @@ class Bench:
         with: spiked ones of one loading, untreated ones, the blanks of other ageings unless they
         are the same samples."""
         groups: dict[tuple[Any, ...], list[Floats]] = defaultdict(list)
-        compared = comparator(self.blanks(stratum), None)[0]
+        compared = comparator(self.blanks(stratum))
         kinds = {blank.row.treatment for blank in compared}
         samples = {blank.row.mockup for blank in compared}
         for other, means in self._of_stratum.items():
@@ -210,38 +173,34 @@ class Bench:
 
     def _scatters(self, maps: Sequence[MapSummary]) -> Iterator[netsignal.Scatter]:
         """The scatter within each map; single spectra of one mock-up count as a map."""
-        points: dict[str, list[Floats]] = defaultdict(list)
+        own: dict[str, list[MapSummary]] = defaultdict(list)
         for one in maps:
-            if one.n_pixels > 1:
-                yield netsignal.scatter(self._spectra_of(one))
-            else:
-                points[one.row.mockup].append(one.mean)
-        for means in points.values():
-            if len(means) > 1:
-                yield netsignal.scatter(means)
+            own[one.row.mockup if one.n_pixels == 1 else one.row.file].append(one)
+        return scatters_within(map(self._spectra, mockup) for mockup in own.values())
+
+    def _spectra(self, one: MapSummary) -> npt.NDArray[Any]:
+        return one.mean[None] if one.n_pixels == 1 else self._spectra_of(one)
 
     def scores(self, stratum: tuple[Any, ...], residue: str) -> tuple[Score, ...]:
         """Every score on a stratum in the order fixed beforehand: net signal, then the bands."""
         place = (stratum, residue)
         if place not in self._scores:
             self._scores[place] = scores_on(
-                self._ground(stratum, residue),
-                self.manifest.markers,
-                kinds=self.manifest.scores,
-                acceptance_limit=self.manifest.acceptance_limit,
-                alpha=self.manifest.alpha,
-            )
+                self._controls(stratum, residue), self.manifest.markers, self.rules,
+                self.manifest.scores,
+            )  # fmt: skip
         return self._scores[place]
 
-    def _ground(self, stratum: tuple[Any, ...], residue: str) -> Ground:
-        own, _ = comparator(self.blanks(stratum), None)
+    def _controls(self, stratum: tuple[Any, ...], residue: str) -> Controls:
+        own = comparator(self.blanks(stratum))
+        blanks = np.array([blank.mean for blank in own])
         loadings, responses = self.spiking(stratum, residue)
-        return Ground(
+        return Controls(
             wavenumber=self.wavenumber,
-            blanks=np.array([blank.mean for blank in own]),
-            within=self._metric(stratum, residue).within,
+            paint=blanks.mean(axis=0),
+            blanks=blanks,
+            metric=self._metric(stratum, residue),
             pixels_per_map=float(np.mean([blank.n_pixels / blank.n_maps for blank in own])),
-            net=self.net(stratum, residue),
             loadings=loadings,
             responses=responses,
         )
@@ -258,7 +217,7 @@ class Bench:
 
     def _behind(self, spiked: Sequence[MockupMean]) -> list[list[MockupMean]]:
         """The blanks that each spiked mock-up's response is taken against."""
-        return [comparator(self.blanks(one.row.stratum), None)[0] for one in spiked]
+        return [comparator(self.blanks(one.row.stratum)) for one in spiked]
 
     def _shared(
         self, blanks: Sequence[MockupMean], spiked: Sequence[MockupMean]
@@ -296,87 +255,62 @@ class Bench:
             for stratum, number in dof.items()
         ]
 
-    def paint_change(self, stratum: tuple[Any, ...], score: Score) -> str:
+    def _water_change(self, stratum: tuple[Any, ...], score: Score) -> list[Note]:
         """What water alone did to the paint, where untreated blanks stand beside it."""
-        groups = [
-            np.array([score.loading(b.mean) for b in self.blanks(stratum) if b.row.treatment == t])
-            for t in ("water", "none")
-        ]
-        water, untreated = groups
-        if not water.size or not untreated.size:
-            return ""
-        change = water_change(water, untreated)
-        error = change.standard_error
-        spread = f" +/- {to_error(error, error)}" if math.isfinite(error) else ""
-        return (
-            f"Water alone changed {score.name} by {to_error(change.size, error)}{spread} "
-            f"{score.blindness.unit} (mean of {water.size} water-only less {untreated.size} "
-            f"untreated mock-ups): {change.words}."
+        water, untreated = (
+            [float(score.loading(b.mean)) for b in self.blanks(stratum) if b.row.treatment == kind]
+            for kind in ("water", "none")
         )
+        if not water or not untreated:
+            return []
+        return [water_change(water, untreated).note(score.name, score.blindness.unit)]
 
     def judge_arm(
-        self, exposed: Sequence[MockupMean], quality_failed: str, notes: Sequence[str]
+        self, exposed: Sequence[MockupMean], quality_failed: Note | None, remarks: Sequence[Note]
     ) -> Verdict:
         """Judge one arm by every score."""
         row = exposed[0].row
         residue = self.residue(row.treatment)
-        blanks, said = comparator(self.blanks(row.stratum), row.exposure_min)
+        blanks = comparator(self.blanks(row.stratum), row.exposure_min)
         scores = self.scores(row.stratum, residue)
-        net = self.net(row.stratum, residue)
-        shape, strange = self._confirmed(blanks, exposed, net)
-        loadings, responses = self.spiking(row.stratum, residue)
-        shared = self._shared(blanks, self.spiked(row.stratum, residue))
-        assessments = [
-            assess(
-                [blank.mean @ score.weights for blank in blanks],
-                [mean.mean @ score.weights for mean in exposed],
-                loadings=loadings,
-                spiked=responses @ score.weights,
-                shared=shared,
-                blindness=score.blindness,
-                shape=shape,
-                unexplained=strange,
-                score=score.name,
-                unit=score.own_unit,
-                alpha=self.manifest.alpha,
-                beta=self.manifest.beta,
-            )
-            for score in scores
-        ]
-        spoken = [said, *notes]
-        if residue != row.treatment:
-            spoken.append(f"The residue looked for is that of {residue}.")
-        spoken.append(self._metric(row.stratum, residue).remark)
-        lost = self._lost_references(residue)
-        if net is not None and lost:
-            spoken.append(f"References left out: {', '.join(lost)}.")
-        if net is not None and self.spiked(row.stratum, residue):
-            spoken.append(_unlike_references(net))
-        chosen = deciding(scores)
-        if chosen is not None:
-            spoken.append(self.paint_change(row.stratum, chosen))
-        return judge(
-            assessments,
-            acceptance_limit=self.manifest.acceptance_limit,
+        return judge_values(
+            self._controls(row.stratum, residue),
+            scores,
+            np.array([blank.mean for blank in blanks]),
+            np.array([mean.mean for mean in exposed]),
+            self.rules,
+            shared=self._shared(blanks, self.spiked(row.stratum, residue)),
+            interferents=self._interferents(),
             quality_failed=quality_failed,
-            notes=spoken,
+            remarks=[
+                *comparator_notes(
+                    [blank.row.treatment for blank in blanks],
+                    [blank.row.exposure_min for blank in blanks],
+                    row.exposure_min,
+                ),
+                *remarks,
+                *self._material_notes(row.stratum, row.treatment, residue),
+                *(self._water_change(row.stratum, first) if (first := deciding(scores)) else []),
+            ],
         )
 
-    def _confirmed(
-        self,
-        blanks: Sequence[MockupMean],
-        exposed: Sequence[MockupMean],
-        net: netsignal.NetSignal | None,
-    ) -> tuple[Callable[[int | None], Confirmation] | None, float]:
-        """Of an arm, the same for every score: the test for the gel, and what is not the gel's."""
-        if net is None or len(blanks) < 2:
-            return None, 0.0
-        clean = np.array([blank.mean for blank in blanks])
-        met = np.array([mean.mean for mean in exposed])
-        test = confirmer(
-            net, clean, met, self.wavenumber, self._interferents(), self.manifest.alpha
-        )
-        return cache(test), unexplained(net, clean, met, self.wavenumber)
+    def _material_notes(
+        self, stratum: tuple[Any, ...], treatment: str, residue: str
+    ) -> Iterator[Note]:
+        """What must be said of the references of an arm."""
+        metric, lost = self._metric(stratum, residue), self._lost_references(residue)
+        if residue != treatment:
+            yield Note("other-material", {"material": residue})
+        if metric.missing is not None:
+            yield metric.missing
+        if metric.net is None:
+            return
+        if lost:
+            yield Note("references-left-out", {"files": lost})
+        responses = metric.net.references @ metric.net.weights
+        times = float(responses.max() / responses.min())
+        if self.spiked(stratum, residue) and times >= _ALIKE:
+            yield Note("references-differ", {"times": times})
 
     def _interferents(self) -> Floats | None:
         """The references of what is neither the gel asked for nor a treatment: foreign matter."""
@@ -390,19 +324,17 @@ class Bench:
         return np.array(spectra) if spectra else None
 
 
-def _unlike_references(net: netsignal.NetSignal) -> str:
-    """What must be said where the slope may be that of a reference that is easier to see."""
-    responses = net.references @ net.weights
-    times = float(responses.max() / responses.min())
-    if times < _ALIKE:
-        return ""
-    return (
-        f"The references of the gel respond up to {times:.2g} times unlike: loadings are those of "
-        "what was spiked, and a residue of the part that is hardest to see may be so many times as "
-        "much as is stated."
-    )
+def _to_arrays(metric: Metric) -> dict[str, Any]:
+    """A metric as the arrays of a cache entry."""
+    note = "" if metric.missing is None else json.dumps(metric.missing)
+    arrays = {"missing": np.asarray(note)}
+    for name, part in (("within", metric.within), ("net", metric.net)):
+        if part is not None:
+            arrays |= pack(name, part)
+    return arrays
 
 
-def arm_columns(row: Measurement) -> dict[str, Any]:
-    """The columns that name an arm."""
-    return {name: getattr(row, name) for name in ARM_COLUMNS}
+def _from_arrays(arrays: Mapping[str, Any]) -> Metric:
+    note = str(arrays["missing"])
+    net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
+    return Metric(arrays.get("within"), net, Note(*json.loads(note)) if note else None)
