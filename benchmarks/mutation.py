@@ -24,6 +24,7 @@ import signal
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,6 +74,8 @@ _SWAPPED = {
 _RETURNED = {"bool": (True, False), "float": (1.0,), "int": (1,)}
 _SKIPPED_FIELDS = {"annotation", "returns", "decorator_list"}
 _SKIPPED_KEYWORDS = {"repr", "strict"}
+#: Functions that only make a text of numbers.
+_TEXTS = {"reason", "_numbers_in_words"}
 _PRELOADED = (
     "hypothesis.strategies", "hypothesis.extra.numpy", "numba", "pandas", "pytest", "scipy.ndimage",
     "scipy.optimize", "scipy.signal", "scipy.special", "scipy.stats", "xarray",
@@ -125,11 +128,10 @@ class Place:
             case ast.Constant(value=bool(value)):
                 found.append(ast.Constant(not value))
             case ast.Constant(value=int(value)):
-                found += [ast.Constant(other) for other in {value + 1: 0, 2 * value: 0}
-                          if other != value]  # fmt: skip
+                others = {value + 1, 2 * value} - {value}
+                found += [ast.Constant(other) for other in sorted(others)]
             case ast.Constant(value=float(value)):
-                others = (2 * value, value / 2) if value else (1.0,)
-                found += [ast.Constant(other) for other in others]
+                found += map(ast.Constant, (2 * value, value / 2) if value else (1.0,))
             case ast.Name(id=name) if name in _SWAPPED:
                 found.append(ast.Name(_SWAPPED[name], node.ctx))
             case ast.Attribute(attr=name) if name in _SWAPPED:
@@ -169,6 +171,8 @@ def _left_out(node: ast.AST) -> bool:
             return True
         case ast.If(test=ast.Name(id="TYPE_CHECKING")):
             return True
+        case ast.FunctionDef(name=name):
+            return name in _TEXTS
         case ast.keyword(arg=name):
             return name in _SKIPPED_KEYWORDS
     return False
@@ -194,11 +198,15 @@ def mutants(module: str) -> list[Mutant]:
     """Every mutant of a module, in the order of its text."""
     text = (ROOT / module).read_text("utf-8")
     tree, lines = ast.parse(text), text.splitlines()
-    found = []
+    found: list[Mutant] = []
+    seen: Counter[tuple[int, str]] = Counter()
     for number, place in enumerate(all_places(module, tree)):
         for variant, other in enumerate(place.variants()):
-            change = f"{ast.unparse(place.node)} -> {ast.unparse(ast.fix_missing_locations(other))}"
             line = place.node.lineno
+            change = f"{ast.unparse(place.node)} -> {ast.unparse(ast.fix_missing_locations(other))}"
+            seen[line, change] += 1
+            if seen[line, change] > 1:
+                change += f" (number {seen[line, change]})"
             found.append(Mutant(module, line, lines[line - 1].strip(), change, number, variant))
     return found
 
@@ -219,8 +227,7 @@ class Mutation(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         self.code = mutated(mutant)
 
     def find_spec(self, name: str, _path: Any = None, _target: Any = None) -> Any:
-        found = importlib.util.spec_from_loader(name, self) if name == self.name else None
-        return found
+        return importlib.util.spec_from_loader(name, self) if name == self.name else None
 
     def exec_module(self, module: ModuleType) -> None:
         exec(self.code, module.__dict__)
