@@ -62,10 +62,11 @@ def number(
 
 def whole(
     what: str = "a whole number", *, example: str, least: int = 0, most: float = math.inf,
-    **more: Any,
+    odd: bool = False, **more: Any,
 ) -> Field:  # fmt: skip
     def fits(value: Any) -> bool:
-        return isinstance(value, Integral) and _is_number(value) and least <= value <= most
+        is_whole = isinstance(value, Integral) and _is_number(value)
+        return is_whole and least <= value <= most and not (odd and value % 2 == 0)
 
     return Field(f"{what} {_span(least, -math.inf, most)}", example, fits, _as_whole, **more)
 
@@ -248,14 +249,16 @@ def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list
 
 def _fix(name: str | int, raw: Any, one: Field, place: Place) -> str:
     """What to type in place of a wrong or an absent value."""
-    if one.choices:
-        return did_you_mean("" if raw is None else str(raw), one.choices)
+    if one.choices and raw is not None:
+        return did_you_mean(str(raw), one.choices)
     if not one.words:
         return f"{_head((*place.path, name))} on a line of its own"
     if isinstance(name, int):
         return place.pair.format(name=place.path[-1], value=f"[{one.example}]")
     typed = place.pair.format(name=name, value=one.example)
-    return f"{typed}, without a unit" if place.cells and one.read is not str else typed
+    return (
+        f"{typed}, without a unit" if place.cells and one.read in (as_number, _as_whole) else typed
+    )
 
 
 def _head(path: Path) -> str:
@@ -265,7 +268,7 @@ def _head(path: Path) -> str:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, Real) and not isinstance(value, bool) and math.isfinite(value)
+    return not isinstance(value, bool) and isinstance(value, Real) and math.isfinite(value)
 
 
 def _span(least: float, above: float, most: float = math.inf, below: float = math.inf) -> str:
