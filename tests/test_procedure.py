@@ -149,11 +149,11 @@ def test_steps_of_one_line_arrays_of_tables_have_their_lines():
         ("[procedure]\nsteps = [}", "not TOML", 2),
         ("[procedure]\nsteps = [", "not TOML", None),
         ("[procedures]\nsteps = []", "no list of steps", None),
-        ("[procedure]\nstep = []", "no list of steps", None),
-        ("procedure = 3", "no list of steps", None),
-        ("[procedure]\nsteps = []\nstepps = []", "the key 'stepps'", 3),
-        ("[procedure]\nsteps = [{low = 1}]", "{'low': 1} as a step", None),
-        ("[procedure]\nsteps = ['crop']", "'crop' as a step", None),
+        ("[procedure]\nstep = []", "no list of steps", 1),
+        ("procedure = 3", "no list of steps", 1),
+        ("[procedure]\nsteps = []\nstepps = []", "the unknown key 'stepps' in [procedure]", 3),
+        ("[procedure]\nsteps = [{low = 1}]", "{'low': 1} as a step", 2),
+        ("[procedure]\nsteps = ['crop']", "'crop' as a step", 2),
     ],
 )
 def test_a_text_that_holds_no_procedure_is_refused(text, words, line):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
@@ -73,19 +72,6 @@ def read_cells(
                 {name: row[name] for name in columns if name in row}, partial(fault, line=line)
             )
     return rows, faults
-
-
-def as_number(text: str) -> float | None:
-    """The finite number that a cell holds, decimal comma or point; None where there is none.
-
-    >>> as_number("0,5"), as_number("1.5"), as_number("two"), as_number("inf")
-    (0.5, 1.5, None, None)
-    """
-    try:
-        value = float(text.replace(",", ".") if "." not in text else text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
 
 
 def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:

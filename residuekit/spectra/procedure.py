@@ -5,10 +5,9 @@ from __future__ import annotations
 import html
 import json
 import math
-import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +15,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from ..errors import Fault, ProcedureError, ResiduekitError, did_you_mean
+from ..errors import Fault, ProcedureError, ResiduekitError
 from ..kernels.compiled import over_blocks
 from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, pixel_dims
+from ..toml_lines import lines_of, load_toml
+from ..validator import Place, unknown_faults
 from .parameters import STEPS, complete_parameters, parameter_faults
 
 __all__ = ["Procedure"]
@@ -66,8 +67,8 @@ class Procedure:
         """
         entries = list(steps)
         wrong = [
-            Fault(f"{entry!r} as a step", "a table with the key step", _EXAMPLE, file)
-            for entry in entries
+            Fault(f"{entry!r} as a step", "a table with the key step", _EXAMPLE, file, line)
+            for entry, line in zip_longest(entries, lines)
             if not isinstance(entry, Mapping) or not isinstance(entry.get("step"), str)
         ]
         if wrong:
@@ -90,27 +91,20 @@ class Procedure:
         (('smooth', {'window': 11, 'order': 2, 'derivative': 0}),)
         """
         text, file = _read(source)
-        try:
-            document = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            line = re.search(r"at line (\d+)", str(error))
-            raise ProcedureError(
-                Fault(f"text that is not TOML ({error})", "valid TOML", _EXAMPLE, file,
-                      int(line.group(1)) if line else None)
-            ) from error  # fmt: skip
+        document = load_toml(text, file, ProcedureError)
+        place = Place(file, lines_of(text)).inside(table)
         values = document.get(table)
         if not isinstance(values, dict) or not isinstance(values.get("steps"), list):
             fix = f"[{table}]\n{_EXAMPLE}"
-            raise ProcedureError(Fault("no list of steps", f"[{table}] with steps", fix, file))
-        unknown = [
-            Fault(f"the key {key!r} in [{table}]", "steps alone", did_you_mean(key, ["steps"]),
-                  file, _line_of(text, table, key))
-            for key in values
-            if key != "steps"
-        ]  # fmt: skip
+            raise ProcedureError(place.fault("no list of steps", f"[{table}] with steps", fix))
+        unknown = unknown_faults(values, ["steps"], place)
         if unknown:
             raise ProcedureError(unknown)
-        lines = _step_lines(text, table, len(values["steps"]))
+        lines = tuple(
+            place.lines.get((table, "steps", number, "step"))
+            or place.lines[(table, "steps", number)]
+            for number in range(len(values["steps"]))
+        )
         return cls.from_steps(values["steps"], file=file, lines=lines)
 
     def check(self) -> None:
@@ -337,34 +331,6 @@ def _read(source: str | Path) -> tuple[str, str]:
             Fault(f"a file that cannot be read ({error})", "a TOML file in UTF-8",
                   "the path of study.toml", str(path))
         ) from error  # fmt: skip
-
-
-def _lines_of(text: str, table: str) -> list[tuple[int, str]]:
-    """The numbered lines below the head of a table; all lines where it has none."""
-    every = list(enumerate(text.splitlines(), start=1))
-    own, inside = [], False
-    for number, line in every:
-        head = re.match(r"\s*\[+\s*([\w.\"'-]+?)\s*\]", line)
-        if head:
-            inside = head.group(1).replace('"', "").split(".")[0] == table
-        elif inside:
-            own.append((number, line))
-    return own or every
-
-
-def _line_of(text: str, table: str, key: str) -> int | None:
-    pattern = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=")
-    return next((n for n, line in _lines_of(text, table) if pattern.match(line)), None)
-
-
-def _step_lines(text: str, table: str, count: int) -> tuple[int, ...]:
-    """Find the line of each key ``step``; none at all where they are not `count`."""
-    lines = tuple(
-        number
-        for number, line in _lines_of(text, table)
-        for _ in re.findall(r"(?:^|[{,\s])[\"']?step[\"']?\s*=", line.partition("#")[0])
-    )
-    return lines if len(lines) == count else ()
 
 
 def _assignments(given: Mapping[str, Any]) -> list[str]:

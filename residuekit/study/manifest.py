@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,7 @@ from .design import design_faults, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .pictures import picture_faults
-from .settings import SETTINGS, line_of, parts_of, read_settings, setting_faults
+from .settings import SETTINGS, read_settings
 
 
 @dataclass(frozen=True)
@@ -123,16 +122,9 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
             )
         )
     table, rows, faults = read_measurements(folder)
-    settings, text, wrong = read_settings(folder / SETTINGS)
-    faults = [*wrong, *faults]
-    readable = settings is not None
-    settings = settings or {}
-    parts, wrong = parts_of(folder, settings, text)
-    if readable:
-        faults += [*setting_faults(settings, text), *wrong]
-        mockups = {row.mockup for row in rows if row.mockup}
-        lines = partial(line_of, text, "figure")
-        faults += picture_faults(folder, parts["figure"], mockups, SETTINGS, lines)
+    parts, place, wrong = read_settings(folder)
+    mockups = {row.mockup for row in rows if row.mockup}
+    faults = [*wrong, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
     faults += grouped(file_faults(folder, table, rows))
     faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
     trial, wrong = examine_trial(folder)

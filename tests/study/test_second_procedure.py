@@ -92,7 +92,7 @@ def test_an_unknown_key_beside_its_steps_is_refused_with_its_line(study):
     second(study, "{step = 'smooth', window = 5}")
     with study.settings.open("a", encoding="utf-8") as file:
         file.write("method = 'snv'\n")
-    with pytest.raises(StudyError, match=r"the key 'method' in \[second_procedure\]") as caught:
+    with pytest.raises(StudyError, match=r"'method' in \[second_procedure\]") as caught:
         load_manifest(study.folder)
     assert caught.value.faults[0].line == len(study.settings.read_text("utf-8").splitlines())
 
