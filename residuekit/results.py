@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from .errors import Fault, ReadError
 from .reprs import sentence_case, to_error
 from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
+from .words.common import arm_words as arm_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -178,23 +179,6 @@ def _verdict_lines(row: Mapping[Any, Any], study: Mapping[str, Any]) -> list[str
             )
         words.append(f"{above}.")
     return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
-
-
-def arm_words(row: Mapping[Any, Any]) -> str:
-    """An arm as people say it.
-
-    >>> arm_words({"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
-    ...            "exposure_min": 2.0, "clearance_min": 2.0})
-    'alkyd, gel 2 min, cleared 2 min'
-    """
-    words = [str(row["paint"])]
-    if row["soiling"] != "none":
-        words.append(f"soiling {row['soiling']}")
-    if row["ageing_h"]:
-        words.append(f"aged {row['ageing_h']:g} h")
-    words.append(f"{row['treatment']} {row['exposure_min']:g} min")
-    words.append(f"cleared {row['clearance_min']:g} min")
-    return ", ".join(words)
 
 
 def open_run(folder: str | Path) -> StudyResult:
