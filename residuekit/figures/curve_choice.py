@@ -9,8 +9,8 @@ import numpy as np
 
 from ..schema import NET_SIGNAL
 from ..words.common import Stratum, blank_words, comparator_kind, in_stratum
-from .blocks import Curves, Series, Spiking
 from .map_choice import Pick
+from .stratum import Curves, Series, Spiking
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .blocks import Block, Map
 from .maps import BAR_NUMBERS, bar_label_width
+from .stratum import Block, Map
 
 PAGE_HEIGHT = 245.0
 LINE = 3.5
