@@ -150,11 +150,26 @@ def second_procedure(rows: Rows) -> Iterator[str]:
             f"{arm_words(row)}: {row['verdict']}; by the second procedure {row['other_verdict']}."
         )
     yield (
-        f"{len(differing)} of {len(rows)} verdicts depend on the procedure; the study's own "
+        f"{verdicts_depend(len(differing), len(rows))}; the study's own "
         "stands, as it was fixed beforehand."
         if differing
         else f"None of {len(rows)} verdicts depends on which of the two procedures was used."
     )
+
+
+def verdicts_depend(differing: int, n: int) -> str:
+    """How many verdicts are others under the second procedure."""
+    return f"{differing} of {n} verdicts depend on the procedure"
+
+
+def by_second_procedure(remark: str) -> str:
+    """A remark on what the second procedure gave."""
+    return f"By the second procedure: {remark}"
+
+
+def unusable_by_second(file: str, why: str) -> str:
+    """A file that the second procedure cannot use."""
+    return f"By the second procedure {file} could not be used: {why}"
 
 
 def ageing_change(row: Row) -> str:

@@ -30,7 +30,7 @@ def test_verdicts_that_hang_on_the_procedure_are_warned_of_and_stand_beside(warm
     plain = warm_study.run()
     second(warm_study, CROP, "{step = 'normalise', method = 'snv'}")
     done = []
-    with pytest.warns(ResiduekitWarning, match=r"[12] of 2 verdicts hang on the procedure"):
+    with pytest.warns(ResiduekitWarning, match=r"[12] of 2 verdicts depend on the procedure"):
         result = Study.open(warm_study.folder).run(lambda *given: done.append(given))
     pd.testing.assert_frame_equal(result.verdicts, plain.verdicts)
     table = result.second_procedure
