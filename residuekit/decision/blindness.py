@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..kernels.slope import Slope
-from ..schema import LOADING_UNIT as LOADING_UNIT
+from ..schema import LOADING_UNIT
 
 #: Twice the one-sided normal quantile at 5 %: the smallest excess told from a known scatter.
 LIMIT_FACTOR = 3.29

@@ -30,9 +30,8 @@ class WaterChange(NamedTuple):
 
     def note(self, score: str, unit: str) -> Note:
         """The change as a note on a score."""
-        error = None if math.isnan(self.standard_error) else self.standard_error
         return Note("water-change", {
-            "score": score, "unit": unit, "size": self.size, "error": error,
+            "score": score, "unit": unit, "size": self.size, "error": self.standard_error,
             "n_water": self.n_water, "n_untreated": self.n_untreated, "level": WATER_LEVEL,
             "few": self.changed is None, "changed": bool(self.changed),
         })  # fmt: skip

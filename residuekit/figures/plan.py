@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,19 +10,20 @@ import numpy as np
 
 from ..errors import ContractError, Fault
 from ..schema import FIGURE_WIDTHS
-from ..words.common import Stratum, number
-from .blocks import Block, Map
+from ..words import caption as words
+from ..words.caption import LETTERS
+from ..words.common import Stratum
 from .choice import choose
 from .key import Entry, key_entries, key_rows
 from .layout import EDGE, LINE, PAGE_HEIGHT, block_height, narrow
 from .maps import shared_scale
 from .photo import Photo, read_photo
+from .stratum import Block
 from .style import plain, wrapped
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
-LETTERS = "ABCDEFGHIJ"
 #: The most arms of one stratum: what a page holds.
 _MOST_ARMS, _MOST_ARMS_NARROW = 14, 7
 #: The scale of the maps ends at this many times the acceptance limit.
@@ -84,19 +84,18 @@ def _plan(
     photo, remarks = read_photo(result, blocks, LETTERS[: len(blocks)])
     left_out = list(left_out)
     if dropped:
-        full = ", ".join(block.words for block in dropped)
-        left_out.append(f"Not drawn, because the page is full: {full}; see verdicts.csv.")
+        left_out.append(words.page_full(dropped))
     working = study["working_exposure_min"]
-    bare = [b.words for b in blocks if not any(group.working for group in b.groups)]
+    bare = [b for b in blocks if not any(group.working for group in b.groups)]
     if working is not None and bare:
-        remarks.append(
-            f"Without an arm of the working exposure, {working:g} min: {', '.join(bare)}."
-        )
+        remarks.append(words.no_working_arm(working, bare))
     acceptance = study["acceptance_limit_ug_cm2"] if blocks[0].unit == "ug cm-2" else None
     markers = tuple(result.provenance["markers"])
     room = width - 2 * EDGE
     key = key_rows(key_entries(blocks, acceptance, working), room)
-    foot = wrapped(" ".join(_foot(markers, blocks, left_out, remarks)), room)
+    names = [plain(marker["name"]) for marker in markers]
+    said = [*words.foot(names, blocks, bool(left_out)), *remarks]
+    foot = wrapped(" ".join(said), room)
     height = sum(block_height(block, width) for block in blocks)
     height += 0.0 if photo is None else photo_size(photo, width)[1] + 7
     height += LINE * (len(key) + len(foot)) + 3 * EDGE
@@ -132,38 +131,3 @@ def _scale(blocks: Sequence[Block], acceptance: float | None) -> tuple[float, fl
         tops.append(_ACCEPTANCE_SPAN * acceptance)
     limits = [block.pixel_limit for block in blocks]
     return shared_scale([panel.values for panel in maps], limits, max(tops, default=0.0))
-
-
-def _foot(
-    markers: Sequence[dict[str, Any]],
-    blocks: Sequence[Block],
-    left_out: Sequence[str],
-    remarks: Sequence[str],
-) -> list[str]:
-    names = ", ".join(f"{k} {plain(marker['name'])}" for k, marker in enumerate(markers, start=1))
-    said = [f"Shaded marker windows: {names}; in brackets where blind on the paint."]
-    flagged: dict[str, list[str]] = defaultdict(list)
-    for letter, block in zip(LETTERS, blocks, strict=False):
-        for panel in block.maps:
-            if panel.flags or panel.masked:
-                flagged[flag_words(panel)].append(f"{letter} {panel.short}")
-    if flagged:
-        listed = "; ".join(f"{', '.join(names)}: {words}" for words, names in flagged.items())
-        said.append(f"Flagged by the quality check: {listed}.")
-    elif any(block.maps for block in blocks):
-        said.append("No pixel of the maps is flagged by the quality check.")
-    if left_out:
-        said.append("Part of the study is not drawn; the caption names it.")
-    return [*said, *remarks]
-
-
-def flag_words(panel: Map) -> str:
-    """What the quality check flagged on a map, in words.
-
-    A pixel may carry more than one flag; one that is masked was left out of every mean.
-    """
-    counts = ", ".join(
-        f"{number(count)} {name.replace('_', ' ')}" for name, count in panel.flags.items()
-    )
-    masked = f"{panel.values.size} pixels, {panel.masked or 'none'} masked"
-    return f"{counts} of {masked}" if counts else masked

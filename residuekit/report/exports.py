@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..reprs import to_error
-from ..results import TABLES, arm_words
+from ..results import TABLES
+from ..words.answer import judged, lower_bound
 from ..words.common import (
+    arm_words,
     counted,
     number,
     rounded,
@@ -20,7 +22,6 @@ from ..words.common import (
     unit_words,
 )
 from . import as_latex
-from .answer import judged, lower_bound
 from .text import Grid, grid
 
 if TYPE_CHECKING:

@@ -11,32 +11,30 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 
 from ..reprs import sentence_case
-from ..results import arm_words
 from ..trends import findings
-from ..words.common import counted, number, stratum_of, stratum_words
+from ..words import methods as words
+from ..words.answer import conditions, how_to_read
+from ..words.common import arm_words, counted, in_words, number, stratum_of, stratum_words
+from ..words.quality import flag_rows, run_sentences
 from . import references
-from .answer import answer, arm_sentences, behind, conditions, how_to_read
 from .as_html import block, capped, folded, grid_table, items, paragraphs, rest, show, table
 from .exports import grids
 from .facts import (
-    DEFINITION,
-    SAFETY,
+    answer,
+    arm_sentences,
     cannot_say,
     control_sentences,
     controls,
     instrument_sentences,
     layouts,
-    marker_words,
+    limit_sentences,
+    mapped_area,
     n_references,
-    seen_sentence,
-    step_words,
     strata,
-    tally,
 )
 from .limit_table import limit_table
-from .methods import limit_sentences, short_hashes
+from .methods import short_hashes
 from .pictures import calibration_figure, main_figure
-from .quality import flag_grid, quality_sentences, words_by_file
 from .trial import trial_section
 
 if TYPE_CHECKING:
@@ -70,17 +68,17 @@ def write_report(result: StudyResult, folder: str | Path) -> str:
 def _parts(result: StudyResult, folder: Path) -> dict[str, str]:
     record = result.provenance
     study = record["study"]
-    told = answer(result)
+    asked = answer(result)
     verdicts, scores, _, mockups = map(grid_table, grids(result))
     return {
         "title": escape(study["title"]),
         "subtitle": escape(_subtitle(record)),
-        "headline": show(told.headline),
-        "question": paragraphs((told.further, _question(study), how_to_read(study))),
+        "headline": show(asked.headline),
+        "question": paragraphs((asked.further, _question(study), how_to_read(study))),
         "verdicts": _verdicts(result),
-        "definition": show(DEFINITION),
+        "definition": show(words.DEFINITION),
         "tested": _tested(result),
-        "cannot_say": items((*cannot_say(result), SAFETY)),
+        "cannot_say": items(cannot_say(result)),
         "figure": main_figure(folder, result),
         "controls": _controls(result),
         "sight": _sight(result),
@@ -116,30 +114,29 @@ def _question(study: Mapping[str, Any]) -> str:
 def _verdicts(result: StudyResult) -> str:
     """Each arm below its stratum, in sentences; the many of a large study folded away."""
     rows = result.verdicts.to_dict("records")
-    study = result.provenance["study"]
-    shown = "".join(_of_strata(rows[:MOST_ARMS], study))
+    shown = "".join(_of_strata(rows[:MOST_ARMS], result))
     more = rows[MOST_ARMS:MOST_ROWS]
     if more:
-        shown += folded(f"{counted(len(more), 'further arm')}", "".join(_of_strata(more, study)))
+        shown += folded(f"{counted(len(more), 'further arm')}", "".join(_of_strata(more, result)))
     return shown + rest(len(rows) - MOST_ROWS, "further arm", "verdicts.csv")
 
 
-def _of_strata(rows: list[dict[Any, Any]], study: Mapping[str, Any]) -> Iterator[str]:
+def _of_strata(rows: list[dict[Any, Any]], result: StudyResult) -> Iterator[str]:
     for stratum, arms in groupby(rows, key=stratum_of):
-        entries = "".join(_entry(row, study) for row in arms)
+        entries = "".join(_entry(row, result) for row in arms)
         yield (
             f"<h3>{show(sentence_case(stratum_words(stratum)))}</h3>"
             f'<ul class="verdicts">{entries}</ul>'
         )
 
 
-def _entry(row: Mapping[Any, Any], study: Mapping[str, Any]) -> str:
+def _entry(row: Mapping[Any, Any], result: StudyResult) -> str:
     """One verdict in words; an absence is never without its limits and its n."""
     kind = str(row["verdict"]).replace(" ", "-")
-    first, *more = *arm_sentences(row, study), behind(row)
+    first, *more = arm_sentences(result, row)
     return (
         f'<li class="{escape(kind)}"><h4><span class="verdict">{show(row["verdict"])}</span> '
-        f'{show(conditions(row, study))}</h4><p>{show(first)}</p><p class="more">'
+        f'{show(conditions(row, result.provenance["study"]))}</h4><p>{show(first)}</p><p class="more">'
         f"{show(' '.join(more))}</p></li>"
     )
 
@@ -147,13 +144,13 @@ def _entry(row: Mapping[Any, Any], study: Mapping[str, Any]) -> str:
 def _tested(result: StudyResult) -> str:
     found = layouts(result)
     listed = [
-        f"{sentence_case(stratum_words(stratum))}: {', '.join(controls(result, stratum))}."
+        f"{sentence_case(stratum_words(stratum))}: {controls(result, stratum)}."
         for stratum in strata(result)[:_MOST_LINES]
     ]
     if found.layouts:
-        listed.append(f"Technique: {tally(found.techniques)}. Layout: {tally(found.layouts)}.")
-        listed.append(seen_sentence(result, found.fields))
-    listed += map(sentence_case, instrument_sentences(result, found.techniques))
+        listed.append(words.technique(found.techniques, found.layouts))
+        listed.append(mapped_area(result, found.fields))
+    listed += map(sentence_case, instrument_sentences(result, found))
     listed.append(f"Reference spectra of the pure material: {n_references(result)}.")
     return items(listed)
 
@@ -168,14 +165,14 @@ def _controls(result: StudyResult) -> str:
 
 
 def _sight(result: StudyResult) -> str:
-    bands = {f"band: {m['name']}": marker_words(m) for m in result.provenance["markers"]}
+    bands = {f"band: {m['name']}": words.marker_words(m) for m in result.provenance["markers"]}
     blind = [row for row in result.markers.to_dict("records") if row["blind"]]
     said = (
         f"{counted(len(blind), 'score')} of {len(result.markers)} (each on each stratum) "
         f"{'is' if len(blind) == 1 else 'are'} blind: what they show is never read as an absence."
     )
     markers = list(grids(result))[2]
-    listed = [f"{sentence_case(name)}: {words}." for name, words in bands.items()]
+    listed = [f"{sentence_case(name)}: {how}." for name, how in bands.items()]
     return (
         paragraphs([said])
         + grid_table(markers)
@@ -205,7 +202,7 @@ def _series(result: StudyResult) -> str:
         said = list(map(sentence_case, finding.sentences))
         part = f"<h3>{show(finding.heading)}</h3>" + paragraphs(said[:_MOST_LINES])
         part += rest(len(said) - _MOST_LINES, "further sentence", "mockups.csv")
-        if finding.table is not None and len(finding.table):
+        if len(finding.table):
             part += folded("The numbers", _finding_table(finding.heading, finding.table))
         parts.append(part)
     return "".join(parts) or "<p>The study holds no series of exposures, ageings or sessions.</p>"
@@ -214,29 +211,31 @@ def _series(result: StudyResult) -> str:
 def _finding_table(heading: str, frame: pd.DataFrame) -> str:
     """The table of a finding, its columns of words before those of numbers."""
     numbers = [name for name, kind in frame.dtypes.items() if getattr(kind, "kind", "O") in "fiub"]
-    words = [name for name in frame.columns if name not in numbers]
-    heads = [str(name).replace("_", " ") for name in (*words, *numbers)]
-    rows = frame[[*words, *numbers]].to_numpy(object).tolist()
-    return capped(heading, heads, rows, texts=max(len(words), 1), most=MOST_ROWS,
+    texts = [name for name in frame.columns if name not in numbers]
+    heads = [str(name).replace("_", " ") for name in (*texts, *numbers)]
+    rows = frame[[*texts, *numbers]].to_numpy(object).tolist()
+    return capped(heading, heads, rows, texts=max(len(texts), 1), most=MOST_ROWS,
                   file="mockups.csv")  # fmt: skip
 
 
 def _quality(result: StudyResult) -> str:
-    flags = flag_grid(result)
-    words = words_by_file(result)
-    shown = paragraphs(quality_sentences(result))
+    rows = result.provenance["quality"]
+    shown = paragraphs(run_sentences(rows))
     if result.failures:
         failures = list(result.failures.items())
         shown += capped("Files that could not be used", ["file", "why"], failures, texts=2,
                         most=MOST_ROWS, file="provenance.json")  # fmt: skip
     else:
         shown += "<p>Every file could be used.</p>"
-    shown += grid_table(flags) if flags else ""
-    if words:
-        listed = capped("What the check said of each file", ["file", "what was found"], words,
+    if flags := flag_rows(rows):
+        heads = ["flag", "meaning", "files", "pixels"]
+        shown += table("Flags of the quality check", heads, flags, texts=2)
+    remarks = [(row["file"], in_words(" ".join(row["words"]))) for row in rows if row.get("words")]
+    if remarks:
+        listed = capped("What the check said of each file", ["file", "what was found"], remarks,
                         texts=2, most=MOST_ROWS, file="provenance.json")  # fmt: skip
-        few = len(words) <= _FEW
-        shown += listed if few else folded(f"Remarks on {counted(len(words), 'file')}", listed)
+        few = len(remarks) <= _FEW
+        shown += listed if few else folded(f"Remarks on {counted(len(remarks), 'file')}", listed)
     return shown
 
 
@@ -267,7 +266,7 @@ def _procedure(result: StudyResult) -> str:
     steps = result.provenance["procedure"]
     if not steps:
         return "<p>The spectra were scored as read.</p>"
-    return items(map(step_words, steps), "ol")
+    return items(map(words.step_words, steps), "ol")
 
 
 def _provenance(record: Mapping[str, Any]) -> str:

@@ -9,15 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..figures.written import RECORD
+from ..words.caption import figure_alternative
+from ..words.limits import CALIBRATION_ALTERNATIVE
 from .as_html import show
-from .calibration import calibration_plot
+from .calibration_plot import calibration_plot
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
 #: A larger vector picture gives way to its pixels, and both to a pointer: the page stays small.
 MOST_BYTES = 3_000_000
-_NAMED = 12
 
 
 def picture(data: bytes, kind: str, words: str, width: int | None = None) -> str:
@@ -35,15 +36,7 @@ def main_figure(folder: Path, result: StudyResult) -> str:
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     if "not_drawn" in record:
         return f"<p>The figure could not be drawn: {show(record['not_drawn'])}</p>"
-    told = [f"{row['paint']}, {row['treatment']} {row['exposure_min']:g} min: {row['verdict']}"
-            for row in result.verdicts.to_dict("records")]  # fmt: skip
-    more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
-    words = (
-        "Due-diligence figure: score maps on one colour scale, mean spectra, detection curve, "
-        "means of the arms, a dot a mock-up with the limits. "
-        f"Verdicts shown: {'; '.join(told[:_NAMED])}{more}. The numbers stand in the "
-        "tables below."
-    )
+    words = figure_alternative(result.verdicts.to_dict("records"))
     for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png")):
         if (path := folder / name).stat().st_size <= MOST_BYTES:
             shown = picture(path.read_bytes(), kind, words)
@@ -61,12 +54,5 @@ def calibration_figure(result: StudyResult) -> str:
             "<p>There are no spiked mock-ups: scores keep their own unit, and there is nothing to "
             "calibrate.</p>"
         )
-    words = "Found against known loading, a panel a stratum; the caption gives the numbers."
-    shown = picture(made.svg, "svg+xml", words, made.width)
-    return (
-        f'<figure class="small">{shown}<figcaption>{show(made.words)} Circles: blank mock-ups; '
-        "diamonds: spiked ones. Line: found equals known; shaded: one standard error of the slope. "
-        "Where there are enough, the spiked mock-ups shown also served to measure how mock-ups of "
-        "the paint differ, apart from the gel's own direction: the metric of the net signal, see "
-        "methods.md.</figcaption></figure>"
-    )
+    shown = picture(made.svg, "svg+xml", CALIBRATION_ALTERNATIVE, made.width)
+    return f'<figure class="small">{shown}<figcaption>{show(made.caption)}</figcaption></figure>'

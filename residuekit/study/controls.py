@@ -26,7 +26,7 @@ from ..decision.verdict import Verdict
 from ..kernels import netsignal
 from ..kernels.paint_change import LEAST_DOF
 from ..schema import STRATUM_COLUMNS
-from ..words.codes import Note, sentences
+from ..words.codes import Note, from_json, sentences, to_json
 from .cache import Cache, key_of, pack, unpack
 from .manifest import Manifest
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
@@ -326,7 +326,7 @@ class StudyControls:
 
 def _to_arrays(metric: Metric) -> dict[str, Any]:
     """A metric as the arrays of a cache entry."""
-    note = "" if metric.missing is None else json.dumps(metric.missing)
+    note = "" if metric.missing is None else json.dumps(to_json(metric.missing))
     arrays = {"missing": np.asarray(note)}
     for name, part in (("within", metric.within), ("net", metric.net)):
         if part is not None:
@@ -337,4 +337,4 @@ def _to_arrays(metric: Metric) -> dict[str, Any]:
 def _from_arrays(arrays: Mapping[str, Any]) -> Metric:
     note = str(arrays["missing"])
     net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
-    return Metric(arrays.get("within"), net, Note(*json.loads(note)) if note else None)
+    return Metric(arrays.get("within"), net, from_json(json.loads(note)) if note else None)

@@ -10,8 +10,8 @@ from ..decision.design import arm_columns, arm_notes, sample
 from ..errors import Fault, did_you_mean
 from ..schema import NET_SIGNAL
 from ..trends import DOSE_UNITS
-from ..words.arms import arm_words
 from ..words.codes import sentences
+from ..words.common import arm_words
 from .measurements import Key, Measurement
 from .names import near_names, spelling_faults
 from .settings import SCORES, SETTINGS

@@ -18,7 +18,7 @@ from ..decision.scores import Score
 from ..decision.verdict import Verdict
 from ..results import TABLES
 from ..schema import ARM_COLUMNS, LIST_SEPARATOR
-from ..words.codes import Note
+from ..words.codes import Note, to_json
 from ..words.verdict import reason
 from .controls import StudyControls
 from .measurements import Measurement
@@ -55,7 +55,7 @@ class Judged:
             self.verdict.why, self.verdict.remarks
         )  # fmt: skip
         arm = {name: self.row[name] for name in ARM_COLUMNS}
-        return {**arm, "why": [*why], "remarks": [*remarks]}
+        return {**arm, "why": [*map(to_json, why)], "remarks": [*map(to_json, remarks)]}
 
     def score_rows(self) -> Rows:
         """Its rows of ``scores.csv``."""

@@ -5,8 +5,7 @@ Soil removal (CIEDE2000), gloss, pigment pick-up, ease of use, health and safety
 judgements; safety data sheets and local codes rule.
 """
 
-from .files import write_trial
-from .picture import draw_coordinates, draw_trial
+from .picture import draw_coordinates, draw_trial, write_trial
 from .summary import Candidate, TrialSummary, summarise, summary_of
 from .table import TRIAL_COLUMNS, Trial, TrialRow, read_trial
 from .weights import Ranking, weigh

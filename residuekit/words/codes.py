@@ -6,12 +6,13 @@ it is found and give its code a row in `CODES`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from ..reprs import to_error
-from .arms import arm_words
+from .common import arm_words
 
 Numbers = Mapping[str, Any]
 _MOST_NAMES = 6
@@ -22,6 +23,28 @@ class Note(NamedTuple):
 
     code: str
     numbers: Numbers = MappingProxyType({})
+
+
+def to_json(note: Note) -> list[Any]:
+    """A note as JSON holds it: a number that is not finite becomes its name."""
+    return [note.code, {key: _plain(value) for key, value in note.numbers.items()}]
+
+
+def from_json(entry: Sequence[Any]) -> Note:
+    """A note again from `to_json`."""
+    code, numbers = entry
+    return Note(code, {
+        key: float(value) if value in ("nan", "inf", "-inf") else value
+        for key, value in numbers.items()
+    })  # fmt: skip
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    return value
 
 
 class Code(NamedTuple):
@@ -181,9 +204,9 @@ def water_words(n: Numbers) -> str:
 
 def _water(n: Numbers) -> str:
     error = n["error"]
-    spread = "" if error is None else f" +/- {to_error(error, error)}"
+    spread = f" +/- {to_error(error, error)}" if math.isfinite(error) else ""
     return (
-        f"Water alone changed {n['score']} by {to_error(n['size'], error or 0.0)}{spread} "
+        f"Water alone changed {n['score']} by {to_error(n['size'], error)}{spread} "
         f"{n['unit']} (mean of {n['n_water']} water-only less {n['n_untreated']} untreated "
         f"mock-ups): {water_words(n)}."
     )

@@ -1,4 +1,4 @@
-"""The calibration plot: what the deciding score finds of known loadings."""
+"""The calibration plot: what the deciding score finds of known loadings, and its caption."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..decision.blindness import LOADING_UNIT
 from ..figures.style import BLANK, GEL, INK, MM_PER_INCH, figure_style, fitted
-from ..reprs import sentence_case
-from ..words.common import counted, number, stratum_of, stratum_words, unit_words
-from .facts import strata
+from ..schema import LOADING_UNIT
+from ..words import limits as words
+from ..words.common import Stratum, stratum_words, unit_words
+from .facts import of_stratum, strata
 from .limit_table import Controls, controls_of
 
 if TYPE_CHECKING:
@@ -27,10 +27,10 @@ _PANEL_PIXELS = 310
 
 
 class Plot(NamedTuple):
-    """An SVG, what it shows in words, and its width on a page in pixels."""
+    """An SVG, its caption, and its width on a page in pixels."""
 
     svg: bytes
-    words: str
+    caption: str
     width: int
 
 
@@ -39,44 +39,38 @@ def calibration_plot(result: StudyResult) -> Plot | None:
 
     None where no stratum has spiked mock-ups.
     """
-    panels = []
+    panels: list[tuple[Stratum, Controls, float]] = []
     for stratum in strata(result):
         held = controls_of(result, stratum)
         if held is not None and held.loads and held.unit == LOADING_UNIT:
-            panels.append((stratum_words(stratum), held, _slope_error(result, stratum, held.score)))
+            panels.append((stratum, held, _slope_error(result, stratum, held.score)))
     if not panels:
         return None
     shown = panels[:MOST_PANELS]
-    rest = len(panels) - len(shown)
-    words = " ".join(_words(name, held) for name, held, _ in shown)
-    if rest:
-        words += f" {counted(rest, 'further stratum').replace('stratums', 'strata')} not drawn."
-    width = min(len(shown), _COLUMNS) * _PANEL_PIXELS
-    return Plot(_draw(shown), f"Found against known loading. {words}", width)
+    said = [
+        (stratum, held.score, held.unit, len(held.blanks), _by_loading(held))
+        for stratum, held, _ in shown
+    ]
+    caption = words.calibration_caption(said, len(panels) - len(shown))
+    return Plot(_draw(shown), caption, min(len(shown), _COLUMNS) * _PANEL_PIXELS)
 
 
-def _slope_error(result: StudyResult, stratum: tuple[str, str, float], score: str) -> float:
+def _by_loading(held: Controls) -> list[tuple[float, list[float]]]:
+    found: dict[float, list[float]] = {}
+    for load, value in zip(held.loads, held.spiked, strict=True):
+        found.setdefault(load, []).append(value)
+    return sorted(found.items())
+
+
+def _slope_error(result: StudyResult, stratum: Stratum, score: str) -> float:
     """The standard error of the slope as a share of it."""
-    for row in result.markers.to_dict("records"):
-        if stratum_of(row) == stratum and row["score"] == score and row["slope"] > 0:
+    for row in of_stratum(result.markers, stratum):
+        if row["score"] == score and row["slope"] > 0:
             return float(row["slope_se"] / row["slope"])
     return float("nan")
 
 
-def _words(name: str, held: Controls) -> str:
-    means = [
-        f"{number(load)} known, {number(float(np.mean(found)), 3)} found "
-        f"({counted(len(found), 'mock-up')})"
-        for load in sorted(set(held.loads))
-        if (found := [y for x, y in zip(held.loads, held.spiked, strict=True) if x == load])
-    ]
-    return (
-        f"{sentence_case(name)}, {held.score}, {unit_words(held.unit)}: "
-        f"{counted(len(held.blanks), 'blank')} about 0; {'; '.join(means)}."
-    )
-
-
-def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
+def _draw(panels: list[tuple[Stratum, Controls, float]]) -> bytes:
     from matplotlib.figure import Figure
 
     columns = min(len(panels), _COLUMNS)
@@ -85,9 +79,9 @@ def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
     with figure_style():
         figure = Figure(figsize=size, layout="constrained")
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
-        for ax, (name, held, error) in zip(axes, panels, strict=False):
+        for ax, (stratum, held, error) in zip(axes, panels, strict=False):
             _panel(ax, held, error)
-            ax.set_title(fitted(name, _PANEL_MM[0] - 8), loc="left")
+            ax.set_title(fitted(stratum_words(stratum), _PANEL_MM[0] - 8), loc="left")
         for ax in axes[len(panels) :]:
             ax.set_axis_off()
         stream = BytesIO()

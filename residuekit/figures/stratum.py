@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from ..words.common import Stratum, stratum_words
 from .maps import map_extent, pixel_steps
+from .spectra import gel_factor
 
 Floats = npt.NDArray[np.float64]
 
@@ -127,3 +128,8 @@ class Block:
     def words(self) -> str:
         """The stratum as people say it."""
         return stratum_words(self.stratum)
+
+    @property
+    def gel_factor(self) -> float:
+        """By how much the pure gel is scaled in the spectra."""
+        return gel_factor(self.blank.spectra, self.gel) if self.gel is not None else np.nan

@@ -6,17 +6,17 @@ Numbers are rounded to the second digit of their standard error; the tables keep
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
-from ..decision.blindness import LOADING_UNIT
 from ..reprs import sentence_case
-from ..results import reason_alone
-from ..schema import VERDICTS
-from ..words.common import (
+from ..schema import LOADING_UNIT, VERDICTS
+from .codes import Note, sentences
+from .common import (
+    Row,
     counted,
     in_words,
+    listed,
     number,
     percent,
     rounded,
@@ -24,12 +24,7 @@ from ..words.common import (
     stratum_words,
     unit_words,
 )
-from .facts import other_exposure
 
-if TYPE_CHECKING:
-    from ..results import StudyResult
-
-Row = Mapping[Any, Any]
 #: More places than this are counted in the headline, not named.
 _MOST_NAMED = 6
 
@@ -44,30 +39,35 @@ def judged(row: Row) -> bool:
     return bool(row["n_mockups"]) and row["estimate"] == row["estimate"]
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(NamedTuple):
     """The answer for the working exposure: one sentence, and what stands beside it."""
 
     headline: str
     further: str
 
 
-def answer(result: StudyResult) -> Answer:
-    """Answer the question of the study for its working exposure."""
-    study = result.provenance["study"]
-    rows, working = result.verdicts.to_dict("records"), study["working_exposure_min"]
+def answer(
+    rows: Sequence[Row],
+    study: Mapping[str, Any],
+    other_blanks: Callable[[Row], Note | None],
+) -> Answer:
+    """Answer the question of the study for its working exposure.
+
+    `rows` are those of the verdicts, `other_blanks` says what is special about the blanks of one.
+    """
+    working = study["working_exposure_min"]
     if working is None:
         return Answer(
             "No working exposure was stated, so there is no single answer: each arm has its own.",
             _others(rows),
         )
     own = [row for row in rows if _is_working(row, study)]
-    others = [row for row in rows if row not in own]
+    others = _others([row for row in rows if row not in own])
     if not own:
         return Answer(
             f"The working exposure of {number(working)} min with {study['treatment']} was not "
             "tested: nothing here answers for it.",
-            _others(others),
+            others,
         )
     clauses = [
         f"{verdict} on {_places(matching, own)}"
@@ -75,32 +75,37 @@ def answer(result: StudyResult) -> Answer:
         if (matching := [row for row in own if row["verdict"] == verdict])
     ]
     return Answer(
-        f"After the working exposure of {number(working)} min, residue of {study['treatment']} "
-        f"is {'; '.join(clauses)}{_compared(result, own)}.",
-        _others(others),
+        f"After the working exposure of {number(working)} min, residue of {study['treatment']} is "
+        f"{'; '.join([*clauses, *_compared(own, other_blanks)])}.",
+        others,
     )
 
 
-def _compared(result: StudyResult, own: Sequence[Row]) -> str:
-    """Half a sentence on blanks that are not of the working exposure."""
-    told: dict[str, list[str]] = {}
+def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
+    """Clauses on blanks that are not of the working exposure."""
+    places: dict[str, list[str]] = {}
     for row in own:
-        assessed = judged(row) and row["verdict"] != "not assessable"
-        if assessed and (said := other_exposure(result, row)):
-            places = told.setdefault(said, [])
-            places += [place for place in [stratum_words(stratum_of(row))] if place not in places]
+        if judged(row) and row["verdict"] != "not assessable" and (blanks := other_blanks(row)):
+            place = stratum_words(stratum_of(row))
+            places.setdefault(_blanks_words(blanks), []).append(place)
     everywhere = len({stratum_of(row) for row in own})
-    if not told:
-        return ""
-    parts = [
-        said
-        if len(places) == everywhere
-        else f"{said} on {' and '.join(places)}"
-        if len(places) <= _MOST_NAMED
-        else f"{said} on {len(places)} of {everywhere} strata"
-        for said, places in told.items()
-    ]
-    return f"; {'; '.join(parts)}"
+    for said, named in places.items():
+        where = list(dict.fromkeys(named))
+        if len(where) == everywhere:
+            yield said
+        elif len(where) <= _MOST_NAMED:
+            yield f"{said} on {listed(where)}"
+        else:
+            yield f"{said} on {len(where)} of {everywhere} strata"
+
+
+def _blanks_words(blanks: Note) -> str:
+    if blanks.code == "untreated-comparator":
+        return "compared with untreated blanks alone"
+    times = [f"{time:g}" for time in blanks.numbers["exposures"]]
+    stated = [f"of {listed(times)} min"] if times else []
+    unstated = ["of unstated exposure"] if blanks.numbers["unstated"] else []
+    return f"compared with blanks {listed([*stated, *unstated])}"
 
 
 def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
@@ -126,7 +131,7 @@ def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:
             "blanks or more each)"
         )
     times = len({row["clearance_min"] for row in own}) > 1
-    return " and ".join(_place(row, times) for row in rows)
+    return listed(_place(row, times) for row in rows)
 
 
 def _place(row: Row, cleared: bool) -> str:
@@ -171,20 +176,32 @@ def conditions(row: Row, study: Mapping[str, Any]) -> str:
     return f"{words} (the working exposure)" if _is_working(row, study) else words
 
 
-def arm_sentences(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
-    """A verdict with the numbers without which it is not told."""
+#: What is said of an arm beside its numbers; other remarks stand once for all arms.
+_OF_ONE_ARM = (
+    "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
+    "untreated-before", "session-without-blank", "unequal-files", "other-material",
+    "references-left-out",
+)  # fmt: skip
+
+
+def arm_sentences(
+    row: Row, study: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note]
+) -> Iterator[str]:
+    """A verdict with the numbers without which it is not given, its reasons and its remarks."""
     verdict = str(row["verdict"])
+    reasons = [in_words(sentence_case(said)) for said in sentences(why)]
     if verdict in ("inconclusive", "not assessable"):
-        yield in_words(sentence_case(reason_alone(row)))
+        yield from reasons
     if not judged(row):
         return
     yield _numbers(row, study)
     yield from _mockups(row, study)
-    why = reason_alone(row)
     if verdict == "detected":
-        yield in_words(sentence_case(why))
+        yield from reasons
     elif verdict == "not detected":
-        yield from filter(None, [in_words(why.partition(". ")[2])])
+        yield from reasons[1:]
+    of_arm = (note for note in remarks if note.code in _OF_ONE_ARM)
+    yield from map(in_words, sentences(of_arm))
 
 
 def _numbers(row: Row, study: Mapping[str, Any]) -> str:
@@ -260,9 +277,9 @@ def how_to_read(study: Mapping[str, Any]) -> str:
     return (
         "± is the standard error. Upper bound: the mean residue of such mock-ups lies below it "
         f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
-        f"decision limit with {seen} probability; it is called detected only if its shape and the "
-        "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up are "
-        "another thing than limits of a mean."
+        f"decision limit with {seen} probability. It is called detected only if its shape and the "
+        "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up and "
+        "limits of a mean are different quantities."
     )
 
 
