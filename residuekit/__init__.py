@@ -61,6 +61,10 @@ _HOME = {
     "Study": "study",  # a study on disk: check it, run it
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
+    "plot_map": "figures.panels",  # a map of scores on an Axes, with its pixel limit
+    "plot_spectra": "figures.panels",  # mean spectra with their spread
+    "plot_mockups": "figures.panels",  # a dot a mock-up, with the limits of its arm
+    "plot_series": "figures.panels",  # a column a rung of exposure or ageing
     "view": "viewer",  # map and spectrum side by side, to click through
     "view_run": "viewer",  # the same of one file of a run, as the run saw it
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)

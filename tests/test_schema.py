@@ -42,8 +42,8 @@ def attribute(name, value):
 RULES = {
     "a numpy array": (lambda a: a.values, "found a ndarray", "make_map"),
     "dims renamed": (lambda a: a.rename(wavenumber="nu"), "found dims ('y', 'x', 'nu')", "rename"),
-    "dims out of order": (
-        lambda a: a.transpose("x", "y", "wavenumber"), "found dims ('x', 'y', 'wavenumber')",
+    "pixels stacked": (
+        lambda a: a.stack(pixel=("y", "x")), "found dims ('wavenumber', 'pixel')",
         "transpose('y', 'x', 'wavenumber')",
     ),
     "no wavenumbers": (lambda a: a.drop_vars("wavenumber"), "no coordinate 'wavenumber'",
@@ -56,8 +56,8 @@ RULES = {
         lambda a: a.assign_coords(wavenumber=a["wavenumber"].astype("float32")),
         "wavenumber as float32", "astype('float64')",
     ),
-    "descending": (lambda a: a.isel(wavenumber=slice(None, None, -1)),
-                   "wavenumber that is not strictly ascending", "sortby('wavenumber')"),
+    "shuffled": (lambda a: a.isel(wavenumber=[1, 0, 2, 3]),
+                 "wavenumber that is not strictly ascending", "sortby('wavenumber')"),
     "one wavenumber twice": (lambda a: a.isel(wavenumber=[0, 1, 1, 2]), "not strictly ascending",
                              "remove what stands twice"),
     "a wavenumber missing": (
@@ -65,8 +65,7 @@ RULES = {
                                               {"units": "cm-1"})),
         "not strictly ascending", "finite",
     ),
-    "y downward": (lambda a: a.isel(y=slice(None, None, -1)), "y that is not strictly ascending",
-                   "sortby('y')"),
+    "one y twice": (lambda a: a.isel(y=[0, 0]), "y that is not strictly ascending", "sortby('y')"),
     "no channel": (lambda a: a.isel(wavenumber=slice(0, 0)), "an empty wavenumber", "holds data"),
     "unknown quantity": (lambda a: a.rename("absorbence"), "the quantity 'absorbence'",
                          "did you mean 'absorbance'?"),

@@ -24,7 +24,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ContractError, Fault, ReadError, ResiduekitWarning, WriteError, did_you_mean
-from ..schema import FLAGS, WAVENUMBER, check, source
+from ..schema import FLAGS, WAVENUMBER, check, marked, source
 from . import (
     cube,
     folder,
@@ -111,7 +111,7 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
         large = mark.size > _LARGE and not options.get("lazy")
         digest = pool.submit(sha256, path).result if large else partial(sha256, path)
         try:
-            array = _over_range(check(reader.read(path, **options)))
+            array = _over_range(check(marked(reader.read(path, **options))))
         except ContractError as error:
             faults = [dataclasses.replace(fault, file=str(path)) for fault in error.faults]
             raise ReadError(faults) from error

@@ -18,7 +18,7 @@ import xarray as xr
 
 from ..errors import Fault, ProcedureError, ResiduekitError, did_you_mean
 from ..kernels.compiled import over_blocks
-from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, pixel_dims
+from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, marked, pixel_dims
 from .parameters import STEPS, complete_parameters, parameter_faults
 
 __all__ = ["Procedure"]
@@ -264,7 +264,7 @@ class Procedure:
 def _one_spectrum(array: xr.DataArray) -> xr.DataArray:
     """Return one spectrum of noughts with the labels of the array; nothing lazy is computed."""
     one = array.isel({dim: [0] for dim in pixel_dims(array)}).drop_vars(["valid", "flag"])
-    return check(one.copy(data=np.zeros(one.shape, array.dtype)))
+    return check(marked(one.copy(data=np.zeros(one.shape, array.dtype))))
 
 
 def _points(like: xr.DataArray, rows: Any, valid: Any, flag: Any) -> xr.DataArray:
@@ -274,7 +274,7 @@ def _points(like: xr.DataArray, rows: Any, valid: Any, flag: Any) -> xr.DataArra
         "valid": ("spectrum", valid),
         "flag": ("spectrum", flag, flag_attributes()),
     }
-    return xr.DataArray(rows, coords, POINT_DIMS, name=like.name, attrs=like.attrs)
+    return marked(xr.DataArray(rows, coords, POINT_DIMS, name=like.name, attrs=like.attrs))
 
 
 def _block(array: xr.DataArray, part: slice) -> xr.DataArray:
@@ -301,7 +301,8 @@ def _labelled(
         "valid": xr.Variable(dims, valid),
         "flag": xr.Variable(dims, flag, flag_attributes()),
     }
-    return xr.DataArray(values, coords, array.dims, name=pattern.name, attrs=pattern.attrs)
+    made = xr.DataArray(values, coords, array.dims, name=pattern.name, attrs=pattern.attrs)
+    return marked(made)
 
 
 def _unfolded(scored: xr.Dataset, array: xr.DataArray) -> xr.Dataset:

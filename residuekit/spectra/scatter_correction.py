@@ -93,6 +93,13 @@ def _mean(file: str, done: list[dict[str, Any]], quantity: str, axis: Floats) ->
                   "a file as measured, or after the first steps of the spectra themselves",
                   "the measured file", file)
         )  # fmt: skip
+    unknown = [one["step"] for one in done if one["step"] not in STEPS]
+    if unknown:
+        raise ProcedureError(
+            Fault(f"spectra after {unknown[0]!r}, which no file can go through again",
+                  "spectra as the steps before this one have left them",
+                  "the scatter correction before anything else is done to the numbers", file)
+        )  # fmt: skip
     for entry in done[len(past) :]:
         parameters = {name: value for name, value in entry.items() if name != "step"}
         array = STEPS[entry["step"]](array, **parameters)

@@ -211,7 +211,7 @@ def _follow(
 def _inject(array: xr.DataArray, band: Floats) -> xr.DataArray:
     values = array.values.astype(np.float64)
     new = values * 10**-band if array.name == "transmittance" else values + band
-    return array.copy(data=new)
+    return schema.marked(array.copy(data=new))
 
 
 def _ideal(
