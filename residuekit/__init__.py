@@ -59,8 +59,11 @@ _HOME = {
     "judge": "decision.verdict",  # -> one of the four verdicts
     # studies
     "Study": "study",  # a study on disk: check it, run it
+    "check_folder": "study.inspect",  # a study, a run or a folder of spectra: is it whole
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
+    "series_figure": "figures.series",  # every series of a run over exposure or ageing
+    "sight_figure": "figures.sight",  # what each score can see on each paint
     "plot_map": "figures.panels",  # a map of scores on an Axes, with its pixel limit
     "plot_spectra": "figures.panels",  # mean spectra with their spread
     "plot_mockups": "figures.panels",  # a dot a mock-up, with the limits of its arm
@@ -73,6 +76,8 @@ _HOME = {
     # known truth
     "simulate_map": "simulate",  # a map whose truth is known
     "simulate_study": "simulate",  # a study folder whose truth is sealed
+    "study_here": "simulate",  # the study a notebook lies in, else an invented one
+    "result_here": "simulate",  # the newest run of that study
     # errors
     "errors": "errors",  # the family of errors and warnings (a module)
     "ResiduekitError": "errors",

@@ -21,6 +21,8 @@ from .figures.panels import plot_map as plot_map
 from .figures.panels import plot_mockups as plot_mockups
 from .figures.panels import plot_series as plot_series
 from .figures.panels import plot_spectra as plot_spectra
+from .figures.series import series_figure as series_figure
+from .figures.sight import sight_figure as sight_figure
 from .io import describe as describe
 from .io import read as read
 from .io import read_peaks as read_peaks
@@ -29,8 +31,10 @@ from .markers import Marker as Marker
 from .results import open_run as open_run
 from .schema import make_map as make_map
 from .schema import make_points as make_points
+from .simulate import result_here as result_here
 from .simulate import simulate_map as simulate_map
 from .simulate import simulate_study as simulate_study
+from .simulate import study_here as study_here
 from .spectra.corrections import bridge as bridge
 from .spectra.corrections import despike as despike
 from .spectra.corrections import resample as resample
@@ -53,6 +57,7 @@ from .spectra.steps import smooth as smooth
 from .spectra.steps import to_absorbance as to_absorbance
 from .spectra.survival import band_survival as band_survival
 from .study import Study as Study
+from .study.inspect import check_folder as check_folder
 from .viewer import view as view
 from .viewer import view_run as view_run
 

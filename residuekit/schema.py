@@ -143,9 +143,17 @@ def make_map(
     quantity, technique : one of `QUANTITIES`, `TECHNIQUES`.
     source : what the data came from (file, sha256, reader, ...).
 
+    Returns
+    -------
+    The map, float32, with the dims (y, x, wavenumber) and the coordinates `valid` and `flag`.
+
     Raises
     ------
     ContractError : shapes, axis or names that do not fit.
+
+    >>> m = make_map(np.zeros((2, 3, 4)), [1012, 1008, 1004, 1000], x=[0, 5.5, 11], y=[0, 5.5])
+    >>> dict(m.sizes), m.name, m["wavenumber"].values[0].item()
+    ({'y': 2, 'x': 3, 'wavenumber': 4}, 'absorbance', 1000.0)
     """
     values = _float32(values)
     if values.ndim != 3:
@@ -170,9 +178,26 @@ def make_points(
     technique: str = "unknown",
     source: Mapping[str, Any] | None = None,
 ) -> xr.DataArray:
-    """Make point spectra from numbers: `values` (n_spectra, n_wavenumber) or (n_wavenumber,).
+    """Make point spectra from numbers.
 
-    `spectrum` names the spectra (numbers from 0 when left out); the rest as in `make_map`.
+    Parameters
+    ----------
+    values : (n_spectra, n_wavenumber) array, or (n_wavenumber,) for one spectrum; stored as float32
+        unless lazy.
+    wavenumber : (n_wavenumber,) array, cm-1, ascending or descending (it is turned round).
+    spectrum : (n_spectra,) names or numbers; from 0 when left out.
+    quantity, technique, source : as in `make_map`.
+
+    Returns
+    -------
+    The spectra with the dims (spectrum, wavenumber) and the coordinates `valid` and `flag`.
+
+    Raises
+    ------
+    ContractError : shapes, axis or names that do not fit.
+
+    >>> make_points([0.5, 0.25], [1010, 1000], ["paint"]).values.tolist()
+    [[0.25, 0.5]]
     """
     values = _float32(values)
     if values.ndim == 1:

@@ -96,8 +96,8 @@ def plot_map(
         label(f"{dim} ({unit_words(one[dim].attrs.get('units', 'pixel'))})")
     handles: list[Any] = []
     if math.isfinite(line):
-        handles.append(Line2D([], [], color=INK, linewidth=1,
-                              label=f"limit of one pixel, {number(line)} {words}".rstrip()))  # fmt: skip
+        text = f"limit of one pixel, {number(line)} {words}".rstrip()
+        handles.append(Line2D([], [], color=INK, linewidth=1, label=text))
     if not np.isfinite(values).all():
         grey = {**HATCHED, "fill": True, "facecolor": MASKED, "edgecolor": HATCHED["color"]}
         del grey["color"]
@@ -189,7 +189,8 @@ def plot_mockups(
 
     Parameters
     ----------
-    scores : name of a group -> (n,) scores, one a mock-up, in `unit`. The first stands at the top.
+    scores : name of a group -> (n,) scores, one a mock-up, in `unit`, NaN where one was not
+        measured. The first group stands at the top.
     verdicts : name of an arm -> its row of ``verdicts.csv``, or any mapping with some of
         ``decision_limit``, ``detection_limit``, ``mockup_decision_limit``,
         ``mockup_detection_limit``, ``estimate`` and ``upper_bound``, in `unit`. Groups without one
@@ -224,8 +225,7 @@ def plot_mockups(
         raise ContractError(Fault(found, "the scores of its mock-ups", fix))
     bare = dict.fromkeys((*LIMITS, "estimate", "upper_bound"), math.nan)
     groups = [
-        Group(name, "exposed" if name in rows else "blank", (),
-              np.atleast_1d(np.asarray(values, dtype=float)),
+        Group(name, "exposed" if name in rows else "blank", (), _known(values),
               {**bare, **rows[name]} if name in rows else None)
         for name, values in scores.items()
     ]  # fmt: skip
@@ -237,7 +237,7 @@ def plot_mockups(
     limits = [one.verdict for one in groups if one.verdict is not None]
     drawn = [name for name in LIMITS if any(np.isfinite(row[name]) for row in limits)]
     roles = [role for role in ("blank", "exposed") if any(one.role == role for one in groups)]
-    _legend(ax, _mockup_key(roles, drawn, acceptance_limit, unit))
+    _legend(ax, _mockup_key(roles, "|", drawn, acceptance_limit, unit))
     return ax
 
 
@@ -291,8 +291,13 @@ def plot_series(
     ax.set_xlabel(_SERIES[over])
     known = any(np.isfinite(row["mockup_decision_limit"]) for row in rungs)
     drawn = ["mockup_decision_limit"] if known else []
-    _legend(ax, _mockup_key(("blank", "exposed"), drawn, acceptance_limit, rungs[0]["unit"]))
+    _legend(ax, _mockup_key(("blank", "exposed"), "_", drawn, acceptance_limit, rungs[0]["unit"]))
     return ax
+
+
+def _known(values: npt.ArrayLike) -> Floats:
+    numbers = np.atleast_1d(np.asarray(values, dtype=float))
+    return numbers[np.isfinite(numbers)]
 
 
 def _axes(ax: Axes | None) -> Axes:
@@ -312,7 +317,11 @@ def _legend(ax: Axes, handles: Sequence[Any]) -> None:
 
 
 def _mockup_key(
-    roles: Iterable[str], drawn: Iterable[str], acceptance_limit: float | None, unit: str
+    roles: Iterable[str],
+    mean: str,
+    drawn: Iterable[str],
+    acceptance_limit: float | None,
+    unit: str,
 ) -> list[Any]:
     from matplotlib.lines import Line2D
 
@@ -322,6 +331,7 @@ def _mockup_key(
                markerfacecolor=LOOK[role]["facecolors"], markeredgecolor=LOOK[role]["edgecolors"])
         for role in roles
     ]  # fmt: skip
+    handles.append(Line2D([], [], linestyle="", marker=mean, markersize=9, color=INK, label="mean"))
     handles += [Line2D([], [], linewidth=1, label=_LIMIT_WORDS[name], **LIMITS[name])
                 for name in drawn]  # fmt: skip
     if acceptance_limit is not None:

@@ -32,9 +32,17 @@ _EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 class Procedure:
     """An ordered list of preprocessing steps, each with all its parameters.
 
-    `steps` holds (name, parameters); names and parameters are those of the functions in
-    `residuekit.spectra`. They are checked, and defaults filled in, when the procedure is made.
-    `file` and `lines` say where each step was written, for the errors.
+    Names and parameters are those of the functions in `residuekit.spectra`. They are checked, and
+    defaults filled in, when the procedure is made.
+
+    Parameters
+    ----------
+    steps : (name, parameters) of each step.
+    file, lines : where each step was written, for the errors.
+
+    Raises
+    ------
+    ProcedureError : all that is wrong with names and parameters.
 
     >>> Procedure.from_steps([{"step": "crop", "low": 800, "high": 3800}, {"step": "smooth"}])
     Procedure of 2 steps
