@@ -59,8 +59,15 @@ _HOME = {
     "Verdict": "decision.verdict",  # a verdict with its codes, its reason and every score's numbers
     # studies
     "Study": "study",  # a study on disk: check it, run it
+    "check_folder": "study.inspect",  # a study, a run or a folder of spectra: is it whole
     "open_run": "results",  # the results of an earlier run
     "residue_figure": "figures",  # the due-diligence figure
+    "series_figure": "figures.series",  # every series of a run over exposure or ageing
+    "sight_figure": "figures.sight",  # what each score can see on each paint
+    "plot_map": "figures.panels",  # a map of scores on an Axes, with its pixel limit
+    "plot_spectra": "figures.panels",  # mean spectra with their spread
+    "plot_mockups": "figures.panels",  # a dot a mock-up, with the limits of its arm
+    "plot_series": "figures.panels",  # a column a rung of exposure or ageing
     "view": "viewer",  # map and spectrum side by side, to click through
     "view_run": "viewer",  # the same of one file of a run, as the run saw it
     "trends": "trends",  # exposure and ageing series, the exposure margin (a module)
@@ -69,6 +76,8 @@ _HOME = {
     # known truth
     "simulate_map": "simulate",  # a map whose truth is known
     "simulate_study": "simulate",  # a study folder whose truth is sealed
+    "study_here": "simulate",  # the study a notebook lies in, else an invented one
+    "result_here": "simulate",  # the newest run of that study
     # errors
     "errors": "errors",  # the family of errors and warnings (a module)
     "ResiduekitError": "errors",

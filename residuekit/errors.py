@@ -50,7 +50,18 @@ _MOST_CHOICES, _NEAREST = 24, 3
 
 
 class ResiduekitError(ValueError):
-    """The root of the family; carries every fault that was found, not only the first."""
+    """The root of the family; carries every fault that was found, not only the first.
+
+    Parameters
+    ----------
+    faults : one or several.
+
+    >>> error = ResiduekitError(Fault("a file of 0 bytes", "spectra", "export it again", "map.csv"))
+    >>> print(error)
+    map.csv: found a file of 0 bytes; needed spectra; to mend it: export it again
+    >>> error.faults[0].needed
+    'spectra'
+    """
 
     def __init__(self, faults: Fault | Iterable[Fault]):
         self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
@@ -85,7 +96,12 @@ class StudyError(ResiduekitError):
 
 
 class ResiduekitWarning(UserWarning):
-    """Something the user should know, though the work goes on."""
+    """Something the user should know, though the work goes on.
+
+    >>> import warnings
+    >>> with warnings.catch_warnings():
+    ...     warnings.simplefilter("ignore", ResiduekitWarning)
+    """
 
 
 def did_you_mean(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str:

@@ -64,6 +64,10 @@ class Marker:
     Raises
     ------
     MarkerError : every value that does not fit.
+
+    >>> band = Marker("own band", 1050, 1140)
+    >>> band.measure, band.unit
+    ('area', 'A cm-1')
     """
 
     name: str

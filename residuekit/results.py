@@ -203,11 +203,24 @@ def _verdict_lines(row: Mapping[Any, Any], result: StudyResult) -> list[str]:
 
 
 def open_run(folder: str | Path) -> StudyResult:
-    """Open the results of an earlier run: a folder below ``runs/``, or a study (its newest run).
+    """Open the results of an earlier run.
+
+    Parameters
+    ----------
+    folder : a folder below ``runs/``, or a study (its newest run).
+
+    Returns
+    -------
+    A `StudyResult`: tables, mean spectra, score maps, the record of the run.
 
     Raises
     ------
     ReadError : the folder holds no complete run, or a part of it was damaged.
+
+    >>> open_run("no such run")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.ReadError: no such run: found no provenance.json ...
     """
     import xarray as xr
 

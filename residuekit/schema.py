@@ -14,10 +14,11 @@ import numpy as np
 import xarray as xr
 
 from .errors import ContractError, Fault, did_you_mean
-
-WAVENUMBER = "wavenumber"
-MAP_DIMS = ("y", "x", WAVENUMBER)
-POINT_DIMS = ("spectrum", WAVENUMBER)
+from .outside import MAP_DIMS as MAP_DIMS
+from .outside import POINT_DIMS as POINT_DIMS
+from .outside import WAVENUMBER as WAVENUMBER
+from .outside import arranged, is_changed
+from .outside import marked as marked
 
 QUANTITIES = ("absorbance", "transmittance", "reflectance", "kubelka_munk", "absorption_index")
 TECHNIQUES = ("transmission", "atr", "reflection", "transflection", "unknown")
@@ -119,6 +120,8 @@ NET_SIGNAL = "net signal"
 BAND = "band"
 LOADING_UNIT = "ug cm-2"
 LIST_SEPARATOR = "; "
+#: The step that a history gets where the numbers were changed by something else.
+CHANGED = "changed outside"
 #: From one column to a wide page, mm.
 FIGURE_WIDTHS = (85.0, 260.0)
 
@@ -143,19 +146,24 @@ def make_map(
     quantity, technique : one of `QUANTITIES`, `TECHNIQUES`.
     source : what the data came from (file, sha256, reader, ...).
 
+    Returns
+    -------
+    The map, float32, with the dims (y, x, wavenumber) and the coordinates `valid` and `flag`.
+
     Raises
     ------
     ContractError : shapes, axis or names that do not fit.
+
+    >>> m = make_map(np.zeros((2, 3, 4)), [1012, 1008, 1004, 1000], x=[0, 5.5, 11], y=[0, 5.5])
+    >>> dict(m.sizes), m.name, m["wavenumber"].values[0].item()
+    ({'y': 2, 'x': 3, 'wavenumber': 4}, 'absorbance', 1000.0)
     """
     values = _float32(values)
     if values.ndim != 3:
         raise ContractError(
-            Fault(
-                f"values of shape {values.shape}",
-                "shape (n_y, n_x, n_wavenumber)",
-                "values.reshape(n_y, n_x, -1), or make_points for single spectra",
-            )
-        )
+            Fault(f"values of shape {values.shape}", "shape (n_y, n_x, n_wavenumber)",
+                  "values.reshape(n_y, n_x, -1), or make_points for single spectra")
+        )  # fmt: skip
     unit = "pixel" if x is None and y is None else "um"
     coords: dict[str, Any] = {}
     for name, given, size in (("y", y, values.shape[0]), ("x", x, values.shape[1])):
@@ -173,21 +181,35 @@ def make_points(
     technique: str = "unknown",
     source: Mapping[str, Any] | None = None,
 ) -> xr.DataArray:
-    """Make point spectra from numbers: `values` (n_spectra, n_wavenumber) or (n_wavenumber,).
+    """Make point spectra from numbers.
 
-    `spectrum` names the spectra (numbers from 0 when left out); the rest as in `make_map`.
+    Parameters
+    ----------
+    values : (n_spectra, n_wavenumber) array, or (n_wavenumber,) for one spectrum; stored as float32
+        unless lazy.
+    wavenumber : (n_wavenumber,) array, cm-1, ascending or descending (it is turned round).
+    spectrum : (n_spectra,) names or numbers; from 0 when left out.
+    quantity, technique, source : as in `make_map`.
+
+    Returns
+    -------
+    The spectra with the dims (spectrum, wavenumber) and the coordinates `valid` and `flag`.
+
+    Raises
+    ------
+    ContractError : shapes, axis or names that do not fit.
+
+    >>> make_points([0.5, 0.25], [1010, 1000], ["paint"]).values.tolist()
+    [[0.25, 0.5]]
     """
     values = _float32(values)
     if values.ndim == 1:
         values = values[None, :]
     if values.ndim != 2:
         raise ContractError(
-            Fault(
-                f"values of shape {values.shape}",
-                "shape (n_spectra, n_wavenumber)",
-                "values.reshape(-1, n_wavenumber), or make_map for a map",
-            )
-        )
+            Fault(f"values of shape {values.shape}", "shape (n_spectra, n_wavenumber)",
+                  "values.reshape(-1, n_wavenumber), or make_map for a map")
+        )  # fmt: skip
     names = np.arange(values.shape[0]) if spectrum is None else np.asarray(spectrum)
     coords = {"spectrum": ("spectrum", names)}
     return _assemble(values, POINT_DIMS, wavenumber, coords, quantity, technique, source)
@@ -214,12 +236,9 @@ def _assemble(
     for name, (_, centres, *_rest) in coords.items():
         if centres.shape != (sizes[name],):
             raise ContractError(
-                Fault(
-                    f"{name} of shape {centres.shape} for values of shape {values.shape}",
-                    f"one {name} for each of {sizes[name]} places",
-                    f"{name} of that length",
-                )
-            )
+                Fault(f"{name} of shape {centres.shape} for values of shape {values.shape}",
+                      f"one {name} for each of {sizes[name]} places", f"{name} of that length")
+            )  # fmt: skip
     array = xr.DataArray(values, dims=dims, coords=coords, name=quantity)
     array.attrs = {
         "units": "1",
@@ -227,57 +246,74 @@ def _assemble(
         "source": json.dumps(dict(source or {}), sort_keys=True, ensure_ascii=False),
         "history": "[]",
     }
-    return check(array)
+    return check(marked(array))
 
 
 def check(array: Any, *, quantity: str | Sequence[str] | None = None) -> xr.DataArray:
     """Return the array, complete with `valid` and `flag`, or raise with all that is wrong with it.
+
+    What plain xarray makes of an array is taken where its meaning is clear: dims in another order,
+    flips, a row or a pixel of a map, selected or joined points, a mean. A mean holds the pixels
+    that are not valid as well: ``m.where(m.valid).mean(("y", "x"))`` leaves them out. Where
+    `outside.is_changed` finds numbers that something else has made, the history says
+    ``changed outside``, and `valid` and `flag` follow the NaN; in the difference of two maps
+    xarray drops those of which `valid` differs, so that only NaN is left out there.
 
     Parameters
     ----------
     array : the labelled array; `valid` and `flag` are made from its NaN where they are absent.
     quantity : the quantities (`array.name`) the caller can work with; all when left out.
 
+    Returns
+    -------
+    The array itself where nothing was to be done, else a new one.
+
     Raises
     ------
     ContractError : one fault for each broken rule.
+
+    >>> m = make_map([[[0.1, 0.2], [0.3, 0.4]]], [1000, 1010])
+    >>> check(m.mean(("y", "x"))).dims, history(check(2 * m))
+    (('spectrum', 'wavenumber'), [{'step': 'changed outside'}])
     """
     if not isinstance(array, xr.DataArray):
         raise ContractError(
-            Fault(
-                f"a {type(array).__name__}",
-                "a labelled xarray.DataArray",
-                "residuekit.make_map(values, wavenumber, x, y) or residuekit.make_points(...)",
-            )
-        )
-    faults = _dim_faults(array)
+            Fault(f"a {type(array).__name__}", "a labelled xarray.DataArray",
+                  "residuekit.make_map(values, wavenumber, x, y) or residuekit.make_points(...)")
+        )  # fmt: skip
+    made = arranged(array)
+    faults = _dim_faults(made)
     if not faults:
-        faults = [*_axis_faults(array), *_attribute_faults(array, quantity)]
+        faults = [*_axis_faults(made), *_attribute_faults(made, quantity)]
     if faults:
         raise ContractError(faults)
-    if "valid" in array.coords and "flag" in array.coords:
-        return array
-    return _with_flags(array)
+    if is_changed(made):
+        return marked(_with_flags(_noted(made)))
+    if "valid" in made.coords and "flag" in made.coords:
+        return made
+    return _with_flags(made)
+
+
+def _noted(array: xr.DataArray) -> xr.DataArray:
+    """The same with the change in its history, once."""
+    steps = history(array)
+    if not steps or steps[-1]["step"] != CHANGED:
+        steps.append({"step": CHANGED})
+    return array.assign_attrs(history=json.dumps(steps, ensure_ascii=False))
 
 
 def _dim_faults(array: xr.DataArray) -> list[Fault]:
     if array.dims not in (MAP_DIMS, POINT_DIMS):
         return [
-            Fault(
-                f"dims {array.dims}",
-                f"{MAP_DIMS} for a map or {POINT_DIMS} for points",
-                "array.rename(...).transpose('y', 'x', 'wavenumber')",
-            )
-        ]
+            Fault(f"dims {array.dims}", f"{MAP_DIMS} for a map or {POINT_DIMS} for points",
+                  "array.rename(...).transpose('y', 'x', 'wavenumber')")
+        ]  # fmt: skip
     absent = [dim for dim in array.dims if dim not in array.coords and dim != "spectrum"]
     return [
-        Fault(
-            f"no coordinate {dim!r}",
-            f"one value of {dim} for each place along it",
-            f"array.assign_coords({dim}=...)",
-        )
+        Fault(f"no coordinate {dim!r}", f"one value of {dim} for each place along it",
+              f"array.assign_coords({dim}=...)")
         for dim in absent
-    ]
+    ]  # fmt: skip
 
 
 def _axis_faults(array: xr.DataArray) -> list[Fault]:
@@ -290,30 +326,21 @@ def _axis_faults(array: xr.DataArray) -> list[Fault]:
         unit = array[dim].attrs.get("units")
         if unit not in needs:
             faults.append(
-                Fault(
-                    f"{dim} with units {unit!r}",
-                    f"units {' or '.join(map(repr, needs))}",
-                    f"array[{dim!r}].attrs['units'] = {needs[0]!r} after converting the values",
-                )
-            )
+                Fault(f"{dim} with units {unit!r}", f"units {' or '.join(map(repr, needs))}",
+                      f"array[{dim!r}].attrs['units'] = {needs[0]!r} after converting the values")
+            )  # fmt: skip
         if values.dtype != np.float64:
             faults.append(
-                Fault(
-                    f"{dim} as {values.dtype}",
-                    f"{dim} as float64",
-                    f"array.assign_coords({dim}=array[{dim!r}].astype('float64'))",
-                )
-            )
+                Fault(f"{dim} as {values.dtype}", f"{dim} as float64",
+                      f"array.assign_coords({dim}=array[{dim!r}].astype('float64'))")
+            )  # fmt: skip
         elif values.size == 0:
             faults.append(Fault(f"an empty {dim}", f"at least one {dim}", "a file that holds data"))
         elif not np.isfinite(values).all() or (np.diff(values) <= 0).any():
             faults.append(
-                Fault(
-                    f"{dim} that is not strictly ascending",
-                    f"finite, strictly ascending {dim}",
-                    f"array.sortby({dim!r}) and remove what stands twice",
-                )
-            )
+                Fault(f"{dim} that is not strictly ascending", f"finite, strictly ascending {dim}",
+                      f"array.sortby({dim!r}) and remove what stands twice")
+            )  # fmt: skip
     return faults
 
 
@@ -329,12 +356,9 @@ def _attribute_faults(array: xr.DataArray, wanted: str | Sequence[str] | None) -
         faults.append(Fault(f"values as {array.dtype}", "floats", "array.astype('float32')"))
     if array.attrs.get("units") != "1":
         faults.append(
-            Fault(
-                f"units {array.attrs.get('units')!r}",
-                "units '1' (percent divided by 100)",
-                "array.attrs['units'] = '1'",
-            )
-        )
+            Fault(f"units {array.attrs.get('units')!r}", "units '1' (percent divided by 100)",
+                  "array.attrs['units'] = '1'")
+        )  # fmt: skip
     technique = array.attrs.get("technique")
     if technique not in TECHNIQUES:
         fix = did_you_mean(str(technique), TECHNIQUES)
@@ -346,35 +370,31 @@ def _attribute_faults(array: xr.DataArray, wanted: str | Sequence[str] | None) -
             fits = False
         if not fits:
             faults.append(
-                Fault(
-                    f"the attribute {name} is {array.attrs.get(name)!r}",
-                    f"JSON text of a {kind.__name__}",
-                    f"array.attrs[{name!r}] = '{kind()}'",
-                )
-            )
+                Fault(f"the attribute {name} is {array.attrs.get(name)!r}",
+                      f"JSON text of a {kind.__name__}", f"array.attrs[{name!r}] = '{kind()}'")
+            )  # fmt: skip
     return faults
 
 
 def _with_flags(array: xr.DataArray) -> xr.DataArray:
-    finite = _finite(array.variable)
-    valid, flag = finite, xr.zeros_like(finite, dtype=np.uint16)
+    return array.assign_coords(_state(array, array.variable))
+
+
+def _state(array: xr.DataArray, values: xr.Variable) -> dict[str, xr.Variable]:
+    """The coordinates `valid` and `flag` of an array for new values, the flag ``missing`` set anew.
+
+    NaN makes a pixel invalid; one that was invalid for that alone is valid again without it.
+    """
+    missing = np.uint16(FLAGS["missing"][0])
+    finite = xr.Variable(values.dims[:-1], np.isfinite(values.data).all(axis=-1))
+    valid, flag = xr.ones_like(finite, dtype=bool), xr.zeros_like(finite, dtype=np.uint16)
     if "valid" in array.coords:
-        valid = finite & array["valid"].variable
+        valid = array["valid"].variable.transpose(*finite.dims)
     if "flag" in array.coords:
         flag = array["flag"].variable.transpose(*finite.dims)
-    return array.assign_coords(_state(finite, valid, flag))
-
-
-def _finite(values: xr.Variable) -> xr.Variable:
-    return xr.Variable(values.dims[:-1], np.isfinite(values.data).all(axis=-1))
-
-
-def _state(finite: xr.Variable, valid: xr.Variable, flag: xr.Variable) -> dict[str, xr.Variable]:
-    """The coordinates `valid` and `flag`, the flag ``missing`` set anew."""
-    missing = np.uint16(FLAGS["missing"][0])
     flags = (flag.data & ~missing) | ((~finite.data).astype(np.uint16) * missing)
     return {
-        "valid": xr.Variable(finite.dims, valid.data),
+        "valid": xr.Variable(finite.dims, finite.data & (valid.data | (flag.data == missing))),
         "flag": xr.Variable(finite.dims, flags, flag_attributes()),
     }
 
@@ -411,17 +431,14 @@ def with_step(
         if WAVENUMBER not in coord.dims and name not in ("valid", "flag")
     }
     values = xr.as_variable((array.dims, values))
-    finite = _finite(values)
-    flag = array["flag"].variable.transpose(*finite.dims)
-    missing_alone = flag == FLAGS["missing"][0]
-    state = _state(finite, finite & (array["valid"].variable | missing_alone), flag)
     steps = json.dumps([*history(array), {"step": step, **parameters}], ensure_ascii=False)
-    return xr.DataArray(
+    made = xr.DataArray(
         values,
-        {**kept, WAVENUMBER: axis, **state},
+        {**kept, WAVENUMBER: axis, **_state(array, values)},
         name=quantity or array.name,
         attrs={**array.attrs, "units": "1", "history": steps},
     )
+    return marked(made)
 
 
 def history(array: xr.DataArray) -> list[dict[str, Any]]:

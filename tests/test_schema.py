@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import pickle
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+import residuekit as rk
 from residuekit import schema
 from residuekit.errors import ContractError
 from residuekit.schema import FLAGS, check, make_map, make_points, with_step
@@ -42,8 +44,8 @@ def attribute(name, value):
 RULES = {
     "a numpy array": (lambda a: a.values, "found a ndarray", "make_map"),
     "dims renamed": (lambda a: a.rename(wavenumber="nu"), "found dims ('y', 'x', 'nu')", "rename"),
-    "dims out of order": (
-        lambda a: a.transpose("x", "y", "wavenumber"), "found dims ('x', 'y', 'wavenumber')",
+    "pixels stacked": (
+        lambda a: a.stack(pixel=("y", "x")), "found dims ('wavenumber', 'pixel')",
         "transpose('y', 'x', 'wavenumber')",
     ),
     "no wavenumbers": (lambda a: a.drop_vars("wavenumber"), "no coordinate 'wavenumber'",
@@ -56,8 +58,8 @@ RULES = {
         lambda a: a.assign_coords(wavenumber=a["wavenumber"].astype("float32")),
         "wavenumber as float32", "astype('float64')",
     ),
-    "descending": (lambda a: a.isel(wavenumber=slice(None, None, -1)),
-                   "wavenumber that is not strictly ascending", "sortby('wavenumber')"),
+    "shuffled": (lambda a: a.isel(wavenumber=[1, 0, 2, 3]),
+                 "wavenumber that is not strictly ascending", "sortby('wavenumber')"),
     "one wavenumber twice": (lambda a: a.isel(wavenumber=[0, 1, 1, 2]), "not strictly ascending",
                              "remove what stands twice"),
     "a wavenumber missing": (
@@ -65,8 +67,7 @@ RULES = {
                                               {"units": "cm-1"})),
         "not strictly ascending", "finite",
     ),
-    "y downward": (lambda a: a.isel(y=slice(None, None, -1)), "y that is not strictly ascending",
-                   "sortby('y')"),
+    "one y twice": (lambda a: a.isel(y=[0, 0]), "y that is not strictly ascending", "sortby('y')"),
     "no channel": (lambda a: a.isel(wavenumber=slice(0, 0)), "an empty wavenumber", "holds data"),
     "unknown quantity": (lambda a: a.rename("absorbence"), "the quantity 'absorbence'",
                          "did you mean 'absorbance'?"),
@@ -186,6 +187,138 @@ def test_a_step_keeps_valid_and_flag_right(values, data):
         stepped["flag"].values, out * noisy | missing * np.uint16(FLAGS["missing"][0])
     )
     assert check(stepped) is stepped
+
+
+@settings(max_examples=50, deadline=None)
+@given(SPECTRA, st.permutations(["y", "x", "wavenumber"]), st.sets(st.sampled_from("yxw")))
+def test_the_order_of_dims_and_the_direction_of_axes_say_nothing(values, order, turned):
+    array = make_map(values, 1000.0 + np.arange(values.shape[-1]))
+    flips = {dim: slice(None, None, -1) for dim in array.dims if dim[0] in turned}
+    other = check(array.isel(flips).transpose(*order))
+    xr.testing.assert_identical(other, array)
+    assert schema.history(other) == []
+
+
+@settings(max_examples=50, deadline=None)
+@given(SPECTRA, st.sampled_from(["y", "x"]), st.data())
+def test_a_row_or_column_of_a_map_is_points_that_know_their_place(values, dim, data):
+    array = make_map(values, 1000.0 + np.arange(values.shape[-1]), *(
+        5.5 * np.arange(size) for size in (values.shape[1], values.shape[0])
+    ))  # fmt: skip
+    place = data.draw(st.integers(0, array.sizes[dim] - 1))
+    row = check(array.isel({dim: place}))
+    assert row.dims == ("spectrum", "wavenumber")
+    np.testing.assert_array_equal(row.values, array.isel({dim: place}).values)
+    assert row["x"].dims == row["y"].dims == ("spectrum",)
+    np.testing.assert_array_equal(row["valid"], array["valid"].isel({dim: place}))
+    assert row[dim].values.tolist() == [array[dim].values[place]] * row.sizes["spectrum"]
+    assert row["x"].attrs["units"] == "um"
+    assert schema.history(row) == []
+    one = check(row.isel(spectrum=0))
+    assert one.sizes["spectrum"] == 1
+    assert one["flag"].values.tolist() == row["flag"].values[:1].tolist()
+
+
+@settings(max_examples=50, deadline=None)
+@given(SPECTRA, st.sampled_from([("y", "x"), ("x",), ("y",)]))
+def test_a_mean_over_pixels_is_spectra_and_stands_in_the_history(values, over):
+    array = make_map(values, 1000.0 + np.arange(values.shape[-1]))
+    mean = check(array.mean(over, skipna=False))
+    wanted = np.mean(values, axis=tuple("yx".index(dim) for dim in over), dtype=np.float64)
+    assert mean.dims == ("spectrum", "wavenumber")
+    np.testing.assert_allclose(mean.values, wanted.reshape(mean.shape), rtol=1e-6)
+    np.testing.assert_array_equal(mean["valid"], np.isfinite(mean.values).all(axis=-1))
+    assert schema.history(mean) == [{"step": "changed outside"}]
+
+
+@settings(max_examples=50, deadline=None)
+@given(SPECTRA, st.data())
+def test_selected_points_joined_are_points(values, data):
+    points = make_points(values.reshape(-1, values.shape[-1]), np.arange(values.shape[-1]) + 1e3)
+    n = points.sizes["spectrum"]
+    kept = data.draw(st.lists(st.integers(0, n - 1), unique=True, min_size=1).map(sorted))
+    some = check(points.isel(spectrum=kept))
+    assert schema.history(some) == []
+    np.testing.assert_array_equal(some["spectrum"], kept)
+    joined = check(xr.concat([points, some], "spectrum"))
+    np.testing.assert_array_equal(joined["valid"], [*points["valid"].values, *some["valid"].values])
+    assert schema.history(joined) == [{"step": "changed outside"}]
+
+
+CHANGES = {
+    "a factor": lambda a: a * 2,
+    "a difference": lambda a: a - a.isel(y=0, x=0, drop=True),
+    "masked": lambda a: a.where(a > 0.1),
+    "filled": lambda a: a.fillna(0.0),
+    "a function": lambda a: np.sqrt(a),
+    "new numbers": lambda a: a.copy(data=a.values + 1),
+    "a mean": lambda a: a.mean(("y", "x")),
+    "on another axis": lambda a: a.interp(wavenumber=[1000.0, 1003.0]),
+    "lazily": lambda a: a.chunk({"y": 1}) + 1,
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_numbers_changed_outside_are_said_to_be_so_once(change):
+    done = [{"step": "smooth", "window": 9}]
+    array = with_step(small_map(), VALUES, "smooth", {"window": 9})
+    changed = check(CHANGES[change](array))
+    assert schema.history(changed) == [*done, {"step": "changed outside"}]
+    assert check(changed) is changed
+    assert schema.history(check(changed + 1)) == [*done, {"step": "changed outside"}]
+    assert schema.history(array) == done
+
+
+def test_numbers_written_over_in_place_are_noticed():
+    array = small_map()
+    array.values[0, 1, 2] = np.nan
+    changed = check(array)
+    assert schema.history(changed) == [{"step": "changed outside"}]
+    assert changed["valid"].values.tolist() == [[True, False, True], [True, True, True]]
+
+
+UNCHANGED = {
+    "a copy": lambda a: a.copy(),
+    "a part": lambda a: a.isel(x=[0, 2]).sel(wavenumber=slice(1002, 1010)),
+    "chunks": lambda a: a.chunk({"y": 1}),
+    "another name of a place": lambda a: a.assign_coords(panel="A"),
+    "through a process": lambda a: pickle.loads(pickle.dumps(a)),
+    "computed": lambda a: a.chunk({"y": 1}).compute(),
+    "in a dataset": lambda a: a.to_dataset()["absorbance"],
+}
+
+
+@pytest.mark.parametrize("change", UNCHANGED)
+def test_a_selection_or_a_copy_is_no_change(change):
+    array = with_step(small_map(), VALUES, "smooth", {"window": 9})
+    assert schema.history(check(UNCHANGED[change](array))) == schema.history(array)
+
+
+def test_the_mark_of_unchanged_numbers_reaches_no_file(tmp_path):
+    """What xarray writes and opens itself says nothing of a change, and neither does our own."""
+    array = small_map()
+    array.to_netcdf(tmp_path / "theirs.nc", engine="h5netcdf")
+    with xr.open_dataarray(tmp_path / "theirs.nc", engine="h5netcdf") as opened:
+        assert set(opened.attrs) == set(array.attrs)
+        assert "residuekit" not in opened.encoding
+        assert schema.history(check(opened)) == []
+        assert schema.history(check(opened * 2)) == [{"step": "changed outside"}]
+    back = rk.read(rk.write(array * 2, tmp_path / "ours.nc"))
+    assert schema.history(back) == [{"step": "changed outside"}]
+    assert schema.history(rk.crop(rk.read(rk.write(array, tmp_path / "a.nc")), 1000, 1004))[0][
+        "step"
+    ] == "crop"  # fmt: skip
+
+
+def test_a_pixel_filled_outside_is_valid_again_only_if_nothing_else_was_wrong():
+    values = VALUES.copy()
+    values[0, 0, 0] = values[1, 1, 1] = np.nan
+    array = make_map(values, AXIS)
+    noisy = np.uint16(FLAGS["noisy"][0])
+    array["flag"].values[1, 1] |= noisy
+    filled = check(array.fillna(0.0))
+    assert filled["valid"].values.tolist() == [[True, True, True], [True, False, True]]
+    assert filled["flag"].values[1, 1] == noisy
 
 
 def test_every_step_is_in_the_history_and_the_first_array_is_as_it_was():

@@ -187,14 +187,34 @@ def blindness(
     Parameters
     ----------
     blanks : paint -> one map or point set for each blank mock-up (two or more), after the
-        procedure. references : the pure gel, after the same procedure.
+        procedure.
+    references : the pure gel, after the same procedure.
     markers : names, `Marker`s or tables, in the order in which they would decide.
     spiked : paint -> (loading in ug cm-2, map) of each spiked mock-up; gives limits in ug cm-2.
     acceptance_limit : ug cm-2; a score whose limit lies above it, not for want of scans, is blind.
 
+    Returns
+    -------
+    A `BlindnessTable`: a row a paint and score.
+
     Raises
     ------
     ContractError : a paint with fewer than two blanks, axes that differ.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1200.0, 2.0)
+    >>> gel = 0.2 * np.exp(-(((axis - 1092) / 12) ** 2))
+    >>> rng = np.random.default_rng(1)
+    >>> blanks = [
+    ...     rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis) for _ in range(3)
+    ... ]
+    >>> table = rk.blindness(
+    ...     blanks={"white": blanks},
+    ...     references=rk.make_points(gel, axis),
+    ...     markers=["pva C-O 1092"],
+    ... )
+    >>> [row["score"] for row in table.rows]
+    ['net signal', 'band: pva C-O 1092']
     """
     chosen, rules = resolve(markers), Rules(acceptance_limit=acceptance_limit)
     rows, reasons = [], []

@@ -42,7 +42,8 @@ def band_score(array: xr.DataArray, markers: Marks) -> xr.Dataset:
 
     Parameters
     ----------
-    array : map or points, after the procedure. markers : names, `Marker`s or tables.
+    array : map or points, after the procedure.
+    markers : names, `Marker`s or tables.
 
     Returns
     -------
@@ -51,7 +52,15 @@ def band_score(array: xr.DataArray, markers: Marks) -> xr.Dataset:
 
     Raises
     ------
+    ContractError : not a labelled array.
     MarkerError : unknown markers, windows that leave the axis.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1200.0, 2.0)
+    >>> gel = 0.2 * np.exp(-(((axis - 1092) / 12) ** 2))
+    >>> scored = rk.band_score(rk.make_points([gel, 2 * gel], axis), ["pva C-O 1092"])
+    >>> scored["score"].values.round(2).tolist(), scored["unit"].values.tolist()
+    ([[4.25, 8.51]], ['A cm-1'])
     """
     array = schema.check(array)
     chosen = resolve(markers)
@@ -68,9 +77,25 @@ def band_centroid(array: xr.DataArray, markers: Marks) -> xr.Dataset:
     errors of zero: there is no band to have a place. No linear functional of the spectrum: the
     centroid of a mean is not the mean centroid, and no verdict rests on it.
 
+    Parameters
+    ----------
+    array : map or points, after the procedure.
+    markers : names, `Marker`s or tables.
+
     Returns
     -------
-    Dataset in the form of `band_score`; errors as there.
+    Dataset in the form of `band_score`, unit cm-1.
+
+    Raises
+    ------
+    ContractError, MarkerError : as `band_score`.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1200.0, 2.0)
+    >>> gel = 0.2 * np.exp(-(((axis - 1092) / 12) ** 2))
+    >>> found = rk.band_centroid(rk.make_points(gel, axis), ["pva C-O 1092"])
+    >>> found["score"].values.round(1).tolist()
+    [[1092.0]]
     """
     array = schema.check(array)
     chosen = resolve(markers)
@@ -93,6 +118,8 @@ def band_ratio(
 
     Parameters
     ----------
+    array : map or points, after the procedure.
+    markers : names, `Marker`s or tables.
     standard : the internal standard, of the same unit as every marker.
 
     Returns
@@ -103,6 +130,14 @@ def band_ratio(
     ------
     MarkerError : unknown markers, windows that leave the axis, a marker of another unit than the
         standard.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1200.0, 2.0)
+    >>> gel = 0.2 * (np.exp(-(((axis - 1092) / 12) ** 2)) + np.exp(-(((axis - 1025) / 6) ** 2)))
+    >>> paint = {"name": "own standard", "low": 1008, "high": 1042}
+    >>> found = rk.band_ratio(rk.make_points(gel, axis), ["pva C-O 1092"], paint)
+    >>> found["score"].values.round(1).tolist()
+    [[2.0]]
     """
     array = schema.check(array)
     chosen, (base,) = resolve(markers), resolve([standard])
@@ -140,7 +175,8 @@ def bands_together(
     Parameters
     ----------
     array : map or points, after the procedure; a difference where there are no blanks.
-    reference : the pure gel, whose mean gives the ratio. markers : two bands of it or more.
+    reference : the pure gel, whose mean gives the ratio.
+    markers : two bands of it or more.
     blanks : spectra of the paint without gel, each of the kind one of `array` is (pixels for
         pixels, mock-up means for a mock-up mean): their mean is taken off, their covariance is the
         tolerance. Left out, the tolerance is the white noise measured in each spectrum.
@@ -155,8 +191,19 @@ def bands_together(
 
     Raises
     ------
-    MarkerError : fewer than two bands, or as in `band_score`. ContractError : axes that differ, a
-        reference without one of the bands, blanks too few for a covariance.
+    MarkerError : fewer than two bands, or as in `band_score`.
+    ContractError : axes that differ, a reference without one of the bands, blanks too few for a
+        covariance.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1200.0, 2.0)
+    >>> gel = 0.2 * (np.exp(-(((axis - 1092) / 12) ** 2)) + np.exp(-(((axis - 1025) / 6) ** 2)))
+    >>> noise = 0.001 * np.random.default_rng(1).normal(size=axis.size)
+    >>> pure, film = rk.make_points(gel, axis), rk.make_points(0.5 * gel + noise, axis)
+    >>> bands = ["pva C-O 1092", {"name": "own band", "low": 1008, "high": 1042}]
+    >>> found = rk.bands_together(film, pure, bands)
+    >>> found["amount"].values.round(2).tolist(), found["together"].values.tolist()
+    ([0.5], [True])
     """
     array, pure = schema.check(array), schema.check(reference)
     chosen = resolve(markers)
@@ -208,8 +255,9 @@ def net_signal_score(
 
     Parameters
     ----------
-    array : what is scored; references : pure gel (several span what a residue may be made of);
-        blanks : maps of the same paint without gel; all after the same procedure and on one axis.
+    array : map or points to be scored.
+    references : pure gel (several span what a residue may be made of).
+    blanks : maps of the same paint without gel; all after the same procedure and on one axis.
     nuisances : (k, n_wavenumber) further shapes the paint may change by, beside a shift of its
         bands, an offset and a slope.
 
@@ -217,6 +265,19 @@ def net_signal_score(
     -------
     Dataset in the form of `band_score` with the one marker ``net signal``; 1 is the amount of the
     reference. Method: `residuekit.kernels.netsignal`.
+
+    Raises
+    ------
+    ContractError : no blank or reference, axes that differ.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1200.0, 2.0)
+    >>> gel = 0.2 * np.exp(-(((axis - 1092) / 12) ** 2))
+    >>> rng = np.random.default_rng(1)
+    >>> paint = rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis)
+    >>> found = rk.net_signal_score(paint + 0.5 * gel, rk.make_points(gel, axis), paint)
+    >>> found["score"].values.mean().round(1).item()
+    0.5
     """
     return score_by_net(array, net_signal(references, blanks, nuisances))
 
@@ -311,7 +372,8 @@ def _described(
 ) -> xr.Dataset:
     """The same with the state of the pixels, and where it comes from."""
     bare = {name: xr.Variable(one.dims, one.data) for name, one in scored.variables.items()}
-    state = {name: array[name].variable for name in ("valid", "flag")}
+    kept = [name for name in ("y", "x", "valid", "flag") if name in array.coords]
+    state = {name: array[name].variable for name in kept}
     coords = {name: bare[name] for name in scored.coords} | state
     values = {name: bare[name] for name in scored.data_vars}
     attrs = {

@@ -20,6 +20,8 @@ _SCALE_SHARE = 0.4
 #: Right of the colour bar, mm: the numbers of its scale.
 BAR_NUMBERS = 9.5
 _PT = 72 / MM_PER_INCH
+#: A masked pixel, over its grey.
+HATCHED: dict[str, Any] = {"fill": False, "hatch": "////", "linewidth": 0, "color": "#666666"}
 #: Below a picture, mm: the middle of its scale bar.
 _BELOW = 2.2
 
@@ -35,8 +37,21 @@ def draw_map(
     position_unit: str = "um",
     room_mm: float | None = None,
 ) -> Axes:
-    """Draw a map of scores (y, x): y upward, square pixels, a scale bar below that takes at most
-    `room_mm` with its length (the width of the axes when left out).
+    """Draw a map of scores (y, x) by `draw_pixels`, in place of ticks a scale bar below that takes
+    at most `room_mm` with its length (the width of the axes when left out)."""
+    draw_pixels(ax, values, x, y, limit=limit, scale=scale)
+    ax.set_anchor("NW")
+    ax.set_xticks([])
+    ax.set_yticks([])
+    left, right, _, _ = map_extent(x, y)
+    draw_scale_bar(ax, right - left, position_unit, room_mm)
+    return ax
+
+
+def draw_pixels(
+    ax: Axes, values: Floats, x: Floats, y: Floats, *, limit: float, scale: tuple[float, float]
+) -> Axes:
+    """Draw a map of scores (y, x): y upward, square pixels.
 
     What is not above the pixel `limit` is faded and parted from the rest by a line along the edges
     of the pixels; masked pixels (NaN) are grey and hatched.
@@ -49,11 +64,7 @@ def draw_map(
     ax.imshow(colours, origin="lower", extent=extent, interpolation="nearest", aspect="equal")
     for row, column in np.argwhere(~np.isfinite(values)):
         corner = (extent[0] + column * step_x, extent[2] + row * step_y)
-        ax.add_patch(
-            Rectangle(
-                corner, step_x, step_y, fill=False, hatch="////", linewidth=0, color="#666666"
-            )
-        )
+        ax.add_patch(Rectangle(corner, step_x, step_y, **HATCHED))
     with np.errstate(invalid="ignore"):
         edges = limit_edges(values > limit)
     if np.isfinite(limit) and len(edges):
@@ -62,11 +73,7 @@ def draw_map(
             LineCollection(list(places), colors=INK, linewidths=0.5, capstyle="projecting"),
             autolim=False,
         )
-    ax.set_anchor("NW")
-    ax.set_xticks([])
-    ax.set_yticks([])
     ax.spines[:].set_visible(True)
-    draw_scale_bar(ax, extent[1] - extent[0], position_unit, room_mm)
     return ax
 
 

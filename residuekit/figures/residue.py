@@ -82,11 +82,20 @@ def residue_figure(
         on a page when left out.
     width_mm : 85 (one column) to 260; the width of the study's settings (180) when left out.
 
+    Returns
+    -------
+    The figure, at its printed size; ``.savefig(path)`` writes it.
+
     Raises
     ------
     ContractError : strata without a blank, without limits, with maps of which no scale bar can be
         made, or with different units, which no one scale can hold; a width that cannot be printed;
         an unknown stratum; a visible image that is not what the run saw.
+
+    >>> import residuekit as rk
+    >>> rk.residue_figure(rk.open_run("my-study"))  # doctest: +SKIP
+    >>> rk.residue_figure.__module__
+    'residuekit.figures.residue'
     """
     return draw(plan_figure(result, strata=strata, width_mm=width_mm))
 

@@ -38,11 +38,23 @@ def series_figure(
 
     Parameters
     ----------
+    result : what a run found.
     over : ``exposure_min`` or ``ageing_h``.
+    width_mm : of the figure.
+
+    Returns
+    -------
+    The figure, a panel a series.
 
     Raises
     ------
     ContractError : `over` is neither, or no series has two rungs.
+
+    >>> import residuekit as rk
+    >>> rk.series_figure(None, over="dose")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.ContractError: found over='dose'; needed exposure_min or ageing_h; ...
     """
     from matplotlib.figure import Figure
 

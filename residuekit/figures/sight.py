@@ -57,9 +57,19 @@ def sight_figure(
     acceptance_limit : ug cm-2; drawn where the limits are in that unit.
     width_mm : 140 or more.
 
+    Returns
+    -------
+    The figure, at its printed size.
+
     Raises
     ------
     ContractError : a table without rows or columns of ``markers.csv``, a width too small.
+
+    >>> import pandas as pd
+    >>> sight_figure(pd.DataFrame())
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.ContractError: found ...
     """
     from matplotlib.figure import Figure
 

@@ -24,7 +24,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ContractError, Fault, ReadError, ResiduekitWarning, WriteError, did_you_mean
-from ..schema import FLAGS, WAVENUMBER, check, source
+from ..schema import FLAGS, WAVENUMBER, check, marked, source
 from . import (
     cube,
     folder,
@@ -95,9 +95,21 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     options : what that reader takes (its own docstring lists them). A file of the same name with
         ``.toml`` behind it, or ``map.toml`` in a folder, may hold them too.
 
+    Returns
+    -------
+    The map or point spectra; `residuekit.schema.source` says where they come from.
+
     Raises
     ------
     ReadError : a file that is absent, damaged, of no known format, or open to guessing.
+
+    >>> import tempfile
+    >>> import residuekit as rk
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = rk.write(rk.make_points([0.5, 0.25], [1000, 1010]), f"{folder}/gel.csv")
+    ...     m = rk.read(path)
+    >>> m.dims, m.values.tolist()
+    (('spectrum', 'wavenumber'), [[0.5, 0.25]])
     """
     path = Path(path)
     reader = _reader(path)
@@ -111,7 +123,7 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
         large = mark.size > _LARGE and not options.get("lazy")
         digest = pool.submit(sha256, path).result if large else partial(sha256, path)
         try:
-            array = _over_range(check(reader.read(path, **options)))
+            array = _over_range(check(marked(reader.read(path, **options))))
         except ContractError as error:
             faults = [dataclasses.replace(fault, file=str(path)) for fault in error.faults]
             raise ReadError(faults) from error
@@ -149,9 +161,26 @@ WRITERS = (
 def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> Path:
     """Write a labelled array in the format of the suffix; nothing half-written ever stands there.
 
+    Parameters
+    ----------
+    array : map or points.
+    path : where to; its suffix chooses the format: .nc, .nc4, .zarr, .jdx, .dx, .csv, .tsv, .txt or
+        .xlsx. What stands there is replaced.
+    options : what that writer takes.
+
+    Returns
+    -------
+    The path.
+
     Raises
     ------
     WriteError : no such format, an array that breaks the contract, or would lose what it holds.
+
+    >>> import tempfile
+    >>> import residuekit as rk
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(rk.write(rk.make_points([0.5, 0.25], [1000, 1010]), f"{folder}/gel.nc").name)
+    gel.nc
     """
     path = Path(path)
     writers = [writer for writer in WRITERS if path.suffix.lower() in writer.suffixes]
@@ -175,9 +204,25 @@ def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> 
 def describe(path: str | os.PathLike[str], **options: Any) -> Description:
     """Say what a file is: format, layout, quantity, axis, grid, pixel order, warnings.
 
+    Parameters
+    ----------
+    path, options : as in `read`.
+
+    Returns
+    -------
+    A `Description`, which prints as a list; warnings of the reader are part of it.
+
     Raises
     ------
     ReadError : as `read`.
+
+    >>> import tempfile
+    >>> import residuekit as rk
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = rk.write(rk.make_points([0.5, 0.25], [1000, 1010]), f"{folder}/gel.csv")
+    ...     found = rk.describe(path)
+    >>> found.quantity, found.n_spectra, found.n_wavenumbers
+    ('absorbance', 1, 2)
     """
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ReadError
-from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points
+from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points, marked
 from .opening import damaged, json_of, labelled, refuse, source_of, with_position_unit
 from .options import DatasetOptions, kept
 from .vocabulary import (
@@ -96,7 +96,7 @@ def _own(
         part.encoding = {}
     if not options.lazy and "valid" in array.coords:
         _refuse_lost(path, array)
-    return labelled(path, lambda values: check(array.copy(data=values)), array.data)
+    return labelled(path, lambda values: check(marked(array.copy(data=values))), array.data)
 
 
 def _refuse_lost(path: Path, array: xr.DataArray) -> None:

@@ -28,13 +28,29 @@ _GROUP = re.compile(r"\(([^,()]*(?:,[^,<>()]*){1,2}),\s*<?([^<>()]*)>?\s*\)")
 def read_peaks(path: str | os.PathLike[str]) -> pd.DataFrame:
     """Read the tables of peaks of a JCAMP-DX file.
 
-    Returns one row a peak: `block` (from 1) and its `title`; `x` and `y` as the file gives them, in
-    `x_unit` and `y_unit`; `wavenumber` in cm-1 where the axis has a spectral unit (else NaN);
-    `width` and `assignment` where the file has them.
+    Parameters
+    ----------
+    path : the file.
+
+    Returns
+    -------
+    DataFrame with a row a peak: `block` (from 1) and its `title`; `x` and `y` as the file gives
+    them, in `x_unit` and `y_unit`; `wavenumber` in cm-1 where the axis has a spectral unit (else
+    NaN); `width` and `assignment` where the file has them.
 
     Raises
     ------
     ReadError : no table of peaks, or one that cannot be decoded.
+
+    >>> import tempfile
+    >>> lines = ["##TITLE= bands", "##XUNITS= 1/CM", "##YUNITS= ABSORBANCE",
+    ...          "##PEAK TABLE= (XY..XY)", "1735,0.8 1240,0.6", "##END="]
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "peaks.jdx"
+    ...     _ = path.write_text("".join(f"{line}" + chr(10) for line in lines))
+    ...     peaks = read_peaks(path)
+    >>> peaks["wavenumber"].tolist(), peaks["y"].tolist()
+    ([1735.0, 1240.0], [0.8, 0.6])
     """
     import pandas as pd
 

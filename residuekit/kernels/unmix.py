@@ -30,7 +30,17 @@ BLOCK = 1024
 
 
 class Band(NamedTuple):
-    """A pseudo-Voigt band: centre and full width at half height in cm-1, Lorentz share 0 to 1."""
+    """A pseudo-Voigt band.
+
+    Parameters
+    ----------
+    height : of its top, in the unit of the spectrum.
+    centre, width : position and full width at half height, cm-1.
+    lorentz : its Lorentz share, 0 (Gaussian) to 1.
+
+    >>> Band(height=0.02, centre=1092.0, width=30.0, lorentz=0.3).centre
+    1092.0
+    """
 
     height: float
     centre: float

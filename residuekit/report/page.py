@@ -134,9 +134,10 @@ def _entry(row: Mapping[Any, Any], result: StudyResult) -> str:
     """One verdict in words; an absence is never without its limits and its n."""
     kind = str(row["verdict"]).replace(" ", "-")
     first, *more = arm_sentences(result, row)
+    done = conditions(row, result.provenance["study"])
     return (
         f'<li class="{escape(kind)}"><h4><span class="verdict">{show(row["verdict"])}</span> '
-        f'{show(conditions(row, result.provenance["study"]))}</h4><p>{show(first)}</p><p class="more">'
+        f'{show(done)}</h4><p>{show(first)}</p><p class="more">'
         f"{show(' '.join(more))}</p></li>"
     )
 

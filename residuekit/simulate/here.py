@@ -69,13 +69,23 @@ def study_here(study_folder: str = "", example: str = "demo") -> tuple[Path, dic
     A notebook lies in a study when ``study.toml`` stands beside it or one folder above. A study
     without any row yet counts as none. Which one it is, is printed.
 
+    Parameters
+    ----------
+    study_folder : the study; empty to look for it.
+    example : the invented one to make: ``demo``, ``exposure ladder`` or ``ageing``.
+
     Returns
     -------
-    folder, and the truth of an invented study; None for a real one, which has no known truth.
+    The folder, and the truth of an invented study; None for a real one, which has no known truth.
 
     Raises
     ------
     StudyError : no folder of that name, or no such example.
+
+    >>> study_here("no such folder")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.StudyError: found no folder 'no such folder'; needed a study folder; ...
     """
     if study_folder:
         if not Path(study_folder).is_dir():
@@ -97,9 +107,23 @@ def result_here(study_folder: str = "", run_folder: str = "", example: str = "de
     """Open the named run, else the newest of the study of `study_here`, if its inputs are still as
     they were; else run the study.
 
+    Parameters
+    ----------
+    study_folder, example : as in `study_here`.
+    run_folder : one run; empty for the newest.
+
+    Returns
+    -------
+    The `StudyResult`.
+
     Raises
     ------
     ReadError, StudyError : the run cannot be read, the study is refused.
+
+    >>> result_here(run_folder="no such run")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.ReadError: no such run: found no provenance.json ...
     """
     if run_folder:
         return open_run(run_folder)

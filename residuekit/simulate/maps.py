@@ -105,12 +105,16 @@ def simulate_map(
     Parameters
     ----------
     paint : a name of `PAINTS`, or a `Paint`.
-    shape : pixels (n_y, n_x). `wavenumber` : (n,) in cm-1, ascending; 800 to 3800 by 4 left out.
+    shape : pixels (n_y, n_x).
+    wavenumber : (n,) in cm-1, ascending; 800 to 3800 by 4 when left out.
+    step_um : distance of the pixels, um.
     residue_ug_cm2, gel, pattern : mean loading over the map, its material, and `uniform`, `patchy`
         or `pores`.
     foreign : other matter, in patches: material -> mean absorbance at its strongest point.
     surfactant_loss : share of the paint's surfactant that wet cleaning took, 0 to 1.
-    ageing_h : hours of ageing. `mockup` : from `draw_mockup`; none, a typical one.
+    ageing_h : hours of ageing.
+    mockup : from `draw_mockup`; none, a typical one.
+    texture, instrument : how the paint and the measurement vary; the usual ones when left out.
     seed : the same seed gives the same map, and the same texture and noise with any residue.
 
     Returns

@@ -58,6 +58,16 @@ def simulate_study(
     ------
     StudyError : the sealed file would lie inside the study folder.
     WriteError : the folder holds something.
+
+    >>> import tempfile
+    >>> from residuekit.simulate import Arm, StudyDesign
+    >>> design = StudyDesign(
+    ...     arms=(Arm(2.0, n_mockups=1),), n_blanks=1, n_spiked=0, maps_per_mockup=1, shape=(2, 2)
+    ... )
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     truth = simulate_study(Path(folder) / "study", design, seed=1)
+    >>> [arm["clean"] for arm in truth["arms"]]
+    [True]
     """
     folder = Path(folder).resolve()
     sealed = None if sealed is None else Path(sealed).resolve()

@@ -27,10 +27,24 @@ def bridge(array: xr.DataArray, low: float = 2280.0, high: float = 2390.0) -> xr
     range adds nothing to a baseline or a norm. No marker may lie in it. An array that has no
     channel there is left as it is.
 
+    Parameters
+    ----------
+    array : map or points.
+    low, high : the range, cm-1.
+
+    Returns
+    -------
+    The array with a straight line in the range.
+
     Raises
     ------
     ProcedureError : parameters out of range, or fewer than three channels on a side.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([1, 1, 1, 9, 2, 2, 2], [2270, 2274, 2278, 2330, 2394, 2398, 2402])
+    >>> 1 < rk.bridge(m).values[0, 3] < 2
+    np.True_
     """
     parameters = complete_parameters("bridge", {"low": low, "high": high})
     array = check(array)
@@ -71,10 +85,26 @@ def despike(array: xr.DataArray, threshold: float = 8.0) -> xr.DataArray:
     noise. The flag ``spike`` is taken off where one was replaced, and a pixel that was invalid for
     that alone is valid again. Bands must be at least two channels wide at half height.
 
+    Parameters
+    ----------
+    array : map or points.
+    threshold : how many times the local noise a spike stands above its neighbours.
+
+    Returns
+    -------
+    The array without the spikes.
+
     Raises
     ------
     ProcedureError : threshold not above 0.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> values = 0.001 * np.random.default_rng(1).normal(size=60)
+    >>> values[30] = 1.0
+    >>> m = rk.make_points(values, 1000.0 + 4 * np.arange(60))
+    >>> float(abs(rk.despike(m)).max()) < 0.01
+    True
     """
     parameters = complete_parameters("despike", {"threshold": threshold})
     array = check(array)
@@ -122,14 +152,28 @@ def subtract_vapour(
 
     Parameters
     ----------
-    array : absorbance. file : path of one spectrum of vapour, absorbance or transmittance, measured
-        as the map was; of several spectra the mean. sha256 : if given, what the file must be.
+    array : absorbance.
+    file : path of one spectrum of vapour, absorbance or transmittance, measured as the map was; of
+        several spectra the mean.
+    fit_low, fit_high : the range of the fit, cm-1.
+    low, high : the range in which vapour is taken off, cm-1.
+    sha256 : if given, what the file must be.
+
+    Returns
+    -------
+    The array without the lines of the vapour.
 
     Raises
     ------
     ProcedureError : the file cannot be read, is another than `sha256` says, or does not cover
         the ranges; fewer than 12 channels to fit in.
     ContractError : another quantity than absorbance.
+
+    >>> import residuekit as rk
+    >>> rk.subtract_vapour(rk.make_points([0.1, 0.2], [1800, 1900]), "no such file.csv")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.ProcedureError: no such file.csv: found ...
     """
     given = {"file": str(file), "fit_low": fit_low, "fit_high": fit_high, "low": low, "high": high}
     parameters = complete_parameters("subtract_vapour", {**given, "sha256": sha256})
@@ -175,10 +219,25 @@ def resample(
     `residuekit.kernels.resample`. Mixed axes belong on the coarser one: on a finer axis noise is
     correlated and standard errors come out too small.
 
+    Parameters
+    ----------
+    array : map or points.
+    spacing : of the new axis, cm-1.
+    low, high : its ends, cm-1.
+
+    Returns
+    -------
+    The array on the new axis.
+
     Raises
     ------
     ProcedureError : parameters out of range, low or high outside the axis, too few channels.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points(np.ones(11), 1001.0 + 2 * np.arange(11))
+    >>> rk.resample(m, 4)["wavenumber"].values.tolist()
+    [1004.0, 1008.0, 1012.0, 1016.0, 1020.0]
     """
     given = {"spacing": spacing, "low": low, "high": high}
     parameters = complete_parameters("resample", given)

@@ -102,6 +102,13 @@ def band_heights(
     -----
     ResiduekitWarning : free shapes of bands closer than their width, with the Cramer-Rao bound at
         the map's median noise.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1100.0)
+    >>> m = rk.make_points(0.5 * np.exp(-4 * np.log(2) * ((axis - 1050) / 20) ** 2), axis)
+    >>> found = rk.band_heights(m, [rk.Band(1.0, 1050.0, 20.0, 0.0)])
+    >>> found["height"].values.round(3).tolist()
+    [[0.5]]
     """
     array = schema.check(array)
     axis = array[schema.WAVENUMBER].values
@@ -155,6 +162,10 @@ def fit_bands(
     bands : start values; shapes from references.
     free : of `centre`, `width`, `lorentz`, those to be fitted for every band.
 
+    Returns
+    -------
+    A `BandFit`: bands, their standard errors, the fitted spectrum, the full report.
+
     Raises
     ------
     ContractError : more than one spectrum, missing values, an unknown parameter, a band off the
@@ -163,6 +174,13 @@ def fit_bands(
     Warns
     -----
     ResiduekitWarning : free shapes of bands closer than their width.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1000.0, 1100.0)
+    >>> m = rk.make_points(0.5 * np.exp(-4 * np.log(2) * ((axis - 1050) / 20) ** 2), axis)
+    >>> fit = rk.fit_bands(m, [rk.Band(1.0, 1050.0, 20.0, 0.0)])
+    >>> round(fit.bands[0].height, 3)
+    0.5
     """
     axis, values = _single(spectrum)
     _checked(bands, axis, free)

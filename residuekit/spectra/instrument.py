@@ -69,9 +69,19 @@ def check_line(
     tolerance : how far from 1 any channel may lie. Common practice, no source: 99.5 to 100.5 %.
     most_rms : the highest RMS noise. Common practice, no source: 0.05 % is 2.17e-4 in absorbance.
 
+    Returns
+    -------
+    A `LineCheck`; its `failed` is empty for a line that is fit to be used.
+
     Raises
     ------
     ContractError : another quantity, or fewer than 3 points in the window.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(2000.0, 2202.0, 2.0)
+    >>> line = rk.make_points(np.ones(axis.size), axis, quantity="transmittance")
+    >>> check_line(line).n, check_line(0.98 * line).failed
+    (101, 'the line runs from 0.9800 to 0.9800, beyond 1 +- 0.005')
     """
     array = schema.check(array, quantity="transmittance")
     rows = array.values.reshape(-1, array.shape[-1]).astype(np.float64)
@@ -178,11 +188,22 @@ def check_positions(
     tolerance : the largest difference allowed, cm-1; left out, `coverage` times the joint standard
         uncertainty of certificate and position found.
 
-    The factor is that of least squares through zero, weighted by the uncertainties.
+    Returns
+    -------
+    A `PositionCheck`: a row a band, and the factor that would put the axis right: that of least
+    squares through zero, weighted by the uncertainties.
 
     Raises
     ------
     ContractError : words that are not known, a band outside the axis or without an extremum.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(1570.0, 1631.0)
+    >>> film = rk.make_points(np.exp(-(((axis - 1600.4) / 5) ** 2)), axis)
+    >>> where = {"certified_in": "air", "measured_in": "air"}
+    >>> found = check_positions(film, [(1600.4, 0.3)], coverage=2, **where)
+    >>> round(found.rows[0]["found"], 1), found.failed
+    (1600.4, '')
     """
     array = schema.check(array, quantity=("transmittance", "absorbance"))
     for name, given, known in (

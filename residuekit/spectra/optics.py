@@ -24,10 +24,24 @@ def correct_atr_depth(array: xr.DataArray, reference: float = 1000.0) -> xr.Data
     samples and good contact. It leaves the shift of strong bands by anomalous dispersion, and is
     wrong for a residue much thinner than the depth, whose signal does not follow it.
 
+    Parameters
+    ----------
+    array : map or points, ATR absorbance.
+    reference : wavenumber whose depth is kept, cm-1.
+
+    Returns
+    -------
+    The absorbance at the depth of the reference.
+
     Raises
     ------
     ContractError : another quantity than absorbance, or a technique that is known and not ATR.
     ProcedureError : reference not above 0.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([0.5, 0.5], [1000, 2000], technique="atr")
+    >>> rk.correct_atr_depth(m).values.tolist()
+    [[0.5, 1.0]]
     """
     parameters = complete_parameters("correct_atr_depth", {"reference": reference})
     array = check(array, quantity="absorbance")
@@ -48,9 +62,22 @@ def kubelka_munk(array: xr.DataArray) -> xr.DataArray:
     Valid for diffuse reflection of a thick layer that absorbs weakly, without specular light; R is
     that against a non-absorbing standard. Missing where R is not above 0.
 
+    Parameters
+    ----------
+    array : map or points, reflectance.
+
+    Returns
+    -------
+    The array in Kubelka-Munk units.
+
     Raises
     ------
     ContractError : another quantity than reflectance.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([0.5, 1.0], [1000, 1010], quantity="reflectance")
+    >>> rk.kubelka_munk(m).values.tolist()
+    [[0.25, 0.0]]
     """
     array = check(array, quantity="reflectance")
     values = per_spectrum(array, optics.kubelka_munk)
@@ -66,10 +93,23 @@ def kramers_kronig(array: xr.DataArray) -> xr.DataArray:
     reflection is mixed and k is not to be trusted. R against a perfect mirror, near normal
     incidence; missing where R is not between 0 and 1.
 
+    Parameters
+    ----------
+    array : map or points, specular reflectance.
+
+    Returns
+    -------
+    The absorption index k, same axis and pixels.
+
     Raises
     ------
     ContractError : another quantity than reflectance.
     ProcedureError : an uneven axis, fewer than 4 channels.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points(np.full(50, 0.04), 1000.0 + 4 * np.arange(50), quantity="reflectance")
+    >>> rk.kramers_kronig(m).name
+    'absorption_index'
     """
     array = check(array, quantity="reflectance")
     axis = array[WAVENUMBER].values

@@ -17,7 +17,7 @@ import xarray as xr
 
 from ..errors import Fault, ProcedureError, ResiduekitError
 from ..kernels.compiled import over_blocks
-from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, pixel_dims
+from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, marked, pixel_dims
 from ..toml_lines import lines_of, load_toml
 from ..validator import Place, unknown_faults
 from .parameters import STEPS, complete_parameters, parameter_faults
@@ -33,9 +33,17 @@ _EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 class Procedure:
     """An ordered list of preprocessing steps, each with all its parameters.
 
-    `steps` holds (name, parameters); names and parameters are those of the functions in
-    `residuekit.spectra`. They are checked, and defaults filled in, when the procedure is made.
-    `file` and `lines` say where each step was written, for the errors.
+    Names and parameters are those of the functions in `residuekit.spectra`. They are checked, and
+    defaults filled in, when the procedure is made.
+
+    Parameters
+    ----------
+    steps : (name, parameters) of each step.
+    file, lines : where each step was written, for the errors.
+
+    Raises
+    ------
+    ProcedureError : all that is wrong with names and parameters.
 
     >>> Procedure.from_steps([{"step": "crop", "low": 800, "high": 3800}, {"step": "smooth"}])
     Procedure of 2 steps
@@ -258,7 +266,7 @@ class Procedure:
 def _one_spectrum(array: xr.DataArray) -> xr.DataArray:
     """Return one spectrum of noughts with the labels of the array; nothing lazy is computed."""
     one = array.isel({dim: [0] for dim in pixel_dims(array)}).drop_vars(["valid", "flag"])
-    return check(one.copy(data=np.zeros(one.shape, array.dtype)))
+    return check(marked(one.copy(data=np.zeros(one.shape, array.dtype))))
 
 
 def _points(like: xr.DataArray, rows: Any, valid: Any, flag: Any) -> xr.DataArray:
@@ -268,7 +276,7 @@ def _points(like: xr.DataArray, rows: Any, valid: Any, flag: Any) -> xr.DataArra
         "valid": ("spectrum", valid),
         "flag": ("spectrum", flag, flag_attributes()),
     }
-    return xr.DataArray(rows, coords, POINT_DIMS, name=like.name, attrs=like.attrs)
+    return marked(xr.DataArray(rows, coords, POINT_DIMS, name=like.name, attrs=like.attrs))
 
 
 def _block(array: xr.DataArray, part: slice) -> xr.DataArray:
@@ -295,7 +303,8 @@ def _labelled(
         "valid": xr.Variable(dims, valid),
         "flag": xr.Variable(dims, flag, flag_attributes()),
     }
-    return xr.DataArray(values, coords, array.dims, name=pattern.name, attrs=pattern.attrs)
+    made = xr.DataArray(values, coords, array.dims, name=pattern.name, attrs=pattern.attrs)
+    return marked(made)
 
 
 def _unfolded(scored: xr.Dataset, array: xr.DataArray) -> xr.Dataset:

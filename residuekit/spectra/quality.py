@@ -127,6 +127,20 @@ def check_quality(
         up to 0.7, a derivative-shaped one 1, an inverted one more. Not asked of reflectance.
     refractive_index : of the layer, for the thickness 1 / (2 n period) behind fringes.
     noise_window, fringe_window : cm-1, free of bands; carbon dioxide is left out of the second.
+
+    Returns
+    -------
+    A `Quality`: the `array` with its flags, counts and numbers, and in words why the map failed.
+
+    Raises
+    ------
+    ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m, _ = rk.simulate_map(shape=(4, 4), seed=1)
+    >>> quality = rk.check_quality(m)
+    >>> quality.n_pixels, quality.n_valid, quality.failed
+    (16, 16, '')
     """
     array = schema.check(array)
     if saturation is None:

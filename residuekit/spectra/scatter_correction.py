@@ -42,11 +42,17 @@ def correct_scatter(
 
     Parameters
     ----------
-    array : a quantity that is linear in amount. blanks, kept : paths of files; of one with several
-        spectra their mean is taken. order : of the polynomial in wavenumber. thickness : whether to
-        divide by it; False for a pure material, which holds no paint
-        (`Procedure.for_pure_materials`). digests : the sha256 of the blanks, then of the kept
-        files, which they must have; left out, those found are recorded.
+    array : map or points of a quantity that is linear in amount.
+    blanks, kept : paths of files; of one with several spectra their mean is taken.
+    order : of the polynomial in wavenumber.
+    thickness : whether to divide by it; False for a pure material, which holds no paint
+        (`Procedure.for_pure_materials`).
+    digests : the sha256 of the blanks, then of the kept files, which they must have; left out,
+        those found are recorded.
+
+    Returns
+    -------
+    The array in which every spectrum has the thickness of the reference, without offset and slope.
 
     Raises
     ------
@@ -54,6 +60,17 @@ def correct_scatter(
         its digest says, on another axis, of another quantity or history, without a valid spectrum.
     ContractError : not a labelled array; reference and kept spectra that are mixtures of each other
         or of the polynomial.
+
+    >>> import tempfile
+    >>> import residuekit as rk
+    >>> axis = 1000.0 + 4 * np.arange(40)
+    >>> paint = rk.make_points(np.exp(-(((axis - 1080) / 15) ** 2)), axis)
+    >>> thick = rk.make_points(2 * paint.values + 0.3, axis)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     blank = rk.write(paint, f"{folder}/blank.nc")
+    ...     m = rk.correct_scatter(thick, [str(blank)], order=1)
+    >>> bool(np.allclose(m.values, paint.values, atol=0.2))
+    True
     """
     given = {"blanks": [str(one) for one in blanks], "kept": [str(one) for one in kept],
              "order": order, "thickness": thickness, "digests": list(digests)}  # fmt: skip
@@ -92,6 +109,13 @@ def _mean(file: str, done: list[dict[str, Any]], quantity: str, axis: Floats) ->
             Fault(f"the file {file!r} after the steps {[one['step'] for one in past]}",
                   "a file as measured, or after the first steps of the spectra themselves",
                   "the measured file", file)
+        )  # fmt: skip
+    unknown = [one["step"] for one in done if one["step"] not in STEPS]
+    if unknown:
+        raise ProcedureError(
+            Fault(f"spectra after {unknown[0]!r}, which no file can go through again",
+                  "spectra as the steps before this one have left them",
+                  "the scatter correction before anything else is done to the numbers", file)
         )  # fmt: skip
     for entry in done[len(past) :]:
         parameters = {name: value for name, value in entry.items() if name != "step"}

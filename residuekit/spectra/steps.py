@@ -23,10 +23,24 @@ def crop(array: xr.DataArray, low: float, high: float) -> xr.DataArray:
 
     A spectrum whose missing values all lie outside becomes valid again.
 
+    Parameters
+    ----------
+    array : map or points.
+    low, high : the ends, cm-1.
+
+    Returns
+    -------
+    The array with the channels in between.
+
     Raises
     ------
     ProcedureError : parameters out of range, or no channel between them.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([0.1, 0.2, 0.3, 0.4], [1000, 1010, 1020, 1030])
+    >>> rk.crop(m, 1005, 1025)["wavenumber"].values.tolist()
+    [1010.0, 1020.0]
     """
     parameters = complete_parameters("crop", {"low": low, "high": high})
     array = check(array)
@@ -52,10 +66,25 @@ def to_absorbance(array: xr.DataArray, stray_level: float = 0.0) -> xr.DataArray
     array keeps its values; the same floor, A >= -log10 stray_level, is taken out of it, so one
     procedure serves files of both kinds.
 
+    Parameters
+    ----------
+    array : map or points, transmittance or absorbance.
+    stray_level : the floor of the detector, as a transmittance from 0 to below 1.
+
+    Returns
+    -------
+    The absorbance, same axis and pixels.
+
     Raises
     ------
     ProcedureError : stray_level outside 0 to 1.
     ContractError : another quantity than transmittance or absorbance.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([0.1, 0.01], [1000, 1010], quantity="transmittance")
+    >>> a = rk.to_absorbance(m)
+    >>> a.name, a.values.round(3).tolist()
+    ('absorbance', [[1.0, 2.0]])
     """
     parameters = complete_parameters("to_absorbance", {"stray_level": stray_level})
     array = check(array, quantity=("transmittance", "absorbance"))
@@ -94,11 +123,20 @@ def correct_baseline(array: xr.DataArray, method: str = "arpls", **parameters: A
         ``two-point`` : left=[low, high], right=[low, high] in cm-1
     parameters : the parameters of the method.
 
+    Returns
+    -------
+    The array less its baselines.
+
     Raises
     ------
     ProcedureError : an unknown method or parameter, one out of range, or one that the axis cannot
         serve.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([1.0, 2.0, 7.0, 4.0, 5.0], [1000, 1010, 1020, 1030, 1040])
+    >>> rk.correct_baseline(m, "rubber band").values.round(3).tolist()
+    [[0.0, 0.0, 4.0, 0.0, 0.0]]
     """
     complete = complete_parameters("correct_baseline", {"method": method, **parameters})
     array = check(array)
@@ -124,10 +162,19 @@ def normalise(array: xr.DataArray, method: str = "vector", **parameters: Any) ->
         ``internal standard`` : low, high, measure="area" or "height"
     parameters : the parameters of the method.
 
+    Returns
+    -------
+    The array, each spectrum over its own factor.
+
     Raises
     ------
     ProcedureError : an unknown method or parameter, or one out of range or outside the axis.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([3.0, 4.0], [1000, 1010])
+    >>> rk.normalise(m, "vector").values.round(3).tolist()
+    [[0.6000000238418579, 0.800000011920929]]
     """
     complete = complete_parameters("normalise", {"method": method, **parameters})
     array = check(array)
@@ -145,10 +192,26 @@ def smooth(
     The derivative is in the array's unit per (cm-1)^derivative. The axis must be even: no step may
     differ from the mean step by more than 1 %.
 
+    Parameters
+    ----------
+    array : map or points.
+    window : channels, odd, 3 or more.
+    order : of the polynomial, below `window`.
+    derivative : 0, 1 or 2, at most `order`.
+
+    Returns
+    -------
+    The smoothed array, or its derivative.
+
     Raises
     ------
     ProcedureError : a parameter out of range, fewer channels than the window, an uneven axis.
     ContractError : not a labelled array.
+
+    >>> import residuekit as rk
+    >>> m = rk.make_points([0.0, 0.0, 3.0, 0.0, 0.0], [1000, 1010, 1020, 1030, 1040])
+    >>> rk.smooth(m, window=3, order=0).values[0, 1:4].tolist()
+    [1.0, 1.0, 1.0]
     """
     given = {"window": window, "order": order, "derivative": derivative}
     parameters = complete_parameters("smooth", given)

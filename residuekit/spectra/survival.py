@@ -110,18 +110,33 @@ def band_survival(
 
     Parameters
     ----------
+    procedure : the steps, in their order.
     blank : raw blank map or points, absorbance or transmittance (injected as T 10^-g). Of other
         quantities, and after `kubelka_munk` and `kramers_kronig`, the band is injected into the
         result of the last such step: its shape there is taken to be that of the reference.
     reference : the raw gel on any axis that covers the markers, absorbance or transmittance.
+    markers : names, `Marker`s or tables.
     height : of the band, absorbance; left out, 3.29 times the median noise of the spectra.
+    least : the share that must survive.
     most_spectra : so many spectra are taken, evenly from the valid ones.
 
-    A marker that the gel does not show (no positive score) gets no row.
+    Returns
+    -------
+    A `Survival`: a row a marker and step. A marker that the gel does not show (no positive score)
+    gets no row.
 
     Raises
     ------
     ContractError : no valid spectrum. ProcedureError, MarkerError : what does not fit the data.
+
+    >>> import residuekit as rk
+    >>> axis = np.arange(900.0, 1300.0, 4.0)
+    >>> gel = rk.make_points(np.exp(-(((axis - 1092) / 20) ** 2)), axis)
+    >>> paint = rk.make_points(0.001 * np.random.default_rng(1).normal(size=(3, 100)), axis)
+    >>> steps = [{"step": "crop", "low": 950, "high": 1250}]
+    >>> found = band_survival(rk.Procedure.from_steps(steps), paint, gel, ["pva C-O 1092"])
+    >>> round(found.last()[0]["share"], 3), found.eaten()
+    (1.0, [])
     """
     start, array = _start(procedure, _sample(blank, most_spectra))
     axis = array[schema.WAVENUMBER].values
@@ -211,7 +226,7 @@ def _follow(
 def _inject(array: xr.DataArray, band: Floats) -> xr.DataArray:
     values = array.values.astype(np.float64)
     new = values * 10**-band if array.name == "transmittance" else values + band
-    return array.copy(data=new)
+    return schema.marked(array.copy(data=new))
 
 
 def _ideal(

@@ -20,6 +20,10 @@ __all__ = ["Manifest", "Study", "load_manifest"]
 class Study:
     """A study folder that has passed its checks.
 
+    Parameters
+    ----------
+    manifest : what the study holds; `Study.open` reads and checks it.
+
     >>> import residuekit as rk
     >>> rk.Study.open("no such folder")
     Traceback (most recent call last):

@@ -26,13 +26,26 @@ Progress = Callable[[int, int, str], None]
 
 
 def check_folder(path: str | Path, progress: Progress | None = None) -> str:
-    """Check a study, files included, or a run, or describe a folder of spectra; say what is found.
+    """Check a study, files included, or a run, or describe a folder of spectra.
+
+    Parameters
+    ----------
+    path : the folder. Nothing is written.
+    progress : called with (files done, files in all, file).
+
+    Returns
+    -------
+    What was found, in words.
 
     Raises
     ------
-    StudyError : everything that is wrong, in one message; a folder that is none of these. Nothing
-        is written.
+    StudyError : everything that is wrong, in one message; a folder that is none of these.
     ReadError : a folder of spectra that cannot be read.
+
+    >>> check_folder("no such folder")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.StudyError: no such folder: found a folder with no study.toml ...
     """
     folder = Path(path)
     if (folder / PROVENANCE).is_file():

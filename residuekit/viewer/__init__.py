@@ -102,7 +102,8 @@ def view(
 
     Parameters
     ----------
-    array : map or points. blanks, gel : on the same axis, after the same procedure.
+    array : map or points.
+    blanks, gel : on the same axis, after the same procedure.
     markers : the bands whose areas or heights are shown; left out, all gel bands of the table that
         lie on the axis, without their windows shaded.
     scores : from `band_score`, `net_signal_score` or the maps of a run; shown first. Their
@@ -112,11 +113,21 @@ def view(
     quality : from `check_quality` of the map as measured; its flags replace those of `array`.
     title : left out, the name of the file.
 
+    Returns
+    -------
+    A `View`, which shows itself in a notebook; ``.save(path)`` writes one HTML page.
+
     Raises
     ------
     ContractError : arrays, scores or limits that do not belong together; too many point spectra.
     MarkerError : unknown markers, windows that leave the axis.
     ResiduekitError : bokeh, which draws the page, is not installed.
+
+    >>> import residuekit as rk
+    >>> m, _ = rk.simulate_map(shape=(3, 3), seed=1)
+    >>> rk.view(m, markers=["pva C-O 1092"], title="panel 1")
+    View of panel 1
+      scores: pva C-O 1092...
     """
     _need_bokeh()
     return View(gather(array, blanks, gel, markers, scores, limit, quality, title))
@@ -133,10 +144,20 @@ def view_run(run: StudyResult | str | Path, file: str) -> View:
     run : from `Study.run` or `open_run`, or a folder that `open_run` takes.
     file : as it stands in the table of measurements.
 
+    Returns
+    -------
+    A `View`.
+
     Raises
     ------
     ReadError : no such map in the run, a file that is absent or has changed since.
     ResiduekitError : bokeh is not installed.
+
+    >>> import residuekit as rk
+    >>> rk.view_run("no such run", "data/map.nc")
+    Traceback (most recent call last):
+    ...
+    residuekit.errors.ReadError: no such run: found no provenance.json ...
     """
     _need_bokeh()
     return View(gather(**arguments_of(run, file)))
