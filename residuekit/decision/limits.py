@@ -22,12 +22,17 @@ _ARMS = 300_000
 _SEED = 20261124
 
 
+def difference_error(scatter: Any, n: int, m: float = 1) -> Any:
+    """The standard deviation of a mean of m less a mean of n, s sqrt(1/m + 1/n)."""
+    return scatter * sqrt(1 / m + 1 / n)
+
+
 def decision_limit(quantile: float, scatter: Any, n: int, m: float = 1) -> Any:
     """The difference of the mean of m mock-ups and that of n blanks above which it is present.
 
     q s sqrt(1/m + 1/n); m = 1 is the limit of a single mock-up. `scatter` may be an array.
     """
-    return quantile * scatter * sqrt(1 / m + 1 / n)
+    return quantile * difference_error(scatter, n, m)
 
 
 def detection_limit(quantile: float, scatter: Any, n: int, m: float = 1, beta: float = 0.05) -> Any:
@@ -35,7 +40,7 @@ def detection_limit(quantile: float, scatter: Any, n: int, m: float = 1, beta: f
 
     delta(n - 1, q, beta) s sqrt(1/m + 1/n), delta the noncentrality of t.
     """
-    return noncentrality(n - 1, quantile, beta) * scatter * sqrt(1 / m + 1 / n)
+    return noncentrality(n - 1, quantile, beta) * difference_error(scatter, n, m)
 
 
 class ArmLimits(NamedTuple):

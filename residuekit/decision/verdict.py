@@ -19,11 +19,11 @@ from ..schema import LIST_SEPARATOR, LOADING_UNIT, marker_of
 from ..words.codes import Note
 from ..words.verdict import reason
 from .assessment import Assessment
+from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within
 
 if TYPE_CHECKING:
     import pandas as pd
 
-MIN_BLANKS = MIN_EXPOSED = 3
 #: How rarely equal scatter may look unlike before it is said (F test, one-sided).
 SCATTER_CHANCE = 0.01
 #: More of a difference that is not the gel's, in what blanks leave, may hide gel. Clean simulated
@@ -35,8 +35,23 @@ MOST_UNEXPLAINED = 10.0
 class Verdict:
     """One of the four verdicts on an arm, with every score's numbers.
 
-    `why` holds the codes, with their numbers, that made the verdict; `remarks` what else must be
-    said of the arm. `reason` says both in words.
+    Parameters
+    ----------
+    verdict : detected, not detected, inconclusive or not assessable.
+    why : the codes, with their numbers, that made the verdict.
+    deciding : the numbers of the score that decided.
+    assessments : those of every score, in deciding order.
+    remarks : what else must be said of the arm, in codes with their numbers.
+
+    Examples
+    --------
+    >>> import residuekit as rk
+    >>> from residuekit.decision.assessment import Rules, assess
+    >>> from residuekit.decision.blindness import assess_blindness
+    >>> blanks, rules = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0], Rules(acceptance_limit=0.5)
+    >>> numbers = assess(blanks, [0.0, 0.01], assess_blindness(blanks), rules)
+    >>> rk.Verdict("inconclusive", (), numbers, (numbers,)).acceptance_limit
+    0.5
     """
 
     verdict: str
@@ -169,10 +184,10 @@ def _obstacles(a: Assessment) -> Iterator[Note]:
     if a.unit != LOADING_UNIT:
         yield Note("no-loading-scale")
     elif accepted is not None:
-        if not a.detection_limit <= accepted:
+        if not detectable_within(a.detection_limit, accepted):
             seen = {**numbers, "detection_limit": a.detection_limit}
             yield Note("detection-limit-above-acceptance", seen)
-        if not a.upper_bound < accepted:
+        if not bounded_below(a.upper_bound, accepted):
             yield Note("bound-above-acceptance", {**numbers, "upper_bound": a.upper_bound})
     if a.unexplained > MOST_UNEXPLAINED:
         yield Note("unexplained-difference", {"ratio": a.unexplained})

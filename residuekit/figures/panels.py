@@ -297,7 +297,8 @@ def plot_series(
 
 def _known(values: npt.ArrayLike) -> Floats:
     numbers = np.atleast_1d(np.asarray(values, dtype=float))
-    return numbers[np.isfinite(numbers)]
+    known: Floats = numbers[np.isfinite(numbers)]
+    return known
 
 
 def _axes(ax: Axes | None) -> Axes:
