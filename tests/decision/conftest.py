@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from residuekit.decision.scoring import net_from_scatters
+from residuekit.decision.net import net_from_scatters
 from residuekit.kernels import netsignal
 from residuekit.simulate import gel_response, spectrum
 
