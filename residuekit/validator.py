@@ -1,7 +1,7 @@
 """The one check of what is given by hand: tables of fields, and the function that applies them.
 
-A field is declared once (`number`, `whole`, `text`, `flag`, `choice`, `interval`, `listed`,
-`table`, `tables`). `check` tries values of TOML, cells of a row and options of a call in one way
+A field is declared once (`number`, `whole`, `text`, `flag`, `choice`, `listed`, `table`,
+`tables`). `check` tries values of TOML, cells of a row and options of a call in one way
 and returns all that is wrong; a `Place` says where they stand and how one writes there.
 """
 
@@ -89,16 +89,6 @@ def choice(choices: Iterable[str], words: str = "", example: str = "", **more: A
     return Field(words or f"one of {', '.join(map(repr, known))}", example or repr(known[0]),
                  lambda value: isinstance(value, str) and value in known, str.casefold,
                  choices=known, **more)  # fmt: skip
-
-
-def interval(words: str, example: str, **more: Any) -> Field:
-    """[low, high], from zero up."""
-
-    def fits(value: Any) -> bool:
-        pair = isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
-        return pair and 0 <= value[0] < value[1]
-
-    return Field(words, example, fits, **more)
 
 
 def listed(
@@ -241,10 +231,11 @@ def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list
         return check(value, one.fields, inside)
     if one.each is None:
         return value, []
-    items = value if isinstance(value, dict) else dict(enumerate(value))
-    tried = {key: _try(key, item, one.each, inside) for key, item in items.items()}
+    items = value.items() if isinstance(value, dict) else enumerate(value)
+    tried = {key: _try(key, item, one.each, inside) for key, item in items}
     faults = [fault for _, wrong in tried.values() for fault in wrong]
-    return None if faults else value, faults
+    right = {key: item for key, (item, _) in tried.items()}
+    return None if faults else right if isinstance(value, dict) else list(right.values()), faults
 
 
 def _fix(name: str | int, raw: Any, one: Field, place: Place) -> str:
