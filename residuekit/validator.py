@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from numbers import Integral, Real
@@ -171,6 +172,8 @@ def check(
         if name in given or one.fields is not None:
             value, wrong = _try(name, given.get(name, {}), one, place)
             faults += wrong
+            if value is None and one.fields is not None:
+                value, _ = check({}, one.fields, place)
             if value is not None:
                 values[name] = value
         elif one.needed or name in needed:
@@ -259,7 +262,8 @@ def _head(path: Path) -> str:
 
 
 def _is_number(value: Any) -> bool:
-    return not isinstance(value, bool) and isinstance(value, Real) and math.isfinite(value)
+    real = isinstance(value, Real) and not isinstance(value, bool | np.bool_)
+    return real and abs(value) <= sys.float_info.max
 
 
 def _span(least: float, above: float, most: float = math.inf, below: float = math.inf) -> str:

@@ -141,6 +141,20 @@ def test_each_fault_of_a_study_toml_stands_on_its_own_line(tmp_path, which):
     assert sorted(fault.line for fault in faults) == sorted(expected)
 
 
+@pytest.mark.parametrize("name", STUDY)
+def test_a_table_that_is_none_is_one_fault_and_the_rest_is_checked(tmp_path, name):
+    toml = f"{name} = 3\nlimits.alpha = 7" if name != "limits" else "limits = 3\nfigur = 7"
+    (tmp_path / "study.toml").write_text(toml, encoding="utf-8")
+    _, _, faults = read_settings(tmp_path)
+    assert (1, f"{name} = 3") in [(fault.line, fault.found) for fault in faults]
+    assert 2 in [fault.line for fault in faults]
+
+
+def test_a_number_that_no_computer_holds_is_refused():
+    for huge in (10**400, -(10**400), float("inf"), float("nan")):
+        assert not number(example="1").fits(huge)
+
+
 @pytest.mark.parametrize(
     ("name", "cell"),
     [(name, "two") for name, one in measurements.FIELDS.items() if one.fits("two") is False],
