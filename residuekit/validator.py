@@ -1,7 +1,7 @@
 """The one check of what is given by hand: tables of fields, and the function that applies them.
 
-A field is declared once (`number`, `whole`, `text`, `flag`, `choice`, `interval`, `listed`,
-`table`, `tables`). `check` tries values of TOML, cells of a row and options of a call in one way
+A field is declared once (`number`, `whole`, `text`, `flag`, `choice`, `listed`, `table`,
+`tables`). `check` tries values of TOML, cells of a row and options of a call in one way
 and returns all that is wrong; a `Place` says where they stand and how one writes there.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from numbers import Integral, Real
@@ -91,16 +92,6 @@ def choice(choices: Iterable[str], words: str = "", example: str = "", **more: A
                  choices=known, **more)  # fmt: skip
 
 
-def interval(words: str, example: str, **more: Any) -> Field:
-    """[low, high], from zero up."""
-
-    def fits(value: Any) -> bool:
-        pair = isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
-        return pair and 0 <= value[0] < value[1]
-
-    return Field(words, example, fits, **more)
-
-
 def listed(
     each: Field | None = None, words: str = "a list in []", example: str = "[]", least: int = 0,
     **more: Any,
@@ -181,6 +172,8 @@ def check(
         if name in given or one.fields is not None:
             value, wrong = _try(name, given.get(name, {}), one, place)
             faults += wrong
+            if value is None and one.fields is not None:
+                value, _ = check({}, one.fields, place)
             if value is not None:
                 values[name] = value
         elif one.needed or name in needed:
@@ -241,10 +234,11 @@ def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list
         return check(value, one.fields, inside)
     if one.each is None:
         return value, []
-    items = value if isinstance(value, dict) else dict(enumerate(value))
-    tried = {key: _try(key, item, one.each, inside) for key, item in items.items()}
+    items = value.items() if isinstance(value, dict) else enumerate(value)
+    tried = {key: _try(key, item, one.each, inside) for key, item in items}
     faults = [fault for _, wrong in tried.values() for fault in wrong]
-    return None if faults else value, faults
+    right = {key: item for key, (item, _) in tried.items()}
+    return None if faults else right if isinstance(value, dict) else list(right.values()), faults
 
 
 def _fix(name: str | int, raw: Any, one: Field, place: Place) -> str:
@@ -268,7 +262,8 @@ def _head(path: Path) -> str:
 
 
 def _is_number(value: Any) -> bool:
-    return not isinstance(value, bool) and isinstance(value, Real) and math.isfinite(value)
+    real = isinstance(value, Real) and not isinstance(value, bool | np.bool_)
+    return real and abs(value) <= sys.float_info.max
 
 
 def _span(least: float, above: float, most: float = math.inf, below: float = math.inf) -> str:

@@ -131,6 +131,13 @@ def test_all_faults_of_all_steps_come_at_once_with_file_and_line(tmp_path):
     assert "in step 5, smooth with window = 12" in faults[2].found
 
 
+def test_an_unknown_key_and_an_entry_that_is_no_step_hide_no_other_fault():
+    text = "[procedure]\nstepps = 1\nsteps = [\n3,\n{step = 'smooth', window = 8},\n{low = 1}]"
+    with pytest.raises(ProcedureError) as caught:
+        Procedure.from_toml(text)
+    assert [fault.line for fault in caught.value.faults] == [2, 4, 5, 6]
+
+
 def test_a_procedure_with_faults_cannot_be_made_by_hand_either():
     with pytest.raises(ProcedureError, match="in step 2"):
         Procedure((("smooth", {}), ("smooth", {"order": -1})))

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import ContractError, Fault, did_you_mean
+from ..errors import ContractError, Fault
 from ..schema import UNITS
-from ..validator import Field, number, require
+from ..validator import Field, choice, number, require
 
 Floats = NDArray[np.float64]
 
@@ -91,19 +91,13 @@ def scatter(values: Floats, name: str) -> float:
     return positive(sd, f"the standard deviation of the {name}", "they must not all agree")
 
 
-def choose(name: str, choices: Iterable[str], what: str) -> str:
-    """Return `name` if it is one of the choices."""
-    known = tuple(choices)
-    if name not in known:
-        raise ContractError(
-            Fault(f"{what} {name!r}", f"one of {', '.join(map(repr, known))}",
-                  did_you_mean(str(name), known))
-        )  # fmt: skip
-    return name
+def choose(value: str, choices: Iterable[str], name: str) -> str:
+    """Return a value that is one of the choices."""
+    return str(require(value, name, choice(choices), ContractError))
 
 
 def known_unit(unit: str) -> str:
-    return choose(unit, UNITS, "the unit")
+    return choose(unit, UNITS, "unit")
 
 
 def rising(slope: float, error: float) -> None:

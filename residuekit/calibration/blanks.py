@@ -87,8 +87,8 @@ def from_blanks(
     >>> round(limit.detection_limit / limit.decision_limit, 3)
     1.908
     """
-    check.choose(method, BLANK_METHODS, "the method")
-    check.choose(level, LEVELS, "the level")
+    check.choose(method, BLANK_METHODS, "method")
+    check.choose(level, LEVELS, "level")
     _refuse_foreign_options(method, sigma, replicates)
     least = 1 if "counts" in method else LEAST
     given = _Blanks(

@@ -187,7 +187,7 @@ def calibrate(
     >>> round(fit.inverse(2.0).loading, 4)
     1.9592
     """
-    check.choose(model, MODELS, "the model")
+    check.choose(model, MODELS, "model")
     _refuse_foreign_options(model, blank_sd, weights)
     saturates = model == "saturating"
     x, y = check.pairs(loadings, responses, least=4 if saturates else 3, levels=2 + saturates)

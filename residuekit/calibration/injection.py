@@ -103,7 +103,7 @@ def from_injection(
     ContractError : too few blanks, axes that differ, a quantity to which nothing can be added, a
         response that does not rise, loads that do not reach the detection limit.
     """
-    check.choose(level, WORDS, "the level")
+    check.choose(level, WORDS, "level")
     loads = np.unique(check.numbers(loadings, "loadings", 1))
     check.positive(float(loads[0]), "loadings", "a load to inject")
     bench = _bench(blanks, reference, score, procedure, reference_loading, level)

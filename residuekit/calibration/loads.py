@@ -62,8 +62,8 @@ def from_calibration(
     >>> from_calibration([0, 0, 1, 1, 2, 2], [0.1, 0.0, 1.1, 1.0, 2.0, 2.1]).level
     'mockup'
     """
-    check.choose(method, CALIBRATION_METHODS, "the method")
-    check.choose(level, LEVELS, "the level")
+    check.choose(method, CALIBRATION_METHODS, "method")
+    check.choose(level, LEVELS, "level")
     x, y = check.pairs(loadings, responses, least=4)
     check.rate(alpha, "alpha")
     check.rate(beta, "beta")

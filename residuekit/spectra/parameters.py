@@ -18,20 +18,9 @@ import xarray as xr
 from ..errors import Fault, ProcedureError, did_you_mean
 from ..kernels import baseline as baselines
 from ..kernels import normalise as normalisations
-from ..validator import (
-    Field,
-    Fields,
-    Place,
-    check,
-    choice,
-    flag,
-    interval,
-    listed,
-    number,
-    text,
-    whole,
-)
+from ..validator import Field, Fields, Place, check, choice, flag, listed, number, text, whole
 
+EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 Step = TypeVar("Step", bound=Callable[..., xr.DataArray])
 
 #: The steps a procedure may name.
@@ -65,7 +54,10 @@ METHODS: dict[str, dict[str, Callable[..., Any]]] = {
 
 
 _WAVENUMBER = number("a wavenumber", "cm-1", least=0, example="1000")
-_INTERVAL = interval("[low, high] in cm-1, low below high", "[1690, 1700]")
+_INTERVAL = Field(
+    "[low, high] in cm-1, low below high", "[1690, 1700]",
+    lambda v: isinstance(v, list) and len(v) == 2 and all(map(_WAVENUMBER.fits, v)) and v[0] < v[1],
+)  # fmt: skip
 _FILE = text("the path of a file", '"data/vapour.csv"')
 _SHA256 = Field("64 hexadecimal digits", f'"{"0" * 64}"',
                 lambda v: isinstance(v, str) and bool(re.fullmatch("[0-9a-f]{64}", v)))  # fmt: skip
@@ -110,6 +102,8 @@ def parameter_faults(step: Any, given: Mapping[str, Any]) -> list[Fault]:
     to mend it: did you mean 'window'?
     found smooth with order = -1; needed a whole number from 0 to 20; to mend it: order = 2
     """
+    if not isinstance(step, str):
+        return [Fault(f"{step!r} as a step", "a table with the key step", EXAMPLE)]
     if step not in STEPS:
         needed = f"one of {', '.join(STEPS)}"
         return [Fault(f"a step {step!r}", needed, did_you_mean(str(step), STEPS))]

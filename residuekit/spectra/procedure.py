@@ -7,7 +7,6 @@ import json
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +19,12 @@ from ..kernels.compiled import over_blocks
 from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, marked, pixel_dims
 from ..toml_lines import lines_of, load_toml
 from ..validator import Place, unknown_faults
-from .parameters import STEPS, complete_parameters, parameter_faults
+from .parameters import EXAMPLE, STEPS, complete_parameters, parameter_faults
 
 __all__ = ["Procedure"]
 
 Step = tuple[str, dict[str, Any]]
 SPECTRA_AT_ONCE = 4096
-_EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 
 
 @dataclass(frozen=True, repr=False)
@@ -73,17 +71,12 @@ class Procedure:
         `residuekit.schema.history` of a preprocessed array has this form. Raises `ProcedureError`
         with the faults of all steps at once.
         """
-        entries = list(steps)
-        wrong = [
-            Fault(f"{entry!r} as a step", "a table with the key step", _EXAMPLE, file, line)
-            for entry, line in zip_longest(entries, lines)
-            if not isinstance(entry, Mapping) or not isinstance(entry.get("step"), str)
-        ]
-        if wrong:
-            raise ProcedureError(wrong)
+        entries: list[Any] = list(steps)
         pairs = tuple(
-            (entry["step"], {name: value for name, value in entry.items() if name != "step"})
-            for entry in entries
+            (one.get("step", one), {name: value for name, value in one.items() if name != "step"})
+            if isinstance(one, Mapping)
+            else (one, {})
+            for one in entries
         )
         return cls(pairs, file, lines)
 
@@ -103,17 +96,21 @@ class Procedure:
         place = Place(file, lines_of(text)).inside(table)
         values = document.get(table)
         if not isinstance(values, dict) or not isinstance(values.get("steps"), list):
-            fix = f"[{table}]\n{_EXAMPLE}"
+            fix = f"[{table}]\n{EXAMPLE}"
             raise ProcedureError(place.fault("no list of steps", f"[{table}] with steps", fix))
-        unknown = unknown_faults(values, ["steps"], place)
-        if unknown:
-            raise ProcedureError(unknown)
+        faults = unknown_faults(values, ["steps"], place)
         lines = tuple(
             place.lines.get((table, "steps", number, "step"))
             or place.lines[(table, "steps", number)]
             for number in range(len(values["steps"]))
         )
-        return cls.from_steps(values["steps"], file=file, lines=lines)
+        try:
+            made = cls.from_steps(values["steps"], file=file, lines=lines)
+        except ProcedureError as error:
+            raise ProcedureError([*faults, *error.faults]) from error
+        if faults:
+            raise ProcedureError(faults)
+        return made
 
     def check(self) -> None:
         """Raise `ProcedureError` with all that is wrong with names and parameters.

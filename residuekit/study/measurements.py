@@ -81,18 +81,8 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
     found = [folder / name for name in TABLE_NAMES if (folder / name).is_file()]
     if len(found) != 1:
         what = "both " + " and ".join(TABLE_NAMES) if found else f"no {TABLE_NAMES[0]}"
-        return (
-            TABLE_NAMES[0],
-            (),
-            [
-                Fault(
-                    what,
-                    "one table of measurements",
-                    f"keep {TABLE_NAMES[0]} alone",
-                    file=folder.name,
-                )
-            ],
-        )
+        fix = f"keep {TABLE_NAMES[0]} alone"
+        return TABLE_NAMES[0], (), [Fault(what, "one table of measurements", fix, folder.name)]
     path = found[0]
     cells, faults = read_cells(path, MEASUREMENT_COLUMNS, ("file", "role"), "a measured file")
     rows = []

@@ -181,13 +181,9 @@ def _parameter_faults(
             yield place.fault(f"the parameter {name!r} for {stem}", needed, fix, stem, name)
         elif not _fits(value, defaults[name]):
             own = defaults[name]
-            yield place.fault(
-                f"{name} = {value!r} for {stem}",
-                f"{_KINDS[type(own)]}, as in the notebook ({name} = {own!r})",
-                f"{name} = {_as_toml(own)}",
-                stem,
-                name,
-            )
+            needed = f"{_KINDS[type(own)]}, as in the notebook ({name} = {own!r})"
+            fix = f"{name} = {_as_toml(own)}"
+            yield place.fault(f"{name} = {value!r} for {stem}", needed, fix, stem, name)
     for name in (STUDY, RUN):
         if name in defaults and name not in given and not _fits("", defaults[name]):
             yield Fault(

@@ -38,10 +38,12 @@ FIELDS: Fields = {
     "gloss_angle": Field("20, 60 or 85 degrees", "60", lambda v: v in ANGLES, as_number),
     "gloss_before": _GLOSS,
     "gloss_after": _GLOSS,
-    "pickup_positive": whole("a count of swabs", example="0"),
-    "pickup_swabs": whole("a count of swabs", least=1, example="3"),
-    "pickup_de": number("a colour difference", least=0, example="0.8"),
-    "pickup_de_limit": number("a colour difference", above=0, example="1.2"),
+    "pickup_positive": whole("how many of the swabs took up pigment,", example="0"),
+    "pickup_swabs": whole("how many swabs were rolled,", least=1, example="3"),
+    "pickup_de": number("the swab's CIEDE2000 to a clean one, wetted the same,", least=0,
+                        example="0.8"),
+    "pickup_de_limit": number("the difference that counts as pigment, from swabs of blanks,",
+                              above=0, example="1.2"),
     "ease": whole("from hard to easy, a whole number", least=SCALE[0], most=SCALE[1], example="4"),
     "health_safety": whole("from most hazard to least, a whole number", least=SCALE[0],
                            most=SCALE[1], example="4"),
@@ -208,31 +210,22 @@ def _pair_faults(values: Mapping[str, Any], place: Place) -> Iterator[Fault]:
         given = [axis for axis in "Lab" if f"{axis}_{state}" in values]
         if given and len(given) < 3:
             yield place.fault(f"{' and '.join(given)} of the {state} colour alone", "L*, a* and b*",
-                        f"L_{state}, a_{state} and b_{state}, or none of them")  # fmt: skip
+                              f"L_{state}, a_{state} and b_{state}, or none of them")  # fmt: skip
     glossy = [name for name in ("gloss_before", "gloss_after") if name in values]
     if glossy and "gloss_angle" not in values:
         yield place.fault(f"{glossy[0]} without an angle", "the angle of every gloss reading",
-                    "gloss_angle 20, 60 or 85")  # fmt: skip
+                          "gloss_angle 20, 60 or 85")  # fmt: skip
     for one, other in (("pickup_positive", "pickup_swabs"), ("pickup_de", "pickup_de_limit")):
         if (one in values) != (other in values):
             have, lack = (one, other) if one in values else (other, one)
-            yield place.fault(
-                f"{have} without {lack}", f"{one} and {other} together", _PICKUP[lack]
-            )
+            both = f"{one} and {other} together"
+            yield place.fault(f"{have} without {lack}", both, FIELDS[lack].words)
     if values.get("pickup_positive", 0) > values.get("pickup_swabs", math.inf):
         yield place.fault("more positive swabs than swabs", "pickup_positive of pickup_swabs",
-                    "the two counts")  # fmt: skip
+                          "the two counts")  # fmt: skip
     if "pickup_de" in values and "pickup_swabs" in values:
         yield place.fault("a swab's colour difference and counts of swabs in one row",
-                    "one of the two", "a row of its own for each")  # fmt: skip
-
-
-_PICKUP = {
-    "pickup_positive": "how many of the swabs took up pigment, 0 for none",
-    "pickup_swabs": "how many swabs were rolled",
-    "pickup_de": "the swab's CIEDE2000 to a clean one, wetted the same",
-    "pickup_de_limit": "the difference above which pigment counts as seen, from swabs of blanks",
-}
+                          "one of the two", "a row of its own for each")  # fmt: skip
 
 
 def _mockup_faults(rows: Iterable[TrialRow], file: str) -> Iterator[Fault]:

@@ -93,7 +93,7 @@ def test_a_tiff_of_one_page_a_wavenumber(tmp_path):
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"first_row": None}, "first_row='bottom' or first_row='top'"),
+        ({"first_row": None}, "no first_row; needed one of 'bottom', 'top'; .* first_row='bottom'"),
         ({"quantity": None}, "quantity='absorbance'"),
         ({"wavenumber": None}, "no wavenumbers"),
         ({"wavenumber": AXIS[:3]}, "3 wavenumbers for an array"),
