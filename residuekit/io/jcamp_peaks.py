@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .jcamp_block import Block, DataTable, number
+from .jcamp import blocks_of
 from .jcamp_tables import form, groups
-from .jcampdx import blocks_of
+from .jcamp_text import Block, DataTable, number
 from .opening import refuse
-from .vocabulary import axis_unit_of, to_wavenumber
+from .unit_words import axis_unit_of, to_wavenumber
 
 if TYPE_CHECKING:
     import pandas as pd

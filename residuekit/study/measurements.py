@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, did_you_mean
-from ..io.cells import as_number, read_cells
+from ..io.hand_table import as_number, read_cells
 from ..schema import ARM_COLUMNS, MEASUREMENT_COLUMNS, NEEDED_CELLS, ROLES, STRATUM_COLUMNS
 
 TABLE_NAMES = ("measurements.csv", "measurements.xlsx")

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ReadError, did_you_mean
-from ..io.picture import open_picture
+from ..io.image_file import open_picture
 
 _AFFINE = "image_affine"
 

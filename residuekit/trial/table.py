@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, StudyError
-from ..io.cells import as_number, read_cells
+from ..io.hand_table import as_number, read_cells
 from ..kernels.colour import INSTALL, can_compare
 from ..reprs import as_frame, as_html, as_text
 

@@ -15,11 +15,10 @@ import xarray as xr
 from ..errors import Fault, ReadError, WriteError
 from .opening import json_of, readable, refuse
 from .options import SheetOptions, takes
-from .state import state_of
-from .table_head import find_head, swallowed
-from .table_text import Table
+from .own_files import state_of
+from .table_head import Table, find_head, swallowed
+from .table_layouts import from_table
 from .table_writer import rows_of
-from .tables import from_table
 
 NAME = "XLSX"
 _STATE = "residuekit"

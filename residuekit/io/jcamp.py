@@ -14,16 +14,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ..schema import make_map, make_points
-from .asdf import MOST_VALUES
-from .grid import grid
-from .jcamp_block import Block, parse
-from .jcamp_pages import pages
-from .jcamp_tables import decode, form
-from .opening import decoded, json_of, labelled, readable, refuse, source_of, with_position_unit
+from .jcamp_digits import MOST_VALUES
+from .jcamp_tables import decode_block, form
+from .jcamp_text import Block, pages, parse
+from .labelled import same_axis, spectra
+from .opening import decoded, json_of, readable, refuse
 from .options import BlockOptions, takes
-from .state import as_kept, as_stated
-from .vocabulary import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
+from .own_files import as_kept, as_stated
+from .pixel_grid import upright
+from .unit_words import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
 
 NAME = "JCAMP-DX"
 #: The label of our own that holds what no other label can.
@@ -68,34 +67,24 @@ def read(path: Path, options: BlockOptions) -> xr.DataArray:
     state = _state(path, blocks[0])
     if state:
         options = as_kept(path, state, options)
-    spectra = _spectra(path, blocks, options)
-    first = spectra[0]
-    _agree(path, spectra)
-    values = np.stack([spectrum.values for spectrum in spectra])
+    found = _spectra(path, blocks, options)
+    first = found[0]
+    _agree(path, found)
+    values = np.stack([spectrum.values for spectrum in found])
     if not state and not np.isfinite(values).any():
         raise refuse(path, "no ordinate that is a number", "ordinates", "export it again")
     title = blocks[0].text("TITLE") if options.block is None else first.block.text("TITLE")
-    notes = {**first.notes, "title": title, "encoding": encoding}
-    if len(blocks) > 1:
-        notes["blocks"] = f"{len(spectra)} of {len(blocks)} blocks"
-    if state:
-        notes["origin"] = state["source"]
-    said = {"quantity": first.quantity, "technique": options.technique or "unknown"}
-    places, unit = _places(path, spectra)
-    if places is None:
-        source = source_of(path, NAME, **notes)
-        names = None if len(spectra) == 1 else [s.block.text("TITLE") for s in spectra]
-        array = labelled(path, make_points, values, first.axis, names, source=source, **said)
-    else:
-        columns, rows, column, row = grid(path, *places)
-        cube = np.full((rows.size, columns.size, first.axis.size), np.nan, dtype=np.float32)
-        cube[row, column] = values
-        missing = rows.size * columns.size - len(spectra)
-        notes |= {"y order": "by the y position of each block, upward"}
-        notes |= {"missing pixels": str(missing)} if missing else {}
-        source = source_of(path, NAME, **notes)
-        array = labelled(path, make_map, cube, first.axis, columns, rows, source=source, **said)
-        array = with_position_unit(array, unit)
+    notes: dict[str, Any] = {**first.notes, "title": title, "encoding": encoding}
+    notes |= {"blocks": f"{len(found)} of {len(blocks)} blocks"} if len(blocks) > 1 else {}
+    notes |= {"origin": state["source"]} if state else {}
+    names = None if len(found) == 1 else [spectrum.block.text("TITLE") for spectrum in found]
+    x = y = None
+    places, unit = _places(path, found)
+    if places is not None:
+        values, x, y, gaps = upright(path, *places, values)
+        notes |= {"y order": "by the y position of each block, upward", **gaps}
+    array = spectra(path, NAME, values, first.axis, notes, quantity=first.quantity, names=names,
+                    technique=options.technique, x=x, y=y, unit=unit)  # fmt: skip
     return as_stated(path, array, state) if state else array
 
 
@@ -172,7 +161,7 @@ def _check_links(path: Path, linked: list[Block], found: int) -> None:
 
 
 def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
-    axis, values, forms = decode(path, block)
+    axis, values, forms = decode_block(path, block)
     word = block.needed(path, "XUNITS")
     unit = axis_unit_of(word)
     if unit is None:
@@ -202,22 +191,15 @@ def _agree(path: Path, spectra: list[_Spectrum]) -> None:
     """Refuse blocks that do not share one axis and one quantity."""
     first = spectra[0]
     for number, other in enumerate(spectra[1:], start=2):
+        either = f"block=1 or block={number}"
         if other.quantity != first.quantity:
-            raise refuse(
-                path,
-                f"block 1 in {first.quantity}, block {number} in {other.quantity}",
-                "one quantity",
-                f"block=1 or block={number}",
-                other.block.line,
-            )
-        step = np.abs(np.diff(first.axis)).min() if first.axis.size > 1 else 1.0
-        if other.axis.size != first.axis.size or not np.allclose(
-            other.axis, first.axis, rtol=0, atol=1e-3 * step
-        ):
+            raise refuse(path, f"block 1 in {first.quantity}, block {number} in {other.quantity}",
+                         "one quantity", either, other.block.line)  # fmt: skip
+        if not same_axis(first.axis, other.axis):
             spans = " and ".join(f"{s.axis[0]:g} to {s.axis[-1]:g} ({s.axis.size} points)"
                                  for s in (first, other))  # fmt: skip
             raise refuse(path, f"blocks 1 and {number} on different axes: {spans}", "one axis",
-                         f"block=1 or block={number}", other.block.line)  # fmt: skip
+                         either, other.block.line)  # fmt: skip
 
 
 def _places(path: Path, spectra: list[_Spectrum]) -> tuple[tuple[Any, Any] | None, str]:
