@@ -65,12 +65,8 @@ def wavenumbers(path: Path, options: BareOptions) -> Any:
     """
     given: Any = options.wavenumber
     if given is None:
-        raise refuse(
-            path,
-            "no wavenumbers",
-            "one for each place along the spectra",
-            "wavenumber=[...], or wavenumber='wavenumbers.txt' beside the file",
-        )
+        raise refuse(path, "no wavenumbers", "one for each place along the spectra", "wavenumber="
+                     "[...], or wavenumber='wavenumbers.txt' beside the file")  # fmt: skip
     where: Any = path
     if isinstance(given, str):
         if not is_below(given):

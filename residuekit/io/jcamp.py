@@ -79,7 +79,7 @@ def read(path: Path, options: BlockOptions) -> xr.DataArray:
     notes |= {"origin": state["source"]} if state else {}
     names = None if len(found) == 1 else [spectrum.block.text("TITLE") for spectrum in found]
     x = y = None
-    places, unit = _places(path, found)
+    places, unit = _places(path, [spectrum.block for spectrum in found])
     if places is not None:
         values, x, y, gaps = upright(path, *places, values)
         notes |= {"y order": "by the y position of each block, upward", **gaps}
@@ -98,9 +98,7 @@ def blocks_of(path: Path) -> tuple[list[Block], str]:
 
 def _state(path: Path, block: Block) -> dict[str, Any]:
     word = block.text(STATE)
-    if not word:
-        return {}
-    state = json_of(word)
+    state = json_of(word) if word else {}
     if not isinstance(state, dict):
         raise refuse(path, f"##{STATE}= {word[:40]}", "JSON as it was written", "write it again",
                      block.line_of(STATE))  # fmt: skip
@@ -133,29 +131,22 @@ def _spectra(path: Path, blocks: list[Block], options: BlockOptions) -> list[_Sp
         found = [found[wanted - 1]]
     if not found:
         raise refuse(path, "a LINK block without others", "blocks with spectra", "export it again")
+    read: list[_Spectrum] = []
     room = _MOST_IN_FILE
-    spectra = []
     for one in found:
-        spectra.append(_spectrum(path, one, options))
-        room -= spectra[-1].values.size
+        read.append(_spectrum(path, one, options))
+        room -= read[-1].values.size
         if room < 0:
             raise refuse(path, f"more than {_MOST_IN_FILE} points", "a file of no more",
                          "part the file", one.line)  # fmt: skip
-    return spectra
+    return read
 
 
 def _check_links(path: Path, linked: list[Block], found: int) -> None:
     for link in linked:
         declared = link.number(path, "BLOCKS")
         line = link.line_of("BLOCKS")
-        if not link.ended:
-            raise refuse(
-                path,
-                "no ##END= of the LINK block",
-                "a whole file: this one may be cut",
-                "export it again; if it is whole, add a last line ##END=",
-                line,
-            )
+        link.refuse_cut(path, line, " of the LINK block")
         if len(linked) == 1 and declared not in (found, found + 1):
             tell(path, f"BLOCKS {declared:g}, but {found} blocks", line)
 
@@ -187,10 +178,10 @@ def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
     return _Spectrum(block, axis, values, name, {**notes, **scale})
 
 
-def _agree(path: Path, spectra: list[_Spectrum]) -> None:
+def _agree(path: Path, found: list[_Spectrum]) -> None:
     """Refuse blocks that do not share one axis and one quantity."""
-    first = spectra[0]
-    for number, other in enumerate(spectra[1:], start=2):
+    first = found[0]
+    for number, other in enumerate(found[1:], start=2):
         either = f"block=1 or block={number}"
         if other.quantity != first.quantity:
             raise refuse(path, f"block 1 in {first.quantity}, block {number} in {other.quantity}",
@@ -202,13 +193,13 @@ def _agree(path: Path, spectra: list[_Spectrum]) -> None:
                          either, other.block.line)  # fmt: skip
 
 
-def _places(path: Path, spectra: list[_Spectrum]) -> tuple[tuple[Any, Any] | None, str]:
+def _places(path: Path, blocks: list[Block]) -> tuple[tuple[Any, Any] | None, str]:
     """The x and y of each block (n_blocks,) in their unit; None where no block has any."""
     found: list[dict[str, float]] = []
     units: set[str] = set()
-    for spectrum in spectra:
+    for block in blocks:
         place = {}
-        for label, (value, line) in spectrum.block.labels.items():
+        for label, (value, line) in block.labels.items():
             bare = label.removeprefix("$").replace("POSITION", "").lower()
             if label.startswith("$") and bare in ("x", "y"):
                 place[bare], unit = _place(path, label, bare, value, line)
@@ -216,12 +207,12 @@ def _places(path: Path, spectra: list[_Spectrum]) -> tuple[tuple[Any, Any] | Non
         found.append(place)
     if not any(found):
         return None, ""
-    partly = [s for s, place in zip(spectra, found, strict=True) if set(place) != {"x", "y"}]
+    partly = [b for b, place in zip(blocks, found, strict=True) if set(place) != {"x", "y"}]
     if partly or len(units) > 1:
         raise refuse(path, "blocks without positions among others that have them" if partly else
                      f"positions in {' and '.join(sorted(units))}", "x and y in one unit for each "
                      "block", "mend the labels, or choose one: block=1",
-                     partly[0].block.line if partly else None)  # fmt: skip
+                     partly[0].line if partly else None)  # fmt: skip
     return (np.array([p["x"] for p in found]), np.array([p["y"] for p in found])), units.pop()
 
 

@@ -38,6 +38,7 @@ PLAIN, PACKED, ABSCISSA, MISPLACED = range(10, 14)
 DONE, NOT_AN_ABSCISSA, NOTHING_BEFORE, BAD_REPEAT, TOO_MANY, BAD_CHECK = range(6)
 _FORMS = {PLAIN: "AFFN", PACKED: "PAC", SQUEEZED: "SQZ", DIFFERENCE: "DIF", REPEAT: "DUP"}
 _EXACT_DIGITS, _INEXACT = 15, 99
+_MEND = "export it again, or mend the line"
 
 _PAIR_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d{1,3})?")
 _BREAKS = re.compile(r"[\s,;]+")
@@ -51,7 +52,7 @@ class BadNumberError(Exception):
 
 
 class Tokens(NamedTuple):
-    """What `cut` fills, an entry a token: kind, number, digits behind its point, from, to."""
+    """What `cut` fills, an entry a token: kind, number, decimal places, first byte, end."""
 
     kind: Whole
     number: Numbers
@@ -126,11 +127,13 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
             return n, start
         if kind <= SIGN:
             kind = PACKED if kind == SIGN and adjacent else PLAIN
-            end = at + 2
+            end, power = at + 2, 0
             if end < size and raw[at] | 32 == 101 and what[raw[at + 1]] == SIGN:
                 while end < size and what[raw[end]] == DIGIT:
+                    power = 10 * power + (digit[raw[end]] - 9)
                     end += 1
                 if 1 <= end - at - 2 <= 3:
+                    decimals -= power if digit[raw[at + 1]] == 9 else -power
                     at, length = end, _INEXACT
         if opens:
             kind = ABSCISSA if kind >= PLAIN or kind == SQUEEZED else MISPLACED
@@ -233,22 +236,18 @@ def decode(text: str, *, compiled: bool | None = None) -> Decoded:
         before = index[lines - 1] if lines else 0
         raise _fault(text, tokens, last, ending, y[n - 1] if n else 0.0, MOST_VALUES - before)
     if end < size:
-        line_start = text.rfind("\n", 0, end) + 1
-        found = text[max(line_start, tokens.stop[-1] if count else 0) :].partition("\n")[0]
-        raise BadNumberError(f"{found[:12].strip()!r}", "a number in AFFN, PAC, SQZ, DIF or DUP "
+        begin = max(text.rfind("\n", 0, end) + 1, tokens.stop[-1] if count else 0)
+        found = text[begin : begin + 12].partition("\n")[0].strip()
+        raise BadNumberError(f"{found!r}", "a number in AFFN, PAC, SQZ, DIF or DUP "
                              "form", _MEND, text.count("\n", 0, end))  # fmt: skip
     opening = np.flatnonzero(kind == ABSCISSA)
     starts, newlines = np.asarray(tokens.start)[opening], np.frombuffer(raw, np.uint8) == ord("\n")
-    powers = [_exponent(raw[tokens.start[at] : tokens.stop[at]]) for at in opening]
     return Decoded(
         np.array(y[:n], dtype=float), number[opening],
-        10.0 ** (np.array(powers) - np.asarray(tokens.decimals)[opening]),
+        10.0 ** -np.asarray(tokens.decimals, dtype=float)[opening],
         np.array(index[:lines], dtype=np.int64), np.cumsum(newlines)[starts],
         tuple(sorted(form for code, form in _FORMS.items() if (kind == code).any())),
     )  # fmt: skip
-
-
-_MEND = "export it again, or mend the line"
 
 
 def _exactly(raw: bytes, start: int, stop: int) -> float:
@@ -259,11 +258,6 @@ def _exactly(raw: bytes, start: int, stop: int) -> float:
     digit = SQZ[lead] if lead in SQZ else DIF[lead]
     size = float(f"{abs(digit)}{raw[start + 1 : stop].decode()}")
     return -size if digit < 0 else size
-
-
-def _exponent(word: bytes) -> int:
-    place = max(word.rfind(b"E", 1), word.rfind(b"e", 1))
-    return int(word[place + 1 :]) if place > 0 else 0
 
 
 def _fault(

@@ -52,9 +52,7 @@ def read_peaks(path: str | os.PathLike[str]) -> pd.DataFrame:
 
 
 def _table(path: Path, block: Block, table: DataTable, place: int) -> list[dict[str, Any]]:
-    if not block.ended:
-        raise refuse(path, "no ##END=", "a whole file: this one may be cut", "export it again; if "
-                     "it is whole, add a last line ##END=", table.line)  # fmt: skip
+    block.refuse_cut(path, table.line)
     kind = form(table)
     if kind in _COLUMNS:
         names = _COLUMNS[kind]

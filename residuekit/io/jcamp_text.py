@@ -63,6 +63,12 @@ class Block:
                          f"add a line ##{label}=", self.line)  # fmt: skip
         return value
 
+    def refuse_cut(self, path: Path, line: int, whose: str = "") -> None:
+        """Refuse a block without its end, in this line."""
+        if not self.ended:
+            raise refuse(path, f"no ##END={whose}", "a whole file: this one may be cut", "export "
+                         "it again; if it is whole, add a last line ##END=", line)  # fmt: skip
+
     def number(self, path: Path, label: str, default: float | None = None) -> float:
         """Return the number of a label; `default` where the label is absent."""
         if default is not None and label not in self.labels:

@@ -142,14 +142,9 @@ def _layout(table: Table) -> str:
 
 
 def _ask(table: Table, found: str) -> Exception:
-    return refuse(
-        table.path,
-        found,
-        "a layout that can be recognised",
-        "layout='points' (columns of spectra), 'points in rows', 'wide map' (x, y, "
-        "then a column a wavenumber) or 'long map' (x, y, wavenumber, value)",
-        1,
-    )
+    return refuse(table.path, found, "a layout that can be recognised", "layout='points' (columns "
+                  "of spectra), 'points in rows', 'wide map' (x, y, then a column a wavenumber) or "
+                  "'long map' (x, y, wavenumber, value)", 1)  # fmt: skip
 
 
 def _is_monotone(axis: Any) -> bool:
