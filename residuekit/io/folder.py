@@ -112,8 +112,9 @@ def _check_numbers(path: Path, found: list[Path]) -> None:
     for file in found:
         numbers = tuple(_numbers(file))
         if numbers in seen and numbers:
-            raise refuse(path, f"{seen[numbers]} and {file.name}, which have one number", "a "
-                         "number of its own for each file", "files='*.csv' or remove one")  # fmt: skip
+            raise refuse(path, f"{seen[numbers]} and {file.name}, which have one number",
+                         "a number of its own for each file",
+                         "files='*.csv' or remove one")  # fmt: skip
         seen[numbers] = file.name
     if () in seen and len(seen) > 1:
         raise refuse(path, f"{seen[()]}, without a number among files that have one",
