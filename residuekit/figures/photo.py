@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ..errors import ContractError, Fault
 from ..io import sha256
-from ..io.picture import open_picture
+from ..io.image_file import open_picture
 from ..words import caption as words
 from .maps import draw_scale_bar
 from .stratum import Block, Map

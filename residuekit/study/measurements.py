@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault
-from ..io.cells import read_cells
+from ..io.hand_table import read_cells
 from ..schema import ARM_COLUMNS, MEASUREMENT_COLUMNS, NEEDED_CELLS, ROLES, STRATUM_COLUMNS
 from ..validator import CELLS, Fields, check, choice, number, text
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ReadError, did_you_mean
-from ..io.picture import open_picture
+from ..io.image_file import open_picture
 from ..validator import Place
 
 _AFFINE = "image_affine"

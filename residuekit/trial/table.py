@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, StudyError
-from ..io.cells import read_cells
+from ..io.hand_table import read_cells
 from ..kernels.colour import INSTALL, can_compare
 from ..reprs import as_frame, as_html, as_text
 from ..validator import CELLS, Field, Fields, Place, as_number, check, number, text, whole

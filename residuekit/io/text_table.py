@@ -1,4 +1,4 @@
-"""The text of a table: comments, delimiter, decimal mark, header, numbers, each with its line."""
+"""Tables of text: comments, delimiter, decimal mark, header, numbers, each with its line."""
 
 from __future__ import annotations
 
@@ -8,16 +8,20 @@ import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import xarray as xr
 
 from ..errors import ReadError
 from .opening import decoded, json_of, readable, refuse
-from .table_head import MISSING, Head, find_head, is_missing, number_of, swallowed
+from .options import TextOptions, takes
+from .table_head import MISSING, Head, Table, find_head, is_missing, number_of, swallowed
+from .table_layouts import KIND, from_table
 
+NAME = KIND
 #: First line of a table of our own; the comment lines below it hold what the numbers do not.
 SIGNATURE = "# residuekit table"
 _DELIMITERS = ("\t", ";", ",")
@@ -29,31 +33,23 @@ _PIECE = 2**18
 _MISSING = {cased for word in MISSING for cased in (word, word.upper(), word.title(), "NaN")}
 
 
-@dataclass(frozen=True)
-class Table:
-    """A table of numbers: its header and what stands round it, values (n_rows, n_columns), lines.
+def recognises(head: bytes) -> bool:
+    """Say whether the first bytes are those of a table of our own."""
+    return head.startswith(SIGNATURE.encode())
 
-    `names` are those of the rows, where the first column is text; `units` those of the columns;
-    `form` says how the file was written (delimiter, decimal mark, encoding, sheet).
+
+@takes(TextOptions)
+def read(path: Path, options: TextOptions) -> xr.DataArray:
+    """Read point spectra or a map from a table of text; `TextOptions` says what may be stated.
+
+    Columns are parted by tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
+    A row of units may stand below the header.
+
+    Raises
+    ------
+    ReadError : anything that cannot be read without guessing, with its line.
     """
-
-    path: Path
-    head: Head
-    values: Any
-    lines: Any
-    stated: dict[str, Any]
-    form: dict[str, str]
-    decimal: str = "."
-    names: tuple[str, ...] | None = None
-
-    @property
-    def header(self) -> tuple[str, ...] | None:
-        """The names of the columns."""
-        return self.head.header
-
-    def number(self, cell: str) -> float | None:
-        """Return the number in a header cell, or None."""
-        return number_of(cell, self.decimal)
+    return from_table(parse(path, options.delimiter, options.decimal), options)
 
 
 def parse(path: Path, delimiter: str | None, decimal: str | None) -> Table:

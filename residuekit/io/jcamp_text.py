@@ -1,4 +1,4 @@
-"""JCAMP-DX text split into blocks of labels and tables, nothing decoded yet."""
+"""JCAMP-DX text split into blocks of labels and tables, and the pages of NTUPLES."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ _ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")
 _BLANKS = " \t\r\x1a"
 _LABEL = re.compile(r"##[^\n]*")
 _COMMENT = re.compile(r"\$\$[^\n]*")
+_PAGE_FORM = re.compile(r"\(X\+\+\((\w+)\.\.\1\)\)|\(X(\w+)\.\.X\2\)")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d+)?")
 
 
@@ -61,6 +62,12 @@ class Block:
             raise refuse(path, f"no ##{label}=", "that label with its value",
                          f"add a line ##{label}=", self.line)  # fmt: skip
         return value
+
+    def refuse_cut(self, path: Path, line: int, whose: str = "") -> None:
+        """Refuse a block without its end, in this line."""
+        if not self.ended:
+            raise refuse(path, f"no ##END={whose}", "a whole file: this one may be cut", "export "
+                         "it again; if it is whole, add a last line ##END=", line)  # fmt: skip
 
     def number(self, path: Path, label: str, default: float | None = None) -> float:
         """Return the number of a label; `default` where the label is absent."""
@@ -148,3 +155,57 @@ def _nothing_but_comments(path: Path, text: str, line: int) -> None:
         if part.strip(_BLANKS):
             raise refuse(path, f"{part.strip()[:40]!r} outside a block", "a label ##TITLE= first",
                          "remove the line", number)  # fmt: skip
+
+
+def pages(path: Path, block: Block) -> list[Block]:
+    """Return a block with XYDATA or XYPOINTS for each page; a block without NTUPLES as it is.
+
+    The variables stand in columns under SYMBOL, UNITS, FACTOR, FIRST, LAST, VAR_DIM (Lampen and
+    others 1994, NTUPLES).
+
+    Raises
+    ------
+    ReadError : a table of another form, or of variables that SYMBOL does not name.
+    """
+    if "NTUPLES" not in block.labels and not any(t.label == "DATATABLE" for t in block.tables):
+        return [block]
+    symbols = _columns(block, "SYMBOL")
+    found: list[Block] = []
+    seen: set[str] = set()
+    for table in block.tables:
+        words = re.sub(r"\s", "", table.form).upper()
+        match = _PAGE_FORM.match(words)
+        if match is None:
+            raise refuse(path, f"##DATA TABLE= {table.form[:40]}", "(X++(Y..Y)) or (XY..XY)",
+                         "export plain XYDATA", table.line)  # fmt: skip
+        symbol = match[1] or match[2]
+        if not {"X", symbol} <= set(symbols):
+            raise refuse(path, f"a table of {symbol} over X, but ##SYMBOL= {', '.join(symbols)}",
+                         "both in ##SYMBOL=", "export plain XYDATA", table.line)  # fmt: skip
+        columns = (symbols.index("X"), symbols.index(symbol))
+        found.append(_page(block, table, *columns, even=match[1] is not None))
+        if symbol in seen:
+            found[-1].labels.pop("FIRSTY", None)
+        seen.add(symbol)
+    return found
+
+
+def _columns(block: Block, label: str) -> list[str]:
+    return [cell.strip().upper() for cell in block.text(label).split(",")]
+
+
+def _page(block: Block, table: DataTable, x: int, y: int, *, even: bool) -> Block:
+    page = Block(table.line, ended=block.ended)
+    title = block.text("TITLE")
+    page.labels["TITLE"] = (f"{title}, {table.page}" if table.page else title, table.line)
+    for label, source, column in (
+        ("XUNITS", "UNITS", x), ("YUNITS", "UNITS", y), ("XFACTOR", "FACTOR", x),
+        ("YFACTOR", "FACTOR", y), ("FIRSTX", "FIRST", x), ("LASTX", "LAST", x),
+        ("NPOINTS", "VARDIM", x), ("FIRSTY", "FIRST", y),
+    ):  # fmt: skip
+        cells = _columns(block, source)
+        if column < len(cells) and cells[column]:
+            page.labels[label] = (cells[column], block.line_of(source))
+    kind, shape = ("XYDATA", "(X++(Y..Y))") if even else ("XYPOINTS", "(XY..XY)")
+    page.tables.append(DataTable(kind, shape, table.line, table.page, table.text))
+    return page

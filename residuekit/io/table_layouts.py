@@ -1,21 +1,21 @@
-"""Text tables of spectra, read: side by side, a row a pixel, or a row a number."""
+"""From a table to the labelled array: spectra side by side, in rows, a row a pixel or a number."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from pathlib import Path
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ..schema import make_map, make_points
-from .grid import grid
-from .opening import labelled, refuse, source_of, stored, with_position_unit
-from .options import TableOptions, TextOptions, kept, takes
-from .state import as_kept, as_stated
-from .table_text import SIGNATURE, Table, parse
-from .vocabulary import (
+from .labelled import spectra
+from .opening import refuse
+from .options import TableOptions, kept
+from .own_files import as_kept, as_stated
+from .pixel_grid import upright
+from .table_head import Table
+from .unit_words import (
     as_fraction,
     axis_unit_of,
     contradicts,
@@ -28,43 +28,68 @@ from .vocabulary import (
     to_wavenumber,
 )
 
-NAME = "table"
+#: What the reader of tables is called in `source`.
+KIND = "table"
 _MOST_EMPTY = 16
 #: Where an axis without a unit may lie, in cm-1, and the names of an axis that say nothing.
 _LOWEST, _HIGHEST = 100, 15_000
 _NEUTRAL = ("", "x")
 
 
-def recognises(head: bytes) -> bool:
-    """Say whether the first bytes are those of a table of our own."""
-    return head.startswith(SIGNATURE.encode())
+@dataclass(frozen=True)
+class _Columns:
+    """What a layout finds: the axis (n_wavenumber,), its name and its lines where it is a column.
+
+    The values are (n_spectra, n_wavenumber); `words` and `units` name their quantity, `names` the
+    spectra; a map has the `places` x and y of each in `place_unit`.
+    """
+
+    axis: Any
+    word: str
+    values: Any
+    lines: Any = None
+    words: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    names: Any = None
+    places: tuple[Any, Any] | None = None
+    place_unit: str = ""
+    notes: Mapping[str, str] = field(default_factory=dict)
 
 
-@takes(TextOptions)
-def read(path: Path, options: TextOptions) -> xr.DataArray:
-    """Read point spectra or a map from a table of text; `TextOptions` says what may be stated.
-
-    Columns are parted by tab, semicolon or comma; decimal point or comma; UTF-8, UTF-16 or Latin-1.
-    A row of units may stand below the header.
+def from_table(table: Table, options: TableOptions) -> xr.DataArray:
+    """Make the labelled array of a table of text or of a sheet.
 
     Raises
     ------
     ReadError : anything that cannot be read without guessing, with its line.
     """
-    return from_table(parse(path, options.delimiter, options.decimal), options)
-
-
-def from_table(table: Table, options: TableOptions) -> xr.DataArray:
-    """Make the labelled array of a table; the errors are those of `read`."""
     if not table.stated:
         table = _without_empty_end(table)
     else:
         options = as_kept(table.path, table.stated, options)
         options = kept(table.path, options, layout=str(table.stated.get("layout")))
-    found = options.layout or _layout(table)
-    readers = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
-    array = readers[found](table, options)
-    return _as_stated(table, array, found) if table.stated else array
+    layout = options.layout or _layout(table)
+    layouts = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
+    found = layouts[layout](table)
+    axis, axis_notes = _axis(table, found, options)
+    values, quantity, value_notes = _values(table, found, options)
+    x = y = None
+    gaps: Mapping[str, str] = {}
+    if found.places:
+        values, x, y, gaps = upright(table.path, *found.places, values)
+    notes = {"layout": layout, **table.form, **found.notes, **axis_notes, **value_notes, **gaps}
+    notes |= {"title": table.head.title} if table.head.title else {}
+    notes |= {"origin": table.stated["source"]} if table.stated else {}
+    array = spectra(table.path, KIND, values, axis, notes, quantity=quantity, names=found.names,
+                    technique=options.technique, x=x, y=y, unit=found.place_unit)  # fmt: skip
+    if not table.stated:
+        return array
+    n_rows = {"points": array.shape[-1], "wide map": array[..., 0].size}.get(layout, array.size)
+    if len(table.values) != n_rows:
+        raise refuse(table.path, f"{len(table.values)} rows of an array of {list(array.shape)}",
+                     f"{n_rows} rows", "copy it again: it was cut or changed",
+                     int(table.lines[-1]))  # fmt: skip
+    return as_stated(table.path, array, table.stated)
 
 
 def _without_empty_end(table: Table) -> Table:
@@ -117,14 +142,9 @@ def _layout(table: Table) -> str:
 
 
 def _ask(table: Table, found: str) -> Exception:
-    return refuse(
-        table.path,
-        found,
-        "a layout that can be recognised",
-        "layout='points' (columns of spectra), 'points in rows', 'wide map' (x, y, "
-        "then a column a wavenumber) or 'long map' (x, y, wavenumber, value)",
-        1,
-    )
+    return refuse(table.path, found, "a layout that can be recognised", "layout='points' (columns "
+                  "of spectra), 'points in rows', 'wide map' (x, y, then a column a wavenumber) or "
+                  "'long map' (x, y, wavenumber, value)", 1)  # fmt: skip
 
 
 def _is_monotone(axis: Any) -> bool:
@@ -140,53 +160,30 @@ def _is_plausible(word: str, axis: Any) -> bool:
     return bool(wavenumber.min() >= _LOWEST and wavenumber.max() <= _HIGHEST)
 
 
-def _points(table: Table, options: TableOptions) -> xr.DataArray:
+def _points(table: Table) -> _Columns:
+    """Columns of spectra; the first column is the axis."""
     if table.values.shape[1] < 2 or table.names is not None:
         raise _ask(table, "one column" if table.names is None else "names in the first column")
-    word = _axis_word(table, 0)
-    axis, notes = _axis(table, table.values[:, 0], word, options, table.lines)
     words = table.header[1:] if table.header else ()
-    values, quantity, said = _values(table, table.values[:, 1:].T, words, _units(table)[1:],
-                                     options)  # fmt: skip
-    names = None if not words or (len(words) == 1 and quantity_of(words[0], short=True)) else words
-    source = _source(table, "points", {**notes, **said})
-    return labelled(table.path, make_points, values, axis, names, quantity=quantity,
-                    technique=options.technique or "unknown", source=source)  # fmt: skip
+    named = words and not (len(words) == 1 and quantity_of(words[0], short=True))
+    return _Columns(table.values[:, 0], _axis_word(table, 0), table.values[:, 1:].T, table.lines,
+                    words, _units(table)[1:], words if named else None)  # fmt: skip
 
 
-def _rows(table: Table, options: TableOptions) -> xr.DataArray:
+def _rows(table: Table) -> _Columns:
     """Spectra in rows: the header is the axis; the first column names the spectra."""
     header = table.header
     numbers = [table.number(cell) for cell in header[1:]] if header else [None]
-    if header is None or None in numbers:
+    if None in numbers:
         raise refuse(table.path, "a first row that is no axis", "a name and then wavenumbers",
                      "mend the first row", 1)  # fmt: skip
     values = table.values if table.names is not None else table.values[:, 1:]
     names = table.names if table.names is not None else table.values[:, 0]
-    axis, notes = _axis(table, np.array(numbers, dtype=float), _axis_word(table, 0), options, None)
-    values, quantity, said = _values(table, values, (), (), options)
-    source = _source(table, "points in rows", {**notes, **said})
-    return labelled(table.path, make_points, values, axis, names, quantity=quantity,
-                    technique=options.technique or "unknown", source=source)  # fmt: skip
+    return _Columns(np.array(numbers, dtype=float), _axis_word(table, 0), values, names=names)
 
 
-def _columns(table: Table, wanted: list[int]) -> Any:
-    """These columns (n_rows, n_wanted): a view where they stand side by side."""
-    first, last = wanted[0], wanted[-1] + 1
-    return table.values[:, first:last] if last - first == len(wanted) else table.values[:, wanted]
-
-
-def _units(table: Table) -> tuple[str, ...]:
-    return table.head.units or ()
-
-
-def _axis_word(table: Table, column: int) -> str:
-    """The name of a column, and its unit from the row of units in brackets."""
-    name = table.header[column] if table.header else ""
-    return f"{name} ({_units(table)[column]})" if _units(table) else name
-
-
-def _wide(table: Table, options: TableOptions) -> xr.DataArray:
+def _wide(table: Table) -> _Columns:
+    """A row a pixel: x, y, then a column a wavenumber."""
     header = table.header
     if header is None:
         raise refuse(table.path, "no header", "a header of x, y and the wavenumbers",
@@ -199,60 +196,55 @@ def _wide(table: Table, options: TableOptions) -> xr.DataArray:
         raise refuse(table.path, f"columns called {wrong[:4]}", "x, y and then wavenumbers",
                      "mend the header", 1)  # fmt: skip
     word = _units(table)[rest[0]] if _units(table) else ""
-    axis, said = _axis(table, np.array(numbers, dtype=float), word, options, None)
-    values, quantity, more = _values(table, _columns(table, rest), (), (), options)
+    side_by_side = rest[-1] - rest[0] + 1 == len(rest)
+    values = table.values[:, slice(rest[0], rest[-1] + 1) if side_by_side else rest]
     x, y = (table.values[:, place] * factor for place, factor in places.items())
-    columns, rows, column, row = grid(table.path, x, y)
-    cube = stored(table.path, values)
-    if not np.array_equal(row * columns.size + column, np.arange(rows.size * columns.size)):
-        cube = np.full((rows.size * columns.size, axis.size), np.nan, dtype=np.float32)
-        cube[row * columns.size + column] = stored(table.path, values)
-    cube = cube.reshape(rows.size, columns.size, axis.size)
-    source = _source(table, "wide map", {**notes, **said, **more, **_gaps(rows, columns, len(x))})
-    array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
-                     technique=options.technique or "unknown", source=source)  # fmt: skip
-    return with_position_unit(array, unit)
+    return _Columns(np.array(numbers, dtype=float), word, values, places=(x, y), place_unit=unit,
+                    notes=notes)  # fmt: skip
 
 
-def _long(table: Table, options: TableOptions) -> xr.DataArray:
+def _long(table: Table) -> _Columns:
+    """A row a number: x, y, wavenumber, value."""
     if table.values.shape[1] != 4:
         raise refuse(table.path, f"{table.values.shape[1]} columns", "x, y, wavenumber and value",
                      "a table of those four columns")  # fmt: skip
     header = table.header or ("x", "y", "wavenumber", "")
     places, unit, notes = _positions(table, header)
     rest = [column for column in range(4) if column not in places]
-    rest.sort(key=lambda column: not is_axis_word(header[column]))
-    if not is_axis_word(header[rest[0]]) and table.header:
+    at_axis, at_value = sorted(rest, key=lambda column: not is_axis_word(header[column]))
+    if not is_axis_word(header[at_axis]) and table.header:
         raise refuse(table.path, f"the columns {', '.join(header)}", "one called wavenumber",
                      "mend the header", 1)  # fmt: skip
-    raw, which = np.unique(table.values[:, rest[0]], return_inverse=True)
+    axis, which = np.unique(table.values[:, at_axis], return_inverse=True)
     x, y = (table.values[:, place] * factor for place, factor in places.items())
     pixels, pixel = np.unique(np.stack([x, y], axis=1), axis=0, return_inverse=True)
-    n_cells = len(pixels) * raw.size
+    n_cells = len(pixels) * axis.size
     if n_cells > _MOST_EMPTY * len(x):
-        raise refuse(table.path, f"{len(pixels)} pixels with {raw.size} different wavenumbers in "
+        raise refuse(table.path, f"{len(pixels)} pixels with {axis.size} different wavenumbers in "
                      f"{len(x)} rows", "the same wavenumbers for each pixel",
                      "interpolate the spectra to one axis first")  # fmt: skip
-    cell = pixel.ravel() * raw.size + which
+    cell = pixel.ravel() * axis.size + which
     if len(np.unique(cell)) != cell.size:
         order = np.argsort(cell, kind="stable")
         twice = order[1:][np.diff(cell[order]) == 0].min()
         raise refuse(table.path, "a pixel and wavenumber that stand twice", "one row for each",
                      "remove what stands twice", int(table.lines[twice]))  # fmt: skip
-    axis, said = _axis(table, raw, _axis_word(table, rest[0]), options, None)
-    units = _units(table)[rest[1] : rest[1] + 1]
-    values, quantity, more = _values(table, table.values[:, rest[1]], (header[rest[1]],), units,
-                                     options)  # fmt: skip
-    flat = np.full(n_cells, np.nan)
-    flat[cell] = values
-    columns, rows, column, row = grid(table.path, pixels[:, 0], pixels[:, 1])
-    cube = np.full((rows.size, columns.size, raw.size), np.nan)
-    cube[row, column] = flat.reshape(len(pixels), raw.size)
-    gaps = _gaps(rows, columns, len(pixels))
-    source = _source(table, "long map", {**notes, **said, **more, **gaps})
-    array = labelled(table.path, make_map, cube, axis, columns, rows, quantity=quantity,
-                     technique=options.technique or "unknown", source=source)  # fmt: skip
-    return with_position_unit(array, unit)
+    values = np.full(n_cells, np.nan)
+    values[cell] = table.values[:, at_value]
+    return _Columns(axis, _axis_word(table, at_axis), values.reshape(len(pixels), axis.size),
+                    words=(header[at_value],), units=_units(table)[at_value : at_value + 1],
+                    places=(pixels[:, 0], pixels[:, 1]), place_unit=unit,
+                    notes=notes)  # fmt: skip
+
+
+def _units(table: Table) -> tuple[str, ...]:
+    return table.head.units or ()
+
+
+def _axis_word(table: Table, column: int) -> str:
+    """The name of a column, and its unit from the row of units in brackets."""
+    name = table.header[column] if table.header else ""
+    return f"{name} ({_units(table)[column]})" if _units(table) else name
 
 
 def _positions(
@@ -292,10 +284,9 @@ def _complete(table: Table, column: Any, name: str) -> None:
                      "fill the cell or remove the row", line)  # fmt: skip
 
 
-def _axis(
-    table: Table, axis: Any, word: str, options: TableOptions, lines: Any
-) -> tuple[Any, dict[str, str]]:
+def _axis(table: Table, found: _Columns, options: TableOptions) -> tuple[Any, dict[str, str]]:
     """The spectral axis in cm-1, as it stands in the file, and what was assumed about it."""
+    axis, word, lines = found.axis, found.word, found.lines
     if lines is not None:
         _complete(table, axis, word)
         _strictly(table, axis, lines)
@@ -307,8 +298,8 @@ def _axis(
         unsaid = is_axis_word(word) or (lines is not None and plain(word) not in _NEUTRAL)
         if unsaid or axis.min() < _LOWEST or axis.max() > _HIGHEST:
             named = f" called {word!r}" if unsaid else ""
-            found = f"an axis{named} from {axis.min():g} to {axis.max():g} without a unit"
-            raise refuse(table.path, found, "its unit", "x_unit='cm-1' (or nm, um)")
+            raise refuse(table.path, f"an axis{named} from {axis.min():g} to {axis.max():g} "
+                         "without a unit", "its unit", "x_unit='cm-1' (or nm, um)")  # fmt: skip
         unit, notes["wavenumber"] = "cm-1", "assumed cm-1"
     elif not options.x_unit and contradicts(word, unit):
         raise refuse(table.path, f"an axis called {word!r}", "wavenumbers in cm-1, or wavelengths "
@@ -331,16 +322,13 @@ def _strictly(table: Table, axis: Any, lines: Any) -> None:
 
 
 def _values(
-    table: Table,
-    values: Any,
-    words: tuple[str, ...],
-    units: tuple[str, ...],
-    options: TableOptions,
+    table: Table, found: _Columns, options: TableOptions
 ) -> tuple[Any, str, dict[str, str]]:
     """The numbers as a fraction or absorbance, their quantity, and what was assumed or done."""
-    short = all(quantity_of(word, short=True) for word in words)
-    known = {found for word in words if (found := quantity_of(word, short=short))}
-    known |= {found for unit in units if (found := quantity_of(unit, short=True))}
+    values = found.values
+    short = all(quantity_of(word, short=True) for word in found.words)
+    known = {said for word in found.words if (said := quantity_of(word, short=short))}
+    known |= {said for unit in found.units if (said := quantity_of(unit, short=True))}
     quantities = {quantity for quantity, _ in known}
     quantity, percent, notes = options.quantity, options.percent, {}
     if quantity is None and len(quantities) > 1:
@@ -358,26 +346,3 @@ def _values(
         quantity, notes["quantity"] = "absorbance", "assumed absorbance"
     values, scale = as_fraction(table.path, values, quantity, percent)
     return values, quantity, {**notes, **scale}
-
-
-def _gaps(rows: Any, columns: Any, n_pixels: int) -> dict[str, str]:
-    missing = rows.size * columns.size - n_pixels
-    return {"missing pixels": str(missing)} if missing else {}
-
-
-def _source(table: Table, layout: str, notes: dict[str, str]) -> dict[str, Any]:
-    recognised = {"layout": layout, **table.form, **notes}
-    if table.head.title:
-        recognised["title"] = table.head.title
-    if table.stated:
-        recognised["origin"] = table.stated["source"]
-    return source_of(table.path, NAME, **recognised)
-
-
-def _as_stated(table: Table, array: xr.DataArray, layout: str) -> xr.DataArray:
-    n_rows = {"points": array.shape[-1], "wide map": array[..., 0].size}.get(layout, array.size)
-    if len(table.values) != n_rows:
-        raise refuse(table.path, f"{len(table.values)} rows of an array of {list(array.shape)}",
-                     f"{n_rows} rows", "copy it again: it was cut or changed",
-                     int(table.lines[-1]))  # fmt: skip
-    return as_stated(table.path, array, table.stated)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,8 +11,7 @@ from hypothesis import strategies as st
 
 from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import read, read_peaks
-from residuekit.io.asdf import BadNumberError, decode_line
-from residuekit.io.asdf_table import decode_table
+from residuekit.io.jcamp_digits import BadNumberError, decode
 from residuekit.schema import source
 
 HEAD = """##TITLE= a test
@@ -87,13 +88,29 @@ def test_the_forms_and_the_table_are_said(saved):
 )
 def test_each_form_decodes_by_the_tables_of_the_standard(line, ordinates):
     """Pseudo-digits: McDonald and Wilks, Appl. Spectrosc. 42 (1988) 151, tables of section 5."""
-    np.testing.assert_array_equal(decode_line(line).y, ordinates)
+    for compiled in (False, True):
+        np.testing.assert_array_equal(decode(line, compiled=compiled).y, ordinates)
 
 
-@pytest.mark.parametrize("line", ["0 1 2x", "J1", "0J1", "0T", "", "0A0Z99999999999", "0A0T1.5"])
-def test_a_line_of_no_form_is_refused(line):
+@pytest.mark.parametrize("compiled", [False, True])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "0 1 2x",
+        "J1",
+        "0J1",
+        "0T",
+        "0 1 .",
+        "0A0Z99999999999",
+        "0A0T1.5",
+        "0A0J\n1A2",
+        "0 1+",
+        "? 1",
+    ],
+)
+def test_a_line_of_no_form_is_refused(line, compiled):
     with pytest.raises(BadNumberError):
-        decode_line(line)
+        decode(line, compiled=compiled)
 
 
 @pytest.mark.parametrize(
@@ -333,28 +350,74 @@ def test_a_damaged_table_of_peaks_is_refused(saved, old, new, message):
         read_peaks(saved("p.jdx", PEAKS.replace(old, new)))
 
 
-@settings(max_examples=80, deadline=None)
-@given(
-    st.lists(st.tuples(st.sampled_from("AJSb"), st.integers(0, 10**6), st.booleans()), max_size=30),
-    st.integers(1, 6),
+TOKEN = re.compile(
+    r"[ ,;]*([+-]?(?:\d+\.?\d*|\.\d+)(?:[Ee][+-]\d{1,3}(?!\d))?|[@A-Ia-i%J-Rj-rS-Zs]\d*\.?\d*|\?)"
 )
-def test_the_compiled_pass_decodes_as_line_by_line(tokens, per_line):
-    """Any sequence of forms: where the fast way answers, its numbers are those of the slow one."""
-    lines = []
-    for at in range(0, len(tokens), per_line):
-        text = "".join(
-            f"{kind}{value % 50 if kind == 'S' else value}"
-            if packed or kind != "A" else f" {value}"
-            for kind, value, packed in tokens[at : at + per_line]
-        )  # fmt: skip
-        lines.append(f"{at}.5@{text}")
-    fast = decode_table("\n".join(lines), 10_000)
-    if fast is None:
-        return
-    slow, repeats = [], False
+
+
+def _plainly(lines):
+    """Ordinates, abscissae and first indices by the words of the standard; None where refused."""
+    signed = {"@": 0.0, "%": 0.0}
+    for first, forms in ((1, "AJS"), (-1, "aj")):
+        signed |= {chr(ord(c) + i): first * (i + 1.0) for c in forms for i in range(9 - (c == "S"))}
+    signed["s"] = 9.0
+    y, x, index, check = [], [], [], False
     for line in lines:
-        one = decode_line(line)
-        slow += one.y[1:] if repeats else one.y
-        repeats = one.ends_in_difference
-    np.testing.assert_array_equal(fast.y, slow)
-    np.testing.assert_array_equal(fast.x, [decode_line(line).x for line in lines])
+        words, at, line = [], 0, line.rstrip(" ,;")
+        while at < len(line):
+            if not (found := TOKEN.match(line, at)):
+                return None
+            words.append(found[1])
+            at = found.end()
+        step, first = None, True
+        for place, word in enumerate(words):
+            lead = signed.get(word[0])
+            number = float(word.replace("?", "nan")) if lead is None else (
+                float(f"{abs(lead):.0f}{word[1:]}") * (-1 if word[0].islower() else 1))  # fmt: skip
+            if place == 0:
+                if word[0] in "?%" or word[0].upper() in "JKLMNOPQRSTUVWXYZ":
+                    return None
+                x.append(number)
+                index.append(len(y))
+                continue
+            if word[0] in "STUVWXYZs":
+                if first or "." in word:
+                    return None
+                for _ in range(int(abs(number)) - 1):
+                    y.append(y[-1] + (step or 0))
+                continue
+            difference = word[0] == "%" or word[0].upper() in "JKLMNOPQR"
+            if difference and first:
+                return None
+            step = number if difference else None
+            number = y[-1] + number if difference else number
+            if first and check:
+                if number != y[-1]:
+                    return None
+                index[-1] -= 1
+            else:
+                y.append(number)
+            first = False
+        check = step is not None
+    return y, x, index
+
+
+WORDS = ("A", "b12", "@", "J", "%", "j3", "T", "S2", "s", " 12", "-4", "+3", "1.25E-3", "A1.5",
+         " ?", ";", " 12345678901234567890", " 0.5", "J0000000000000001", "T1.5", "E+0123", "x",
+         "\n7", "\n@2")  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.sampled_from(WORDS), max_size=14), st.booleans())
+def test_tables_decode_as_by_the_words_of_the_standard(words, compiled):
+    """Any sequence of forms, as it stands and compiled, against a decoder written apart."""
+    text = "400.5 3" + "".join(words)
+    expected = _plainly(text.split("\n"))
+    try:
+        found = decode(text, compiled=compiled)
+    except BadNumberError:
+        assert expected is None
+        return
+    assert expected is not None
+    for name, numbers in zip(("y", "x", "index"), expected, strict=True):
+        np.testing.assert_array_equal(getattr(found, name), numbers)

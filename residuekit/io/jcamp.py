@@ -14,16 +14,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ..schema import make_map, make_points
-from .asdf import MOST_VALUES
-from .grid import grid
-from .jcamp_block import Block, parse
-from .jcamp_pages import pages
-from .jcamp_tables import decode, form
-from .opening import decoded, json_of, labelled, readable, refuse, source_of, with_position_unit
+from .jcamp_digits import MOST_VALUES
+from .jcamp_tables import decode_block, form
+from .jcamp_text import Block, pages, parse
+from .labelled import same_axis, spectra
+from .opening import decoded, json_of, readable, refuse
 from .options import BlockOptions, takes
-from .state import as_kept, as_stated
-from .vocabulary import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
+from .own_files import as_kept, as_stated
+from .pixel_grid import upright
+from .unit_words import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
 
 NAME = "JCAMP-DX"
 #: The label of our own that holds what no other label can.
@@ -68,34 +67,24 @@ def read(path: Path, options: BlockOptions) -> xr.DataArray:
     state = _state(path, blocks[0])
     if state:
         options = as_kept(path, state, options)
-    spectra = _spectra(path, blocks, options)
-    first = spectra[0]
-    _agree(path, spectra)
-    values = np.stack([spectrum.values for spectrum in spectra])
+    found = _spectra(path, blocks, options)
+    first = found[0]
+    _agree(path, found)
+    values = np.stack([spectrum.values for spectrum in found])
     if not state and not np.isfinite(values).any():
         raise refuse(path, "no ordinate that is a number", "ordinates", "export it again")
     title = blocks[0].text("TITLE") if options.block is None else first.block.text("TITLE")
-    notes = {**first.notes, "title": title, "encoding": encoding}
-    if len(blocks) > 1:
-        notes["blocks"] = f"{len(spectra)} of {len(blocks)} blocks"
-    if state:
-        notes["origin"] = state["source"]
-    said = {"quantity": first.quantity, "technique": options.technique or "unknown"}
-    places, unit = _places(path, spectra)
-    if places is None:
-        source = source_of(path, NAME, **notes)
-        names = None if len(spectra) == 1 else [s.block.text("TITLE") for s in spectra]
-        array = labelled(path, make_points, values, first.axis, names, source=source, **said)
-    else:
-        columns, rows, column, row = grid(path, *places)
-        cube = np.full((rows.size, columns.size, first.axis.size), np.nan, dtype=np.float32)
-        cube[row, column] = values
-        missing = rows.size * columns.size - len(spectra)
-        notes |= {"y order": "by the y position of each block, upward"}
-        notes |= {"missing pixels": str(missing)} if missing else {}
-        source = source_of(path, NAME, **notes)
-        array = labelled(path, make_map, cube, first.axis, columns, rows, source=source, **said)
-        array = with_position_unit(array, unit)
+    notes: dict[str, Any] = {**first.notes, "title": title, "encoding": encoding}
+    notes |= {"blocks": f"{len(found)} of {len(blocks)} blocks"} if len(blocks) > 1 else {}
+    notes |= {"origin": state["source"]} if state else {}
+    names = None if len(found) == 1 else [spectrum.block.text("TITLE") for spectrum in found]
+    x = y = None
+    places, unit = _places(path, [spectrum.block for spectrum in found])
+    if places is not None:
+        values, x, y, gaps = upright(path, *places, values)
+        notes |= {"y order": "by the y position of each block, upward", **gaps}
+    array = spectra(path, NAME, values, first.axis, notes, quantity=first.quantity, names=names,
+                    technique=options.technique, x=x, y=y, unit=unit)  # fmt: skip
     return as_stated(path, array, state) if state else array
 
 
@@ -109,9 +98,7 @@ def blocks_of(path: Path) -> tuple[list[Block], str]:
 
 def _state(path: Path, block: Block) -> dict[str, Any]:
     word = block.text(STATE)
-    if not word:
-        return {}
-    state = json_of(word)
+    state = json_of(word) if word else {}
     if not isinstance(state, dict):
         raise refuse(path, f"##{STATE}= {word[:40]}", "JSON as it was written", "write it again",
                      block.line_of(STATE))  # fmt: skip
@@ -144,35 +131,28 @@ def _spectra(path: Path, blocks: list[Block], options: BlockOptions) -> list[_Sp
         found = [found[wanted - 1]]
     if not found:
         raise refuse(path, "a LINK block without others", "blocks with spectra", "export it again")
+    read: list[_Spectrum] = []
     room = _MOST_IN_FILE
-    spectra = []
     for one in found:
-        spectra.append(_spectrum(path, one, options))
-        room -= spectra[-1].values.size
+        read.append(_spectrum(path, one, options))
+        room -= read[-1].values.size
         if room < 0:
             raise refuse(path, f"more than {_MOST_IN_FILE} points", "a file of no more",
                          "part the file", one.line)  # fmt: skip
-    return spectra
+    return read
 
 
 def _check_links(path: Path, linked: list[Block], found: int) -> None:
     for link in linked:
         declared = link.number(path, "BLOCKS")
         line = link.line_of("BLOCKS")
-        if not link.ended:
-            raise refuse(
-                path,
-                "no ##END= of the LINK block",
-                "a whole file: this one may be cut",
-                "export it again; if it is whole, add a last line ##END=",
-                line,
-            )
+        link.refuse_cut(path, line, " of the LINK block")
         if len(linked) == 1 and declared not in (found, found + 1):
             tell(path, f"BLOCKS {declared:g}, but {found} blocks", line)
 
 
 def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
-    axis, values, forms = decode(path, block)
+    axis, values, forms = decode_block(path, block)
     word = block.needed(path, "XUNITS")
     unit = axis_unit_of(word)
     if unit is None:
@@ -198,35 +178,28 @@ def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
     return _Spectrum(block, axis, values, name, {**notes, **scale})
 
 
-def _agree(path: Path, spectra: list[_Spectrum]) -> None:
+def _agree(path: Path, found: list[_Spectrum]) -> None:
     """Refuse blocks that do not share one axis and one quantity."""
-    first = spectra[0]
-    for number, other in enumerate(spectra[1:], start=2):
+    first = found[0]
+    for number, other in enumerate(found[1:], start=2):
+        either = f"block=1 or block={number}"
         if other.quantity != first.quantity:
-            raise refuse(
-                path,
-                f"block 1 in {first.quantity}, block {number} in {other.quantity}",
-                "one quantity",
-                f"block=1 or block={number}",
-                other.block.line,
-            )
-        step = np.abs(np.diff(first.axis)).min() if first.axis.size > 1 else 1.0
-        if other.axis.size != first.axis.size or not np.allclose(
-            other.axis, first.axis, rtol=0, atol=1e-3 * step
-        ):
+            raise refuse(path, f"block 1 in {first.quantity}, block {number} in {other.quantity}",
+                         "one quantity", either, other.block.line)  # fmt: skip
+        if not same_axis(first.axis, other.axis):
             spans = " and ".join(f"{s.axis[0]:g} to {s.axis[-1]:g} ({s.axis.size} points)"
                                  for s in (first, other))  # fmt: skip
             raise refuse(path, f"blocks 1 and {number} on different axes: {spans}", "one axis",
-                         f"block=1 or block={number}", other.block.line)  # fmt: skip
+                         either, other.block.line)  # fmt: skip
 
 
-def _places(path: Path, spectra: list[_Spectrum]) -> tuple[tuple[Any, Any] | None, str]:
+def _places(path: Path, blocks: list[Block]) -> tuple[tuple[Any, Any] | None, str]:
     """The x and y of each block (n_blocks,) in their unit; None where no block has any."""
     found: list[dict[str, float]] = []
     units: set[str] = set()
-    for spectrum in spectra:
+    for block in blocks:
         place = {}
-        for label, (value, line) in spectrum.block.labels.items():
+        for label, (value, line) in block.labels.items():
             bare = label.removeprefix("$").replace("POSITION", "").lower()
             if label.startswith("$") and bare in ("x", "y"):
                 place[bare], unit = _place(path, label, bare, value, line)
@@ -234,12 +207,12 @@ def _places(path: Path, spectra: list[_Spectrum]) -> tuple[tuple[Any, Any] | Non
         found.append(place)
     if not any(found):
         return None, ""
-    partly = [s for s, place in zip(spectra, found, strict=True) if set(place) != {"x", "y"}]
+    partly = [b for b, place in zip(blocks, found, strict=True) if set(place) != {"x", "y"}]
     if partly or len(units) > 1:
         raise refuse(path, "blocks without positions among others that have them" if partly else
                      f"positions in {' and '.join(sorted(units))}", "x and y in one unit for each "
                      "block", "mend the labels, or choose one: block=1",
-                     partly[0].block.line if partly else None)  # fmt: skip
+                     partly[0].line if partly else None)  # fmt: skip
     return (np.array([p["x"] for p in found]), np.array([p["y"] for p in found])), units.pop()
 
 

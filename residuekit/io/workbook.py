@@ -1,4 +1,8 @@
-"""Workbooks (XLSX) of spectra, in and out: the same tables, in cells."""
+"""Workbooks (XLSX) of spectra, in and out: the same tables, in cells.
+
+Read by openpyxl, cell by cell, on purpose: readers that give values alone are ten times faster, but
+show a formula as an empty cell, and reserve memory for all cells up to the last one that is used.
+"""
 
 from __future__ import annotations
 
@@ -15,11 +19,10 @@ import xarray as xr
 from ..errors import Fault, ReadError, WriteError
 from .opening import json_of, readable, refuse
 from .options import SheetOptions, takes
-from .state import state_of
-from .table_head import find_head, swallowed
-from .table_text import Table
+from .own_files import state_of
+from .table_head import Table, find_head, swallowed
+from .table_layouts import from_table
 from .table_writer import rows_of
-from .tables import from_table
 
 NAME = "XLSX"
 _STATE = "residuekit"
@@ -115,9 +118,7 @@ def _cell(path: Path, cell: Any, row: int) -> Any:
 
 def _state(path: Path, rows: list[tuple[int, list[Any]]]) -> dict[str, Any]:
     """What our own second sheet says: a key and its JSON, over as many cells as it takes."""
-    if not rows:
-        return {}
-    state = json_of("".join(str(cells[0]) for _, cells in rows))
+    state = json_of("".join(str(cells[0]) for _, cells in rows)) if rows else {}
     if not isinstance(state, dict):
         raise refuse(path, f"a sheet {_STATE!r} that was changed", "JSON as it was written",
                      f"write the file again, or remove the sheet {_STATE!r}")  # fmt: skip
