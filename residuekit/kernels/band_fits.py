@@ -116,10 +116,12 @@ def fit_shapes(spectra: ArrayLike, shapes: ArrayLike, noise: float | None = None
         block = slice(start, start + ROWS_AT_ONCE)
         values = rows[block].astype(float)
         with np.errstate(invalid="ignore"):
-            heights[block] = values @ solver
+            found = values @ solver
+            found[~np.isfinite(found).all(axis=1)] = np.nan
             if noise is None:
-                left = values - heights[block] @ parts
+                left = values - found @ parts
                 spread[block] = np.sqrt(np.vecdot(left, left) / (parts.shape[1] - len(parts)))
+        heights[block] = found
     error = spread[:, None] * np.sqrt(np.diag(covariance))
     return ShapeFit(heights, error, spread, covariance)
 
