@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import residuekit as rk
 from residuekit import schema
 from residuekit.errors import ContractError, ProcedureError
-from residuekit.kernels import baseline, normalise, smooth
+from residuekit.kernels import baselines, normalise, smooth
 from residuekit.spectra.by_block import ROWS_AT_ONCE
 from residuekit.spectra.parameters import (
     METHODS,
@@ -225,15 +225,15 @@ def test_reflectance_is_not_turned_into_absorbance():
 @pytest.mark.parametrize(
     ("method", "parameters", "find"),
     [
-        ("arpls", {"smoothness": 1e3}, lambda b: baseline.arpls(b, smoothness=1e3)),
+        ("arpls", {"smoothness": 1e3}, lambda b: baselines.arpls(b, smoothness=1e3)),
         ("asymmetric least squares", {"asymmetry": 0.05},
-         lambda b: baseline.asymmetric_least_squares(b, asymmetry=0.05)),
-        ("rubber band", {}, lambda b: baseline.rubber_band(b, AXIS)),
-        ("polynomial", {"order": 3}, lambda b: baseline.polynomial(b, AXIS, order=3)),
+         lambda b: baselines.asymmetric_least_squares(b, asymmetry=0.05)),
+        ("rubber band", {}, lambda b: baselines.rubber_band(b, AXIS)),
+        ("polynomial", {"order": 3}, lambda b: baselines.polynomial(b, AXIS, order=3)),
         ("iterated polynomial", {"order": 4},
-         lambda b: baseline.iterated_polynomial(b, AXIS, order=4)),
+         lambda b: baselines.iterated_polynomial(b, AXIS, order=4)),
         ("two-point", PARAMETERS["two-point"],
-         lambda b: baseline.two_point(b, AXIS, left=(1040, 1050), right=(1140, 1150))),
+         lambda b: baselines.two_point(b, AXIS, left=(1040, 1050), right=(1140, 1150))),
     ],
 )  # fmt: skip
 def test_each_baseline_method_is_its_kernel(method, parameters, find):

@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import Fault, ProcedureError, did_you_mean
-from ..kernels import baseline as baselines
+from ..kernels import baselines
 from ..kernels import normalise as normalisations
 from ..validator import Field, Fields, Place, check, choice, flag, listed, number, text, whole
 

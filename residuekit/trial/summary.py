@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from ..kernels.optics import gloss_units
+from ..kernels.reflection import gloss_units
 from ..reprs import as_frame
 from ..words import trial as words
 from .measures import (

@@ -12,23 +12,19 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ..errors import ContractError, Fault, did_you_mean
-from .optics import UM_PER_CM
-from .smooth import even_spacing
+from ..errors import ContractError, Fault
+from .reflection import UM_PER_CM
 
 __all__ = [
-    "APODISATIONS",
     "Powers",
     "atr",
     "band_index",
     "blur_sigma",
     "cone",
     "external_reflection",
-    "instrument_spectrum",
     "metal_index",
     "patch_share",
     "stack_powers",
-    "table_index",
     "transflection",
     "transmission",
 ]
@@ -42,11 +38,6 @@ Angles = tuple[float, float]
 OBJECTIVE: Angles = (10.0, 23.6)
 #: Half width of the Airy disc of a round aperture, 0.5145 lambda / NA, as a standard deviation.
 _AIRY_SIGMA = 0.5145 / 2.3548
-APODISATIONS = {
-    "boxcar": lambda u: np.ones_like(u),
-    "triangle": lambda u: 1.0 - u,
-    "happ-genzel": lambda u: 0.54 + 0.46 * np.cos(np.pi * u),
-}
 
 
 class Powers(NamedTuple):
@@ -230,22 +221,6 @@ def band_index(wavenumber: npt.ArrayLike, bands: npt.ArrayLike, n_infinity: floa
     return index
 
 
-def table_index(wavenumber: npt.ArrayLike, table: npt.ArrayLike) -> Complex:
-    """Interpolate measured constants: `table` (m, 3) of wavenumber (ascending), n, k.
-
-    Raises `ContractError` where the axis reaches beyond the table.
-    """
-    axis, rows = np.asarray(wavenumber, np.float64), np.asarray(table, dtype=np.float64)
-    if axis.min() < rows[0, 0] or axis.max() > rows[-1, 0]:
-        raise ContractError(
-            Fault(f"an axis from {axis.min():g} to {axis.max():g} cm-1",
-                  f"an axis inside the constants, {rows[0, 0]:g} to {rows[-1, 0]:g} cm-1",
-                  "a shorter axis, or constants that cover it")
-        )  # fmt: skip
-    n, k = (np.interp(axis, rows[:, 0], rows[:, column]) for column in (1, 2))
-    return np.asarray(n + 1j * k)
-
-
 def metal_index(
     wavenumber: npt.ArrayLike, plasma: float = 7.28e4, damping: float = 215.0
 ) -> Complex:
@@ -256,34 +231,6 @@ def metal_index(
     """
     axis = np.asarray(wavenumber, dtype=np.float64)
     return np.sqrt(1.0 - plasma**2 / (axis**2 + 1j * damping * axis))
-
-
-def instrument_spectrum(
-    intensity: npt.ArrayLike,
-    wavenumber: npt.ArrayLike,
-    resolution: float,
-    apodisation: str = "happ-genzel",
-) -> Floats:
-    """Return what a Fourier instrument makes of an intensity (..., n_channels) on an even axis.
-
-    The interferogram ends at a path difference of 1/resolution (cm) and is multiplied by the
-    apodisation; the spectrum goes on mirrored beyond its ends (type 1 cosine transform). Apply it
-    to transmittance or reflectance, never to absorbance. Raises `ContractError` for an unknown
-    apodisation and `ProcedureError` for an uneven axis.
-    """
-    from scipy.fft import dct, idct
-
-    if apodisation not in APODISATIONS:
-        raise ContractError(
-            Fault(f"the apodisation {apodisation!r}", "one of " + ", ".join(APODISATIONS),
-                  did_you_mean(apodisation, APODISATIONS))
-        )  # fmt: skip
-    values = np.asarray(intensity, dtype=np.float64)
-    spacing = even_spacing(np.asarray(wavenumber, dtype=np.float64))
-    count = values.shape[-1]
-    difference = np.arange(count) / (2 * (count - 1) * spacing) * resolution
-    window = np.where(difference <= 1, APODISATIONS[apodisation](np.minimum(difference, 1)), 0.0)
-    return np.asarray(idct(dct(values, type=1) * window, type=1))
 
 
 def blur_sigma(wavenumber: npt.ArrayLike, aperture: float, step_um: float) -> Floats:

@@ -17,8 +17,6 @@ from .smooth import even_spacing
 
 __all__ = [
     "OpticalConstants",
-    "contact_factor",
-    "contact_gap",
     "effective_thickness",
     "film_fraction",
     "fresnel_reflectance",
@@ -27,7 +25,6 @@ __all__ = [
     "kramers_kronig",
     "kubelka_munk",
     "penetration_depth",
-    "specular_reflectance",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -99,48 +96,6 @@ def film_fraction(thickness_um: npt.ArrayLike, depth_um: npt.ArrayLike) -> Float
     return -np.expm1(-2 * np.asarray(thickness_um) / np.asarray(depth_um, dtype=np.float64))
 
 
-def contact_factor(gap_um: npt.ArrayLike, depth_um: npt.ArrayLike) -> Floats:
-    """Return by what factor an air gap lowers the absorbance of a thick sample, exp(-2 g / dp).
-
-    It falls with wavenumber, so no single number repairs a spectrum.
-
-    >>> float(contact_factor(0.1, penetration_depth(1735.0, 4.0)).round(3))
-    0.593
-    """
-    return np.exp(-2 * np.asarray(gap_um) / np.asarray(depth_um, dtype=np.float64))
-
-
-def contact_gap(
-    block: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    wavenumber: npt.ArrayLike,
-    *,
-    n1: float,
-    n2: float = 1.5,
-    angle: float = 45.0,
-) -> Floats:
-    """Estimate the air gap in um of each spectrum against one in good contact, (n_spectra,).
-
-    ln(A / A_reference) = c - 2 g / dp(wavenumber), fitted by least squares with weights
-    A_reference^2 over the channels where both lie above a tenth of the reference's highest value;
-    c takes up thickness or pressure. Both spectra need their baseline removed and must be of one
-    material. NaN with fewer than 3 channels, or where those span less than a fifth of their mean
-    wavenumber: the slope could not be told from c.
-    """
-    rows = np.asarray(block, dtype=np.float64)
-    good, axis = np.asarray(reference, dtype=np.float64), np.asarray(wavenumber, dtype=np.float64)
-    slope = -2 / penetration_depth(axis, n1, n2, angle)
-    floor = 0.1 * np.nanmax(good)
-    gaps = np.full(len(rows), np.nan)
-    for number, row in enumerate(rows):
-        used = (row > floor * 0.1) & (good > floor)
-        if used.sum() < 3 or np.ptp(axis[used]) < 0.2 * axis[used].mean():
-            continue
-        ratio = np.log(row[used] / good[used])
-        gaps[number] = np.polyfit(slope[used], ratio, 1, w=good[used])[0]
-    return gaps
-
-
 def kubelka_munk(reflectance: npt.ArrayLike) -> Floats:
     """Return F = (1 - R)^2 / (2 R) of diffuse reflectance (Kubelka & Munk 1931, from memory).
 
@@ -154,12 +109,6 @@ def kubelka_munk(reflectance: npt.ArrayLike) -> Floats:
     usable = np.where(values > 0, values, np.nan)
     values = (1 - usable) ** 2 / (2 * usable)
     return np.asarray(values)
-
-
-def specular_reflectance(n: npt.ArrayLike, k: npt.ArrayLike) -> Floats:
-    """Return Fresnel's reflectance at normal incidence, ((n-1)^2 + k^2) / ((n+1)^2 + k^2)."""
-    n, k = np.asarray(n, dtype=np.float64), np.asarray(k, dtype=np.float64)
-    return np.asarray(((n - 1) ** 2 + k**2) / ((n + 1) ** 2 + k**2))
 
 
 def fresnel_reflectance(n: npt.ArrayLike, angle: float) -> Floats:

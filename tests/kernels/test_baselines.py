@@ -7,21 +7,21 @@ from hypothesis import strategies as st
 from scipy.special import expit
 
 from residuekit.errors import ProcedureError
-from residuekit.kernels import baseline
+from residuekit.kernels import baselines
 
 AXIS = np.linspace(800.0, 2000.0, 121)
 LEFT, RIGHT = (850.0, 880.0), (1900.0, 1950.0)
 FUNCTIONS = {
-    "asymmetric least squares": baseline.asymmetric_least_squares,
-    "arpls": baseline.arpls,
-    "rubber band": lambda block: baseline.rubber_band(block, AXIS),
-    "polynomial": lambda block: baseline.polynomial(block, AXIS, order=2),
-    "iterated polynomial": lambda block: baseline.iterated_polynomial(block, AXIS),
-    "two-point": lambda block: baseline.two_point(block, AXIS, left=LEFT, right=RIGHT),
+    "asymmetric least squares": baselines.asymmetric_least_squares,
+    "arpls": baselines.arpls,
+    "rubber band": lambda block: baselines.rubber_band(block, AXIS),
+    "polynomial": lambda block: baselines.polynomial(block, AXIS, order=2),
+    "iterated polynomial": lambda block: baselines.iterated_polynomial(block, AXIS),
+    "two-point": lambda block: baselines.two_point(block, AXIS, left=LEFT, right=RIGHT),
 }
 PENALISED = {
-    "asymmetric least squares": baseline.asymmetric_least_squares,
-    "arpls": baseline.arpls,
+    "asymmetric least squares": baselines.asymmetric_least_squares,
+    "arpls": baselines.arpls,
 }
 each_function = pytest.mark.parametrize("find", FUNCTIONS.values(), ids=FUNCTIONS)
 each_penalised = pytest.mark.parametrize("find", PENALISED.values(), ids=PENALISED)
@@ -111,7 +111,7 @@ def test_asymmetric_least_squares_is_the_dense_solution_of_the_paper():
         if np.array_equal(new, weights):
             break
         weights = new
-    found = baseline.asymmetric_least_squares(y[None], smoothness=1e5, asymmetry=0.02)
+    found = baselines.asymmetric_least_squares(y[None], smoothness=1e5, asymmetry=0.02)
     np.testing.assert_allclose(found[0], z, rtol=1e-8)
 
 
@@ -126,7 +126,7 @@ def test_arpls_is_the_dense_solution_of_the_paper():
         if np.linalg.norm(weights - new) / np.linalg.norm(weights) < 1e-3:
             break
         weights = new
-    np.testing.assert_allclose(baseline.arpls(y[None], smoothness=1e4)[0], z, rtol=1e-8)
+    np.testing.assert_allclose(baselines.arpls(y[None], smoothness=1e4)[0], z, rtol=1e-8)
 
 
 @each_penalised
@@ -163,7 +163,7 @@ def test_two_channels_are_too_few_for_a_smooth_baseline(find):
 
 def test_a_system_beyond_double_precision_is_refused():
     with pytest.raises(ProcedureError, match="smaller smoothness"):
-        baseline.asymmetric_least_squares(spectra(1), smoothness=1e20)
+        baselines.asymmetric_least_squares(spectra(1), smoothness=1e20)
 
 
 def plain_lower_hull(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -187,12 +187,12 @@ def plain_lower_hull(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 def test_the_rubber_band_is_the_lower_hull_on_any_axis_with_ties(values, steps):
     x, block = np.cumsum(steps).astype(float), np.array(values, dtype=float)
     expected = [plain_lower_hull(x, row) for row in block]
-    np.testing.assert_allclose(baseline.rubber_band(block, x), expected, atol=1e-12)
+    np.testing.assert_allclose(baselines.rubber_band(block, x), expected, atol=1e-12)
 
 
 def test_the_rubber_band_never_rises_above_the_spectrum_and_is_convex():
     block = spectra(20)
-    band = baseline.rubber_band(block, AXIS)
+    band = baselines.rubber_band(block, AXIS)
     assert (band <= block + 1e-12).all()
     assert (np.diff(band, n=2, axis=1) >= -1e-12).all()
     np.testing.assert_array_equal(band[:, [0, -1]], block[:, [0, -1]])
@@ -201,22 +201,22 @@ def test_the_rubber_band_never_rises_above_the_spectrum_and_is_convex():
 def test_the_rubber_band_of_one_or_two_channels_is_the_spectrum():
     for n in (1, 2):
         block = np.arange(2.0 * n).reshape(2, n) ** 2
-        np.testing.assert_array_equal(baseline.rubber_band(block, AXIS[:n]), block)
+        np.testing.assert_array_equal(baselines.rubber_band(block, AXIS[:n]), block)
 
 
 @pytest.mark.parametrize("order", [0, 1, 2, 3, 8])
 def test_the_polynomial_is_that_of_least_squares(order):
     y = spectra(1)[0]
     fit = np.polynomial.Polynomial.fit(AXIS, y, order)(AXIS)
-    np.testing.assert_allclose(baseline.polynomial(y[None], AXIS, order=order)[0], fit, rtol=1e-10)
+    np.testing.assert_allclose(baselines.polynomial(y[None], AXIS, order=order)[0], fit, rtol=1e-10)
 
 
 def test_the_iterated_polynomial_finds_a_polynomial_under_bands():
     u = (AXIS - 1400) / 600
     truth = 0.3 + 0.1 * u - 0.05 * u**2
     y = truth + 0.5 * np.exp(-(((AXIS - 1090) / 20) ** 2))
-    found = baseline.iterated_polynomial(y[None], AXIS, order=2, tolerance=1e-6)
-    plain = baseline.polynomial(y[None], AXIS, order=2)
+    found = baselines.iterated_polynomial(y[None], AXIS, order=2, tolerance=1e-6)
+    plain = baselines.polynomial(y[None], AXIS, order=2)
     assert np.abs(found - truth).mean() < 0.01
     assert np.abs(plain - truth).mean() > 2 * np.abs(found - truth).mean()
 
@@ -227,13 +227,13 @@ def test_the_rounds_of_an_iterated_polynomial_are_counted():
     for _ in range(4):
         y = np.minimum(y, fit)
         fit = np.polynomial.Polynomial.fit(AXIS, y, 3)(AXIS)
-    found = baseline.iterated_polynomial(
+    found = baselines.iterated_polynomial(
         spectra(1), AXIS, order=3, tolerance=1e-12, max_iterations=3
     )
     np.testing.assert_allclose(found[0], fit, rtol=1e-9)
 
 
-@pytest.mark.parametrize("find", [baseline.polynomial, baseline.iterated_polynomial])
+@pytest.mark.parametrize("find", [baselines.polynomial, baselines.iterated_polynomial])
 def test_a_polynomial_needs_more_channels_than_its_order(find):
     with pytest.raises(ProcedureError, match="more channels than the order"):
         find(np.ones((1, 4)), AXIS[:4], order=4)
@@ -241,7 +241,7 @@ def test_a_polynomial_needs_more_channels_than_its_order(find):
 
 def test_the_two_point_line_goes_through_both_means():
     y = spectra(3)
-    line = baseline.two_point(y, AXIS, left=LEFT, right=RIGHT)
+    line = baselines.two_point(y, AXIS, left=LEFT, right=RIGHT)
     for interval in (LEFT, RIGHT):
         inside = np.clip(AXIS, *interval) == AXIS
         middle = [np.interp(AXIS[inside].mean(), AXIS, row) for row in line]
@@ -256,4 +256,4 @@ def test_the_two_point_line_goes_through_both_means():
 )  # fmt: skip
 def test_two_point_intervals_that_the_axis_cannot_serve_are_refused(left, right, words):
     with pytest.raises(ProcedureError, match=words):
-        baseline.two_point(spectra(1), AXIS, left=left, right=right)
+        baselines.two_point(spectra(1), AXIS, left=left, right=right)
