@@ -93,7 +93,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
     limits = [made for stratum in every[:MOST_ARMS] if (made := limit_table(result, stratum))]
     how_limits = limit_sentences(result)
     methods = [row[1] for made in limits for row in made.table.rows]
-    steps = record["procedure"]
+    steps, blind = record["procedure"], result.markers["blind"]
     versions = {"residuekit": record["residuekit"], "Python": record["python"],
                 "system": record["system"], **record["packages"]}  # fmt: skip
     remarks = [(row["file"], " ".join(row["words"])) for row in quality if row.get("words")]
@@ -117,7 +117,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "cannot_say": cannot_say(result),
         "figure": main_figure(folder, rows),
         "controls": [*map(sentence_case, control_sentences(result)), *record["remarks"]],
-        "blind": words.blind_scores(int(result.markers["blind"].astype(bool).sum()), len(result.markers)),
+        "blind": words.blind_scores(sum(map(bool, blind)), len(blind)),
         "bands": [f"Band: {m['name']}: {words.marker_words(m)}." for m in record["markers"]],
         "limits": limits,
         "n_strata": len(every),
