@@ -11,6 +11,7 @@ import numpy as np
 
 from ..words.caption import LETTERS
 from ..words.common import Stratum, number, rounded, score_words, unit_words
+from .contents import Plan, photo_size, plan_figure
 from .key import Entry, draw_key, key_width
 from .layout import (
     BAR,
@@ -33,7 +34,6 @@ from .layout import (
 from .maps import bar_label_width, draw_colour_bar, draw_map
 from .mockups import draw_mockups
 from .photo import draw_photo
-from .plan import Plan, photo_size, plan_figure
 from .response import draw_series, draw_spiking
 from .spectra import draw_difference, draw_spectra, shade_windows
 from .stratum import Block, Group

@@ -16,9 +16,9 @@ from ..errors import ContractError
 from ..schema import FIGURE_WIDTHS
 from ..words.caption import caption
 from ..words.common import stratum_of
+from .contents import Plan, plan_figure
 from .layout import narrow
 from .photo import Photo
-from .plan import Plan, plan_figure
 from .residue import draw
 from .stratum import Block, Series, Spiking
 from .style import COLOUR_MAP, figure_style

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import base64
 import json
-from html import escape
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..figures.written import RECORD
 from ..words.caption import figure_alternative
 from ..words.limits import CALIBRATION_ALTERNATIVE
-from .as_html import show
 from .calibration_plot import calibration_plot
 
 if TYPE_CHECKING:
@@ -21,38 +20,38 @@ if TYPE_CHECKING:
 MOST_BYTES = 3_000_000
 
 
-def picture(data: bytes, kind: str, words: str, width: int | None = None) -> str:
-    """A picture inside the page; a wide one scrolls on a narrow screen."""
-    wide = f' width="{width}"' if width else ""
-    coded = base64.b64encode(data).decode("ascii")
-    return (
-        '<div class="wide" role="group" tabindex="0" aria-label="Picture, scrolls sideways">'
-        f'<img alt="{escape(words)}"{wide} src="data:image/{kind};base64,{coded}"></div>'
-    )
+class Picture(NamedTuple):
+    """A picture in base 64, its kind, its content in words, its width in pixels if it has one."""
+
+    coded: str
+    kind: str
+    words: str
+    width: int | None = None
 
 
-def main_figure(folder: Path, result: StudyResult) -> str:
-    """The due-diligence figure from the run folder, or why there is none."""
+def picture(data: bytes, kind: str, words: str, width: int | None = None) -> Picture:
+    """Code a picture."""
+    return Picture(base64.b64encode(data).decode("ascii"), kind, words, width)
+
+
+def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str, Any]:
+    """The due-diligence figure from the run folder with its caption, or why there is none."""
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     if "not_drawn" in record:
-        return f"<p>The figure could not be drawn: {show(record['not_drawn'])}</p>"
-    words = figure_alternative(result.verdicts.to_dict("records"))
-    for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png")):
-        if (path := folder / name).stat().st_size <= MOST_BYTES:
-            shown = picture(path.read_bytes(), kind, words)
-            break
-    else:
-        shown = "<p>The figure is too large for this page: see figure.pdf beside it.</p>"
-    return f"<figure>{shown}<figcaption>{show(record['caption'])}</figcaption></figure>"
+        return {"refused": record["not_drawn"]}
+    words = figure_alternative(verdicts)
+    fitting = (
+        picture(path.read_bytes(), kind, words)
+        for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png"))
+        if (path := folder / name).stat().st_size <= MOST_BYTES
+    )
+    return {"refused": "", "picture": next(fitting, None), "caption": record["caption"]}
 
 
-def calibration_figure(result: StudyResult) -> str:
-    """The calibration plot, or why there is none."""
+def calibration_figure(result: StudyResult) -> dict[str, Any] | None:
+    """The calibration plot with its caption; None where there are no spiked mock-ups."""
     made = calibration_plot(result)
     if made is None:
-        return (
-            "<p>There are no spiked mock-ups: scores keep their own unit, and there is nothing to "
-            "calibrate.</p>"
-        )
+        return None
     shown = picture(made.svg, "svg+xml", CALIBRATION_ALTERNATIVE, made.width)
-    return f'<figure class="small">{shown}<figcaption>{show(made.caption)}</figcaption></figure>'
+    return {"picture": shown, "caption": made.caption}

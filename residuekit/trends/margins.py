@@ -67,7 +67,7 @@ def exposure_margins(
     Parameters
     ----------
     verdicts, mockups : the tables ``verdicts.csv`` and ``mockups.csv``. Without the latter every
-        mock-up of every rung is taken for a different one; with it, one that met several exposures
+        mock-up of every rung is taken for a different one; with it, one that was exposed several times
         counts once.
     """
     found = []

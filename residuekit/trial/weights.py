@@ -1,4 +1,4 @@
-"""Weights that someone states, and how far the order hangs on them."""
+"""Weights that someone states, and how far the order depends on them."""
 
 from __future__ import annotations
 

@@ -100,15 +100,20 @@ class ControlNote(NamedTuple):
 
 def question(study: Study) -> str:
     """What was looked for, and the acceptance limit with its reason."""
-    limit, working = study["acceptance_limit_ug_cm2"], study["working_exposure_min"]
+    working = study["working_exposure_min"]
     asked = f"Residue of {study['treatment']} was looked for"
     if working is not None:
         asked += f"; the working exposure is {number(working)} min"
+    return f"{asked}. {acceptance_limit(study)}"
+
+
+def acceptance_limit(study: Study) -> str:
+    """The acceptance limit with its reason."""
+    limit, reason = study["acceptance_limit_ug_cm2"], study["acceptance_reason"].strip()
     if limit is None:
-        return f"{asked}. No acceptance limit was set beforehand."
-    reason = study["acceptance_reason"].strip()
+        return "No acceptance limit was set beforehand."
     why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    return f"{asked}. Acceptance limit, set beforehand: {number(limit)} µg cm⁻². {why}"
+    return f"Acceptance limit, set beforehand: {number(limit)} µg cm⁻². {why}"
 
 
 def tested(rows: Iterable[Row]) -> str:
@@ -281,6 +286,14 @@ def deciding_score(limit_factor: float) -> str:
         "its response to the spiked mock-ups cannot be distinguished from zero. It is also blind "
         f"when the scatter of blank mock-ups alone, times {limit_factor:g} and in loading units, "
         "is above the acceptance limit and noise does not explain it."
+    )
+
+
+def blind_scores(blind: int, n: int) -> str:
+    """How many scores are blind."""
+    return (
+        f"{counted(blind, 'score')} of {n} (each on each stratum) {'is' if blind == 1 else 'are'} "
+        "blind: what they show is never read as an absence."
     )
 
 

@@ -8,8 +8,8 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from residuekit.errors import ContractError, ReadError
+from residuekit.figures.contents import plan_figure
 from residuekit.figures.photo import Frame, Photo, draw_photo, image_corners
-from residuekit.figures.plan import plan_figure
 from residuekit.figures.residue import draw
 from residuekit.io.image_file import open_picture
 
