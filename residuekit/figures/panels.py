@@ -296,7 +296,7 @@ def plot_series(
 
 
 def _known(values: npt.ArrayLike) -> Floats:
-    numbers = np.atleast_1d(np.asarray(values, dtype=float))
+    numbers: Floats = np.atleast_1d(np.asarray(values, dtype=float))
     return numbers[np.isfinite(numbers)]
 
 
