@@ -110,6 +110,12 @@ def exposure_margins(
     verdicts, mockups : the tables ``verdicts.csv`` and ``mockups.csv``. Without the latter every
         mock-up of every rung is taken for a different one; with it, one that met several exposures
         counts once.
+    working_exposure_min : minutes.
+    alpha : of the one-sided bound on the share of mock-ups.
+
+    Returns
+    -------
+    An `ExposureMargin` for each series.
     """
     found = []
     for key, group in verdicts.groupby(list(SERIES), sort=False, dropna=False):

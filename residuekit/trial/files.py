@@ -14,7 +14,16 @@ STEM = "trial"
 def write_trial(summary: TrialSummary, folder: str | Path) -> dict[str, str]:
     """Write trial.csv (a row a candidate; empty means not measured) and trial.pdf, .svg, .png.
 
-    Returns file -> sha256 of the pictures. The same summary gives the same bytes.
+    The same summary gives the same bytes.
+
+    Parameters
+    ----------
+    summary : of `summarise`.
+    folder : where to.
+
+    Returns
+    -------
+    File -> sha256 of the pictures.
     """
     folder = Path(folder)
     frame = summary.to_frame().astype({"best_set": object}).replace({True: "true", False: "false"})
