@@ -27,6 +27,8 @@ def wheel(tmp_path_factory):
 def test_the_wheel_holds_templates_data_and_notebooks(wheel):
     names = zipfile.ZipFile(wheel).namelist()
     for needed in (
+        "residuekit/__init__.pyi",
+        "residuekit/py.typed",
         "residuekit/data/markers.toml",
         "residuekit/data/report.html",
         "residuekit/data/new_study/study.toml",

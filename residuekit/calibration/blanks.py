@@ -78,6 +78,10 @@ def from_blanks(
     confidence : of the two-sided interval of the limit itself: the chi-square interval of sigma
         carried to it; for counts that of the Poisson mean (Garwood 1936).
 
+    Returns
+    -------
+    A `PixelLimit`, `MapLimit`, `MockupLimit` or `ArmLimit`, as `level` says.
+
     Raises
     ------
     ContractError : too few blanks, values that are not finite, rates, names or sigma that do not

@@ -173,10 +173,15 @@ def calibrate(
     loadings, responses : one of each for every mock-up; 3 or more (4 for ``saturating``), at two
         loads or more (three). For ``through zero`` and ``saturating`` the blank mean is taken off
         the responses, and loads of zero do not enter.
-    model : ``through zero`` (needs `blank_sd`, the standard deviation of blank mock-ups),
-        ``straight``, ``weighted`` (needs `weights`, one each, inverse to the variance),
-        ``saturating`` with depth on an ATR crystal, 1 - exp(-2 x / depth): the depth of penetration
-        comes out in the unit of the loads.
+    model : ``through zero``, ``straight``, ``weighted`` or ``saturating`` with depth on an ATR
+        crystal, 1 - exp(-2 x / depth): the depth of penetration comes out in the unit of the loads.
+    blank_sd : the standard deviation of blank mock-ups, for ``through zero``.
+    weights : one each, inverse to the variance, for ``weighted``.
+    unit : of the loadings, one of `residuekit.schema.UNITS`.
+
+    Returns
+    -------
+    A `Calibration`, whose `inverse` finds a load from a response.
 
     Raises
     ------
@@ -260,9 +265,21 @@ def linear_range(loadings: Any, responses: Any, *, alpha: float = 0.05) -> tuple
     Loads are dropped from the top until the F test against replicates passes at level `alpha`.
     A wide scatter passes a bent curve: the range is only as sharp as the data.
 
+    Parameters
+    ----------
+    loadings, responses : one of each for every mock-up, some loads measured more than once.
+    alpha : level of the F test.
+
+    Returns
+    -------
+    The lowest load and the highest of the straight stretch.
+
     Raises
     ------
     ContractError : fewer than 3 loads, no replicates, or no straight stretch of 3 loads.
+
+    >>> linear_range([0, 0, 1, 1, 2, 2, 3, 3], [0.0, 0.1, 1.0, 1.1, 2.0, 2.1, 2.1, 2.2])
+    (0.0, 2.0)
     """
     x, y = check.pairs(loadings, responses, least=4)
     check.rate(alpha, "alpha")
@@ -283,6 +300,15 @@ def linear_range(loadings: Any, responses: Any, *, alpha: float = 0.05) -> tuple
 def film_thickness_nm(loading_ug_cm2: Any, density: Density = PVA) -> Any:
     """Convert a loading in ug cm-2 into nm of an even film: 10 loading / density.
 
+    Parameters
+    ----------
+    loading_ug_cm2 : number or array.
+    density : of the film, g cm-3, with its source.
+
+    Returns
+    -------
+    The thickness, nm.
+
     >>> round(float(film_thickness_nm(0.13)), 6)
     1.0
     """
@@ -291,6 +317,19 @@ def film_thickness_nm(loading_ug_cm2: Any, density: Density = PVA) -> Any:
 
 
 def film_loading_ug_cm2(thickness_nm: Any, density: Density = PVA) -> Any:
-    """Convert nm of an even film into a loading in ug cm-2; undoes `film_thickness_nm`."""
+    """Convert nm of an even film into a loading in ug cm-2; undoes `film_thickness_nm`.
+
+    Parameters
+    ----------
+    thickness_nm : number or array.
+    density : of the film, g cm-3, with its source.
+
+    Returns
+    -------
+    The loading, ug cm-2.
+
+    >>> round(float(film_loading_ug_cm2(10.0)), 6)
+    1.3
+    """
     check.positive(density.value, "density", "g cm-3")
     return fits.film_loading(thickness_nm, density.value)

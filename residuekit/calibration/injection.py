@@ -98,10 +98,27 @@ def from_injection(
     confidence : of the interval of the limit: the chi-square interval of the scatter, carried to
         loads; infinite where it leaves the loads injected.
 
+    Returns
+    -------
+    A `PixelLimit`, `MapLimit` or `MockupLimit`, as `level` says.
+
     Raises
     ------
     ContractError : too few blanks, axes that differ, a quantity to which nothing can be added, a
         response that does not rise, loads that do not reach the detection limit.
+
+    >>> import residuekit as rk
+    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
+    >>> blanks = {name: rk.make_points(0.01 * rng.normal(size=(9, 50)), axis) for name in "abcd"}
+    >>> limit = from_injection(
+    ...     blanks,
+    ...     rk.make_points(np.exp(-(((axis - 1092) / 15) ** 2)), axis),
+    ...     lambda m: rk.band_score(m, ["pva C-O 1092"]),
+    ...     procedure=rk.Procedure(),
+    ...     loadings=[0.01, 0.1],
+    ... )
+    >>> limit.level, 0 < limit.decision_limit < limit.detection_limit
+    ('mockup', True)
     """
     check.choose(level, WORDS, "level")
     loads = np.unique(check.numbers(loadings, "loadings", 1))

@@ -248,9 +248,23 @@ class Comparison:
 def side_by_side(*limits: Limit) -> Comparison:
     """Set limits of one type and unit beside one another.
 
+    Parameters
+    ----------
+    limits : `Limit`s.
+
+    Returns
+    -------
+    A `Comparison`, in the order given.
+
     Raises
     ------
     ContractError : no limit at all, or limits of different types, units or interval confidence.
+
+    >>> import residuekit as rk
+    >>> one = rk.calibration.from_blanks([0.9, 1.1, 1.0])
+    >>> two = rk.calibration.from_blanks([0.9, 1.1, 1.0], method="tolerance")
+    >>> len(side_by_side(one, two).to_frame())
+    2
     """
     return Comparison(limits)
 

@@ -54,6 +54,10 @@ def from_calibration(
         b sqrt(Sxx) / s is noncentral t, which is inverted for sigma / slope (with weights taken as
         known, where there are some); for rocke-lorenzato it is first-order in ln limit.
 
+    Returns
+    -------
+    A `PixelLimit`, `MapLimit`, `MockupLimit` or `ArmLimit`, as `level` says.
+
     Raises
     ------
     ContractError : too few values, loads or replicates, values not finite, a response that does
@@ -230,8 +234,21 @@ def compare(
     """Set the methods of `from_calibration` side by side for one data set.
 
     Several legitimate numbers come from one data set: a limit without the name of its method is
-    not a limit. `options` go to `from_calibration`; limits made elsewhere are set side by side by
-    `side_by_side`.
+    not a limit. Limits made elsewhere are set side by side by `side_by_side`.
+
+    Parameters
+    ----------
+    loadings, responses : as in `from_calibration`.
+    methods : names of its methods.
+    options : go to `from_calibration`.
+
+    Returns
+    -------
+    A `Comparison`.
+
+    Raises
+    ------
+    ContractError : as `from_calibration`.
 
     >>> loads, scores = [0, 0, 1, 1, 2, 2], [0.1, 0.0, 1.1, 1.0, 2.0, 2.1]
     >>> [round(limit.detection_limit, 3) for limit in compare(loads, scores).limits]

@@ -45,9 +45,18 @@ def from_spiking(
         2): rows of zero load are the blanks (7 or more; NaN for one without a number), the others
         the spikes at one load (7 or more). It controls alpha = 0.01 alone; `beta` does not enter.
 
+    Returns
+    -------
+    A `Limit` of the type that `level` says.
+
     Raises
     ------
     ContractError : too few values, loads or outcomes of either kind, or a curve that does not rise.
+
+    >>> loads = [0, 0, 1, 1, 1, 2, 2, 2, 4, 4, 4]
+    >>> limit = from_spiking(loads, detected=[0, 0, 0, 0, 1, 0, 1, 1, 1, 1, 1])
+    >>> limit.unit, 2 < limit.detection_limit < 4
+    ('ug cm-2', True)
     """
     if (detected is None) == (responses is None):
         raise ContractError(

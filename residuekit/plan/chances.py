@@ -31,7 +31,12 @@ def mockups_needed(limit_over_sd: float, power: float = 0.8, alpha: float = 0.05
     Parameters
     ----------
     limit_over_sd : the acceptance limit over the standard deviation from mock-up to mock-up.
-    power : the share of studies that shall succeed. alpha : one-sided error rate.
+    power : the share of studies that shall succeed.
+    alpha : one-sided error rate.
+
+    Returns
+    -------
+    The number of mock-ups.
 
     Raises
     ------
@@ -70,6 +75,25 @@ def detection_limit(
     delta(nu, q1, beta) s h with h = sqrt(1/m + 1/n) and s the value that the estimated standard
     deviation of n blanks stays below in `share` of all studies (0.5: the median study). The slope
     is taken as known.
+
+    Parameters
+    ----------
+    pilot : what blanks vary by.
+    design : what will be measured.
+    alpha, beta : one-sided rates of false and of missed detections.
+    share : of all studies whose limit lies below the one that is returned.
+
+    Returns
+    -------
+    The limit, ug cm-2.
+
+    Raises
+    ------
+    ContractError : a design with too few mock-ups.
+
+    >>> pilot = Pilot(mockup=0.2, map=0.1, noise=0.5, n_mockups=8, source="invented")
+    >>> round(detection_limit(pilot, Design(mockups=6, blanks=6)), 2)
+    0.49
     """
     from scipy.special import gammaincinv
 
@@ -83,6 +107,25 @@ def power(pilot: Pilot, design: Design, loading: float, *, alpha: float = 0.05) 
     """Give the chance that an arm with this mean loading (ug cm-2) is above its decision limit.
 
     By the arm's mean alone; that a single mock-up may be above its own limit adds a little.
+
+    Parameters
+    ----------
+    pilot : what blanks vary by.
+    design : what will be measured.
+    loading : the true mean, ug cm-2.
+    alpha : one-sided rate of false detections.
+
+    Returns
+    -------
+    The chance, 0 to 1.
+
+    Raises
+    ------
+    ContractError : a design with too few mock-ups.
+
+    >>> pilot = Pilot(mockup=0.2, map=0.1, noise=0.5, n_mockups=8, source="invented")
+    >>> round(power(pilot, Design(mockups=6, blanks=6), 0.5), 2)
+    0.93
     """
     quantile = decision_levels(design.blanks, design.mockups, alpha).arm
     missed = noncentral_t_cdf(design.blanks - 1, quantile)
@@ -98,6 +141,25 @@ def chance_of_absence(
     Below both decision limits, detection limit and upper bound within the acceptance limit, three
     or more mock-ups and blanks: the share of 20,000 seeded studies of normal scores, the slope
     taken as known (standard error at most 0.4 %).
+
+    Parameters
+    ----------
+    pilot : what blanks vary by.
+    design : what will be measured.
+    limit : the acceptance limit, ug cm-2.
+    alpha, beta : one-sided rates of false and of missed detections.
+
+    Returns
+    -------
+    The chance, 0 to 1.
+
+    Raises
+    ------
+    ContractError : a design with too few mock-ups.
+
+    >>> pilot = Pilot(mockup=0.2, map=0.1, noise=0.5, n_mockups=8, source="invented")
+    >>> round(chance_of_absence(pilot, Design(mockups=6, blanks=6), 1.0), 1)
+    0.9
     """
     if design.mockups < MIN_EXPOSED or design.blanks < MIN_BLANKS:
         return 0.0

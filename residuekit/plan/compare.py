@@ -92,15 +92,20 @@ def compare_designs(
 
     Parameters
     ----------
-    wished : loading that must be seen, in `unit`: "ug cm-2" or "nm" of an even film of density 1.3.
-    mockups, maps, pixels, scans : the numbers to combine. blanks : as many as exposed, left out.
+    pilot : what blanks vary by.
+    wished : loading that must be seen, in `unit`.
+    unit : "ug cm-2", or "nm" of an even film of density 1.3.
+    mockups, maps, pixels, scans : the numbers to combine.
+    blanks : their number; as many as exposed when left out.
+    bench : what the instrument takes.
+    alpha, beta : one-sided rates of false and of missed detections.
     chance : a design is enough where a clean arm ends as "not detected" at least so often.
 
     Returns
     -------
-    Each row: the design, `hours`, `scatter` (one mock-up), `detection_limit` of the arm in the
-    median study, also in nm, `detection_limit_high` (19 of 20 studies stay below it), `power` at
-    the wished loading, `chance_of_absence`, `share_upper_bound` (0 of n).
+    A `Plan`. Each row: the design, `hours`, `scatter` (one mock-up), `detection_limit` of the arm
+    in the median study, also in nm, `detection_limit_high` (19 of 20 studies stay below it),
+    `power` at the wished loading, `chance_of_absence`, `share_upper_bound` (0 of n).
 
     Raises
     ------
@@ -162,6 +167,21 @@ def what_to_change(
     """Double one thing at a time; give `detection_limit`, `hours`, and `gain` an added hour.
 
     `gain` is the natural logarithm of the limit before over after, an hour more; best first.
+
+    Parameters
+    ----------
+    pilot : what blanks vary by.
+    design : what will be measured.
+    bench : what the instrument takes.
+    alpha, beta : one-sided rates of false and of missed detections.
+
+    Returns
+    -------
+    A row a change: what, `detection_limit` (ug cm-2), `hours`, `gain`.
+
+    Raises
+    ------
+    ContractError : a design with too few mock-ups.
     """
     bench = bench or Bench()
     before = detection_limit(pilot, design, alpha=alpha, beta=beta)
@@ -215,6 +235,14 @@ def plan_figure(plan: Plan) -> Figure:
     """Draw the detection limit over mock-ups, a line each number of maps, pixels and scans.
 
     Where lines fall together, the later ones lie as small marks on the earlier, wider ones.
+
+    Parameters
+    ----------
+    plan : of `compare_designs`.
+
+    Returns
+    -------
+    The figure.
     """
     from matplotlib.figure import Figure
 
@@ -247,7 +275,14 @@ def plan_figure(plan: Plan) -> Figure:
 def write_figure(plan: Plan, path: str | os.PathLike[str]) -> None:
     """Save `plan_figure` as .pdf, .svg or .png (300 dpi); it is moved in place once whole.
 
-    Raises `WriteError` for another suffix or a place that cannot be written to.
+    Parameters
+    ----------
+    plan : of `compare_designs`.
+    path : where to.
+
+    Raises
+    ------
+    WriteError : another suffix, or a place that cannot be written to.
     """
     from ..figures.style import figure_style
 

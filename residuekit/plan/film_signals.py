@@ -34,9 +34,25 @@ _INDEX_NOT_GIVEN = 0.05
 
 
 def marker_index(material: str, wavenumber: npt.ArrayLike, n_infinity: float = 1.5) -> Complex:
-    """Make the complex index (n,) of a material of the marker table, an oscillator a band.
+    """Make the complex index of a material of the marker table, an oscillator a band.
 
-    Raises `ContractError` for a material that the table does not have.
+    Parameters
+    ----------
+    material : as the table names it.
+    wavenumber : (n,) cm-1.
+    n_infinity : the real index far above all bands.
+
+    Returns
+    -------
+    (n,) complex index.
+
+    Raises
+    ------
+    ContractError : a material that the table does not have.
+
+    >>> index = marker_index("poly(vinyl alcohol), fully hydrolysed", [1092.0, 2000.0])
+    >>> bool(index.imag[0] > index.imag[1])
+    True
     """
     known = {one.material for one in markers().values()}
     if material not in known:
@@ -90,11 +106,18 @@ def film_signals(
 
     Parameters
     ----------
-    name : a marker with a position, of a gel. paint : its complex index at the band.
+    name : a marker with a position, of a gel.
+    paint : its complex index at the band.
+    thickness_nm : of the films, nm.
+
+    Returns
+    -------
+    A `FilmSignals`: a row a way of measuring and thickness.
 
     Raises
     ------
-    MarkerError : an unknown marker. ContractError : a thickness of 0 or below.
+    MarkerError : an unknown marker.
+    ContractError : a thickness of 0 or below.
     """
     chosen = marker(name)
     if chosen.position is None:

@@ -78,9 +78,17 @@ def from_blanks(
     noise : standard deviation of a pixel's score by noise alone, at `scans` scans.
     slope : score of 1 ug cm-2; 1 where the scores are in ug cm-2.
 
+    Returns
+    -------
+    A `Pilot`.
+
     Raises
     ------
     ContractError : fewer than 3 mock-ups, mock-ups with different numbers of maps, no scatter.
+
+    >>> pilot = from_blanks([[[0.1]], [[0.3]], [[-0.1]]], noise=0.05, scans=64)
+    >>> round(pilot.mockup, 1), pilot.n_mockups
+    (0.2, 3)
     """
     counts = {len(maps) for maps in scores}
     if len(scores) < 3 or len(counts) != 1 or 0 in counts:
@@ -113,7 +121,13 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
 
     Parameters
     ----------
-    scans : how many a spectrum of that run was made of. paint : the first, when left out.
+    run : a finished run with spiked mock-ups.
+    scans : how many a spectrum of that run was made of.
+    paint : the first, when left out.
+
+    Returns
+    -------
+    A `Pilot`.
 
     Raises
     ------
@@ -161,7 +175,22 @@ def from_simulator(
     The net signal is that of a study with six blank maps and six spiked mock-ups; all pilot blanks
     tell its scatter.
 
-    Raises `ContractError` for a paint or gel that `residuekit.simulate` does not know.
+    Parameters
+    ----------
+    paint, gel : names that `residuekit.simulate` knows.
+    n_mockups, maps : blank mock-ups, and maps of each.
+    shape : pixels (n_y, n_x).
+    axis : lowest and highest wavenumber and spacing, cm-1.
+    scans : behind each spectrum.
+    seed : the same seed gives the same pilot.
+
+    Returns
+    -------
+    A `Pilot`.
+
+    Raises
+    ------
+    ContractError : an unknown paint or gel.
     """
     from .. import simulate
     from ..decision.net import net_from_scatters

@@ -63,6 +63,14 @@ def ageing_changes(result: StudyResult) -> list[AgeingChange]:
     SE^2 = variances of the change of the exposed and of the blanks + (D s1 / b)^2, as the slope b
     is that of the same spiked mock-ups at both ages; Satterthwaite's degrees of freedom; interval
     of confidence 1 - alpha, two-sided.
+
+    Parameters
+    ----------
+    result : what a run found.
+
+    Returns
+    -------
+    An `AgeingChange` for each aged arm.
     """
     found = []
     for key, group in result.verdicts.groupby(list(AGES), sort=False, dropna=False):

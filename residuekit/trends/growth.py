@@ -51,9 +51,21 @@ def growth_by_gel(
 
     Parameters
     ----------
-    each group : (n mock-ups, channels) mean spectra, two mock-ups or more, on one axis.
+    gel_young, gel_aged, blank_young, blank_aged : (n mock-ups, channels) mean spectra, two mock-ups
+        or more, on one axis.
     mockups : the names of each group's mock-ups, in the order of the groups; the same names at both
         ages are taken as pairs. Left out: different mock-ups.
+    alpha : the chance that any channel passes without growth.
+
+    Returns
+    -------
+    A `Growth`.
+
+    >>> rng = np.random.default_rng(1)
+    >>> young, blank, aged_blank = 0.01 * rng.normal(size=(3, 4, 5))
+    >>> aged = 0.01 * rng.normal(size=(4, 5)) + [0, 0, 1, 0, 0]
+    >>> int(growth_by_gel(young, aged, blank, aged_blank).grown.argmax())
+    2
     """
     from scipy.stats import t as student
 
@@ -117,6 +129,14 @@ def growths(result: StudyResult) -> Iterator[GelGrowth]:
     """Look at every arm and the youngest one that is the same but for its ageing.
 
     Arms with fewer than two mock-ups, or two blanks, at either age say nothing and are left out.
+
+    Parameters
+    ----------
+    result : what a run found.
+
+    Returns
+    -------
+    A `GelGrowth` for each such pair.
     """
     alpha = result.provenance["study"]["alpha"]
     axis = result.spectra[WAVENUMBER].values

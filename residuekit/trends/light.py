@@ -33,9 +33,22 @@ def dose(level: float, hours: float, unit: str) -> Dose:
     >>> dose(1.10, 100, "W m-2 nm-1").value
     396.0
 
+    Parameters
+    ----------
+    level : of the light, in `unit`.
+    hours : of exposure.
+    unit : ``lx``, ``W m-2`` or ``W m-2 nm-1``.
+
+    Returns
+    -------
+    A `Dose`.
+
     Raises
     ------
     ContractError : another unit, or a level or time that is not a number from 0 up.
+
+    >>> dose(1.10, 100, "W m-2 nm-1").value
+    396.0
     """
     if unit not in _DOSES:
         raise ContractError(Fault(f"unit={unit!r}", did_you_mean(unit, _DOSES), "unit='lx'"))
@@ -77,17 +90,22 @@ def arrhenius(
     Parameters
     ----------
     energy_kj_mol : the activation energy, found for this material and this change.
+    from_celsius, to_celsius : the temperatures, degrees C.
     valid_celsius : the range of temperatures in which it was found; both must lie in it.
+
+    Returns
+    -------
+    An `Acceleration`; it always comes with a warning.
+
+    Raises
+    ------
+    ContractError : an energy not above 0, or a temperature outside the range.
 
     >>> import warnings
     >>> with warnings.catch_warnings():
     ...     warnings.simplefilter("ignore")
     ...     round(arrhenius(80, 23, 60, valid_celsius=(20, 65)).factor)
     37
-
-    Raises
-    ------
-    ContractError : an energy not above 0, or a temperature outside the range.
     """
     low, high = valid_celsius
     outside = [t for t in (from_celsius, to_celsius) if not -_KELVIN < low <= t <= high < np.inf]

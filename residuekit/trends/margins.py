@@ -67,8 +67,14 @@ def exposure_margins(
     Parameters
     ----------
     verdicts, mockups : the tables ``verdicts.csv`` and ``mockups.csv``. Without the latter every
-        mock-up of every rung is taken for a different one; with it, one that was exposed several times
-        counts once.
+        mock-up of every rung is taken for a different one; with it, one that was exposed several
+        times counts once.
+    working_exposure_min : minutes.
+    alpha : of the one-sided bound on the share of mock-ups.
+
+    Returns
+    -------
+    An `ExposureMargin` for each series.
     """
     found = []
     for key, group in verdicts.groupby(list(SERIES), sort=False, dropna=False):

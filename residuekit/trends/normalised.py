@@ -20,6 +20,10 @@ def normalised_rise(
 
     Apparent rise = (1 + gel_m / paint_m) / (1 + gel_n / paint_n) - 1.
 
+    Returns
+    -------
+    The true rise and the apparent one, as shares of the paint's own ratio.
+
     >>> [round(rise, 3) for rise in normalised_rise((0.20, 0.60), (0.02, 0.0))]
     [0.1, 0.1]
     """

@@ -44,6 +44,14 @@ def map_worth(result: StudyResult) -> list[MapWorth]:
 
     From the spatial correlation within each map (`residuekit.kernels.spatial.effective_pixels`).
     Point spectra have none.
+
+    Parameters
+    ----------
+    result : what a run found.
+
+    Returns
+    -------
+    A `MapWorth` for each map.
     """
     import xarray as xr
 

@@ -79,6 +79,14 @@ def control_drift(result: StudyResult) -> list[ControlDrift]:
     random effects, the drift over the number of the session as fixed effect, Satterthwaite's
     degrees of freedom; one value a session: a straight line. Strata with fewer than three sessions
     say nothing and are left out.
+
+    Parameters
+    ----------
+    result : what a run found.
+
+    Returns
+    -------
+    A `ControlDrift` for each score of each stratum.
     """
     listed = result.provenance["measurements"]
     order = list(dict.fromkeys(row["session"] for row in listed if row["session"]))

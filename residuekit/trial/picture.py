@@ -99,7 +99,13 @@ def draw_trial(
 
     Parameters
     ----------
-    paints : the wanted paints; all when left out. width_mm : 150 or more.
+    summary : of `summarise` or `summary_of`.
+    paints : the wanted paints; all when left out.
+    width_mm : 150 or more.
+
+    Returns
+    -------
+    The figure.
 
     Raises
     ------
@@ -131,7 +137,17 @@ def draw_trial(
 
 
 def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
-    """Draw the candidates of one paint and soiling on axes that are 120 mm wide or more."""
+    """Draw the candidates of one paint and soiling on axes that are 120 mm wide or more.
+
+    Parameters
+    ----------
+    ax : where to draw.
+    candidates : of one paint and soiling.
+
+    Returns
+    -------
+    The Axes.
+    """
     axes = _axes_of(candidates)
     ax.set_xlim(0, len(axes) - 1)
     ax.set_ylim(_GAP - 0.06, 1.06)

@@ -147,7 +147,16 @@ def from_record(record: Mapping[str, Any]) -> TrialSummary:
 
 
 def summary_of(result: StudyResult) -> TrialSummary | None:
-    """The summary of the trial that a run holds; None where the study had no ``trial.csv``."""
+    """Return the summary of the trial that a run holds.
+
+    Parameters
+    ----------
+    result : what a run found.
+
+    Returns
+    -------
+    A `TrialSummary`; None where the study had no ``trial.csv``.
+    """
     record = result.provenance.get("trial")
     return None if record is None else from_record(record)
 
@@ -174,6 +183,10 @@ def summarise(
         several arms of a candidate (ageing, clearance, soiling) the worst verdict counts.
     working_exposure_min : the exposure whose verdicts count; every exposure when left out.
     alpha : of the one-sided bound on the share of mock-ups with pick-up.
+
+    Returns
+    -------
+    A `TrialSummary`.
     """
     rows = _arms(verdicts)
     remarks = []

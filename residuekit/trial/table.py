@@ -129,9 +129,22 @@ def read_trial(path: str | Path) -> Trial:
         are `TRIAL_COLUMNS`; treatment, mockup and paint must be filled in, every other cell may
         stay empty, and further columns are kept. Comma, semicolon or tab; decimal comma understood.
 
+    Returns
+    -------
+    A `Trial`.
+
     Raises
     ------
     StudyError : one fault for each thing wrong, with file and line; there is no such table.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "trial.csv"
+    ...     lines = ["treatment,mockup,paint,ease", "gel A,A1,green,4"]
+    ...     _ = path.write_text(chr(10).join(lines))
+    ...     trial = read_trial(path)
+    >>> trial.rows[0].ease
+    4.0
     """
     path = Path(path)
     if not path.is_dir() and not path.is_file():

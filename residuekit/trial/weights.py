@@ -70,9 +70,14 @@ def weigh(
 
     Parameters
     ----------
+    summary : of `summarise` or `summary_of`.
     weights : criterion (`soil_removal_percent`, `gloss_size_gu`, `ease`, `health_safety`) ->
         weight, zero or more. Residue and pick-up are vetoes and take none.
     factor : how far each weight may be off, 1 or more.
+
+    Returns
+    -------
+    A `Ranking`.
 
     Raises
     ------
