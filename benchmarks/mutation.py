@@ -7,8 +7,8 @@ child process, which holds the mutated module in memory alone: no file of the ch
 The score is the share of sampled mutants that a test (or a time-out) notices; the exit code is 1
 below `--least`. Sampling is by seed; 200 mutants take some ten minutes on one core. Needs `fork`.
 
-Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators and what shows
-a result; in `scoring.py` and the kernels all but the functions on which a verdict rests.
+Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators, tolerances of
+searches; in `scoring.py` and the kernels all but the functions on which a verdict rests.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "residuekit/decision/scoring.py": ("net_from_scatters",),
     "residuekit/decision/verdict.py": (),
     "residuekit/kernels/limit_statistics.py": (
-        "clopper_pearson_upper", "noncentrality", "noncentral_t_cdf", "_solve",
+        "clopper_pearson_upper", "noncentrality", "noncentral_t_cdf",
     ),
     "residuekit/kernels/metric.py": ("with_change", "declare", "common_nuisances"),
     "residuekit/kernels/netsignal.py": (
@@ -73,7 +73,7 @@ _SWAPPED = {
 }  # fmt: skip
 _RETURNED = {"bool": (True, False), "float": (1.0,), "int": (1,)}
 _SKIPPED_FIELDS = {"annotation", "returns", "decorator_list"}
-_SKIPPED_KEYWORDS = {"repr", "strict"}
+_SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 #: Functions that only make a text of numbers.
 _TEXTS = {"reason", "_numbers_in_words"}
 
@@ -128,12 +128,15 @@ class Place:
                 found += [ast.Constant(other) for other in sorted(others)]
             case ast.Constant(value=float(value)):
                 found += map(ast.Constant, (2 * value, value / 2) if value else (1.0,))
-            case ast.Name(id=name) if name in _SWAPPED:
+            case ast.Name(id=name) if self.field == "func" and name in _SWAPPED:
                 found.append(ast.Name(_SWAPPED[name], node.ctx))
-            case ast.Attribute(attr=name) if name in _SWAPPED:
+            case ast.Attribute(attr=name) if self.field == "func" and name in _SWAPPED:
                 found.append(ast.Attribute(node.value, _SWAPPED[name], node.ctx))
-        if self.field in ("test", "ifs") and not isinstance(node, ast.UnaryOp):
+        if self.field in ("test", "ifs") and not isinstance(node, ast.UnaryOp | ast.Compare):
             found.append(ast.UnaryOp(ast.Not(), node))
+        if self.field in ("test", "ifs") and isinstance(node, ast.Compare):
+            order = isinstance(node.ops[0], ast.Lt | ast.LtE | ast.Gt | ast.GtE)
+            found += [ast.UnaryOp(ast.Not(), node)] if order else []
         if isinstance(self.holder, ast.Return) and not isinstance(node, ast.Constant):
             found += [ast.Constant(value) for value in _RETURNED.get(self.returned, ())]
         return found
