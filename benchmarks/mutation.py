@@ -132,11 +132,8 @@ class Place:
                 found.append(ast.Name(_SWAPPED[name], node.ctx))
             case ast.Attribute(attr=name) if self.field == "func" and name in _SWAPPED:
                 found.append(ast.Attribute(node.value, _SWAPPED[name], node.ctx))
-        if self.field in ("test", "ifs") and not isinstance(node, ast.UnaryOp | ast.Compare):
+        if self.field in ("test", "ifs") and not _turned_already(node):
             found.append(ast.UnaryOp(ast.Not(), node))
-        if self.field in ("test", "ifs") and isinstance(node, ast.Compare):
-            order = isinstance(node.ops[0], ast.Lt | ast.LtE | ast.Gt | ast.GtE)
-            found += [ast.UnaryOp(ast.Not(), node)] if order else []
         if isinstance(self.holder, ast.Return) and not isinstance(node, ast.Constant):
             found += [ast.Constant(value) for value in _RETURNED.get(self.returned, ())]
         return found
@@ -162,6 +159,16 @@ def places(holder: ast.AST, returned: str = "") -> Iterator[Place]:
                 continue
             yield Place(holder, field, index, node, returned)
             yield from places(node, returned)
+
+
+def _turned_already(node: ast.AST) -> bool:
+    """Whether another variant of the node is its negation."""
+    match node:
+        case ast.UnaryOp(op=ast.Not()):
+            return True
+        case ast.Compare(ops=[ast.Eq() | ast.NotEq() | ast.Is() | ast.IsNot() | ast.In()]):
+            return True
+    return False
 
 
 def _left_out(node: ast.AST) -> bool:
