@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 
 from residuekit.decision.scoring import net_from_scatters
+from residuekit.decision.verdict import Assessment, Verdict, assess, judge
 from residuekit.kernels import netsignal
 from residuekit.simulate import gel_response, spectrum
 
@@ -60,3 +62,46 @@ def plain_net(
 @pytest.fixture(scope="session", name="plain_net")
 def _plain_net() -> Callable[..., netsignal.NetSignal]:
     return plain_net
+
+
+#: Six blanks with mean 0, and spiked mock-ups that answer with 1 for 1 ug cm-2.
+BLANKS = (0.0, 0.02, -0.02, 0.01, -0.01, 0.0)
+SPIKES = {"loadings": [1.0, 1, 1, 3, 3, 3], "spiked": [1.02, 0.98, 1.0, 3.05, 2.95, 3.0]}
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What a test of the shape says."""
+
+    refused: bool
+    reason: str = "as the test says"
+
+
+@pytest.fixture(scope="session")
+def made() -> Callable[..., Assessment]:
+    """Assess exposed scores; the tests reach `assess` by this alone.
+
+    `shape` is what the test of the shape would say, "right" or "wrong", or a function.
+    """
+
+    def make(exposed: Any, blanks: Any = BLANKS, *, shape: Any = None, **options: Any) -> Any:
+        said = (lambda _: Shape(shape == "wrong")) if isinstance(shape, str) else shape
+        return assess(blanks, exposed, shape=said, **{**SPIKES, **options})
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def judged() -> Callable[..., Verdict]:
+    """Judge one assessment or several; the tests reach `judge` by this alone."""
+
+    def decide(scores: Any, acceptance_limit: float | None = None, *, failed: str = "") -> Any:
+        return judge(scores, acceptance_limit=acceptance_limit, quality_failed=failed)
+
+    return decide
+
+
+@pytest.fixture(scope="session")
+def uneven() -> Callable[[Verdict], bool]:
+    """Whether a verdict says that the exposed mock-ups scatter beyond the blanks."""
+    return lambda verdict: "times as widely as the blanks" in verdict.reason

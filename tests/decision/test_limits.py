@@ -46,7 +46,7 @@ def _simulate(n, m, effect=0.0, seed=1):
 
 @pytest.mark.parametrize(
     ("n", "m", "alpha"),
-    [(2, 2, 0.05), (3, 1, 0.05), (3, 3, 0.05), (6, 6, 0.05), (12, 6, 0.05), (6, 3, 0.2)],
+    [(2, 3, 0.05), (3, 1, 0.05), (3, 3, 0.05), (6, 6, 0.05), (12, 6, 0.05), (6, 3, 0.2)],
 )  # fmt: skip
 def test_the_pair_of_tests_holds_its_rate_of_false_alarms(n, m, alpha):
     """And each of the two, by itself, the common level."""
@@ -60,7 +60,7 @@ def test_the_pair_of_tests_holds_its_rate_of_false_alarms(n, m, alpha):
         assert rate == pytest.approx(meant, abs=4 * math.sqrt(meant * (1 - meant) / RUNS))
 
 
-@pytest.mark.parametrize(("n", "m"), [(2, 2), (3, 3), (6, 6)])
+@pytest.mark.parametrize(("n", "m"), [(2, 3), (3, 3), (6, 6)])
 def test_both_quantiles_by_quadrature(n, m):
     """q1 is Student's; q2 solves 1 - E[Phi(q2 h1 S + Z / sqrt(n))^m] = level over S and Z."""
     levels = decision_levels(n, m)
