@@ -349,7 +349,6 @@ def _score(kept: list[Mutant], least: float) -> int:
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
-    sys.dont_write_bytecode = True
     with tempfile.TemporaryDirectory() as folder:
         told = Path(folder) / "told"
         began = time.monotonic()

@@ -110,7 +110,7 @@ def test_without_two_spiked_mockups_numbers_stay_in_the_unit_of_the_score(made, 
     assert a.estimate == pytest.approx(0.3)
     assert math.isnan(a.blindness.slope)
     assert not a.blindness.blind
-    levels = decision_levels(6, 3)
+    levels = decision_levels(6, 3, 0.05)
     assert a.decision_limit == pytest.approx(levels.arm * S_B * math.sqrt(1 / 3 + 1 / 6))
     bound = upper_bound(0.3, S_B**2, 6, 0.04, 3, None)
     assert (a.upper_bound, a.standard_error) == pytest.approx(bound[:2])
@@ -149,14 +149,14 @@ def test_a_paint_that_varies_more_than_the_acceptance_limit_blinds_unless_noise_
 
 
 def test_the_mean_is_above_only_beyond_its_decision_limit(made):
-    limit = decision_levels(6, 3).arm * S_B * math.sqrt(1 / 3 + 1 / 6)
+    limit = decision_levels(6, 3, 0.05).arm * S_B * math.sqrt(1 / 3 + 1 / 6)
     for mean, above in ((limit * (1 - 1e-9), False), (limit * (1 + 1e-9), True)):
         a = made([mean] * 3, **BARE)
         assert (a.above, a.positive_mockups) == (above, 0)
 
 
 def test_a_mockup_is_positive_only_beyond_its_own_decision_limit(made):
-    limit = decision_levels(6, 6).mockup * S_B * math.sqrt(7 / 6)
+    limit = decision_levels(6, 6, 0.05).mockup * S_B * math.sqrt(7 / 6)
     for one, positive in ((limit * (1 - 1e-9), False), (limit * (1 + 1e-9), True)):
         a = made([0.0, one, 0.0, -0.02, 0.0, 0.0], **BARE)
         assert a.positive == (False, positive, False, False, False, False)
