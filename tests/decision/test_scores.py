@@ -20,6 +20,7 @@ from residuekit.decision.scores import (
     scores_on,
     within_covariance,
 )
+from residuekit.decision.scoring import net_from_scatters
 from residuekit.errors import ContractError
 from residuekit.kernels.netsignal import scatter
 from residuekit.kernels.slope import Slope, slope_through_zero
@@ -244,6 +245,23 @@ def test_the_mockup_limit_is_3_29_blank_standard_deviations_over_the_slope():
         within = math.sqrt(np.mean([np.var(one, ddof=1) for one in pixels]))
         assert found["noise_limit"] == pytest.approx(3.29 * within / 6 / found["slope"], rel=1e-3)
         assert found["unit"] == "ug cm-2"
+
+
+def test_the_net_signal_learns_the_paint_s_change_from_spiked_mockups_of_one_loading():
+    """Its noise is that of the net signal with these two groups of four as replicates."""
+    blanks, table = made()
+    rng = np.random.default_rng(1)
+    for _ in blanks["paint"]:
+        mockup(rng, 0.02)
+    pixels = [one.values.reshape(-1, AXIS.size) for one in blanks["paint"]]
+    groups = [
+        [mockup(rng, 0.02, load).values.reshape(-1, AXIS.size).mean(axis=0) for _ in range(4)]
+        for load in (4.0, 8.0)
+    ]
+    net = net_from_scatters([scatter(one) for one in pixels], [GEL], AXIS, replicates=groups)
+    found = row(table, "net signal")
+    noise = 3.29 * net.standard_error / 6 / found["slope"]
+    assert found["noise_limit"] == pytest.approx(noise, rel=1e-3)
 
 
 def test_the_slope_of_the_spiked_mockups_is_that_of_the_gel_put_on():

@@ -310,6 +310,7 @@ def test_fewer_than_three_exposed_mockups_are_never_not_detected(made, judged, c
 def test_something_else_on_the_arm_is_never_an_absence(made, judged, rest, verdict):
     """What is not the gel biases the score, downwards too: ten times what blanks leave."""
     assert MOST_UNEXPLAINED == 10.0
+    assert made(CLEAN).unexplained == 0.0
     assert judged(made(CLEAN, unexplained=rest), 0.5).verdict == verdict
     assert judged(made(GEL, unexplained=rest, shape="right"), 0.5).verdict == "detected"
 
