@@ -8,7 +8,8 @@ The score is the share of sampled mutants that a test (or a time-out) notices; t
 below `--least`. Sampling is by seed; 200 mutants take some ten minutes on one core. Needs `fork`.
 
 Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators, tolerances of
-searches; in `scoring.py` and the kernels all but the functions on which a verdict rests.
+searches; in `scoring.py` and the kernels all but the functions on which a verdict rests; and the
+mutants of `mutation_equivalent.toml`, which change no result.
 """
 
 from __future__ import annotations
@@ -24,9 +25,11 @@ import signal
 import sys
 import tempfile
 import time
+import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -56,8 +59,13 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "residuekit/kernels/slope.py": (),
     "residuekit/kernels/spatial.py": ("family_quantile",),
 }  # fmt: skip
-#: Mutants that change no result, by hand: (module, line, change) -> reason.
-EQUIVALENT: dict[tuple[str, str, str], str] = {}
+#: Mutants that change no result: (module, line) -> the changes.
+EQUIVALENT = {
+    (one["module"], one["line"]): one["changes"]
+    for one in tomllib.loads((ROOT / "benchmarks" / "mutation_equivalent.toml").read_text("utf-8"))[
+        "equivalent"
+    ]
+}
 
 _COMPARISONS = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
@@ -93,8 +101,8 @@ class Mutant:
         return f"{self.module}:{self.line}: {self.change}   in: {self.code}"
 
     @property
-    def key(self) -> tuple[str, str, str]:
-        return self.module, self.code, self.change
+    def equivalent(self) -> bool:
+        return self.change in EQUIVALENT.get((self.module, self.code), ())
 
 
 @dataclass(frozen=True)
@@ -279,21 +287,20 @@ def _forget(mutant: Mutant) -> None:
     These keep what the run without a change has cached.
     """
     for name, module in list(sys.modules.items()):
-        if name.split(".")[0] not in ("residuekit", "tests"):
-            continue
-        file = Path(getattr(module, "__file__", None) or ROOT)
-        if file == ROOT / mutant.module or not _stands_alone(file):
-            del sys.modules[name]
+        if name.split(".")[0] in ("residuekit", "tests"):
+            file = Path(getattr(module, "__file__", None) or ROOT)
+            if file == ROOT / mutant.module or not _stands_alone(file):
+                del sys.modules[name]
 
 
+@cache
 def _stands_alone(file: Path) -> bool:
+    """Whether a module imports nothing of the package; asked before the first fork."""
     if file.suffix != ".py" or file.name == "__init__.py" or TESTS in file.parents:
         return False
-    imports = [one for one in ast.walk(ast.parse(file.read_text("utf-8")))
-               if isinstance(one, ast.ImportFrom | ast.Import)]  # fmt: skip
     return not any(
         isinstance(one, ast.ImportFrom) and (one.level or "residuekit" in str(one.module))
-        for one in imports
+        for one in ast.walk(ast.parse(file.read_text("utf-8")))
     )
 
 
@@ -307,8 +314,9 @@ def _pytest(mutant: Mutant | None, failure: FirstFailure) -> int:
         phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate],
     )  # fmt: skip
     hypothesis.settings.load_profile("mutation")
-    options = ["-x", "-q", "-p", "no:cacheprovider", "-o", "addopts=--import-mode=importlib"]
-    options += ["--rootdir", str(ROOT)]
+    options = ["-x", "-q", "--tb=no", "-o", "addopts=--import-mode=importlib", f"--rootdir={ROOT}"]
+    for unused in ("cacheprovider", "unraisableexception", "threadexception"):
+        options += ["-p", f"no:{unused}"]
     files = sorted(TESTS.glob("test_*.py"))
     first = [one for one in files if mutant and one.name == f"test_{Path(mutant.module).stem}.py"]
     code = 0
@@ -329,19 +337,19 @@ def main() -> int:
     asked = parser.parse_args()
 
     every = [one for module in TARGETS if asked.only in module for one in mutants(module)]
-    known = {one.key for one in every}
-    for key in EQUIVALENT:
-        if key not in known and asked.only in key[0]:
-            print(f"no such mutant any more: {' | '.join(key)}")
-    kept = [one for one in every if one.key not in EQUIVALENT]
+    lines = {(one.module, one.code) for one in every}
+    for module, line in EQUIVALENT:
+        if asked.only in module and (module, line) not in lines:
+            print(f"EQUIVALENT names a line that is no more: {module}: {line}")
+    kept = [one for one in every if not one.equivalent]
+    equivalent = len(every) - len(kept)
     if not asked.all and asked.sample < len(kept):
         kept = random.Random(asked.seed).sample(kept, asked.sample)
     kept.sort(key=lambda one: (one.module, one.place, one.variant))
     if asked.list:
         print(*kept, sep="\n")
         return 0
-    print(f"{len(every)} mutants, {len(every) - sum(o.key not in EQUIVALENT for o in every)} "
-          f"equivalent; {len(kept)} tried (seed {asked.seed})", flush=True)  # fmt: skip
+    print(f"{len(every)} mutants, {equivalent} equivalent; {len(kept)} tried (seed {asked.seed})")
     return _score(kept, asked.least)
 
 
@@ -357,6 +365,9 @@ def _score(kept: list[Mutant], least: float) -> int:
             return 1
         whole = time.monotonic() - began
         print(f"tests without a change: {whole:.0f} s", flush=True)
+        for module in list(sys.modules.values()):
+            if module.__name__.startswith(("residuekit", "tests")):
+                _stands_alone(Path(getattr(module, "__file__", None) or ROOT))
         survived = []
         for mutant in kept:
             told.write_text("time-out", "utf-8")
