@@ -7,8 +7,9 @@ child process, which holds the mutated module in memory alone: no file of the ch
 The score is the share of sampled mutants that a test (or a time-out) notices; the exit code is 1
 below `--least`. Sampling is by seed; 200 mutants take some ten minutes on one core. Needs `fork`.
 
-Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators and what shows
-a result; in `scoring.py` and the kernels all but the functions on which a verdict rests.
+Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators, tolerances of
+searches; in `scoring.py` and the kernels all but the functions on which a verdict rests; and the
+mutants of `mutation_equivalent.toml`, which change no result.
 """
 
 from __future__ import annotations
@@ -24,9 +25,11 @@ import signal
 import sys
 import tempfile
 import time
+import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -47,7 +50,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "residuekit/decision/scoring.py": ("net_from_scatters",),
     "residuekit/decision/verdict.py": (),
     "residuekit/kernels/limit_statistics.py": (
-        "clopper_pearson_upper", "noncentrality", "noncentral_t_cdf", "_solve",
+        "clopper_pearson_upper", "noncentrality", "noncentral_t_cdf",
     ),
     "residuekit/kernels/metric.py": ("with_change", "declare", "common_nuisances"),
     "residuekit/kernels/netsignal.py": (
@@ -56,8 +59,13 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "residuekit/kernels/slope.py": (),
     "residuekit/kernels/spatial.py": ("family_quantile",),
 }  # fmt: skip
-#: Mutants that change no result, by hand: (module, line, change) -> reason.
-EQUIVALENT: dict[tuple[str, str, str], str] = {}
+#: Mutants that change no result: (module, line) -> the changes.
+EQUIVALENT = {
+    (one["module"], one["line"]): one["changes"]
+    for one in tomllib.loads((ROOT / "benchmarks" / "mutation_equivalent.toml").read_text("utf-8"))[
+        "equivalent"
+    ]
+}
 
 _COMPARISONS = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
@@ -73,13 +81,9 @@ _SWAPPED = {
 }  # fmt: skip
 _RETURNED = {"bool": (True, False), "float": (1.0,), "int": (1,)}
 _SKIPPED_FIELDS = {"annotation", "returns", "decorator_list"}
-_SKIPPED_KEYWORDS = {"repr", "strict"}
+_SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 #: Functions that only make a text of numbers.
 _TEXTS = {"reason", "_numbers_in_words"}
-_PRELOADED = (
-    "hypothesis.strategies", "hypothesis.extra.numpy", "numba", "pandas", "pytest", "scipy.ndimage",
-    "scipy.optimize", "scipy.signal", "scipy.special", "scipy.stats", "xarray",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -97,8 +101,8 @@ class Mutant:
         return f"{self.module}:{self.line}: {self.change}   in: {self.code}"
 
     @property
-    def key(self) -> tuple[str, str, str]:
-        return self.module, self.code, self.change
+    def equivalent(self) -> bool:
+        return self.change in EQUIVALENT.get((self.module, self.code), ())
 
 
 @dataclass(frozen=True)
@@ -132,11 +136,11 @@ class Place:
                 found += [ast.Constant(other) for other in sorted(others)]
             case ast.Constant(value=float(value)):
                 found += map(ast.Constant, (2 * value, value / 2) if value else (1.0,))
-            case ast.Name(id=name) if name in _SWAPPED:
+            case ast.Name(id=name) if self.field == "func" and name in _SWAPPED:
                 found.append(ast.Name(_SWAPPED[name], node.ctx))
-            case ast.Attribute(attr=name) if name in _SWAPPED:
+            case ast.Attribute(attr=name) if self.field == "func" and name in _SWAPPED:
                 found.append(ast.Attribute(node.value, _SWAPPED[name], node.ctx))
-        if self.field in ("test", "ifs") and not isinstance(node, ast.UnaryOp):
+        if self.field in ("test", "ifs") and not _turned_already(node):
             found.append(ast.UnaryOp(ast.Not(), node))
         if isinstance(self.holder, ast.Return) and not isinstance(node, ast.Constant):
             found += [ast.Constant(value) for value in _RETURNED.get(self.returned, ())]
@@ -163,6 +167,16 @@ def places(holder: ast.AST, returned: str = "") -> Iterator[Place]:
                 continue
             yield Place(holder, field, index, node, returned)
             yield from places(node, returned)
+
+
+def _turned_already(node: ast.AST) -> bool:
+    """Whether another variant of the node is its negation."""
+    match node:
+        case ast.UnaryOp(op=ast.Not()):
+            return True
+        case ast.Compare(ops=[ast.Eq() | ast.NotEq() | ast.Is() | ast.IsNot() | ast.In()]):
+            return True
+    return False
 
 
 def _left_out(node: ast.AST) -> bool:
@@ -243,7 +257,7 @@ class FirstFailure:
             self.name = report.nodeid.split("/")[-1]
 
 
-def run_tests(mutant: Mutant | None, seconds: int, told: Path) -> int:
+def run_tests(mutant: Mutant, seconds: int, told: Path) -> int:
     """Run the tests in a child process; return its exit code, or minus the signal that ended it."""
     child = os.fork()
     if child:
@@ -251,19 +265,47 @@ def run_tests(mutant: Mutant | None, seconds: int, told: Path) -> int:
     code = 70
     try:
         signal.alarm(seconds)
-        silence = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(silence, 1)
-        os.dup2(silence, 2)
-        if mutant is not None:
-            sys.meta_path.insert(0, Mutation(mutant))
+        _silence()
+        _forget(mutant)
+        sys.meta_path.insert(0, Mutation(mutant))
         failure = FirstFailure()
-        code = int(_pytest(mutant, failure))
+        code = _pytest(mutant, failure)
         told.write_text(failure.name or "the tests cannot be collected", "utf-8")
     finally:
         os._exit(code)
 
 
+def _silence() -> None:
+    silence = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(silence, 1)
+    os.dup2(silence, 2)
+
+
+def _forget(mutant: Mutant) -> None:
+    """Let the package be imported anew, but for the modules that import nothing of it.
+
+    These keep what the run without a change has cached.
+    """
+    for name, module in list(sys.modules.items()):
+        if name.split(".")[0] in ("residuekit", "tests"):
+            file = Path(getattr(module, "__file__", None) or ROOT)
+            if file == ROOT / mutant.module or not _stands_alone(file):
+                del sys.modules[name]
+
+
+@cache
+def _stands_alone(file: Path) -> bool:
+    """Whether a module imports nothing of the package; asked before the first fork."""
+    if file.suffix != ".py" or file.name == "__init__.py" or TESTS in file.parents:
+        return False
+    return not any(
+        isinstance(one, ast.ImportFrom) and (one.level or "residuekit" in str(one.module))
+        for one in ast.walk(ast.parse(file.read_text("utf-8")))
+    )
+
+
 def _pytest(mutant: Mutant | None, failure: FirstFailure) -> int:
+    """Run the tests of the module of the same name, then all others."""
     import hypothesis
     import pytest
 
@@ -272,10 +314,16 @@ def _pytest(mutant: Mutant | None, failure: FirstFailure) -> int:
         phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate],
     )  # fmt: skip
     hypothesis.settings.load_profile("mutation")
-    own = "" if mutant is None else f"test_{Path(mutant.module).stem}.py"
-    files = sorted(TESTS.glob("test_*.py"), key=lambda path: (path.name != own, path.name))
-    options = ["-x", "-q", "-p", "no:cacheprovider", "-o", "addopts=--import-mode=importlib"]
-    return pytest.main([*options, "--rootdir", str(ROOT), *map(str, files)], plugins=[failure])
+    options = ["-x", "-q", "--tb=no", "-o", "addopts=--import-mode=importlib", f"--rootdir={ROOT}"]
+    for unused in ("cacheprovider", "unraisableexception", "threadexception"):
+        options += ["-p", f"no:{unused}"]
+    files = sorted(TESTS.glob("test_*.py"))
+    first = [one for one in files if mutant and one.name == f"test_{Path(mutant.module).stem}.py"]
+    code = 0
+    for part in (first, [one for one in files if one not in first]):
+        if part and not code:
+            code = int(pytest.main([*options, *map(str, part)], plugins=[failure]))
+    return code
 
 
 def main() -> int:
@@ -289,19 +337,19 @@ def main() -> int:
     asked = parser.parse_args()
 
     every = [one for module in TARGETS if asked.only in module for one in mutants(module)]
-    known = {one.key for one in every}
-    for key in EQUIVALENT:
-        if key not in known and asked.only in key[0]:
-            print(f"no such mutant any more: {' | '.join(key)}")
-    kept = [one for one in every if one.key not in EQUIVALENT]
+    lines = {(one.module, one.code) for one in every}
+    for module, line in EQUIVALENT:
+        if asked.only in module and (module, line) not in lines:
+            print(f"EQUIVALENT names a line that is no more: {module}: {line}")
+    kept = [one for one in every if not one.equivalent]
+    equivalent = len(every) - len(kept)
     if not asked.all and asked.sample < len(kept):
         kept = random.Random(asked.seed).sample(kept, asked.sample)
     kept.sort(key=lambda one: (one.module, one.place, one.variant))
     if asked.list:
         print(*kept, sep="\n")
         return 0
-    print(f"{len(every)} mutants, {len(every) - sum(o.key not in EQUIVALENT for o in every)} "
-          f"equivalent; {len(kept)} tried (seed {asked.seed})", flush=True)  # fmt: skip
+    print(f"{len(every)} mutants, {equivalent} equivalent; {len(kept)} tried (seed {asked.seed})")
     return _score(kept, asked.least)
 
 
@@ -309,17 +357,17 @@ def _score(kept: list[Mutant], least: float) -> int:
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
-    sys.dont_write_bytecode = True
-    for name in _PRELOADED:
-        importlib.import_module(name)
     with tempfile.TemporaryDirectory() as folder:
         told = Path(folder) / "told"
         began = time.monotonic()
-        if run_tests(None, 600, told) != 0:
-            print(f"the tests fail without any change: {told.read_text('utf-8')}")
+        if _pytest(None, FirstFailure()):
+            print("the tests fail without any change")
             return 1
         whole = time.monotonic() - began
         print(f"tests without a change: {whole:.0f} s", flush=True)
+        for module in list(sys.modules.values()):
+            if module.__name__.startswith(("residuekit", "tests")):
+                _stands_alone(Path(getattr(module, "__file__", None) or ROOT))
         survived = []
         for mutant in kept:
             told.write_text("time-out", "utf-8")

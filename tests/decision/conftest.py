@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 
+from residuekit.decision.assessment import Assessment, Rules, assess
+from residuekit.decision.blindness import assess_blindness
+from residuekit.decision.confirmation import Confirmation
 from residuekit.decision.net import net_from_scatters
+from residuekit.decision.verdict import Verdict, judge
 from residuekit.kernels import netsignal
+from residuekit.kernels.slope import slope_through_zero
 from residuekit.simulate import gel_response, spectrum
+from residuekit.words.codes import Note
 
 
 class Paint(NamedTuple):
@@ -60,3 +67,78 @@ def plain_net(
 @pytest.fixture(scope="session", name="plain_net")
 def _plain_net() -> Callable[..., netsignal.NetSignal]:
     return plain_net
+
+
+#: Six blanks with mean 0, and spiked mock-ups that answer with 1 for 1 ug cm-2.
+BLANKS = (0.0, 0.02, -0.02, 0.01, -0.01, 0.0)
+SPIKES = {"loadings": [1.0, 1, 1, 3, 3, 3], "spiked": [1.02, 0.98, 1.0, 3.05, 2.95, 3.0]}
+
+
+#: What the tests of confirmation may say of a difference.
+CONFIRMED = {
+    "right": Confirmation(netsignal.ShapeTest(1.0, 0.0, 1.0), 2.0, 1.0),
+    "wrong": Confirmation(netsignal.ShapeTest(0.0, 10.0, 1.0), 2.0, 1.0),
+    "foreign": Confirmation(netsignal.ShapeTest(1.0, 0.0, 1.0), 1.0, 1.0),
+}
+
+
+@pytest.fixture(scope="session")
+def made() -> Callable[..., Assessment]:
+    """Assess exposed scores, blind or not as blanks and spiked mock-ups say.
+
+    `shape` is what confirmation would say, a key of `CONFIRMED`, or a function.
+    """
+
+    def make(
+        exposed: Any,
+        blanks: Any = BLANKS,
+        *,
+        shape: Any = None,
+        alpha: float = 0.05,
+        beta: float = 0.05,
+        acceptance_limit: float | None = None,
+        noise: float = float("nan"),
+        blindness: Any = None,
+        **options: Any,
+    ) -> Assessment:
+        given = {**SPIKES, **options}
+        given |= {name: () for name in ("loadings", "spiked") if given[name] is None}
+        if len(given["loadings"]) != len(given["spiked"]):
+            given |= {"loadings": (), "spiked": ()}
+        values = np.asarray(blanks, dtype=float)
+        sound = values.ndim == 1 and values.size > 1 and np.isfinite(values).all()
+        spread = float(values.std(ddof=1)) if sound else 0.0
+        values = values if sound else np.zeros(1)
+        if blindness is None:
+            slope = slope_through_zero(given["loadings"], given["spiked"], spread)
+            blindness = assess_blindness(
+                values, slope, noise=noise, acceptance_limit=acceptance_limit,
+                unit=given.get("unit", "reference"),
+            )  # fmt: skip
+        confirm = (lambda _: CONFIRMED[shape]) if isinstance(shape, str) else shape
+        rules = Rules(alpha, beta, acceptance_limit)
+        return assess(blanks, exposed, blindness, rules, confirm=confirm, **given)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def judged() -> Callable[..., Verdict]:
+    """Judge one assessment or several under an acceptance limit."""
+
+    def decide(scores: Any, acceptance_limit: float | None = None, *, failed: str = "") -> Verdict:
+        listed = [scores] if isinstance(scores, Assessment) else scores
+        ruled = [
+            replace(one, rules=replace(one.rules, acceptance_limit=acceptance_limit))
+            for one in listed
+        ]
+        numbers = {"n_unfit": 3, "n_files": 4, "kind": "maps", "why": failed}
+        return judge(ruled, quality_failed=Note("quality-failed", numbers) if failed else None)
+
+    return decide
+
+
+@pytest.fixture(scope="session")
+def uneven() -> Callable[[Verdict], bool]:
+    """Whether a verdict says that the exposed mock-ups scatter beyond the blanks."""
+    return lambda verdict: "scatter-above-blanks" in verdict.codes

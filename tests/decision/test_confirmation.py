@@ -88,7 +88,7 @@ def test_declared_interferents_join_the_foreign_bands(paint, single):
      (1.0, 0.9, True, True), (0.9, 1.0, True, True)],
 )  # fmt: skip
 def test_confirmed_is_above_its_limit_and_of_the_gel_s_shape(amount, limit, refused_shape, refused):
-    shape = ShapeTest(1.0, 1.0, 1.0, 0.5, refused_shape, "as the test says")
+    shape = ShapeTest(0.0, 10.0, 1.0) if refused_shape else ShapeTest(1.0, 1.0, 1.0)
     assert Confirmation(shape, amount, limit).refused is refused
 
 

@@ -11,26 +11,25 @@ import pytest
 from scipy import stats
 
 import residuekit as rk
+from residuekit.decision.assessment import Rules
 from residuekit.decision.blindness import Blindness, assess_blindness
-from residuekit.decision.scores import (
-    Ground,
-    Score,
-    deciding,
-    marker_rows,
-    scores_on,
-    within_covariance,
-)
+from residuekit.decision.controls import Controls
+from residuekit.decision.net import Metric, make_metric, net_from_scatters
+from residuekit.decision.scores import Score, deciding, marker_rows, scores_on
 from residuekit.errors import ContractError
 from residuekit.kernels.netsignal import scatter
 from residuekit.kernels.slope import Slope, slope_through_zero
 from residuekit.markers import Marker, marker_weights
 from residuekit.schema import MARKER_COLUMNS
+from residuekit.words.codes import Note
 
 AXIS = np.arange(1000.0, 1400.0, 4.0)
 ONE = {"name": "own 1092", "low": 1060, "high": 1124}
 TWO = {"name": "own 1300", "low": 1268, "high": 1332}
 MARKERS = [Marker(**ONE), Marker(**TWO)]
 NOISE = 1e-3
+RULES = Rules()
+NO_GEL = Note("no-reference", {"material": "gel", "lost": []})
 
 
 def gaussian(position, sd=8.0):
@@ -51,28 +50,29 @@ def ground(plain_net):
     root = 0.02 * np.eye(AXIS.size) + 0.001 * rng.standard_normal((AXIS.size, AXIS.size))
     loadings = np.array([2.0, 2.0, 6.0, 6.0])
     responses = np.outer(loadings, 0.1 * GEL) + 0.01 * rng.standard_normal((4, AXIS.size))
-    return Ground(AXIS, blanks, root @ root.T, 36.4, plain_net(GEL), loadings, responses)
+    metric = Metric(root @ root.T, plain_net(GEL))
+    return Controls(AXIS, blanks.mean(axis=0), blanks, metric, 36.4, loadings, responses)
 
 
 def pixel_sd(ground, score):
     if score.name == "net signal":
-        return ground.net.standard_error
-    return math.sqrt(score.weights @ ground.within @ score.weights)
+        return ground.metric.net.standard_error
+    return math.sqrt(score.weights @ ground.metric.within @ score.weights)
 
 
 def test_the_net_signal_comes_first_then_the_bands_in_their_order(ground):
     names = ["net signal", "band: own 1092", "band: own 1300"]
-    scores = scores_on(ground, MARKERS)
+    scores = scores_on(ground, MARKERS, RULES)
     assert [one.name for one in scores] == names
     assert [one.own_unit for one in scores] == ["reference", "A cm-1", "A cm-1"]
-    np.testing.assert_array_equal(scores[0].weights, ground.net.weights)
+    np.testing.assert_array_equal(scores[0].weights, ground.metric.net.weights)
     np.testing.assert_array_equal(
         [one.weights for one in scores[1:]], marker_weights(MARKERS, AXIS)
     )
     kinds = {("band",): names[1:], ("net signal",): names[:1], (): []}
     for asked, found in kinds.items():
-        assert [one.name for one in scores_on(ground, MARKERS, kinds=asked)] == found
-    without = scores_on(replace(ground, net=None), MARKERS)
+        assert [one.name for one in scores_on(ground, MARKERS, RULES, asked)] == found
+    without = scores_on(replace(ground, metric=replace(ground.metric, net=None)), MARKERS, RULES)
     assert [one.name for one in without] == names[1:]
     assert all(math.isnan(one.selectivity) for one in without)
 
@@ -81,7 +81,7 @@ def test_the_net_signal_comes_first_then_the_bands_in_their_order(ground):
 @pytest.mark.parametrize("alpha", [0.05, 0.01])
 def test_slope_noise_and_pixel_limit_by_their_formulas(ground, place, alpha):
     """Pixels scatter within maps and with their mock-up; the largest of 36 has Phi^36."""
-    score = scores_on(ground, MARKERS, alpha=alpha, acceptance_limit=3.0)[place]
+    score = scores_on(ground, MARKERS, Rules(alpha, acceptance_limit=3.0))[place]
     values = ground.blanks @ score.weights
     spread, sd = np.std(values, ddof=1), pixel_sd(ground, score)
     slope = slope_through_zero(ground.loadings, ground.responses @ score.weights, spread)
@@ -99,7 +99,7 @@ def test_slope_noise_and_pixel_limit_by_their_formulas(ground, place, alpha):
 def test_a_blank_pixel_stands_above_the_pixel_limit_in_one_map_of_twenty(ground):
     """20,000 maps of 36 pixels, each of a mock-up of its own, by the two scatters alone."""
     rng = np.random.default_rng(6)
-    score = scores_on(ground, MARKERS)[1]
+    score = scores_on(ground, MARKERS, RULES)[1]
     spread = np.std(ground.blanks @ score.weights, ddof=1)
     sd = pixel_sd(ground, score)
     values = rng.normal(0, sd, (20_000, 36)) + rng.normal(0, spread, (20_000, 36))
@@ -108,7 +108,7 @@ def test_a_blank_pixel_stands_above_the_pixel_limit_in_one_map_of_twenty(ground)
 
 
 def test_loadings_are_differences_from_the_blank_mean_over_the_slope(ground):
-    for score in scores_on(ground, MARKERS):
+    for score in scores_on(ground, MARKERS, RULES):
         np.testing.assert_allclose(score.loading(ground.blanks).mean(), 0.0, atol=1e-9)
         spectra = ground.blanks.mean(axis=0) + np.multiply.outer([[0.0, 0.2]], GEL)
         expected = 0.2 * (GEL @ score.weights) / score.slope.value
@@ -118,7 +118,7 @@ def test_loadings_are_differences_from_the_blank_mean_over_the_slope(ground):
 @pytest.mark.parametrize("kept", [0, 1])
 def test_fewer_than_two_spiked_mockups_leave_the_score_in_its_own_unit(ground, kept):
     bare = replace(ground, loadings=ground.loadings[:kept], responses=ground.responses[:kept])
-    for score in scores_on(bare, MARKERS):
+    for score in scores_on(bare, MARKERS, RULES):
         spread, sd = np.std(ground.blanks @ score.weights, ddof=1), pixel_sd(ground, score)
         assert score.slope is None
         assert score.scale == 1.0
@@ -127,14 +127,14 @@ def test_fewer_than_two_spiked_mockups_leave_the_score_in_its_own_unit(ground, k
             stats.norm.ppf(0.95 ** (1 / 36)) * math.hypot(sd, spread)
         )
     two = replace(ground, loadings=ground.loadings[:2], responses=ground.responses[:2])
-    assert scores_on(two, MARKERS)[0].slope.n_spiked == 2
+    assert scores_on(two, MARKERS, RULES)[0].slope.n_spiked == 2
 
 
 @pytest.mark.parametrize("sign", [-1.0, 0.0])
 def test_a_response_that_does_not_rise_keeps_its_unit_and_is_blind(ground, sign):
-    for score in scores_on(replace(ground, responses=sign * ground.responses), MARKERS):
+    for score in scores_on(replace(ground, responses=sign * ground.responses), MARKERS, RULES):
         assert score.slope.value == pytest.approx(
-            sign * scores_on(ground, [])[0].slope.value if score.name == "net signal"
+            sign * scores_on(ground, [], RULES)[0].slope.value if score.name == "net signal"
             else score.slope.value
         )  # fmt: skip
         assert score.scale == 1.0
@@ -143,16 +143,22 @@ def test_a_response_that_does_not_rise_keeps_its_unit_and_is_blind(ground, sign)
 
 
 def test_one_blank_has_no_scatter_and_points_have_no_pixels(ground):
-    one = scores_on(replace(ground, blanks=ground.blanks[:1]), MARKERS)[1]
+    one = scores_on(replace(ground, blanks=ground.blanks[:1]), MARKERS, RULES)[1]
     quantile = stats.norm.ppf(0.95 ** (1 / 36))
     assert one.pixel_limit == pytest.approx(quantile * pixel_sd(ground, one) / one.scale)
-    two = scores_on(replace(ground, blanks=ground.blanks[:2]), MARKERS)[1]
+    two = scores_on(replace(ground, blanks=ground.blanks[:2]), MARKERS, RULES)[1]
     assert two.pixel_limit * two.scale > quantile * pixel_sd(ground, two) * 1.0001
-    points = scores_on(replace(ground, within=None, pixels_per_map=0.4), MARKERS)
+    points = scores_on(
+        replace(ground, metric=replace(ground.metric, within=None), pixels_per_map=0.4),
+        MARKERS,
+        RULES,
+    )
     assert [math.isnan(score.noise) for score in points] == [False, True, True]
     spread = np.std(ground.blanks @ points[0].weights, ddof=1)
     assert points[0].pixel_limit == pytest.approx(
-        stats.norm.ppf(0.95) * math.hypot(ground.net.standard_error, spread) / points[0].scale
+        stats.norm.ppf(0.95)
+        * math.hypot(ground.metric.net.standard_error, spread)
+        / points[0].scale
     )
 
 
@@ -168,9 +174,12 @@ def test_the_selectivity_of_a_band_is_the_sine_between_gel_and_paint_above_their
         whole = np.zeros((2, AXIS.size))
         whole[:, start:stop] = gel, paint
         whole[0, -1] = 1.0
-        ground = Ground(AXIS, whole[1:] + np.zeros((2, 1)), np.eye(AXIS.size), 9.0,
-                        plain_net(whole[0]), np.zeros(0), np.zeros((0, AXIS.size)))  # fmt: skip
-        return scores_on(ground, MARKERS[:1], kinds=["band"])[0].selectivity
+        ground = Controls(
+            AXIS, whole[1], whole[1:] + np.zeros((2, 1)),
+            Metric(np.eye(AXIS.size), plain_net(whole[0])), 9.0, np.zeros(0),
+            np.zeros((0, AXIS.size)),
+        )  # fmt: skip
+        return scores_on(ground, MARKERS[:1], RULES, ["band"])[0].selectivity
 
     assert selectivity(2 * arch + line, 0.1 * arch - line) == pytest.approx(0.0, abs=1e-9)
     assert selectivity(arch, wave + line) == pytest.approx(1.0)
@@ -184,9 +193,11 @@ def test_pixels_are_pooled_about_the_mean_of_their_own_map():
     rng = np.random.default_rng(7)
     maps = [rng.standard_normal((count, 4)) + 9 * count for count in (3, 2, 5)]
     products = sum((len(one) - 1) * np.cov(one.T) for one in maps)
-    found = within_covariance([scatter(one) for one in maps])
-    np.testing.assert_allclose(found, products / 7)
-    assert within_covariance([]) is None
+    found = make_metric([scatter(one) for one in maps], [], np.arange(4.0), (), NO_GEL)
+    np.testing.assert_allclose(found.within, products / 7)
+    assert (found.net, found.missing) == (None, NO_GEL)
+    none = make_metric([], [], np.arange(4.0), (), NO_GEL)
+    assert (none.within, none.net, none.missing.code) == (None, None, "no-net-signal")
 
 
 def sighted(name, reason=""):
@@ -244,6 +255,23 @@ def test_the_mockup_limit_is_3_29_blank_standard_deviations_over_the_slope():
         within = math.sqrt(np.mean([np.var(one, ddof=1) for one in pixels]))
         assert found["noise_limit"] == pytest.approx(3.29 * within / 6 / found["slope"], rel=1e-3)
         assert found["unit"] == "ug cm-2"
+
+
+def test_the_net_signal_learns_the_paint_s_change_from_spiked_mockups_of_one_loading():
+    """Its noise is that of the net signal with these two groups of four as replicates."""
+    blanks, table = made()
+    rng = np.random.default_rng(1)
+    for _ in blanks["paint"]:
+        mockup(rng, 0.02)
+    pixels = [one.values.reshape(-1, AXIS.size) for one in blanks["paint"]]
+    groups = [
+        [mockup(rng, 0.02, load).values.reshape(-1, AXIS.size).mean(axis=0) for _ in range(4)]
+        for load in (4.0, 8.0)
+    ]
+    net = net_from_scatters([scatter(one) for one in pixels], [GEL], AXIS, replicates=groups)
+    found = row(table, "net signal")
+    noise = 3.29 * net.standard_error / 6 / found["slope"]
+    assert found["noise_limit"] == pytest.approx(noise, rel=1e-3)
 
 
 def test_the_slope_of_the_spiked_mockups_is_that_of_the_gel_put_on():
