@@ -93,7 +93,7 @@ RULES: Fields = {
 }  # fmt: skip
 
 
-def parameter_faults(step: Any, given: Mapping[str, Any]) -> list[Fault]:
+def parameter_faults(step: Any, given: Mapping[str, Any] | None) -> list[Fault]:
     """Return all that is wrong with a step and its parameters, without any data.
 
     >>> for fault in parameter_faults("smooth", {"windw": 9, "order": -1}):
@@ -102,7 +102,7 @@ def parameter_faults(step: Any, given: Mapping[str, Any]) -> list[Fault]:
     to mend it: did you mean 'window'?
     found smooth with order = -1; needed a whole number from 0 to 20; to mend it: order = 2
     """
-    if not isinstance(step, str):
+    if not isinstance(step, str) or given is None:
         return [Fault(f"{step!r} as a step", "a table with the key step", EXAMPLE)]
     if step not in STEPS:
         needed = f"one of {', '.join(STEPS)}"

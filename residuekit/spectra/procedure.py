@@ -72,10 +72,10 @@ class Procedure:
         with the faults of all steps at once.
         """
         entries: list[Any] = list(steps)
-        pairs = tuple(
+        pairs: tuple[Any, ...] = tuple(
             (one.get("step", one), {name: value for name, value in one.items() if name != "step"})
             if isinstance(one, Mapping)
-            else (one, {})
+            else (one, None)  # which `check` refuses with the others
             for one in entries
         )
         return cls(pairs, file, lines)

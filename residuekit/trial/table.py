@@ -213,6 +213,7 @@ def _read_row(
     if "pickup_de" in values:
         values["pickup_positive"] = int(values["pickup_de"] > values["pickup_de_limit"])
         values["pickup_swabs"] = 1
+    values |= {name: float(values[name]) for name in ("ease", "health_safety") if name in values}
     own = {item.name for item in fields(TrialRow)}
     return TrialRow(line, **{name: v for name, v in values.items() if name in own}), []
 
