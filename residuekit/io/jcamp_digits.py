@@ -44,7 +44,7 @@ _PAIR_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d{1,3})?")
 _BREAKS = re.compile(r"[\s,;]+")
 
 Numbers = npt.NDArray[np.float64] | list[float]
-Whole = npt.NDArray[np.int32] | list[int]
+Whole = npt.NDArray[np.integer[Any]] | list[int]
 
 
 class BadNumberError(Exception):
@@ -61,7 +61,7 @@ class Tokens(NamedTuple):
     stop: Whole
 
 
-_COLUMNS: tuple[Any, ...] = (np.int32, float, np.int32, np.int32, np.int32)
+_COLUMNS: tuple[Any, ...] = (np.uint8, float, np.int32, np.int32, np.int32)
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ _WHAT, _DIGIT = _bytes()
 
 
 def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
-    """Cut the text of a table into tokens; a number too long to be exact here becomes NaN.
+    """Cut the text (ASCII) of a table into tokens; a number too long to be exact becomes NaN.
 
     Returns how many tokens there are, and the place of the byte where none begins (or the end).
     """
@@ -114,11 +114,12 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
             number, length = float(abs(lead)) * (kind > SIGN), int(kind > SIGN)
             at += 1
         while kind != ABSENT and at < size:
-            if what[raw[at]] == DIGIT:
-                number = 10.0 * number + (digit[raw[at]] - 9)
+            byte = raw[at]
+            if 48 <= byte <= 57:
+                number = 10.0 * number + (byte - 48)
                 length += 1
                 decimals += pointed
-            elif what[raw[at]] == POINT and not pointed:
+            elif byte == 46 and not pointed:
                 pointed = True
             else:
                 break
@@ -128,9 +129,9 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
         if kind <= SIGN:
             kind = PACKED if kind == SIGN and adjacent else PLAIN
             end, power = at + 2, 0
-            if end < size and raw[at] | 32 == 101 and what[raw[at + 1]] == SIGN:
-                while end < size and what[raw[end]] == DIGIT:
-                    power = 10 * power + (digit[raw[end]] - 9)
+            if end < size and raw[at] in (69, 101) and what[raw[at + 1]] == SIGN:
+                while end < size and 48 <= raw[end] <= 57:
+                    power = 10 * power + (raw[end] - 48)
                     end += 1
                 if 1 <= end - at - 2 <= 3:
                     decimals -= power if digit[raw[at + 1]] == 9 else -power
@@ -241,11 +242,12 @@ def decode(text: str, *, compiled: bool | None = None) -> Decoded:
         raise BadNumberError(f"{found!r}", "a number in AFFN, PAC, SQZ, DIF or DUP "
                              "form", _MEND, text.count("\n", 0, end))  # fmt: skip
     opening = np.flatnonzero(kind == ABSCISSA)
-    starts, newlines = np.asarray(tokens.start)[opening], np.frombuffer(raw, np.uint8) == ord("\n")
+    newlines = np.flatnonzero(np.frombuffer(raw, np.uint8) == ord("\n"))
     return Decoded(
         np.array(y[:n], dtype=float), number[opening],
-        10.0 ** -np.asarray(tokens.decimals, dtype=float)[opening],
-        np.array(index[:lines], dtype=np.int64), np.cumsum(newlines)[starts],
+        10.0 ** -np.asarray(tokens.decimals)[opening].astype(float),
+        np.array(index[:lines], dtype=np.int64),
+        np.searchsorted(newlines, np.asarray(tokens.start)[opening]),
         tuple(sorted(form for code, form in _FORMS.items() if (kind == code).any())),
     )  # fmt: skip
 
