@@ -52,7 +52,7 @@ class BadNumberError(Exception):
 
 
 class Tokens(NamedTuple):
-    """What `cut` fills, an entry a token: kind, number, decimal places, first byte, end."""
+    """What `cut` finds, an entry a token: kind, number, decimal places, first byte, end."""
 
     kind: Whole
     number: Numbers
@@ -95,11 +95,15 @@ def _bytes() -> tuple[bytes, bytes]:
 _WHAT, _DIGIT = _bytes()
 
 
-def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
+def cut(
+    raw: bytes, what: bytes, digit: bytes, into: tuple[Whole, Numbers, Whole, Whole, Whole]
+) -> tuple[int, int]:
     """Cut the text (ASCII) of a table into tokens; a number too long to be exact becomes NaN.
 
+    `into` are the columns of `Tokens`, to be filled.
     Returns how many tokens there are, and the place of the byte where none begins (or the end).
     """
+    kinds, numbers, places, starts, stops = into
     size, n, at = len(raw), 0, 0
     opens, adjacent = True, False
     while at < size:
@@ -142,8 +146,8 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
             number = np.nan
         elif pointed:
             number /= 10.0**decimals
-        into.kind[n], into.number[n] = kind, -number if lead < 0 else number
-        into.decimals[n], into.start[n], into.stop[n] = decimals, start, at
+        kinds[n], numbers[n] = kind, -number if lead < 0 else number
+        places[n], starts[n], stops[n] = decimals, start, at
         opens, adjacent = False, True
         n += 1
     return n, size
@@ -222,10 +226,8 @@ def decode(text: str, *, compiled: bool | None = None) -> Decoded:
         return np.empty(most, kind) if large else [0] * most
 
     columns: list[Any] = [room(kind, size) for kind in _COLUMNS]
-    tokens = Tokens(*columns)
-    count, end = cutting(raw, _WHAT, _DIGIT, tokens)
-    columns = [column[:count] for column in columns]
-    tokens = Tokens(*columns)
+    count, end = cutting(raw, _WHAT, _DIGIT, tuple(columns))
+    tokens = Tokens(*(column[:count] for column in columns))
     kind, number = np.asarray(tokens.kind), np.asarray(tokens.number, dtype=float)
     for at in np.flatnonzero(np.isnan(number) & (kind != ABSENT) & (kind != REPEAT)):
         tokens.number[at] = number[at] = _exactly(raw, tokens.start[at], tokens.stop[at])
