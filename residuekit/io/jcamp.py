@@ -146,7 +146,8 @@ def _check_links(path: Path, linked: list[Block], found: int) -> None:
     for link in linked:
         declared = link.number(path, "BLOCKS")
         line = link.line_of("BLOCKS")
-        link.refuse_cut(path, line, " of the LINK block")
+        if not link.ended:
+            raise link.cut_off(path, line, " of the LINK block")
         if len(linked) == 1 and declared not in (found, found + 1):
             tell(path, f"BLOCKS {declared:g}, but {found} blocks", line)
 

@@ -44,7 +44,7 @@ _PAIR_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EeDd][+-]?\d{1,3})?")
 _BREAKS = re.compile(r"[\s,;]+")
 
 Numbers = npt.NDArray[np.float64] | list[float]
-Whole = npt.NDArray[np.int32] | list[int]
+Whole = npt.NDArray[np.integer[Any]] | list[int]
 
 
 class BadNumberError(Exception):
@@ -52,7 +52,7 @@ class BadNumberError(Exception):
 
 
 class Tokens(NamedTuple):
-    """What `cut` fills, an entry a token: kind, number, decimal places, first byte, end."""
+    """What `cut` finds, an entry a token: kind, number, decimal places, first byte, end."""
 
     kind: Whole
     number: Numbers
@@ -61,7 +61,7 @@ class Tokens(NamedTuple):
     stop: Whole
 
 
-_COLUMNS: tuple[Any, ...] = (np.int32, float, np.int32, np.int32, np.int32)
+_COLUMNS: tuple[Any, ...] = (np.uint8, float, np.int32, np.int32, np.int32)
 
 
 @dataclass(frozen=True)
@@ -95,11 +95,15 @@ def _bytes() -> tuple[bytes, bytes]:
 _WHAT, _DIGIT = _bytes()
 
 
-def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
-    """Cut the text of a table into tokens; a number too long to be exact here becomes NaN.
+def cut(
+    raw: bytes, what: bytes, digit: bytes, into: tuple[Whole, Numbers, Whole, Whole, Whole]
+) -> tuple[int, int]:
+    """Cut the text (ASCII) of a table into tokens; a number too long to be exact becomes NaN.
 
+    `into` are the columns of `Tokens`, to be filled.
     Returns how many tokens there are, and the place of the byte where none begins (or the end).
     """
+    kinds, numbers, places, starts, stops = into
     size, n, at = len(raw), 0, 0
     opens, adjacent = True, False
     while at < size:
@@ -114,11 +118,12 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
             number, length = float(abs(lead)) * (kind > SIGN), int(kind > SIGN)
             at += 1
         while kind != ABSENT and at < size:
-            if what[raw[at]] == DIGIT:
-                number = 10.0 * number + (digit[raw[at]] - 9)
+            byte = raw[at]
+            if 48 <= byte <= 57:
+                number = 10.0 * number + (byte - 48)
                 length += 1
                 decimals += pointed
-            elif what[raw[at]] == POINT and not pointed:
+            elif byte == 46 and not pointed:
                 pointed = True
             else:
                 break
@@ -128,9 +133,9 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
         if kind <= SIGN:
             kind = PACKED if kind == SIGN and adjacent else PLAIN
             end, power = at + 2, 0
-            if end < size and raw[at] | 32 == 101 and what[raw[at + 1]] == SIGN:
-                while end < size and what[raw[end]] == DIGIT:
-                    power = 10 * power + (digit[raw[end]] - 9)
+            if end < size and raw[at] in (69, 101) and what[raw[at + 1]] == SIGN:
+                while end < size and 48 <= raw[end] <= 57:
+                    power = 10 * power + (raw[end] - 48)
                     end += 1
                 if 1 <= end - at - 2 <= 3:
                     decimals -= power if digit[raw[at + 1]] == 9 else -power
@@ -141,8 +146,8 @@ def cut(raw: bytes, what: bytes, digit: bytes, into: Tokens) -> tuple[int, int]:
             number = np.nan
         elif pointed:
             number /= 10.0**decimals
-        into.kind[n], into.number[n] = kind, -number if lead < 0 else number
-        into.decimals[n], into.start[n], into.stop[n] = decimals, start, at
+        kinds[n], numbers[n] = kind, -number if lead < 0 else number
+        places[n], starts[n], stops[n] = decimals, start, at
         opens, adjacent = False, True
         n += 1
     return n, size
@@ -221,10 +226,8 @@ def decode(text: str, *, compiled: bool | None = None) -> Decoded:
         return np.empty(most, kind) if large else [0] * most
 
     columns: list[Any] = [room(kind, size) for kind in _COLUMNS]
-    tokens = Tokens(*columns)
-    count, end = cutting(raw, _WHAT, _DIGIT, tokens)
-    columns = [column[:count] for column in columns]
-    tokens = Tokens(*columns)
+    count, end = cutting(raw, _WHAT, _DIGIT, tuple(columns))
+    tokens = Tokens(*(column[:count] for column in columns))
     kind, number = np.asarray(tokens.kind), np.asarray(tokens.number, dtype=float)
     for at in np.flatnonzero(np.isnan(number) & (kind != ABSENT) & (kind != REPEAT)):
         tokens.number[at] = number[at] = _exactly(raw, tokens.start[at], tokens.stop[at])
@@ -241,11 +244,12 @@ def decode(text: str, *, compiled: bool | None = None) -> Decoded:
         raise BadNumberError(f"{found!r}", "a number in AFFN, PAC, SQZ, DIF or DUP "
                              "form", _MEND, text.count("\n", 0, end))  # fmt: skip
     opening = np.flatnonzero(kind == ABSCISSA)
-    starts, newlines = np.asarray(tokens.start)[opening], np.frombuffer(raw, np.uint8) == ord("\n")
+    newlines = np.flatnonzero(np.frombuffer(raw, np.uint8) == ord("\n"))
     return Decoded(
         np.array(y[:n], dtype=float), number[opening],
-        10.0 ** -np.asarray(tokens.decimals, dtype=float)[opening],
-        np.array(index[:lines], dtype=np.int64), np.cumsum(newlines)[starts],
+        10.0 ** -np.asarray(tokens.decimals)[opening].astype(float),
+        np.array(index[:lines], dtype=np.int64),
+        np.searchsorted(newlines, np.asarray(tokens.start)[opening]),
         tuple(sorted(form for code, form in _FORMS.items() if (kind == code).any())),
     )  # fmt: skip
 

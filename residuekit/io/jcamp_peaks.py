@@ -68,7 +68,8 @@ def read_peaks(path: str | os.PathLike[str]) -> pd.DataFrame:
 
 
 def _table(path: Path, block: Block, table: DataTable, place: int) -> list[dict[str, Any]]:
-    block.refuse_cut(path, table.line)
+    if not block.ended:
+        raise block.cut_off(path, table.line)
     kind = form(table)
     if kind in _COLUMNS:
         names = _COLUMNS[kind]

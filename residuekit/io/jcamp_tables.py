@@ -41,7 +41,8 @@ def decode_block(path: Path, block: Block) -> tuple[Any, Any, str]:
         raise refuse(path, "no table of numbers", "##XYDATA= (X++(Y..Y)) and its lines",
                      "export it again: it may be cut", block.line)  # fmt: skip
     table = block.tables[0]
-    block.refuse_cut(path, table.rows[-1][0])
+    if not block.ended:
+        raise block.cut_off(path, table.rows[-1][0])
     decoders: dict[str, Callable[..., tuple[Any, Any, str]]] = {EVEN: _even, PAIRS: _pairs}
     if form(table) not in decoders:
         raise refuse(path, f"##{table.label}={table.form}", f"({EVEN}) or ({PAIRS})",

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..errors import ReadError
 from .opening import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
@@ -63,11 +64,10 @@ class Block:
                          f"add a line ##{label}=", self.line)  # fmt: skip
         return value
 
-    def refuse_cut(self, path: Path, line: int, whose: str = "") -> None:
-        """Refuse a block without its end, in this line."""
-        if not self.ended:
-            raise refuse(path, f"no ##END={whose}", "a whole file: this one may be cut", "export "
-                         "it again; if it is whole, add a last line ##END=", line)  # fmt: skip
+    def cut_off(self, path: Path, line: int, whose: str = "") -> ReadError:
+        """Make the error of a block without its end, in this line."""
+        return refuse(path, f"no ##END={whose}", "a whole file: this one may be cut", "export it "
+                      "again; if it is whole, add a last line ##END=", line)  # fmt: skip
 
     def number(self, path: Path, label: str, default: float | None = None) -> float:
         """Return the number of a label; `default` where the label is absent."""
