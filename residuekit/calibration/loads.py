@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from ..errors import ContractError, Fault
+from ..kernels import calibration_curves as fits
 from ..kernels import growing_scatter as growing
 from ..kernels import limit_statistics as kernel
-from ..kernels import response as fits
 from . import arguments as check
 from .limit import LEVELS, Comparison, Limit, number, side_by_side
 

@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .calibration_curves import Limits, Line, fit_line
 from .limit_statistics import t_and_delta
-from .response import Limits, Line, fit_line
 
 Floats = NDArray[np.float64]
 

@@ -40,10 +40,14 @@ def penalised(block, penalty, asymmetry, tolerance, max_iterations, baselines):
             return np.where(y > z, asymmetry, 1 - asymmetry)
         d = y - z
         below = d[d < 0]
-        spread = below.std(ddof=1) if below.size > 1 else 0.0
+        if below.size < 2:
+            return None
+        mean = below.sum() / below.size
+        below -= mean
+        spread = np.sqrt(below @ below / (below.size - 1))
         if spread <= np.finfo(float).eps * np.abs(y).max():
             return None
-        return expit(2 / spread * (2 * spread - below.mean() - d))
+        return expit(2 / spread * (2 * spread - mean - d))
 
     def fit(y):
         w = np.ones_like(y)

@@ -13,6 +13,8 @@ from residuekit.errors import ResiduekitError
 from residuekit.kernels import bands, baselines, compiled, emsc, normalise, smooth
 
 LEAST, MOST = 3, 70
+#: With 3 channels both negative residuals are equal: whether they scatter is a matter of rounding.
+LEAST_ARPLS = 4
 
 
 def axis(n: int) -> np.ndarray:
@@ -62,6 +64,7 @@ each = pytest.mark.parametrize("name", FUNCTIONS)
 @settings(max_examples=8, deadline=None)
 @given(n=st.integers(0, 40), channels=st.integers(LEAST, MOST), seed=st.integers(0, 99))
 def test_a_compiled_kernel_gives_the_numbers_of_the_numpy_way(name, n, channels, seed):
+    channels = max(channels, LEAST_ARPLS if name == "arpls" else LEAST)
     block, x = spectra(n, channels, seed), axis(channels)
     fast = FUNCTIONS[name](block, x)
     slow = by_numpy(FUNCTIONS[name], block, x)
