@@ -67,8 +67,8 @@ def exposure_margins(
     Parameters
     ----------
     verdicts, mockups : the tables ``verdicts.csv`` and ``mockups.csv``. Without the latter every
-        mock-up of every rung is taken for a different one; with it, one that was exposed several times
-        counts once.
+        mock-up of every rung is taken for a different one; with it, one that was exposed several
+        times counts once.
     """
     found = []
     for key, group in verdicts.groupby(list(SERIES), sort=False, dropna=False):
