@@ -120,7 +120,7 @@ def test_fringes_are_said_with_period_thickness_and_that_no_step_removes_them():
     assert found.numbers["fringe_period"] == pytest.approx(120, rel=0.05)
     # d = 1 / (2 n period): 1e4 um / (2 x 1.5 x 120) = 27.8 um.
     assert found.numbers["fringe_thickness_um"] == pytest.approx(27.8, rel=0.05)
-    assert any("no step takes them off" in words for words in found.words)
+    assert any("no step removes them" in words for words in found.words)
 
 
 def test_vapour_below_the_noise_of_a_pixel_is_seen_in_the_mean():

@@ -15,7 +15,6 @@ from ..words.common import (
     Stratum,
     blank_words,
     counted,
-    in_stratum,
     number,
     stratum_of,
     stratum_words,
@@ -23,7 +22,7 @@ from ..words.common import (
 )
 from .curve_choice import choose_series, choose_spectra, choose_spiking
 from .map_choice import Pick, choose_maps
-from .stratum import Block, Group
+from .stratum import Block, Group, in_stratum
 
 if TYPE_CHECKING:
     import pandas as pd

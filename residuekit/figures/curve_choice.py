@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..schema import NET_SIGNAL, marker_of
-from ..words.common import Stratum, blank_words, comparator_kind, in_stratum
+from ..words.common import Stratum, blank_words
 from .map_choice import Pick
-from .stratum import Curves, Series, Spiking
+from .stratum import Curves, Series, Spiking, comparator_kind, in_stratum
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,13 +14,12 @@ from ..schema import FLAGS, POSITION_UNITS
 from ..words.common import (
     Stratum,
     blank_words,
-    comparator_kind,
     counted,
     number,
     stratum_of,
     stratum_words,
 )
-from .stratum import Map
+from .stratum import Map, comparator_kind
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from ..schema import STRATUM_COLUMNS
 from ..words.common import Stratum, stratum_words
 from .maps import map_extent, pixel_steps
 from .spectra import gel_factor
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
 
 Floats = npt.NDArray[np.float64]
 
@@ -133,3 +138,15 @@ class Block:
     def gel_factor(self) -> float:
         """By how much the pure gel is scaled in the spectra."""
         return gel_factor(self.blank.spectra, self.gel) if self.gel is not None else np.nan
+
+
+def in_stratum(table: pd.DataFrame | xr.Dataset, stratum: Stratum) -> npt.NDArray[np.bool_]:
+    """Which rows of a table, or of the mean spectra, belong to a stratum."""
+    columns = zip(STRATUM_COLUMNS, stratum, strict=True)
+    inside = [np.asarray(table[name]) == value for name, value in columns]
+    return np.asarray(np.logical_and.reduce(inside))
+
+
+def comparator_kind(treatments: Collection[str]) -> str:
+    """The kind of blank that arms are compared with: water-only where there are such."""
+    return "water" if "water" in set(treatments) else min(treatments)

@@ -49,7 +49,7 @@ class Shown:
         return as_html(self.title, {**vars(self).get("conditions", {}), "in words": str(self)})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Finding:
     """One thing that a run says beside its verdicts.
 
@@ -75,7 +75,7 @@ class Finding:
         """The table."""
         return self.table
 
-    def __str__(self) -> str:
+    def __repr__(self) -> str:
         return "\n".join([self.heading, *(f"  {sentence}" for sentence in self.sentences)])
 
     def _repr_html_(self) -> str:

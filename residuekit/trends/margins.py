@@ -48,8 +48,10 @@ class ExposureMargin(Shown):
         return self.longest_clean_min / self.working_exposure_min
 
     def values(self) -> dict[str, Any]:
-        """Every field by its name, and the margin."""
-        return {**super().values(), "margin": self.margin}
+        """Every field by its name, and the margin after its two exposures."""
+        own = super().values()
+        first = list(own)[: len(self.conditions) + 2]
+        return {**{name: own[name] for name in first}, "margin": self.margin, **own}
 
 
 def exposure_margins(

@@ -11,11 +11,12 @@ import xarray as xr
 
 from .. import io, schema
 from ..errors import Fault, ReadError, did_you_mean
+from ..figures.stratum import comparator_kind, in_stratum
 from ..io import sha256
 from ..results import StudyResult, open_run
 from ..spectra.procedure import Procedure
 from ..spectra.step_files import pinned
-from ..words.common import blank_words, comparator_kind, counted, in_stratum, stratum_of
+from ..words.common import blank_words, counted, stratum_of
 
 
 def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:

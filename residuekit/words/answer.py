@@ -262,7 +262,7 @@ def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
     if above < n:
         said += (
             f", so with {percent(1 - study['alpha'])} confidence at most "
-            f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
+            f"{row['share_upper_bound']:.0%} of such mock-ups would be. One that carries "
             f"{rounded(row, 'mockup_detection_limit')} {unit} (its detection limit) is above it "
             f"in {number(100 * (1 - study['beta']))} of 100 cases"
         )

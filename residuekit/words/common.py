@@ -4,18 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Iterable, Mapping
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import numpy.typing as npt
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from ..reprs import to_error
 from ..schema import ARM_COLUMNS, LOADING_UNIT, STRATUM_COLUMNS
-
-if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
 
 Stratum = tuple[str, str, float]
 Row = Mapping[Any, Any]
@@ -97,23 +90,11 @@ def stratum_of(row: Row) -> Stratum:
     return str(paint), str(soiling), float(ageing)
 
 
-def in_stratum(table: pd.DataFrame | xr.Dataset, stratum: Stratum) -> npt.NDArray[np.bool_]:
-    """Which rows of a table, or of the mean spectra, belong to a stratum."""
-    columns = zip(STRATUM_COLUMNS, stratum, strict=True)
-    inside = [np.asarray(table[name]) == value for name, value in columns]
-    return np.asarray(np.logical_and.reduce(inside))
-
-
 def blank_words(treatment: str) -> str:
     """The name of a kind of blank."""
     return {"water": "water-only blank", "none": "untreated blank"}.get(
         treatment, f"{treatment} blank"
     )
-
-
-def comparator_kind(treatments: Collection[str]) -> str:
-    """The kind of blank that arms are compared with: water-only where there are such."""
-    return "water" if "water" in set(treatments) else min(treatments)
 
 
 def stratum_words(stratum: Stratum) -> str:

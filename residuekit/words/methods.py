@@ -342,9 +342,9 @@ def limits(study: Study, n_arms: int, foreign: Sequence[str]) -> Iterator[str]:
         f"Clopper and Pearson 1934, one-sided at {sure}."
     )
     yield (
-        "Detected: above a decision limit, a shape that is not refused as the reference's, and "
-        f"a second net signal, to which each band of {', '.join(foreign[:-1])} and {foreign[-1]} "
-        "is a nuisance, above a decision limit of its own. So a loading at the detection limit, "
+        "Detected: above a decision limit; the shape is not refused as the reference's; and a "
+        f"second net signal, fitted with each band of {', '.join(foreign[:-1])} and {foreign[-1]} "
+        "as a nuisance, is above a decision limit of its own. So a loading at the detection limit, "
         "which is above its decision limit, may still be inconclusive. Not detected: below both "
         "decision limits, detection limit and upper bound within the acceptance limit, and no "
         "other difference from the blanks that may mask gel. Not assessable: the maps failed the "

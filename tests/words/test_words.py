@@ -1,0 +1,90 @@
+"""The room of the sentences: a leaf, in the words of the trade, the same codes on both sides."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+from residuekit.words import changes, findings, methods
+from residuekit.words.common import arm_words, conditions_words
+
+ROOM = Path(findings.__file__).parent
+STUDY = {"alpha": 0.05}
+ARM = {"paint": "alkyd", "soiling": "soot", "ageing_h": 400.0, "treatment": "gel",
+       "exposure_min": 2.0, "clearance_min": 3.0}  # fmt: skip
+
+
+@pytest.mark.parametrize("path", sorted(ROOM.glob("*.py")), ids=lambda path: path.stem)
+def test_words_take_codes_and_numbers_and_import_nothing_that_computes(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    above = [n.module for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) and n.level == 2]
+    assert set(above) <= {"schema", "reprs", "errors"}
+    heavy = {"numpy", "pandas", "xarray", "matplotlib", "h5netcdf"}
+    imported = {name.name.split(".")[0] for n in ast.walk(tree) if isinstance(n, ast.Import)
+                for name in n.names}  # fmt: skip
+    assert not imported & heavy
+
+
+@pytest.mark.parametrize("path", sorted(ROOM.glob("*.py")), ids=lambda path: path.stem)
+def test_no_coined_word_stands_in_a_sentence(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    texts = [n.value for n in ast.walk(tree) if isinstance(n, ast.Constant)
+             and isinstance(n.value, str)]  # fmt: skip
+    coined = re.compile(r"\b(told|bench|ground|spoken|met|strange|hides?|hangs?)\b")
+    assert [text for text in texts if coined.search(text)] == []
+
+
+def test_an_arm_is_named_by_all_its_conditions_and_a_series_by_those_that_do_not_vary():
+    assert arm_words(ARM) == "alkyd, soiling soot, aged 400 h, gel 2 min, cleared 3 min"
+    series = {name: value for name, value in ARM.items() if name != "exposure_min"}
+    assert conditions_words(series) == "alkyd, soiling soot, aged 400 h, gel, cleared 3 min"
+
+
+def test_every_code_of_a_finding_has_a_heading_and_a_sentence():
+    doses = [{**ARM, "dose": 100.0, "dose_unit": "lx h"}]
+    assert findings.finding_sentences("dose", doses, STUDY)[0].endswith("(0.25 lx on average).")
+    rows = [{**ARM, "verdict": "detected", "other_verdict": other}
+            for other in ("detected", "inconclusive")]  # fmt: skip
+    said = findings.finding_sentences("second-procedure", rows, STUDY)
+    assert len(said) == 2
+    assert "1 of 2 verdicts" in said[-1]
+    for code in findings.HEADINGS:
+        assert isinstance(findings.finding_sentences(code, (), STUDY), tuple)
+
+
+def test_a_layout_says_its_step_once_where_pixels_are_square():
+    square = methods.Layout((8, 16), (25.0, 25.0), "um")
+    assert str(square) == "maps of 8 × 16 pixels, step 25 µm, field 0.08 mm²"
+    assert "step 25 by 50 µm" in str(methods.Layout((8, 16), (25.0, 50.0), "um"))
+    assert "unknown step" in str(methods.Layout((8, 16)))
+    assert str(methods.Layout()) == "point spectra"
+
+
+@pytest.mark.parametrize(
+    ("note", "words"),
+    [
+        (methods.ControlNote("untreated alone"), "not subtracted"),
+        (methods.ControlNote("exposure unstated"), "not stated"),
+        (methods.ControlNote("other exposures", (60.0,), (2.0, 10.0)), "2 and 10 min"),
+        (methods.ControlNote("no untreated"), "no untreated blanks"),
+    ],
+)
+def test_what_the_blanks_leave_open_is_said_once_for_all_its_strata(note, words):
+    strata = (("alkyd", "none", 0.0), ("acrylic", "none", 0.0))
+    (said,) = methods.control_sentences((one, note) for one in strata)
+    assert said.startswith("alkyd, acrylic: ")
+    assert words in said
+
+
+def test_a_change_names_its_cause():
+    row = {**ARM, "verdict": "detected", "unit": "A", "n_mockups": 4, "n_blank_mockups": 6,
+           "n_maps": 8, "estimate": 2.0, "standard_error": 0.1, "detection_limit": 0.5,
+           "upper_bound": 2.2}  # fmt: skip
+    arm = {"was": row, "now": {**row, "verdict": "inconclusive", "n_mockups": 3},
+           "files": {"own": 2, "controls": 0}, "settings": ["markers"], "texts": []}  # fmt: skip
+    text = changes.changes_text("yesterday", {}, ["markers"], all_kept=False, arms=[arm])
+    assert "detected -> inconclusive (mock-ups 4 -> 3)" in text
+    assert "because of 2 of its maps, the markers" in text
