@@ -163,9 +163,10 @@ def test_a_limit_by_injection_goes_through_it(files):
         name: points(measured(4, seed)[1] + 0.01 * rng.normal(size=(4, AXIS.size)))
         for seed, name in enumerate("abc")
     }
+    own = {"name": "own", "low": 1050, "high": 1135}
     steps = [{"step": "correct_scatter", **parameters(files)}]
     limit = rk.calibration.from_injection(
-        blanks, points(GEL), lambda m: rk.band_score(m, [{"name": "own", "low": 1050, "high": 1135}]),
+        blanks, points(GEL), lambda m: rk.band_score(m, [own]),
         procedure=Procedure.from_steps(steps), loadings=[0.1, 1.0],
     )  # fmt: skip
     assert 0 < limit.decision_limit < limit.detection_limit
