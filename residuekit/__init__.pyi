@@ -11,7 +11,9 @@ from .decision.scoring import band_centroid as band_centroid
 from .decision.scoring import band_ratio as band_ratio
 from .decision.scoring import band_score as band_score
 from .decision.scoring import bands_together as bands_together
+from .decision.scoring import net_signal as net_signal
 from .decision.scoring import net_signal_score as net_signal_score
+from .decision.scoring import score_by_net as score_by_net
 from .decision.verdict import assess as assess
 from .decision.verdict import judge as judge
 from .errors import ResiduekitError as ResiduekitError
