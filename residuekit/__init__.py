@@ -45,6 +45,8 @@ _HOME = {
     "markers": "markers",  # the table of marker bands with their sources (a module)
     "band_score": "decision.scoring",  # band areas and heights with their standard errors
     "net_signal_score": "decision.scoring",  # how much of the whole gel spectrum, by least squares
+    "net_signal": "decision.net",  # its weights, made once for many maps
+    "score_by_net": "decision.scoring",  # a map by such weights
     "band_centroid": "decision.scoring",  # where a band lies
     "band_ratio": "decision.scoring",  # a band over an internal standard
     "bands_together": "decision.scoring",  # do several bands stand in the gel's ratio

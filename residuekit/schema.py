@@ -13,17 +13,17 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from .errors import ContractError, Fault, did_you_mean
-from .outside import MAP_DIMS as MAP_DIMS
-from .outside import POINT_DIMS as POINT_DIMS
-from .outside import WAVENUMBER as WAVENUMBER
-from .outside import arranged, is_changed
-from .outside import marked as marked
+from .errors import ContractError, Fault
+from .labels import MAP_DIMS as MAP_DIMS
+from .labels import POINT_DIMS as POINT_DIMS
+from .labels import POSITION_UNITS as POSITION_UNITS
+from .labels import QUANTITIES as QUANTITIES
+from .labels import TECHNIQUES as TECHNIQUES
+from .labels import WAVENUMBER as WAVENUMBER
+from .labels import WAVENUMBER_UNIT as WAVENUMBER_UNIT
+from .labels import arranged, faults_of, is_changed
+from .labels import marked as marked
 
-QUANTITIES = ("absorbance", "transmittance", "reflectance", "kubelka_munk", "absorption_index")
-TECHNIQUES = ("transmission", "atr", "reflection", "transflection", "unknown")
-WAVENUMBER_UNIT = "cm-1"
-POSITION_UNITS = ("um", "pixel")
 UNITS = ("1", "cm-1", "um", "pixel", "min", "h", "ug cm-2", "nm", "A", "A cm-1", "reference")
 
 #: Bits of the `flag` coordinate (CF convention: flag_masks, flag_meanings) and what each says.
@@ -255,7 +255,7 @@ def check(array: Any, *, quantity: str | Sequence[str] | None = None) -> xr.Data
     What plain xarray makes of an array is taken where its meaning is clear: dims in another order,
     flips, a row or a pixel of a map, selected or joined points, a mean. A mean holds the pixels
     that are not valid as well: ``m.where(m.valid).mean(("y", "x"))`` leaves them out. Where
-    `outside.is_changed` finds numbers that something else has made, the history says
+    `labels.is_changed` finds numbers that something else has made, the history says
     ``changed outside``, and `valid` and `flag` follow the NaN; in the difference of two maps
     xarray drops those of which `valid` differs, so that only NaN is left out there.
 
@@ -282,9 +282,7 @@ def check(array: Any, *, quantity: str | Sequence[str] | None = None) -> xr.Data
                   "residuekit.make_map(values, wavenumber, x, y) or residuekit.make_points(...)")
         )  # fmt: skip
     made = arranged(array)
-    faults = _dim_faults(made)
-    if not faults:
-        faults = [*_axis_faults(made), *_attribute_faults(made, quantity)]
+    faults = faults_of(made, quantity)
     if faults:
         raise ContractError(faults)
     if is_changed(made):
@@ -300,80 +298,6 @@ def _noted(array: xr.DataArray) -> xr.DataArray:
     if not steps or steps[-1]["step"] != CHANGED:
         steps.append({"step": CHANGED})
     return array.assign_attrs(history=json.dumps(steps, ensure_ascii=False))
-
-
-def _dim_faults(array: xr.DataArray) -> list[Fault]:
-    if array.dims not in (MAP_DIMS, POINT_DIMS):
-        return [
-            Fault(f"dims {array.dims}", f"{MAP_DIMS} for a map or {POINT_DIMS} for points",
-                  "array.rename(...).transpose('y', 'x', 'wavenumber')")
-        ]  # fmt: skip
-    absent = [dim for dim in array.dims if dim not in array.coords and dim != "spectrum"]
-    return [
-        Fault(f"no coordinate {dim!r}", f"one value of {dim} for each place along it",
-              f"array.assign_coords({dim}=...)")
-        for dim in absent
-    ]  # fmt: skip
-
-
-def _axis_faults(array: xr.DataArray) -> list[Fault]:
-    faults = []
-    for dim in array.dims:
-        if dim == "spectrum":
-            continue
-        values = array[dim].values
-        needs = (WAVENUMBER_UNIT,) if dim == WAVENUMBER else POSITION_UNITS
-        unit = array[dim].attrs.get("units")
-        if unit not in needs:
-            faults.append(
-                Fault(f"{dim} with units {unit!r}", f"units {' or '.join(map(repr, needs))}",
-                      f"array[{dim!r}].attrs['units'] = {needs[0]!r} after converting the values")
-            )  # fmt: skip
-        if values.dtype != np.float64:
-            faults.append(
-                Fault(f"{dim} as {values.dtype}", f"{dim} as float64",
-                      f"array.assign_coords({dim}=array[{dim!r}].astype('float64'))")
-            )  # fmt: skip
-        elif values.size == 0:
-            faults.append(Fault(f"an empty {dim}", f"at least one {dim}", "a file that holds data"))
-        elif not np.isfinite(values).all() or (np.diff(values) <= 0).any():
-            faults.append(
-                Fault(f"{dim} that is not strictly ascending", f"finite, strictly ascending {dim}",
-                      f"array.sortby({dim!r}) and remove what stands twice")
-            )  # fmt: skip
-    return faults
-
-
-def _attribute_faults(array: xr.DataArray, wanted: str | Sequence[str] | None) -> list[Fault]:
-    faults = []
-    allowed = QUANTITIES if wanted is None else (wanted,) if isinstance(wanted, str) else wanted
-    if array.name not in allowed:
-        fix = did_you_mean(str(array.name), allowed)
-        if array.name == "transmittance" and "absorbance" in allowed:
-            fix = "residuekit.to_absorbance(array) first"
-        faults.append(Fault(f"the quantity {array.name!r}", f"{' or '.join(allowed)}", fix))
-    if array.dtype.kind != "f":
-        faults.append(Fault(f"values as {array.dtype}", "floats", "array.astype('float32')"))
-    if array.attrs.get("units") != "1":
-        faults.append(
-            Fault(f"units {array.attrs.get('units')!r}", "units '1' (percent divided by 100)",
-                  "array.attrs['units'] = '1'")
-        )  # fmt: skip
-    technique = array.attrs.get("technique")
-    if technique not in TECHNIQUES:
-        fix = did_you_mean(str(technique), TECHNIQUES)
-        faults.append(Fault(f"technique {technique!r}", "one of " + ", ".join(TECHNIQUES), fix))
-    for name, kind in (("source", dict), ("history", list)):
-        try:
-            fits = isinstance(json.loads(array.attrs.get(name, "")), kind)
-        except (TypeError, ValueError):
-            fits = False
-        if not fits:
-            faults.append(
-                Fault(f"the attribute {name} is {array.attrs.get(name)!r}",
-                      f"JSON text of a {kind.__name__}", f"array.attrs[{name!r}] = '{kind()}'")
-            )  # fmt: skip
-    return faults
 
 
 def _with_flags(array: xr.DataArray) -> xr.DataArray:

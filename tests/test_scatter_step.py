@@ -151,6 +151,27 @@ def test_files_that_do_not_fit_are_refused(files, tmp_path):
     refused(points(2 * PAINT), "mixtures of each other", ContractError)
 
 
+def test_numbers_changed_outside_are_refused_for_no_file_can_follow(files):
+    array, _ = measured(2)
+    with pytest.raises(ProcedureError, match="spectra after 'changed outside'"):
+        rk.correct_scatter(2 * array, [files["one"]])
+
+
+def test_a_limit_by_injection_goes_through_it(files):
+    rng = np.random.default_rng(1)
+    blanks = {
+        name: points(measured(4, seed)[1] + 0.01 * rng.normal(size=(4, AXIS.size)))
+        for seed, name in enumerate("abc")
+    }
+    own = {"name": "own", "low": 1050, "high": 1135}
+    steps = [{"step": "correct_scatter", **parameters(files)}]
+    limit = rk.calibration.from_injection(
+        blanks, points(GEL), lambda m: rk.band_score(m, [own]),
+        procedure=Procedure.from_steps(steps), loadings=[0.1, 1.0],
+    )  # fmt: skip
+    assert 0 < limit.decision_limit < limit.detection_limit
+
+
 def test_a_kept_gel_survives_whole_beside_the_thickness(files):
     blank, _ = measured(20)
     marker = {"name": "C-O", "low": 1050.0, "high": 1135.0}

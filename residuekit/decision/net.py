@@ -70,7 +70,27 @@ def net_signal(
     blanks: xr.DataArray | Iterable[xr.DataArray],
     nuisances: npt.ArrayLike | None = None,
 ) -> netsignal.NetSignal:
-    """Make the weights of the net signal from labelled arrays (see `net_signal_score`)."""
+    """Make the weights of the net signal once, for many arrays that `score_by_net` scores.
+
+    Parameters
+    ----------
+    references, blanks, nuisances : as in `net_signal_score`.
+
+    Returns
+    -------
+    A `NetSignal`: `weights`, `standard_error` of a pixel, `selectivity`.
+
+    Raises
+    ------
+    ContractError : no blank or reference, axes that differ.
+
+    >>> import residuekit as rk
+    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
+    >>> gel = rk.make_points(np.exp(-(((axis - 1092) / 12) ** 2)), axis)
+    >>> paint = rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis)
+    >>> rk.net_signal(gel, paint).weights.shape
+    (50,)
+    """
     gel, paint = listed(references, "references"), listed(blanks, "blanks")
     axis = paint[0][schema.WAVENUMBER].values
     for other in (*gel, *paint):

@@ -283,7 +283,29 @@ def net_signal_score(
 
 
 def score_by_net(array: xr.DataArray, net: netsignal.NetSignal) -> xr.Dataset:
-    """Score every pixel by a net signal made once, as `net_signal_score` does."""
+    """Score every pixel by a net signal made once, as `net_signal_score` does.
+
+    Parameters
+    ----------
+    array : map or points to be scored.
+    net : from `net_signal`.
+
+    Returns
+    -------
+    Dataset as of `net_signal_score`.
+
+    Raises
+    ------
+    ContractError : another number of channels than the blanks had.
+
+    >>> import residuekit as rk
+    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
+    >>> gel = rk.make_points(np.exp(-(((axis - 1092) / 12) ** 2)), axis)
+    >>> paint = rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis)
+    >>> scored = rk.score_by_net(paint, rk.net_signal(gel, paint))
+    >>> scored["score"].dims
+    ('marker', 'spectrum')
+    """
     array = schema.check(array)
     if net.weights.size != array.sizes[schema.WAVENUMBER]:
         raise ContractError(

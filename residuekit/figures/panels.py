@@ -38,6 +38,8 @@ _LIMIT_WORDS = {
     "mockup_decision_limit": "decision limit, one mock-up",
     "mockup_detection_limit": "detection limit, one mock-up",
 }
+#: Letters of a name of which two stand side by side in a legend.
+_SHORT = 32
 _SERIES = {"exposure_min": "exposure (min)", "ageing_h": "ageing (h)"}
 
 
@@ -91,7 +93,7 @@ def plot_map(
     ax = _axes(ax)
     draw_pixels(ax, values, one["x"].values, one["y"].values, limit=line, scale=scale)
     words = unit_words(unit)
-    draw_colour_bar(ax.inset_axes((1.25, 0, 0.07, 1)), limit=line, scale=scale, words=words)
+    draw_colour_bar(ax.inset_axes((1.32, 0, 0.07, 1)), limit=line, scale=scale, words=words)
     for dim, label in (("x", ax.set_xlabel), ("y", ax.set_ylabel)):
         label(f"{dim} ({unit_words(one[dim].attrs.get('units', 'pixel'))})")
     handles: list[Any] = []
@@ -311,10 +313,11 @@ def _axes(ax: Axes | None) -> Axes:
 
 
 def _legend(ax: Axes, handles: Sequence[Any]) -> None:
-    """A legend above the panel, where it hides nothing."""
+    """A legend above the panel, where it hides nothing; long names stand one below the other."""
     if handles:
+        columns = 2 if max(len(one.get_label()) for one in handles) <= _SHORT else 1
         ax.legend(handles=handles, loc="lower left", bbox_to_anchor=(0, 1.01), frameon=False,
-                  ncols=min(len(handles), 2), fontsize="small", borderaxespad=0)  # fmt: skip
+                  ncols=min(len(handles), columns), fontsize="small", borderaxespad=0)  # fmt: skip
 
 
 def _mockup_key(

@@ -115,7 +115,8 @@ def _mean(file: str, done: list[dict[str, Any]], quantity: str, axis: Floats) ->
         raise ProcedureError(
             Fault(f"spectra after {unknown[0]!r}, which no file can go through again",
                   "spectra as the steps before this one have left them",
-                  "the scatter correction before anything else is done to the numbers", file)
+                  "correct_scatter before that; or residuekit.make_points(array.values, ...), "
+                  "if the numbers are as measured", file)
         )  # fmt: skip
     for entry in done[len(past) :]:
         parameters = {name: value for name, value in entry.items() if name != "step"}
