@@ -47,9 +47,9 @@ _HOME = {
     "net_signal_score": "decision.scoring",  # how much of the whole gel spectrum, by least squares
     "net_signal": "decision.net",  # its weights, made once for many maps
     "score_by_net": "decision.scoring",  # a map by such weights
-    "band_centroid": "decision.scoring",  # where a band lies
-    "band_ratio": "decision.scoring",  # a band over an internal standard
-    "bands_together": "decision.scoring",  # do several bands stand in the gel's ratio
+    "band_centroid": "decision.band_measures",  # where a band lies
+    "band_ratio": "decision.band_measures",  # a band over an internal standard
+    "bands_together": "decision.band_measures",  # do several bands stand in the gel's ratio
     "fit_bands": "spectra.fits",  # bands of one spectrum, with its report
     "band_heights": "spectra.fits",  # bands in every pixel, with fixed shapes or free
     "Band": "spectra.fits",  # height, centre, width, Lorentz share

@@ -7,12 +7,12 @@ from . import plan as plan
 from . import trends as trends
 from . import trial as trial
 from .decision.arm import judge_arm as judge_arm
+from .decision.band_measures import band_centroid as band_centroid
+from .decision.band_measures import band_ratio as band_ratio
+from .decision.band_measures import bands_together as bands_together
 from .decision.net import net_signal as net_signal
 from .decision.scores import blindness as blindness
-from .decision.scoring import band_centroid as band_centroid
-from .decision.scoring import band_ratio as band_ratio
 from .decision.scoring import band_score as band_score
-from .decision.scoring import bands_together as bands_together
 from .decision.scoring import net_signal_score as net_signal_score
 from .decision.scoring import score_by_net as score_by_net
 from .decision.verdict import Verdict as Verdict

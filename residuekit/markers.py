@@ -36,8 +36,8 @@ GROUPS = ("gel", "load", "paint", "soiling")
 MEASURES = {"area": "A cm-1", "height": "A", "second derivative": "A"}
 #: Measures that are no linear functional of the spectrum, and what gives them.
 _QUOTIENTS = {
-    "centroid": "residuekit.decision.scoring.band_centroid(array, markers)",
-    "ratio": "residuekit.decision.scoring.band_ratio(array, markers, standard)",
+    "centroid": "residuekit.band_centroid(array, markers)",
+    "ratio": "residuekit.band_ratio(array, markers, standard)",
 }
 OWN_BAND = "own band"
 

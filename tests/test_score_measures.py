@@ -10,7 +10,7 @@ from scipy import stats
 from scipy.signal import savgol_coeffs
 
 import residuekit as rk
-from residuekit.decision.scoring import band_centroid, band_ratio, bands_together
+from residuekit.decision.band_measures import band_centroid, band_ratio, bands_together
 from residuekit.errors import ContractError, MarkerError, StudyError
 from residuekit.kernels.bands import common_amount, moment_weights, parabola_weights, quotient
 from residuekit.markers import Marker, marker_weights, resolve
@@ -90,7 +90,7 @@ def test_a_measure_that_is_not_linear_is_refused_with_the_function_that_gives_it
     told = str(caught.value)
     assert "no linear functional" in told
     assert "a verdict rests on a linear score" in told
-    assert f"residuekit.decision.scoring.band_{measure}" in told
+    assert f"residuekit.band_{measure}" in told
 
 
 def test_a_second_derivative_needs_no_line_and_four_channels():

@@ -34,7 +34,7 @@ FIELDS: Fields = {
     "procedure": table(),  # `Procedure.from_toml` checks what stands in these two
     "second_procedure": table(),
     "markers": table({
-        "use": listed(example='["pva C-O 1092"]', least=1, needed=True, default=()),
+        "use": listed(example='["pva C-O 1092"]', needed=True, default=()),
         "scores": listed(choice(SCORES), "a list of scores", f"{list(SCORES)}", 1, default=SCORES),
     }),
     "limits": table({"alpha": _RATE, "beta": _RATE}),
@@ -93,6 +93,12 @@ def _parts_of(
     except ResiduekitError as problem:
         markers = ()
         faults += [place.fault(f.found, f.needed, f.fix, "markers", "use") for f in problem.faults]
+    kinds = tuple(values["markers"]["scores"])
+    if settings.get("markers", {}).get("use") == [] and NET_SIGNAL not in kinds:
+        faults.append(
+            place.fault("use = [] without the net signal", "a band, or the net signal",
+                        f'use = ["pva C-O 1092"], or scores = {list(SCORES)}', "markers", "use")
+        )  # fmt: skip
     question, limits, figure = values["question"], values["limits"], settings.get("figure")
     exposure, limit = question.get("working_exposure_min"), question.get("acceptance_limit_ug_cm2")
     return {
@@ -103,7 +109,7 @@ def _parts_of(
         "acceptance_reason": question["acceptance_reason"],
         **procedures,
         "markers": markers,
-        "scores": tuple(values["markers"]["scores"]),
+        "scores": kinds if markers or NET_SIGNAL not in kinds else (NET_SIGNAL,),
         "alpha": float(limits["alpha"]),
         "beta": float(limits["beta"]),
         "quality": {name: float(value) for name, value in values["quality"].items()},

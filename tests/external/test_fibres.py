@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.decision.scoring import band_centroid, band_ratio
+from residuekit.decision.band_measures import band_centroid, band_ratio
 from residuekit.schema import FLAGS
 
 ESTER = {"name": "own C=O 1736", "low": 1690, "high": 1780}

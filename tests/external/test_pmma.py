@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.decision.scoring import band_centroid
+from residuekit.decision.band_measures import band_centroid
 from residuekit.simulate import from_optical_constants
 
 AXIS = np.arange(900.0, 1900.5, 2.0)
