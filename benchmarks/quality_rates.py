@@ -16,7 +16,7 @@ import pandas as pd
 import xarray as xr
 
 from residuekit import schema
-from residuekit.kernels.optics import contact_factor, penetration_depth
+from residuekit.kernels.reflection import film_fraction, penetration_depth
 from residuekit.simulate import simulate_map
 from residuekit.simulate.materials import vapour
 from residuekit.simulate.paints import PAINTS
@@ -61,7 +61,7 @@ def _fringe(height: float, period: float) -> Callable[..., np.ndarray]:
 
 
 def _contact(gap_um: float) -> Callable[..., np.ndarray]:
-    return lambda rows, axis, _: rows * contact_factor(gap_um, penetration_depth(axis, 4.0))
+    return lambda rows, axis, _: rows * (1 - film_fraction(gap_um, penetration_depth(axis, 4.0)))
 
 
 def _dispersive(rows, *_):

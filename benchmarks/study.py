@@ -159,9 +159,11 @@ def _one_map(folder: Path, file: str, place: Path) -> Callable[[], Any]:
     part = Path(tempfile.mkdtemp(dir=place))
     work = Reading(manifest, part, Cache(folder / "runs" / ".cache"))
     work.read_controls()
-    bench = work.bench()
+    controls = work.study_controls()
     row = next(row for row in manifest.measurements if row.file == file)
-    task = replace(work.task(row), scores=bench.scores(row.stratum, GEL), map_path=part / "map.nc")
+    task = replace(
+        work.task(row), scores=controls.scores(row.stratum, GEL), map_path=part / "map.nc"
+    )
     return lambda: perform(task)
 
 

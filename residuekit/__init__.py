@@ -45,7 +45,7 @@ _HOME = {
     "markers": "markers",  # the table of marker bands with their sources (a module)
     "band_score": "decision.scoring",  # band areas and heights with their standard errors
     "net_signal_score": "decision.scoring",  # how much of the whole gel spectrum, by least squares
-    "net_signal": "decision.scoring",  # its weights, made once for many maps
+    "net_signal": "decision.net",  # its weights, made once for many maps
     "score_by_net": "decision.scoring",  # a map by such weights
     "band_centroid": "decision.scoring",  # where a band lies
     "band_ratio": "decision.scoring",  # a band over an internal standard
@@ -57,8 +57,8 @@ _HOME = {
     # limits and verdicts
     "calibration": "calibration",  # limits by named methods, side by side (a module)
     "limits": "calibration",  # the same module by another name
-    "assess": "decision.verdict",  # mock-up scores -> estimate, limits, bound
-    "judge": "decision.verdict",  # -> one of the four verdicts
+    "judge_arm": "decision.arm",  # the mock-ups of one arm in memory -> one of the four verdicts
+    "Verdict": "decision.verdict",  # a verdict with its codes, its reason and every score's numbers
     # studies
     "Study": "study",  # a study on disk: check it, run it
     "check_folder": "study.inspect",  # a study, a run or a folder of spectra: is it whole

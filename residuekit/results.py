@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .errors import Fault, ReadError
 from .reprs import sentence_case, to_error
-from .schema import MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
+from .schema import ARM_COLUMNS, MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
+from .words.codes import Note, from_json, sentences
+from .words.common import arm_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +32,15 @@ CHANGES = "changes.md"
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
-    "mockup", "role", "other_unit", "other_verdict",
+    "mockup", "role", "other_unit", "other_verdict", "codes",
 )  # fmt: skip
+
+
+class ArmNotes(NamedTuple):
+    """Why an arm has its verdict, and what else must be said of it."""
+
+    why: tuple[Note, ...] = ()
+    remarks: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -55,6 +63,7 @@ class StudyResult:
     spectra: xr.Dataset
     provenance: Mapping[str, Any]
     second_procedure: pd.DataFrame | None = None
+    _notes: dict[tuple[str, ...], ArmNotes] | None = field(default=None, init=False)
 
     @property
     def failures(self) -> dict[str, str]:
@@ -66,6 +75,20 @@ class StudyResult:
         """What changed since the run before, in Markdown."""
         path = self.folder / CHANGES
         return path.read_text(encoding="utf-8") if path.is_file() else ""
+
+    def notes(self, row: Mapping[Any, Any]) -> ArmNotes:
+        """The codes with their numbers of an arm, one of the rows of `verdicts`."""
+        if self._notes is None:
+            made = {
+                _place(entry): ArmNotes(
+                    tuple(map(from_json, entry["why"])),
+                    tuple(map(from_json, entry["remarks"])),
+                )
+                for entry in self.provenance.get("notes", ())
+            }
+            object.__setattr__(self, "_notes", made)
+        assert self._notes is not None
+        return self._notes.get(_place(row), ArmNotes())
 
     def maps(self, role: str | None = None) -> list[Path]:
         """The files of score maps, in the order of the table of measurements."""
@@ -81,7 +104,7 @@ class StudyResult:
     def __repr__(self) -> str:
         lines = [str(self.provenance["study"]["title"])]
         for row in self.verdicts.to_dict("records"):
-            lines += ["", f"  {arm_words(row)}", *_verdict_lines(row, self.provenance["study"])]
+            lines += ["", f"  {arm_words(row)}", *_verdict_lines(row, self)]
         lines += self._second_lines()
         lines += [f"\n  not used: {file}: {why}" for file, why in self.failures.items()]
         return "\n".join(lines)
@@ -142,20 +165,19 @@ def _rounded(row: Mapping[Any, Any]) -> tuple[str, str, str, str, str]:
     return f"{to_error(mean, error)}{spread}", lower, upper, seen, least
 
 
-def reason_alone(row: Mapping[Any, Any]) -> str:
-    """The sentences of a reason that come before its numbers: why the verdict is what it is."""
-    return re.split(
-        rf"\s*{re.escape(str(row['score']))}: mean of ", str(row["reason"]), flags=re.I
-    )[0]
+def _place(row: Mapping[Any, Any]) -> tuple[str, ...]:
+    """What names an arm: the same for a row of the tables and for the record."""
+    cells = (row[name] for name in ARM_COLUMNS)
+    return tuple(f"{cell:.9g}" if isinstance(cell, int | float) else str(cell) for cell in cells)
 
 
-def _verdict_lines(row: Mapping[Any, Any], study: Mapping[str, Any]) -> list[str]:
+def _verdict_lines(row: Mapping[Any, Any], result: StudyResult) -> list[str]:
     """A verdict with the numbers without which it is not printed, and why it is not another."""
     from textwrap import wrap
 
-    words = [f"{row['verdict'].upper()}."]
+    study, words = result.provenance["study"], [f"{row['verdict'].upper()}."]
     if row["verdict"] in ("inconclusive", "not assessable"):
-        words.append(reason_alone(row))
+        words += sentences(result.notes(row).why)
     if row["n_mockups"] and row["estimate"] == row["estimate"]:
         mean, lower, upper, seen, least = _rounded(row)
         error = row["standard_error"]
@@ -178,23 +200,6 @@ def _verdict_lines(row: Mapping[Any, Any], study: Mapping[str, Any]) -> list[str
             )
         words.append(f"{above}.")
     return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
-
-
-def arm_words(row: Mapping[Any, Any]) -> str:
-    """An arm as people say it.
-
-    >>> arm_words({"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
-    ...            "exposure_min": 2.0, "clearance_min": 2.0})
-    'alkyd, gel 2 min, cleared 2 min'
-    """
-    words = [str(row["paint"])]
-    if row["soiling"] != "none":
-        words.append(f"soiling {row['soiling']}")
-    if row["ageing_h"]:
-        words.append(f"aged {row['ageing_h']:g} h")
-    words.append(f"{row['treatment']} {row['exposure_min']:g} min")
-    words.append(f"cleared {row['clearance_min']:g} min")
-    return ", ".join(words)
 
 
 def open_run(folder: str | Path) -> StudyResult:

@@ -85,6 +85,7 @@ VERDICT_COLUMNS = (
     "blind_markers",
     "verdict",
     "reason",
+    "codes",
 )
 #: What ``second-procedure.csv`` gives of each arm, twice: as it is, and as ``other_...``.
 OTHER_COLUMNS = ("verdict", "estimate", "detection_limit", "unit")
@@ -116,6 +117,8 @@ MARKER_COLUMNS = (
 )
 VERDICTS = ("detected", "not detected", "inconclusive", "not assessable")
 NET_SIGNAL = "net signal"
+BAND = "band"
+LOADING_UNIT = "ug cm-2"
 LIST_SEPARATOR = "; "
 #: The step that a history gets where the numbers were changed by something else.
 CHANGED = "changed outside"
@@ -386,3 +389,21 @@ def flag_words(flag: int) -> str:
     'absorbance above the level the detector can follow'
     """
     return LIST_SEPARATOR.join(words for bit, words in FLAGS.values() if int(flag) & bit)
+
+
+def band_name(marker: str) -> str:
+    """The name of the band score of a marker.
+
+    >>> band_name("pva C-O 1092")
+    'band: pva C-O 1092'
+    """
+    return f"{BAND}: {marker}"
+
+
+def marker_of(score: str) -> str:
+    """The marker of a band score; another score's own name.
+
+    >>> marker_of("band: pva C-O 1092"), marker_of("net signal")
+    ('pva C-O 1092', 'net signal')
+    """
+    return score.removeprefix(f"{BAND}: ")

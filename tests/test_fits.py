@@ -10,7 +10,7 @@ import xarray as xr
 
 from residuekit import schema
 from residuekit.errors import ContractError, ResiduekitWarning
-from residuekit.kernels.unmix import pseudo_voigt
+from residuekit.kernels.band_fits import pseudo_voigt
 from residuekit.spectra.fits import Band, band_heights, fit_bands
 
 AXIS = np.arange(1640.0, 1840.0, 2.0)

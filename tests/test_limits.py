@@ -94,16 +94,16 @@ def test_counts_want_whole_numbers_and_say_when_they_are_few():
     ("options", "message"),
     [
         ({"method": "known sigma", "sigma": -1.0}, "sigma above zero"),
-        ({"method": "known sigma"}, "sigma = None"),
+        ({"method": "known sigma"}, "sigma=None"),
         ({"sigma": 1.0}, "comes from the blanks"),
         ({"method": "tolerance", "replicates": 2}, "replicates = 2"),
         ({"method": "estimated sigmo"}, "did you mean 'estimated sigma'"),
         ({"level": "mock-up"}, "did you mean 'mockup'"),
-        ({"alpha": 0.7}, "alpha above 0 and below 0.5"),
-        ({"beta": 0.0}, "beta above 0"),
-        ({"confidence": 95}, "confidence above 0.5"),
+        ({"alpha": 0.7}, "alpha=0.7; needed a rate between 0 and 0.5"),
+        ({"beta": 0.0}, "beta=0.0; needed a rate between 0 and 0.5"),
+        ({"confidence": 95}, "confidence=95; needed a confidence between 0.5 and 1"),
         ({"slope": 0.0}, "slope above zero"),
-        ({"unit": "ug/cm2"}, "the unit 'ug/cm2'"),
+        ({"unit": "ug/cm2"}, "unit='ug/cm2'"),
     ],
 )
 def test_from_blanks_refuses_what_does_not_fit(options, message):

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 import residuekit.cli as cli
 from residuekit import plan
+from residuekit.decision.assessment import Rules, assess
 from residuekit.decision.blindness import assess_blindness
-from residuekit.decision.verdict import assess, judge
+from residuekit.decision.verdict import judge
 from residuekit.errors import ContractError, WriteError
 from residuekit.kernels.slope import Slope
 from residuekit.plan import Bench, Design, Pilot
@@ -30,7 +31,7 @@ def draw_scores(rng, pilot, design, count, loading=0.0):
     return (maps[..., None] + noise * pixels).mean(axis=(1, 2))
 
 
-def simulated_assessments(design, studies, loading=0.0, spiked=True):
+def simulated_assessments(design, studies, loading=0.0, spiked=True, limit=None):
     rng = np.random.default_rng(7)
     loads = np.repeat([1.0, 3.0], 3)
     for _ in range(studies):
@@ -39,9 +40,11 @@ def simulated_assessments(design, studies, loading=0.0, spiked=True):
         known = Slope(1.0, 0.0, 6)
         if spiked:
             response = draw_scores(rng, PILOT, design, 6, loads) - blanks.mean()
-            yield assess(blanks, exposed, loadings=loads, spiked=response, unit="ug cm-2")
+            yield assess(blanks, exposed, assess_blindness(blanks), Rules(),
+                         loadings=loads, spiked=response, unit="ug cm-2")  # fmt: skip
         else:
-            yield assess(blanks, exposed, unit="ug cm-2", blindness=assess_blindness(blanks, known))
+            rules = Rules(acceptance_limit=limit)
+            yield assess(blanks, exposed, assess_blindness(blanks, known), rules, unit="ug cm-2")
 
 
 def test_mockups_needed_are_the_published_ones(shared):
@@ -91,8 +94,8 @@ def test_power_is_the_share_of_simulated_studies_that_see_the_loading():
 def test_the_chance_of_absence_is_the_share_of_clean_arms_judged_so():
     design, limit = Design(6, 6, 2, 64, 16), 2.0
     verdicts = [
-        judge(one, acceptance_limit=limit).verdict
-        for one in simulated_assessments(design, 500, spiked=False)
+        judge([one]).verdict
+        for one in simulated_assessments(design, 500, spiked=False, limit=limit)
     ]
     share = np.mean([verdict == "not detected" for verdict in verdicts])
     assert 0.3 < share < 0.98

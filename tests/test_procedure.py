@@ -131,6 +131,13 @@ def test_all_faults_of_all_steps_come_at_once_with_file_and_line(tmp_path):
     assert "in step 5, smooth with window = 12" in faults[2].found
 
 
+def test_an_unknown_key_and_an_entry_that_is_no_step_hide_no_other_fault():
+    text = "[procedure]\nstepps = 1\nsteps = [\n3,\n{step = 'smooth', window = 8},\n{low = 1}]"
+    with pytest.raises(ProcedureError) as caught:
+        Procedure.from_toml(text)
+    assert [fault.line for fault in caught.value.faults] == [2, 4, 5, 6]
+
+
 def test_a_procedure_with_faults_cannot_be_made_by_hand_either():
     with pytest.raises(ProcedureError, match="in step 2"):
         Procedure((("smooth", {}), ("smooth", {"order": -1})))
@@ -149,11 +156,11 @@ def test_steps_of_one_line_arrays_of_tables_have_their_lines():
         ("[procedure]\nsteps = [}", "not TOML", 2),
         ("[procedure]\nsteps = [", "not TOML", None),
         ("[procedures]\nsteps = []", "no list of steps", None),
-        ("[procedure]\nstep = []", "no list of steps", None),
-        ("procedure = 3", "no list of steps", None),
-        ("[procedure]\nsteps = []\nstepps = []", "the key 'stepps'", 3),
-        ("[procedure]\nsteps = [{low = 1}]", "{'low': 1} as a step", None),
-        ("[procedure]\nsteps = ['crop']", "'crop' as a step", None),
+        ("[procedure]\nstep = []", "no list of steps", 1),
+        ("procedure = 3", "no list of steps", 1),
+        ("[procedure]\nsteps = []\nstepps = []", "the unknown key 'stepps' in [procedure]", 3),
+        ("[procedure]\nsteps = [{low = 1}]", "{'low': 1} as a step", 2),
+        ("[procedure]\nsteps = ['crop']", "'crop' as a step", 2),
     ],
 )
 def test_a_text_that_holds_no_procedure_is_refused(text, words, line):

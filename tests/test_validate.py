@@ -9,10 +9,11 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from residuekit.decision.limits import Levels, decision_levels
-from residuekit.decision.scoring import net_from_scatters
+from residuekit.decision.net import make_metric
 from residuekit.kernels import netsignal
 from residuekit.simulate import Scorecard
 from residuekit.simulate.fields import stream
+from residuekit.words.codes import Note
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
@@ -89,10 +90,12 @@ def test_pixels_as_replicates_are_found_to_raise_false_alarms():
 
 
 def twice_used(material):
-    """The net signal with the scatter of blank mock-up means put into S, as it never may be."""
+    """The metric with the scatter of blank mock-up means put into S, as it never may be."""
     means = netsignal.scatter(material.blanks)
     among = netsignal.Scatter(means.n_pixels, means.mean, 144 * means.products)
-    return net_from_scatters([*material.scatters, among], [material.reference], material.axis)
+    return make_metric(
+        [*material.scatters, among], [material.reference], material.axis, (), Note("no-reference")
+    )
 
 
 def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
@@ -100,9 +103,9 @@ def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
     alarms = {"library": [], "twice": []}
     for number in range(120):
         material = spectral_level.simulate(design, stream(SEED, "twice", number))
-        for name, net in (("library", spectral_level.library_net), ("twice", twice_used)):
-            bench = spectral_level.Bench(material, net)
-            alarms[name].append(bench.assess(bench.scores[0], material.exposed).above)
+        for name, net in (("library", spectral_level.library_metric), ("twice", twice_used)):
+            run = spectral_level.Run(material, net)
+            alarms[name].append(run.assess(run.scores[0], material.exposed).above)
     library, twice = (rate("", spectral_level.SPECTRAL, hits) for hits in alarms.values())
     assert library.holds, library
     assert twice.holds is False, twice
@@ -110,7 +113,7 @@ def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
 
 @pytest.fixture(scope="module")
 def answers():
-    return spectral_level.one_run("acrylic", spectral_level.library_net, 0)
+    return spectral_level.one_run("acrylic", spectral_level.library_metric, 0)
 
 
 def test_a_run_of_maps_answers_every_question_that_is_claimed(answers):
@@ -120,7 +123,7 @@ def test_a_run_of_maps_answers_every_question_that_is_claimed(answers):
 
 
 def test_a_run_of_maps_is_the_same_again(answers):
-    assert spectral_level.one_run("acrylic", spectral_level.library_net, 0) == answers
+    assert spectral_level.one_run("acrylic", spectral_level.library_metric, 0) == answers
 
 
 def test_maps_with_false_detections_fail(answers):

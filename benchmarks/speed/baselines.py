@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from residuekit.kernels import baseline
+from residuekit.kernels import baselines
 from residuekit.kernels.compiled import over_blocks
 
 from .common import AXIS, BLOCK, CORES, FEW, Claim, relative, spectra
@@ -57,28 +57,28 @@ def _arpls(solver: Any, row: Any) -> Any:
 
 def asymmetric() -> Claim:
     """asymmetric least squares."""
-    return _baseline("asymmetric least squares", baseline.asymmetric_least_squares, "asls", _asls)
+    return _baseline("asymmetric least squares", baselines.asymmetric_least_squares, "asls", _asls)
 
 
 def asymmetric_2() -> Claim:
     """asymmetric least squares, two threads."""
-    return _baseline("asymmetric least squares, two threads", baseline.asymmetric_least_squares,
+    return _baseline("asymmetric least squares, two threads", baselines.asymmetric_least_squares,
                      "asls", _asls, threads=CORES)  # fmt: skip
 
 
 def arpls() -> Claim:
     """arPLS."""
-    return _baseline("arPLS", baseline.arpls, "arpls", _arpls)
+    return _baseline("arPLS", baselines.arpls, "arpls", _arpls)
 
 
 def arpls_2() -> Claim:
     """arPLS, two threads."""
-    return _baseline("arPLS, two threads", baseline.arpls, "arpls", _arpls, threads=CORES)
+    return _baseline("arPLS, two threads", baselines.arpls, "arpls", _arpls, threads=CORES)
 
 
 def rubber_band() -> Claim:
     """rubber band."""
-    return _baseline("rubber band", lambda rows: baseline.rubber_band(rows, AXIS), "rubberband",
+    return _baseline("rubber band", lambda rows: baselines.rubber_band(rows, AXIS), "rubberband",
                      lambda solver, row: solver.rubberband(row)[0])  # fmt: skip
 
 
@@ -90,12 +90,12 @@ def snip() -> Claim:
         return np.array([pad_edges(row, 40) for row in rows])
 
     claim = _baseline(
-        "SNIP, 40 channels", lambda rows: baseline.snip(rows, half_window=40), "snip",
+        "SNIP, 40 channels", lambda rows: baselines.snip(rows, half_window=40), "snip",
         lambda solver, row: solver.snip(row, max_half_window=40)[0],
     )  # fmt: skip
     rows = spectra()[:FEW].astype(np.float64)
     return claim._replace(
-        agreement=lambda: relative(baseline.snip(extended(rows))[:, 40:-40], claim.peer()),
+        agreement=lambda: relative(baselines.snip(extended(rows))[:, 40:-40], claim.peer()),
         note="it extends the ends; agreement on spectra extended alike",
     )
 
@@ -104,6 +104,6 @@ def iterated_polynomial() -> Claim:
     """iterated polynomial, order 5."""
     return _baseline(
         "iterated polynomial, order 5",
-        lambda rows: baseline.iterated_polynomial(rows, AXIS, order=5, max_iterations=251),
+        lambda rows: baselines.iterated_polynomial(rows, AXIS, order=5, max_iterations=251),
         "modpoly", lambda solver, row: solver.modpoly(row, poly_order=5)[0],
     )  # fmt: skip

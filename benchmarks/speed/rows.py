@@ -1,4 +1,4 @@
-"""Scores, filters and fits beside numpy, scipy, lmfit and scikit-learn."""
+"""Scores, filters and fits beside numpy, scipy and lmfit."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from residuekit.kernels import band_fits, bands, fast_scores, normalise, row_filters, smooth, unmix
+from residuekit.kernels import band_fits, bands, normalise, smooth
+from residuekit.kernels.compiled import run
 
 from .common import AXIS, BLOCK, CORES, FEW, Claim, N, alone, relative, spectra
 
@@ -18,8 +19,8 @@ def _band_weights() -> np.ndarray[Any, Any]:
 
 
 def _areas_in_numpy(block: Any, weights: Any) -> Any:
-    used = [np.flatnonzero(row) for row in weights]
-    pieces = zip(used, weights, strict=True)
+    ends = [np.flatnonzero(row)[[0, -1]] for row in weights]
+    pieces = [(slice(a, z + 1), row) for (a, z), row in zip(ends, weights, strict=True)]
     return np.stack([block[:, u].astype(np.float64) @ row[u] for u, row in pieces], axis=1)
 
 
@@ -27,10 +28,10 @@ def _areas(name: str, threads: int) -> Claim:
     block, weights = np.tile(spectra(), (16, 1)), _band_weights()
 
     def ours() -> Any:
-        return fast_scores.weighted_sums(block, weights)
+        return bands.apply_weights(block, weights)
 
     return Claim(
-        name, "numpy, the same weights, columns of the windows",
+        name, "numpy, the same weights, slices of the windows",
         ours if threads > 1 else lambda: alone(ours),
         lambda: _areas_in_numpy(block, weights), len(block), len(block),
         lambda: relative(ours(), _areas_in_numpy(block, weights)), threads,
@@ -69,14 +70,13 @@ def areas_bandwidth() -> Claim:
 def noise() -> Claim:
     """noise of second differences."""
     block = spectra()
-    numbers = (bands.CUT, bands._MEDIAN, bands._MEDIAN_CUT)
 
     def peer() -> Any:
         sizes = np.abs(np.diff(block.astype(np.float64), n=2, axis=1))
         return np.median(sizes, axis=1) / bands._MEDIAN
 
     return Claim("noise of second differences", "numpy median, without the repeated cut",
-                 lambda: fast_scores.robust_deviations(block[:BLOCK], *numbers), peer, BLOCK,
+                 lambda: bands.noise_of_second_differences(block[:BLOCK]), peer, BLOCK,
                  len(block))  # fmt: skip
 
 
@@ -90,9 +90,13 @@ def snv() -> Claim:
         return (rows - rows.mean(axis=1, keepdims=True)) / rows.std(axis=1, ddof=1, keepdims=True)
 
     factors = np.empty(len(block))
+
+    def ours() -> None:
+        run("row_loops", "by_spread", block, 0, N, result, factors)
+
     return Claim(
         "SNV as a share of streaming bandwidth", "numpy multiply by a number into another array",
-        lambda: row_filters.by_spread(block, 0, N, result, factors),
+        ours,
         lambda: np.multiply(block, np.float32(2.0), out=result), len(block), len(block),
         lambda: relative(normalise.snv(block[:BLOCK], AXIS)[0], by_numpy()),
         note="float32 in and out, sums in float64",
@@ -114,61 +118,12 @@ def savitzky_golay() -> Claim:
     )  # fmt: skip
 
 
-def nnls() -> Claim:
-    """non-negative least squares, 5 references."""
-    from scipy.optimize import nnls as scipy_nnls
-
-    rng = np.random.default_rng(1)
-    references = 0.05 + np.exp(-0.5 * ((AXIS - np.linspace(1000, 3400, 5)[:, None]) / 300) ** 2)
-    amounts = np.maximum(rng.normal(size=(2048, 5)), 0)
-    block = (amounts @ references + 0.3 * rng.normal(size=(2048, N))).astype(np.float32)
-    rows = block[:BLOCK].astype(np.float64)
-
-    def in_turn() -> Any:
-        return np.array([scipy_nnls(references.T, row)[0] for row in rows])
-
-    return Claim("non-negative least squares, 5 references", "scipy nnls in a loop",
-                 lambda: unmix.nnls(block, references), in_turn, len(block), BLOCK,
-                 lambda: relative(unmix.nnls(rows, references), in_turn()))  # fmt: skip
-
-
-def two_bands() -> Claim:
-    """two-band fit, fixed shapes, 56 channels."""
-    axis, pair, block = _pairs()
-    shapes = band_fits.over_a_line(axis, pair)
-    names = ("first", "second", "offset", "slope")
-
-    def fit(row: Any) -> float:
-        from lmfit import Parameters, minimize
-
-        start = Parameters()
-        for name in names:
-            start.add(name, value=0.1)
-
-        def residual(now: Any) -> Any:
-            return np.array([now[name].value for name in names]) @ shapes - row
-
-        return float(minimize(residual, start).chisqr)
-
-    def cost(row: Any) -> float:
-        left = unmix.fit_shapes(row, shapes).heights @ shapes - row
-        return float(np.vdot(left, left))
-
-    def worst() -> float:
-        return max(cost(row) / fit(row) - 1 for row in block[:FEW])
-
-    return Claim("two-band fit, fixed shapes, 56 channels", "lmfit minimize in a loop",
-                 lambda: unmix.fit_shapes(block, shapes), lambda: [fit(r) for r in block[:FEW]],
-                 len(block), FEW, worst,
-                 note="agreement: cost over the peer's cost, less 1")  # fmt: skip
-
-
 def free_bands() -> Claim:
     """two-band fit, free shapes within bounds, 56 channels."""
     axis, pair, block = _pairs()
     limits = band_fits.bounds(axis)
     free = band_fits.SHAPE_PARAMETERS
-    heights = unmix.fit_shapes(block[:FEW], band_fits.over_a_line(axis, pair)).heights
+    heights = band_fits.fit_shapes(block[:FEW], band_fits.over_a_line(axis, pair)).heights
 
     def fit(number: int) -> float:
         from lmfit import Parameters, minimize
@@ -186,8 +141,8 @@ def free_bands() -> Claim:
             found = now.valuesdict()
             line = found["offset"] + found["slope"] * (axis - axis.mean())
             made = [
-                unmix.pseudo_voigt(axis, unmix.Band(*(found[f"{name}_{k}"]
-                                                      for name in unmix.Band._fields)))
+                band_fits.pseudo_voigt(axis, band_fits.Band(*(found[f"{name}_{k}"]
+                                                      for name in band_fits.Band._fields)))
                 for k in range(len(pair))
             ]  # fmt: skip
             return line + made[0] + made[1] - block[number]
@@ -205,35 +160,15 @@ def free_bands() -> Claim:
                  "less 1")  # fmt: skip
 
 
-def _pairs() -> tuple[Any, list[unmix.Band], Any]:
+def _pairs() -> tuple[Any, list[band_fits.Band], Any]:
     """The axis, the bands from which a fit starts, and spectra of bands near them."""
     rng = np.random.default_rng(2)
     axis = np.linspace(1680.0, 1790.0, 56)
-    pair = [unmix.Band(0.2, 1722.0, 18.0, 0.5), unmix.Band(0.2, 1746.0, 16.0, 0.5)]
+    pair = [band_fits.Band(0.2, 1722.0, 18.0, 0.5), band_fits.Band(0.2, 1746.0, 16.0, 0.5)]
     block = rng.uniform(0, 0.2, (1024, 1)) + 1e-3 * rng.uniform(-1, 1, (1024, 1)) * (axis - 1735)
     for row in block:
         for band in pair:
             place, width = band.centre + rng.normal(0, 1), band.width + rng.uniform(-3, 3)
-            one = unmix.Band(rng.uniform(0.1, 0.5), place, width, rng.uniform(0.3, 0.7))
-            row += unmix.pseudo_voigt(axis, one)
+            one = band_fits.Band(rng.uniform(0.1, 0.5), place, width, rng.uniform(0.3, 0.7))
+            row += band_fits.pseudo_voigt(axis, one)
     return axis, pair, block + rng.normal(0, 0.002, block.shape)
-
-
-def components() -> Claim:
-    """PCA, 12 components."""
-    from sklearn.decomposition import PCA
-
-    from residuekit.kernels.denoise import principal_components
-
-    block = np.tile(spectra(), (8, 1))
-
-    def peer() -> Any:
-        return PCA(12, svd_solver="randomized", random_state=0).fit(block)
-
-    def agreement() -> float:
-        exact = PCA(12, svd_solver="full").fit(block[:2048].astype(np.float64))
-        return relative(principal_components(block[:2048], 12).variances, exact.explained_variance_)
-
-    return Claim("PCA, 12 components", "scikit-learn randomized, float32",
-                 lambda: principal_components(block, 12), peer, len(block), len(block),
-                 agreement, rounds=3, note="agreement with its full solver")  # fmt: skip

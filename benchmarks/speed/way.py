@@ -21,9 +21,9 @@ BENCHMARKS = Path(__file__).resolve().parents[1]
 
 def first_call() -> Claim:
     """first call with a warm kernel cache, fresh process."""
-    begin = "import time, numpy as np; from residuekit.kernels import baseline; "
+    begin = "import time, numpy as np; from residuekit.kernels import baselines; "
     make = "y = np.random.default_rng(0).normal(size=(16, 1000)).astype('f4'); "
-    call = "baseline.arpls(y, max_iterations=2)"
+    call = "baselines.arpls(y, max_iterations=2)"
 
     def seconds(what: str) -> float:
         timed = f"start = time.process_time(); {what}; print(time.process_time() - start)"

@@ -16,7 +16,8 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from residuekit import assess
+from residuekit.decision.assessment import Rules, assess
+from residuekit.decision.blindness import assess_blindness
 from residuekit.decision.bound import upper_bound
 from residuekit.decision.limits import Levels, decision_levels
 from residuekit.kernels.limit_statistics import noncentrality
@@ -177,7 +178,10 @@ def _same_as_assess(runs: int) -> Claim:
     exposed = studies.exposed + np.linspace(0, 4, runs)[:, None]
     decided = decide(studies.blanks, exposed, decision_levels(6, 6, ALPHA))
     pairs = zip(studies.blanks, exposed, decided, strict=True)
-    same = [assess(blank, arm).above == said for blank, arm, said in pairs]
+    same = [
+        assess(blank, arm, assess_blindness(blank), Rules(ALPHA)).above == said
+        for blank, arm, said in pairs
+    ]
     return rate("scores: vectorised decision agrees with assess()", (1.0, 1.0), same)
 
 

@@ -15,7 +15,7 @@ Foreign matter is judged twice: unknown to the study, and declared to it as a nu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
 from math import inf, nan
@@ -24,12 +24,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import plan
+from residuekit.decision.assessment import Assessment, Rules, assess
 from residuekit.decision.confirmation import confirmer, unexplained
-from residuekit.decision.scores import Ground, Score, deciding, scores_on, within_covariance
-from residuekit.decision.scoring import net_from_scatters
-from residuekit.decision.verdict import Assessment, Verdict, assess, judge
+from residuekit.decision.controls import Controls
+from residuekit.decision.net import Metric, make_metric, net_from_scatters
+from residuekit.decision.scores import Score, deciding, scores_on
+from residuekit.decision.verdict import Verdict, judge
 from residuekit.kernels import netsignal
-from residuekit.kernels.netsignal import NetSignal
 from residuekit.markers import resolve
 from residuekit.simulate import (
     Arm,
@@ -47,6 +48,7 @@ from residuekit.simulate.materials import vapour
 from residuekit.simulate.paints import paint_parts
 from residuekit.simulate.scorer import two_sided_interval
 from residuekit.spectra.arrays import mean_spectrum, valid_spectra
+from residuekit.words.codes import Note
 
 from .claims import SEED, Claim, median, rate, spread
 
@@ -131,83 +133,85 @@ def simulate(design: StudyDesign, seed: np.random.SeedSequence) -> Material:
     )  # fmt: skip
 
 
-MakeNet = Callable[[Material], NetSignal]
+MakeMetric = Callable[[Material], Metric]
+RULES = Rules(acceptance_limit=ACCEPTANCE_UG_CM2)
 
 
-def library_net(material: Material) -> NetSignal:
+def library_metric(material: Material) -> Metric:
     """The library's net signal: scatter within blank maps, and among spiked mock-ups alike."""
-    return net_from_scatters(
-        material.scatters, [material.reference], material.axis, replicates=material.replicates
-    )
+    return make_metric(
+        material.scatters, [material.reference], material.axis, material.replicates,
+        Note("no-reference"),
+    )  # fmt: skip
 
 
-def declared_net(material: Material) -> NetSignal:
+def declared_metric(material: Material) -> Metric:
     """The same with foreign matter declared to it."""
     shapes = np.array([spectrum(name, material.axis) for name in FOREIGN])
-    return net_from_scatters(
+    net = net_from_scatters(
         material.scatters, [material.reference], material.axis, shapes, material.replicates
     )
+    return replace(library_metric(material), net=net)
 
 
-class Bench:
+class Run:
     """One run ready to judge arms: what each score can see stands fixed."""
 
-    def __init__(self, material: Material, make_net: MakeNet):
+    def __init__(self, material: Material, make: MakeMetric):
         self.material = material
-        self.net = make_net(material)
+        metric = make(material)
+        assert metric.net is not None
+        self.net = metric.net
         self.responses = material.spiked - material.blanks.mean(axis=0)
-        self.ground = Ground(
-            material.axis, material.blanks, within_covariance(material.scatters), 144.0, self.net,
+        self.controls = Controls(
+            material.axis, material.blanks.mean(axis=0), material.blanks, metric, 144.0,
             material.loadings, self.responses,
         )  # fmt: skip
-        self.scores = scores_on(self.ground, MARKERS, acceptance_limit=ACCEPTANCE_UG_CM2)
+        self.scores = scores_on(self.controls, MARKERS, RULES)
         self.deciding = deciding(self.scores) or self.scores[0]
 
     def assess(self, score: Score, exposed: Floats) -> Assessment:
         """Assess one arm (m, n) by one score, with the shape test."""
         blanks = self.material.blanks
-
-        shape = confirmer(self.net, blanks, exposed, self.material.axis)
         return assess(
-            blanks @ score.weights, exposed @ score.weights, loadings=self.material.loadings,
-            spiked=self.responses @ score.weights, shared=1.0, blindness=score.blindness,
-            shape=shape, score=score.name,
+            blanks @ score.weights, exposed @ score.weights, score.blindness, RULES,
+            loadings=self.material.loadings, spiked=self.responses @ score.weights, shared=1.0,
+            confirm=confirmer(self.net, blanks, exposed, self.material.axis), score=score.name,
             unexplained=unexplained(self.net, blanks, exposed, self.material.axis),
         )  # fmt: skip
 
     def judge(self, exposed: Floats) -> Verdict:
         """Judge one arm by the deciding score."""
-        assessed = self.assess(self.deciding, exposed)
-        return judge(assessed, acceptance_limit=ACCEPTANCE_UG_CM2)
+        return judge([self.assess(self.deciding, exposed)])
 
 
-def one_run(name: str, make_net: MakeNet, number: int) -> Numbers:
+def one_run(name: str, make: MakeMetric, number: int) -> Numbers:
     """Simulate and judge one run of a configuration; NaN where a question does not arise."""
     design = CONFIGURATIONS[name]
     seed = stream(SEED, name, number)
     material = simulate(design, seed)
-    bench = Bench(material, make_net)
-    found = {**_clean_arm(bench), **_loaded_arms(bench), **_band_alone(bench)}
+    run = Run(material, make)
+    found = {**_clean_arm(run), **_loaded_arms(run), **_band_alone(run)}
     if name == HEAVY_TAILED:
         return found
-    declared = Bench(material, declared_net)
+    declared = Run(material, declared_metric)
     matter, changes = _foreign(material.axis), _changes(design, material.axis)
-    found |= _changed_arms(bench, {**matter, **changes}, seed, "")
+    found |= _changed_arms(run, {**matter, **changes}, seed, "")
     found |= _changed_arms(declared, matter, seed, ", declared")
     heavy = {f"{name} 0.05 A": 0.05 * spectrum(name, material.axis) for name in FOREIGN}
-    found |= _hidden_gel(bench, {**changes, **heavy}, seed)
-    limits = (one.scores[0].blindness.mockup_limit for one in (declared, bench))
+    found |= _hidden_gel(run, {**changes, **heavy}, seed)
+    limits = (one.scores[0].blindness.mockup_limit for one in (declared, run))
     found["limit, foreign matter declared, over undeclared"] = next(limits) / next(limits)
     return found
 
 
-def _clean_arm(bench: Bench) -> Numbers:
-    net = bench.scores[0]
-    found = bench.assess(net, bench.material.exposed)
-    verdict = judge(found, acceptance_limit=ACCEPTANCE_UG_CM2).verdict
+def _clean_arm(run: Run) -> Numbers:
+    net = run.scores[0]
+    found = run.assess(net, run.material.exposed)
+    verdict = judge([found]).verdict
     one, two = _holds(found, 0.0)
-    rivals = scores_on(bench.ground, RIVALS, kinds=("band",), acceptance_limit=ACCEPTANCE_UG_CM2)
-    acetate = next(score for score in bench.scores if score.name == ACETATE)
+    rivals = scores_on(run.controls, RIVALS, RULES, ("band",))
+    acetate = next(score for score in run.scores if score.name == ACETATE)
     return {
         "false alarms": found.above,
         "clean arm called detected": verdict == "detected",
@@ -223,38 +227,38 @@ def _clean_arm(bench: Bench) -> Numbers:
     }
 
 
-def _loaded_arms(bench: Bench) -> Numbers:
+def _loaded_arms(run: Run) -> Numbers:
     """Gel on every mock-up at the stated limit or the acceptance limit; on one at its own limit."""
-    clean = bench.material.exposed
-    gel = gel_response(GEL, bench.material.axis)
-    stated = bench.assess(bench.scores[0], clean)
+    clean = run.material.exposed
+    gel = gel_response(GEL, run.material.axis)
+    stated = run.assess(run.scores[0], clean)
     alone = np.zeros((len(clean), 1))
     alone[0] = stated.mockup_detection_limit
-    at_limit = bench.judge(clean + stated.detection_limit * gel)
-    above = bench.judge(clean + 1.5 * stated.detection_limit * gel)
-    unacceptable = bench.judge(clean + ACCEPTANCE_UG_CM2 * gel)
+    at_limit = run.judge(clean + stated.detection_limit * gel)
+    above = run.judge(clean + 1.5 * stated.detection_limit * gel)
+    unacceptable = run.judge(clean + ACCEPTANCE_UG_CM2 * gel)
     one, two = _holds(unacceptable.deciding, ACCEPTANCE_UG_CM2)
     return {
         "limit stated": stated.detection_limit,
         "found at the study's own limit": at_limit.deciding.above,
         "called detected at the study's own limit": at_limit.verdict == "detected",
         "called detected at 1.5 times that limit": above.verdict == "detected",
-        "one mock-up found at its own limit": bench.judge(clean + alone * gel).deciding.above,
+        "one mock-up found at its own limit": run.judge(clean + alone * gel).deciding.above,
         "acceptance limit called not detected": unacceptable.verdict == "not detected",
         "one-sided bound holds the acceptance limit": one,
         "two-sided interval holds the acceptance limit": two,
     }
 
 
-def _band_alone(bench: Bench) -> Numbers:
+def _band_alone(run: Run) -> Numbers:
     """The first marker band, as in a study without the net signal; blind or not."""
-    clean = bench.material.exposed
-    gel = gel_response(GEL, bench.material.axis)
-    band = bench.scores[1]
-    found = bench.assess(band, clean)
-    verdict = judge(found, acceptance_limit=ACCEPTANCE_UG_CM2).verdict
+    clean = run.material.exposed
+    gel = gel_response(GEL, run.material.axis)
+    band = run.scores[1]
+    found = run.assess(band, clean)
+    verdict = judge([found]).verdict
     usable = band.slope is not None and band.slope.value > 0
-    loaded = bench.assess(band, clean + found.detection_limit * gel).above if usable else nan
+    loaded = run.assess(band, clean + found.detection_limit * gel).above if usable else nan
     one, two = _holds(found, 0.0)
     return {
         "band 1092: false alarms": found.above,
@@ -267,25 +271,23 @@ def _band_alone(bench: Bench) -> Numbers:
 
 
 def _changed_arms(
-    bench: Bench, changes: Mapping[str, Floats], seed: np.random.SeedSequence, how: str
+    run: Run, changes: Mapping[str, Floats], seed: np.random.SeedSequence, how: str
 ) -> Numbers:
     """Arms that hold no gel but something else."""
-    clean = bench.material.exposed
+    clean = run.material.exposed
     return {
-        f"called detected: {name}{how}": bench.judge(
+        f"called detected: {name}{how}": run.judge(
             clean + _amounts(seed, name, len(clean)) * change
         ).verdict == "detected"
         for name, change in changes.items()
     }  # fmt: skip
 
 
-def _hidden_gel(
-    bench: Bench, changes: Mapping[str, Floats], seed: np.random.SeedSequence
-) -> Numbers:
+def _hidden_gel(run: Run, changes: Mapping[str, Floats], seed: np.random.SeedSequence) -> Numbers:
     """Arms that hold gel at the acceptance limit below a change or much foreign matter."""
-    loaded = bench.material.exposed + ACCEPTANCE_UG_CM2 * gel_response(GEL, bench.material.axis)
+    loaded = run.material.exposed + ACCEPTANCE_UG_CM2 * gel_response(GEL, run.material.axis)
     return {
-        f"acceptance limit called not detected: {name}": bench.judge(
+        f"acceptance limit called not detected: {name}": run.judge(
             loaded + _amounts(seed, name, len(loaded)) * change
         ).verdict == "not detected"
         for name, change in changes.items()
@@ -363,7 +365,7 @@ def claims(runs: int) -> Iterator[Claim]:
 
 def answers(name: str, runs: int) -> dict[str, Floats]:
     """Do the runs of one configuration; each question's answers, (runs,)."""
-    found = spread(partial(one_run, name, library_net), range(runs))
+    found = spread(partial(one_run, name, library_metric), range(runs))
     return {key: np.array([one[key] for one in found], dtype=float) for key in found[0]}
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import ContractError, Fault, did_you_mean
+from ..errors import ContractError, Fault
 from ..schema import UNITS
+from ..validator import Field, choice, number, require
 
 Floats = NDArray[np.float64]
 
@@ -63,29 +65,24 @@ def not_negative(values: Floats, name: str) -> None:
 
 def rate(value: float, name: str, below: float = 0.5) -> float:
     """Return a rate between 0 and `below`."""
-    if not 0 < value < below:
-        raise ContractError(
-            Fault(f"{name} = {value!r}", f"{name} above 0 and below {below:g}", f"{name}=0.05")
-        )
-    return float(value)
+    return _one(value, name, number("a rate", above=0, below=below, example="0.05"))
 
 
 def confidence_level(value: float) -> float:
     """Return a confidence between 0.5 and 1."""
-    if not 0.5 < value < 1:
-        raise ContractError(
-            Fault(f"confidence = {value!r}", "confidence above 0.5 and below 1", "confidence=0.9")
-        )
-    return float(value)
+    return _one(value, "confidence", number("a confidence", above=0.5, below=1, example="0.9"))
 
 
 def positive(value: float | None, name: str, why: str) -> float:
     """Return a finite number above zero."""
-    if value is None or not 0 < value < np.inf:
-        raise ContractError(
-            Fault(f"{name} = {value!r}", f"{name} above zero: {why}", f"{name}=...")
-        )
-    return float(value)
+    return _one(value, name, replace(_POSITIVE, words=f"{name} above zero: {why}"))
+
+
+_POSITIVE = number(above=0, example="...")
+
+
+def _one(value: Any, name: str, field: Field) -> float:
+    return float(require(value, name, field, ContractError))
 
 
 def scatter(values: Floats, name: str) -> float:
@@ -94,19 +91,13 @@ def scatter(values: Floats, name: str) -> float:
     return positive(sd, f"the standard deviation of the {name}", "they must not all agree")
 
 
-def choose(name: str, choices: Iterable[str], what: str) -> str:
-    """Return `name` if it is one of the choices."""
-    known = tuple(choices)
-    if name not in known:
-        raise ContractError(
-            Fault(f"{what} {name!r}", f"one of {', '.join(map(repr, known))}",
-                  did_you_mean(str(name), known))
-        )  # fmt: skip
-    return name
+def choose(value: str, choices: Iterable[str], name: str) -> str:
+    """Return a value that is one of the choices."""
+    return str(require(value, name, choice(choices), ContractError))
 
 
 def known_unit(unit: str) -> str:
-    return choose(unit, UNITS, "the unit")
+    return choose(unit, UNITS, "unit")
 
 
 def rising(slope: float, error: float) -> None:

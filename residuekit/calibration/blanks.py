@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ..decision.limits import difference_error
 from ..errors import ContractError, Fault
 from ..kernels import limit_statistics as kernel
 from . import arguments as check
@@ -90,8 +91,8 @@ def from_blanks(
     >>> round(limit.detection_limit / limit.decision_limit, 3)
     1.908
     """
-    check.choose(method, BLANK_METHODS, "the method")
-    check.choose(level, LEVELS, "the level")
+    check.choose(method, BLANK_METHODS, "method")
+    check.choose(level, LEVELS, "level")
     _refuse_foreign_options(method, sigma, replicates)
     least = 1 if "counts" in method else LEAST
     given = _Blanks(
@@ -158,7 +159,7 @@ def _scaled(method: str, unit_sd: float, nu: float, given: _Blanks, quantify: bo
 
 def _estimated(given: _Blanks) -> _Numbers:
     n = given.values.size
-    sd = given.scatter() * math.sqrt(1 / given.replicates + 1 / n)
+    sd = difference_error(given.scatter(), n, given.replicates)
     return _scaled("Currie (IUPAC 1995), estimated sigma, exact delta", sd, n - 1, given, False)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..kernels import calibration as fits
+from ..kernels import calibration_curves as fits
 from . import arguments as check
 from .limit import PVA, Density, html_table, number
 
@@ -192,7 +192,7 @@ def calibrate(
     >>> round(fit.inverse(2.0).loading, 4)
     1.9592
     """
-    check.choose(model, MODELS, "the model")
+    check.choose(model, MODELS, "model")
     _refuse_foreign_options(model, blank_sd, weights)
     saturates = model == "saturating"
     x, y = check.pairs(loadings, responses, least=4 if saturates else 3, levels=2 + saturates)

@@ -120,7 +120,7 @@ def from_injection(
     >>> limit.level, 0 < limit.decision_limit < limit.detection_limit
     ('mockup', True)
     """
-    check.choose(level, WORDS, "the level")
+    check.choose(level, WORDS, "level")
     loads = np.unique(check.numbers(loadings, "loadings", 1))
     check.positive(float(loads[0]), "loadings", "a load to inject")
     bench = _bench(blanks, reference, score, procedure, reference_loading, level)

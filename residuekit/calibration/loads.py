@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..kernels import calibration as fits
+from ..kernels import calibration_curves as fits
 from ..kernels import growing_scatter as growing
 from ..kernels import limit_statistics as kernel
 from . import arguments as check
@@ -66,8 +66,8 @@ def from_calibration(
     >>> from_calibration([0, 0, 1, 1, 2, 2], [0.1, 0.0, 1.1, 1.0, 2.0, 2.1]).level
     'mockup'
     """
-    check.choose(method, CALIBRATION_METHODS, "the method")
-    check.choose(level, LEVELS, "the level")
+    check.choose(method, CALIBRATION_METHODS, "method")
+    check.choose(level, LEVELS, "level")
     x, y = check.pairs(loadings, responses, least=4)
     check.rate(alpha, "alpha")
     check.rate(beta, "beta")

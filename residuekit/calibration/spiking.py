@@ -64,8 +64,8 @@ def from_spiking(
                   "from_spiking(loadings, detected=...) or from_spiking(loadings, responses=...)")
         )  # fmt: skip
     known = RESULT_METHODS if detected is None else DETECTION_METHODS
-    method = check.choose(method or known[0], known, "the method")
-    check.choose(level, LEVELS, "the level")
+    method = check.choose(method or known[0], known, "method")
+    check.choose(level, LEVELS, "level")
     check.rate(beta, "beta")
     check.confidence_level(confidence)
     make = partial(LEVELS[level], unit=check.known_unit(unit), confidence=confidence)

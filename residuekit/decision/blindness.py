@@ -3,35 +3,43 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ..kernels.slope import Slope
+from ..schema import LOADING_UNIT
 
-LOADING_UNIT = "ug cm-2"
 #: Twice the one-sided normal quantile at 5 %: the smallest excess told from a known scatter.
 LIMIT_FACTOR = 3.29
+#: Scatter this many times that of noise is the paint's: more scans would not help.
 _NOISE_RATIO = 3.0
 _SLOPE_CONFIDENCE = 0.99
 
 
 @dataclass(frozen=True)
 class Blindness:
-    """What one score could see on one paint, from blanks and spiked mock-ups alone."""
+    """What one score could see on one paint, from blanks and spiked mock-ups alone.
+
+    `code` says why it is blind, with `numbers`: ``no-response`` (the slope is not above zero) or
+    ``paint-scatter`` (the paint varies too much for the acceptance limit); empty if it can see.
+    """
 
     slope: float
     slope_se: float
     mockup_limit: float
     noise_limit: float
     unit: str
-    reason: str
+    code: str = ""
+    numbers: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @property
     def blind(self) -> bool:
         """Whether the score can say nothing on this paint."""
-        return bool(self.reason)
+        return bool(self.code)
 
 
 def assess_blindness(
@@ -45,8 +53,9 @@ def assess_blindness(
     """Judge from blanks and spiked mock-ups alone whether a score can see anything on this paint.
 
     L1 = 3.29 s_b / b is what a single mock-up would have to carry. The score is blind if its slope
-    is not told from zero (b <= t(0.99, k - 1) s1), or if L1 is above the acceptance limit and at
-    least three times what noise alone allows (3.29 s_noise / b): more scans would not help.
+    cannot be distinguished from zero (b <= t(0.99, k - 1) s1), or if L1 is above the acceptance
+    limit and at least three times what noise alone allows (3.29 s_noise / b): more scans would not
+    help.
 
     Parameters
     ----------
@@ -54,38 +63,37 @@ def assess_blindness(
     noise : standard deviation of one map's mean score that noise alone gives.
     acceptance_limit : in `LOADING_UNIT`; compared only when there is a slope.
     """
-    from scipy.special import stdtrit
-
     scatter = scatter_of(np.asarray(blanks, float))
     response = slope if slope is not None and slope.n_spiked >= 2 else None
     b = 1.0 if response is None else response.value
     mockup, alone = (LIMIT_FACTOR * sd / b if b > 0 else math.inf for sd in (scatter, noise))
-    reason = ""
-    if response is not None:
-        needed = float(stdtrit(response.n_spiked - 1, _SLOPE_CONFIDENCE)) * response.standard_error
-        if response.value <= needed:
-            reason = (
-                f"its response to {response.n_spiked} spiked mock-ups ({response.value:.3g} per "
-                f"{LOADING_UNIT}) cannot be told from zero"
-            )
-        elif (
-            acceptance_limit is not None
-            and mockup > acceptance_limit
-            and mockup >= _NOISE_RATIO * alone
-        ):
-            reason = (
-                f"from mock-up to mock-up the paint alone varies so much that one would have to "
-                f"carry {mockup:.3g} {LOADING_UNIT}, above the acceptance limit of "
-                f"{acceptance_limit:.3g}; noise alone would allow {alone:.3g}"
-            )
-    return Blindness(
-        slope=math.nan if response is None else response.value,
-        slope_se=math.nan if response is None else response.standard_error,
-        mockup_limit=mockup,
-        noise_limit=alone,
-        unit=unit if response is None else LOADING_UNIT,
-        reason=reason,
-    )
+    found: dict[str, Any] = {
+        "slope": math.nan if response is None else response.value,
+        "slope_se": math.nan if response is None else response.standard_error,
+        "mockup_limit": mockup,
+        "noise_limit": alone,
+        "unit": unit if response is None else LOADING_UNIT,
+    }
+    code = _why_blind(response, mockup, alone, acceptance_limit)
+    if code and response is not None:
+        numbers = {**found, "n_spiked": response.n_spiked, "acceptance_limit": acceptance_limit}
+        return Blindness(**found, code=code, numbers=numbers)
+    return Blindness(**found)
+
+
+def _why_blind(
+    response: Slope | None, mockup: float, alone: float, acceptance_limit: float | None
+) -> str:
+    from scipy.special import stdtrit
+
+    if response is None:
+        return ""
+    needed = float(stdtrit(response.n_spiked - 1, _SLOPE_CONFIDENCE)) * response.standard_error
+    if response.value <= needed:
+        return "no-response"
+    if acceptance_limit is None or mockup <= acceptance_limit:
+        return ""
+    return "paint-scatter" if mockup >= _NOISE_RATIO * alone else ""
 
 
 def scatter_of(scores: npt.NDArray[np.float64]) -> float:

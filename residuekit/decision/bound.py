@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-from math import inf, sqrt
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from ..kernels.slope import Slope
 
+_NO_SLOPE = Slope(1.0, 0.0, 0)
+
 
 class Bound(NamedTuple):
     """A one-sided upper bound with the standard error and the degrees of freedom behind it."""
 
-    upper: float
-    standard_error: float
-    degrees_of_freedom: float
+    upper: Any
+    standard_error: Any
+    degrees_of_freedom: Any
 
 
 def upper_bound(
-    estimate: float,
-    blank_variance: float,
+    estimate: Any,
+    blank_variance: Any,
     n: int,
-    exposed_variance: float,
+    exposed_variance: Any,
     m: int,
     slope: Slope | None,
     alpha: float = 0.05,
@@ -34,10 +35,16 @@ def upper_bound(
     lowers difference and slope together: to first order by (1 - p x) / b in x, with p the `pull`
     of the slope (0 for other blanks). A single exposed mock-up has no variance of its own: that of
     the blanks stands in. Without a slope b = 1 and s1 = p = 0.
+
+    Parameters
+    ----------
+    estimate, blank_variance, exposed_variance : numbers or arrays of many arms; the estimate in
+        units of the slope, the variances in those of the score.
+    n, m : numbers of blank and of exposed mock-ups.
     """
     from scipy.special import stdtrit
 
-    value, error, n_spiked, pull = (1.0, 0.0, 0, 0.0) if slope is None else slope
+    value, error, n_spiked, pull = _NO_SLOPE if slope is None else slope
     through_blanks = (1 - pull * estimate) ** 2 / n
     parts = [(blank_variance * through_blanks, n - 1), (exposed_variance / m, m - 1)]
     if m == 1:
@@ -45,8 +52,11 @@ def upper_bound(
     if slope is not None:
         parts.append(((estimate * error) ** 2, n_spiked - 1))
     total = sum(part for part, _ in parts)
-    spread = sum(part**2 / freedom for part, freedom in parts)
-    freedom = total**2 / spread if spread > 0 else inf
-    standard_error = sqrt(total) / abs(value)
-    quantile = float(stdtrit(freedom if np.isfinite(freedom) else 1e9, 1 - alpha))
-    return Bound(estimate + quantile * standard_error, standard_error, freedom)
+    spread = np.asarray(sum(part**2 / freedom for part, freedom in parts), dtype=float)
+    freedom = np.divide(total**2, spread, out=np.full_like(spread, np.inf), where=spread > 0)
+    standard_error = np.sqrt(total) / abs(value)
+    quantile = stdtrit(np.where(np.isfinite(freedom), freedom, 1e9), 1 - alpha)
+    upper = estimate + quantile * standard_error
+    if np.ndim(upper):
+        return Bound(upper, standard_error, freedom)
+    return Bound(float(upper), float(standard_error), float(freedom))

@@ -1,4 +1,4 @@
-"""Which blanks an arm is compared with: one rule for the verdict and for what is said beside it."""
+"""Which blanks an arm is compared with, and what water alone did to the paint."""
 
 from __future__ import annotations
 
@@ -9,17 +9,32 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from ..words.codes import Note
+
 ENOUGH = 3
-#: Two-sided level at which a change by water is told from nothing.
+#: Two-sided level at which a change by water is distinguished from none.
 WATER_LEVEL = 0.05
 
 
 class WaterChange(NamedTuple):
-    """What water alone did to the paint: water-only less untreated, its error, in words."""
+    """What water alone did to the paint: water-only less untreated, and its standard error.
+
+    `changed` is None where too few mock-ups cannot tell.
+    """
 
     size: float
     standard_error: float
-    words: str
+    changed: bool | None
+    n_water: int
+    n_untreated: int
+
+    def note(self, score: str, unit: str) -> Note:
+        """The change as a note on a score."""
+        return Note("water-change", {
+            "score": score, "unit": unit, "size": self.size, "error": self.standard_error,
+            "n_water": self.n_water, "n_untreated": self.n_untreated, "level": WATER_LEVEL,
+            "few": self.changed is None, "changed": bool(self.changed),
+        })  # fmt: skip
 
 
 def water_change(water: npt.ArrayLike, untreated: npt.ArrayLike) -> WaterChange:
@@ -28,20 +43,20 @@ def water_change(water: npt.ArrayLike, untreated: npt.ArrayLike) -> WaterChange:
     The standard error is sqrt(s1^2/n1 + s2^2/n2), NaN with fewer than two mock-ups on a side.
 
     >>> change = water_change([1.0, 1.2, 1.4], [1.1, 1.0, 1.2])
-    >>> f"{change.size:.2f} +/- {change.standard_error:.2f}: {change.words}"
-    '0.10 +/- 0.13: not told from nothing (Welch, two-sided 5%)'
+    >>> f"{change.size:.2f} +/- {change.standard_error:.2f}", change.changed
+    ('0.10 +/- 0.13', False)
     """
     from scipy.stats import ttest_ind_from_stats
 
     groups = [np.asarray(values, dtype=float) for values in (water, untreated)]
     size = float(groups[0].mean() - groups[1].mean())
-    if min(group.size for group in groups) < 2:
-        return WaterChange(size, math.nan, "too few mock-ups to tell it from nothing")
+    counts = groups[0].size, groups[1].size
+    if min(counts) < 2:
+        return WaterChange(size, math.nan, None, *counts)
     stats = [(group.mean(), group.std(ddof=1), group.size) for group in groups]
     error = math.sqrt(sum(sd**2 / n for _, sd, n in stats))
     p = ttest_ind_from_stats(*stats[0], *stats[1], equal_var=False).pvalue if error else 0.0
-    told = "told from nothing" if size and p < WATER_LEVEL else "not told from nothing"
-    return WaterChange(size, error, f"{told} (Welch, two-sided {WATER_LEVEL:.0%})")
+    return WaterChange(size, error, bool(size and p < WATER_LEVEL), *counts)
 
 
 def comparator_places(
@@ -61,3 +76,17 @@ def comparator_places(
     if len(same) >= ENOUGH:
         return same
     return water or list(range(len(treatments)))
+
+
+def comparator_notes(
+    treatments: Sequence[str], exposures: Sequence[float], exposure_min: float
+) -> list[Note]:
+    """What must be said of the chosen blanks of an arm: untreated ones, or of other exposures."""
+    if all(treatment != "water" for treatment in treatments):
+        return [Note("untreated-comparator")]
+    if all(exposure == exposure_min for exposure in exposures):
+        return []
+    stated = sorted({exposure for exposure in exposures if exposure >= 0})
+    unstated = not all(exposure >= 0 for exposure in exposures)
+    numbers = {"exposures": stated, "unstated": unstated, "exposure_min": exposure_min}
+    return [Note("other-exposure", numbers)]

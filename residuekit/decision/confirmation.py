@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from math import sqrt
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ..kernels import netsignal
 from ..markers import markers
-from .limits import decision_levels
+from .limits import decision_levels, decision_limit
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,7 +26,7 @@ _LEAST = 0.3
 
 @dataclass(frozen=True)
 class Confirmation:
-    """Whether a difference was confirmed as the gel; `refused` and `reason` say it in words.
+    """Whether a difference was confirmed as the gel.
 
     `shape` is the test of the whole shape; `amount` is what is left of the difference when the
     bands of foreign matter may be anything, `limit` its own decision limit (both in references).
@@ -41,25 +41,16 @@ class Confirmation:
         """Whether the difference may be something else."""
         return self.shape.refused or self.amount <= self.limit
 
-    @property
-    def reason(self) -> str:
-        """The reason in words."""
-        if self.shape.refused:
-            return self.shape.reason
-        known = f"{', '.join(FOREIGN[:-1])} and {FOREIGN[-1]}"
-        left = (
-            f"when bands of {known} may explain whatever they can, {self.amount:.3g} times the "
-            "reference spectrum is still needed"
-        )
-        if self.amount <= self.limit:
-            return (
-                f"{left}, not above the decision limit of {self.limit:.3g} times, so such foreign "
-                "matter is not excluded"
-            )
-        return (
-            f"{self.shape.reason}; {left}, above the decision limit of {self.limit:.3g} times, so "
-            "such foreign matter alone does not explain it"
-        )
+    def numbers(self) -> dict[str, Any]:
+        """The numbers of both tests, for the sentence."""
+        return {
+            "share": self.shape.share,
+            "ratio": self.shape.ratio,
+            "weak": self.shape.weak,
+            "amount": self.amount,
+            "limit": self.limit,
+            "foreign": FOREIGN,
+        }
 
 
 def foreign_bands(wavenumber: npt.ArrayLike) -> Floats:
@@ -94,9 +85,7 @@ def unexplained(
     """
     difference = exposed.mean(axis=0) - blanks.mean(axis=0)
     test = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(exposed))
-    if test.residual == 0:
-        return 0.0
-    return test.residual / test.expected_residual if test.expected_residual > 0 else float("inf")
+    return test.ratio if test.residual else 0.0
 
 
 def confirmer(
@@ -107,7 +96,7 @@ def confirmer(
     interferents: Floats | None = None,
     alpha: float = 0.05,
 ) -> Callable[[int | None], Confirmation]:
-    """Make the `shape` argument of `residuekit.assess` for one arm.
+    """Make the `confirm` argument of `assess` for one arm.
 
     A difference (the arm's mean, or one mock-up's) is confirmed as the gel if its shape is not
     refused (`netsignal.shape_test`) and if the net signal that is blind to every band of foreign
@@ -142,7 +131,7 @@ def confirmer(
         if worst is not None:
             quantile = decision_levels(n, m, alpha).mockup
         scatter = float((blanks @ weights).std(ddof=1))
-        limit = quantile * scatter * sqrt(1 / len(chosen) + 1 / n)
+        limit = decision_limit(quantile, scatter, n, len(chosen))
         return Confirmation(shape, float(difference @ weights), limit)
 
     return confirm

@@ -1,22 +1,80 @@
-"""Decision and detection for an arm of mock-ups: numbers only.
+"""THE limit: decision and detection for an arm of mock-ups, in the unit of the score.
 
 One-sided throughout. n blank and m exposed mock-ups; s_b the standard deviation of the n blank
-scores with nu = n - 1; h = sqrt(1/m + 1/n); h1 = sqrt(1 + 1/n).
+scores with nu = n - 1. Every decision limit of the package is `decision_limit`, every detection
+limit `detection_limit`; `decision_levels` gives the quantiles of an arm.
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
-from math import sqrt
-from typing import NamedTuple
+from math import nan, sqrt
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+
+from ..kernels.limit_statistics import noncentrality
 
 Floats = npt.NDArray[np.float64]
 
 _ARMS = 300_000
 _SEED = 20261124
+
+
+def difference_error(scatter: Any, n: int, m: float = 1) -> Any:
+    """The standard deviation of a mean of m less a mean of n, s sqrt(1/m + 1/n)."""
+    return scatter * sqrt(1 / m + 1 / n)
+
+
+def decision_limit(quantile: float, scatter: Any, n: int, m: float = 1) -> Any:
+    """The difference of the mean of m mock-ups and that of n blanks above which it is present.
+
+    q s sqrt(1/m + 1/n); m = 1 is the limit of a single mock-up. `scatter` may be an array.
+    """
+    return quantile * difference_error(scatter, n, m)
+
+
+def detection_limit(quantile: float, scatter: Any, n: int, m: float = 1, beta: float = 0.05) -> Any:
+    """The true difference that is above `decision_limit` with probability 1 - `beta`.
+
+    delta(n - 1, q, beta) s sqrt(1/m + 1/n), delta the noncentrality of t.
+    """
+    return noncentrality(n - 1, quantile, beta) * difference_error(scatter, n, m)
+
+
+class ArmLimits(NamedTuple):
+    """Decision and detection limit of an arm's mean and of one of its mock-ups."""
+
+    decision: float
+    detection: float
+    mockup_decision: float
+    mockup_detection: float
+
+
+def arm_limits(
+    scatter: float, n: int, m: int, alpha: float = 0.05, beta: float = 0.05
+) -> ArmLimits:
+    """The four limits of an arm in the unit of `scatter`; NaN where a single blank gives none.
+
+    Parameters
+    ----------
+    scatter : s_b, the standard deviation of the blank mock-ups' scores.
+    n, m : numbers of blank and of exposed mock-ups.
+    alpha, beta : rates of false and of missed detections.
+
+    >>> [round(limit, 2) for limit in arm_limits(1.0, 6, 6)]
+    [1.37, 2.49, 4.04, 6.63]
+    """
+    if n < 2:
+        return ArmLimits(nan, nan, nan, nan)
+    levels = decision_levels(n, m, alpha)
+    return ArmLimits(
+        decision_limit(levels.arm, scatter, n, m),
+        detection_limit(levels.arm, scatter, n, m, beta),
+        decision_limit(levels.mockup, scatter, n),
+        detection_limit(levels.mockup, scatter, n, 1, beta),
+    )
 
 
 class Levels(NamedTuple):

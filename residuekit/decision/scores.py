@@ -6,7 +6,7 @@ It stands fixed before an exposed map is opened: which scores are blind, and whi
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -22,15 +22,16 @@ from ..kernels.slope import Slope, slope_through_zero
 from ..kernels.spatial import family_quantile
 from ..markers import Marker, marker_weights, resolve
 from ..reprs import as_frame, rows_html
-from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
+from ..words.codes import blindness_words
+from .assessment import Rules
 from .blindness import Blindness, assess_blindness
-from .scoring import NET_UNIT, net_from_scatters
+from .controls import Controls, controls_of
+from .scoring import NET_UNIT
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Floats = npt.NDArray[np.float64]
-BAND = "band"
 
 
 @dataclass(frozen=True)
@@ -63,86 +64,50 @@ class Score:
         return values
 
 
-@dataclass(frozen=True)
-class Ground:
-    """What is known of one paint before an exposed map is opened.
-
-    `blanks` (n_mockups, n): mean spectra; `within` (n, n): covariance of pixels within blank maps,
-    or None where no map has two pixels; `pixels_per_map`: mean count; `net`: the net signal, or
-    None; `loadings` (k,) and `responses` (k, n): spiked mean spectra less the blank mean of their
-    own stratum.
-    """
-
-    wavenumber: Floats
-    blanks: Floats
-    within: Floats | None
-    pixels_per_map: float
-    net: netsignal.NetSignal | None
-    loadings: Floats
-    responses: Floats
-
-
 def scores_on(
-    ground: Ground,
+    controls: Controls,
     markers: Sequence[Marker],
-    *,
-    kinds: Sequence[str] = (BAND, schema.NET_SIGNAL),
-    acceptance_limit: float | None = None,
-    alpha: float = 0.05,
+    rules: Rules,
+    kinds: Sequence[str] = (schema.BAND, schema.NET_SIGNAL),
 ) -> tuple[Score, ...]:
     """Every score on one paint in the order fixed beforehand: the net signal, then the bands."""
-
-    def calibrated() -> Iterator[Score]:
-        net = ground.net
-        if net is not None and schema.NET_SIGNAL in kinds:
-            yield _calibrate(ground, schema.NET_SIGNAL, net.weights, NET_UNIT, net.selectivity,
-                             net.standard_error, acceptance_limit, alpha)  # fmt: skip
-        if BAND not in kinds:
-            return
-        paint = ground.blanks.mean(axis=0)
-        weights = marker_weights(markers, ground.wavenumber)
-        for marker, row in zip(markers, weights, strict=True):
-            sd = math.nan if ground.within is None else math.sqrt(row @ ground.within @ row)
-            overlap = math.nan if net is None else _selectivity(net.target, paint, row)
-            yield _calibrate(ground, f"{BAND}: {marker.name}", row, marker.unit, overlap, sd,
-                             acceptance_limit, alpha)  # fmt: skip
-
-    return tuple(calibrated())
+    net, within = controls.metric.net, controls.metric.within
+    made = []
+    if net is not None and schema.NET_SIGNAL in kinds:
+        made.append(_calibrate(controls, rules, schema.NET_SIGNAL, net.weights, NET_UNIT,
+                               net.selectivity, net.standard_error))  # fmt: skip
+    if schema.BAND in kinds:
+        for marker, row in zip(markers, marker_weights(markers, controls.wavenumber), strict=True):
+            sd = math.nan if within is None else math.sqrt(row @ within @ row)
+            overlap = math.nan if net is None else _selectivity(net.target, controls.paint, row)
+            made.append(_calibrate(controls, rules, schema.band_name(marker.name), row,
+                                   marker.unit, overlap, sd))  # fmt: skip
+    return tuple(made)
 
 
 def _calibrate(
-    ground: Ground,
+    controls: Controls,
+    rules: Rules,
     name: str,
     weights: Floats,
     unit: str,
     selectivity: float,
     pixel_sd: float,
-    acceptance_limit: float | None,
-    alpha: float,
 ) -> Score:
-    values = ground.blanks @ weights
+    values = controls.blanks @ weights
     scatter = float(values.std(ddof=1)) if values.size > 1 else 0.0
-    noise = pixel_sd / math.sqrt(ground.pixels_per_map)
-    fit = slope_through_zero(ground.loadings, ground.responses @ weights, scatter)
+    noise = pixel_sd / math.sqrt(controls.pixels_per_map)
+    fit = slope_through_zero(controls.loadings, controls.responses @ weights, scatter)
     slope = fit if fit.n_spiked >= 2 else None
     blindness = assess_blindness(
-        values, slope, noise=noise, acceptance_limit=acceptance_limit, unit=unit
+        values, slope, noise=noise, acceptance_limit=rules.acceptance_limit, unit=unit
     )
-    quantile = family_quantile(max(1, round(ground.pixels_per_map)), alpha)
+    quantile = family_quantile(max(1, round(controls.pixels_per_map)), rules.alpha)
     scale = slope.value if slope is not None and slope.value > 0 else 1.0
     limit = quantile * math.hypot(pixel_sd, scatter) / scale
     return Score(
         name, weights, unit, selectivity, noise, blindness, slope, float(values.mean()), limit
     )
-
-
-def within_covariance(scatters: Sequence[netsignal.Scatter]) -> Floats | None:
-    """The pooled covariance of pixels about the mean of their own map, or None without any."""
-    dof = sum(one.n_pixels - 1 for one in scatters)
-    if not dof:
-        return None
-    total: Floats = np.sum([one.products for one in scatters], axis=0)
-    return total / dof
 
 
 def deciding(scores: Iterable[Score]) -> Score | None:
@@ -191,11 +156,11 @@ class BlindnessTable:
             rows = [row for row in self.rows if row["paint"] == paint]
             first = next((row for row in rows if row["deciding"]), None)
             said = "every score is blind" if first is None else f"{first['score']} decides"
-            bands = [r for r in rows if r["score"].startswith(BAND) and not r["blind"]]
+            bands = [r for r in rows if r["score"].startswith(schema.BAND) and not r["blind"]]
             if bands:
                 best = min(bands, key=lambda row: row["mockup_limit"])
                 said += (
-                    f"; of the bands, {best['score'].removeprefix('band: ')} sees least "
+                    f"; of the bands, {schema.marker_of(best['score'])} sees least "
                     f"({best['mockup_limit']:.3g} {best['unit']}): advice for the next study"
                 )
             lines.append(f"{paint}: {said}.")
@@ -251,54 +216,25 @@ def blindness(
     >>> [row["score"] for row in table.rows]
     ['net signal', 'band: pva C-O 1092']
     """
-    chosen = resolve(markers)
-    gel = [references] if isinstance(references, xr.DataArray) else list(references)
+    chosen, rules = resolve(markers), Rules(acceptance_limit=acceptance_limit)
     rows, reasons = [], []
     for paint, maps in blanks.items():
-        ground = _ground(paint, maps, gel, (spiked or {}).get(paint, ()))
-        scores = scores_on(ground, chosen, acceptance_limit=acceptance_limit)
+        if len(maps) < 2:
+            raise ContractError(
+                Fault(f"{len(maps)} blank mock-ups of {paint!r}", "at least two, better six",
+                      f"blanks={{{paint!r}: [map, map, ...]}} with one map a mock-up")
+            )  # fmt: skip
+        controls = controls_of(maps, references, (spiked or {}).get(paint, ()))
+        scores = scores_on(controls, chosen, rules)
         stratum = dict(zip(schema.STRATUM_COLUMNS, (paint, "none", 0.0), strict=True))
         rows += marker_rows(stratum, scores)
         reasons += [
-            f"{score.name} is blind on {paint}: {score.blindness.reason}."
+            f"{score.name} is blind on {paint}: "
+            f"{blindness_words(score.blindness.code, score.blindness.numbers)}."
             for score in scores
             if score.blindness.blind
         ]
     return BlindnessTable(tuple(rows), tuple(reasons))
-
-
-def _ground(
-    paint: str,
-    maps: Sequence[xr.DataArray],
-    references: Sequence[xr.DataArray],
-    spiked: Sequence[tuple[float, xr.DataArray]],
-) -> Ground:
-    if len(maps) < 2:
-        raise ContractError(
-            Fault(f"{len(maps)} blank mock-ups of {paint!r}", "at least two, better six",
-                  f"blanks={{{paint!r}: [map, map, ...]}} with one map a mock-up")
-        )  # fmt: skip
-    axis = maps[0][schema.WAVENUMBER].values
-    for other in (*maps, *references, *(array for _, array in spiked)):
-        same_axis(axis, other[schema.WAVENUMBER].values)
-    spectra = [valid_spectra(array) for array in maps]
-    means = np.array([block.mean(axis=0, dtype=np.float64) for block in spectra])
-    scatters = [netsignal.scatter(block) for block in spectra if len(block) > 1]
-    if not scatters:
-        scatters = [netsignal.scatter(means)]
-    loadings = np.array([loading for loading, _ in spiked])
-    loaded = np.reshape([mean_spectrum(array) for _, array in spiked], (-1, axis.size))
-    net = net_from_scatters(
-        scatters,
-        [mean_spectrum(one) for one in references],
-        axis,
-        replicates=[loaded[loadings == one] for one in np.unique(loadings)],
-    )
-    return Ground(
-        axis, means, within_covariance(scatters),
-        float(np.mean([len(block) for block in spectra])), net, loadings,
-        loaded - means.mean(axis=0),
-    )  # fmt: skip
 
 
 def _selectivity(reference: Floats, paint: Floats, weights: Floats) -> float:

@@ -18,10 +18,10 @@ import xarray as xr
 from .. import schema
 from ..errors import ContractError, Fault, MarkerError
 from ..kernels import bands, netsignal
-from ..kernels.paint_change import fitted_change, smooth_change
 from ..kernels.smooth import even_spacing, savitzky_golay_matrix
 from ..markers import Marker, area_and_moment, marker_weights, resolve
-from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
+from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
+from .net import net_signal
 
 Floats = npt.NDArray[np.float64]
 Marks = Sequence[Marker | str | dict[str, Any]]
@@ -91,11 +91,9 @@ def band_centroid(array: xr.DataArray, markers: Marks) -> xr.Dataset:
     ContractError, MarkerError : as `band_score`.
 
     >>> import residuekit as rk
-    >>> axis = np.arange(1000.0, 1200.0, 2.0)
-    >>> gel = 0.2 * np.exp(-(((axis - 1092) / 12) ** 2))
-    >>> found = rk.band_centroid(rk.make_points(gel, axis), ["pva C-O 1092"])
-    >>> found["score"].values.round(1).tolist()
-    [[1092.0]]
+    >>> m, _ = rk.simulate_map(shape=(2, 2), seed=1)
+    >>> rk.band_centroid(m, ["pva C-O 1092"])["unit"].item()
+    'cm-1'
     """
     array = schema.check(array)
     chosen = resolve(markers)
@@ -132,12 +130,9 @@ def band_ratio(
         standard.
 
     >>> import residuekit as rk
-    >>> axis = np.arange(1000.0, 1200.0, 2.0)
-    >>> gel = 0.2 * (np.exp(-(((axis - 1092) / 12) ** 2)) + np.exp(-(((axis - 1025) / 6) ** 2)))
-    >>> paint = {"name": "own standard", "low": 1008, "high": 1042}
-    >>> found = rk.band_ratio(rk.make_points(gel, axis), ["pva C-O 1092"], paint)
-    >>> found["score"].values.round(1).tolist()
-    [[2.0]]
+    >>> m, _ = rk.simulate_map(shape=(2, 2), seed=1)
+    >>> rk.band_ratio(m, ["pva C-O 1092"], "acetate C=O 1735")["unit"].item()
+    '1'
     """
     array = schema.check(array)
     chosen, (base,) = resolve(markers), resolve([standard])
@@ -299,12 +294,9 @@ def score_by_net(array: xr.DataArray, net: netsignal.NetSignal) -> xr.Dataset:
     ContractError : another number of channels than the blanks had.
 
     >>> import residuekit as rk
-    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
-    >>> gel = rk.make_points(np.exp(-(((axis - 1092) / 12) ** 2)), axis)
-    >>> paint = rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis)
-    >>> scored = rk.score_by_net(paint, rk.net_signal(gel, paint))
-    >>> scored["score"].dims
-    ('marker', 'spectrum')
+    >>> m, _ = rk.simulate_map(shape=(4, 4), wavenumber=np.arange(900.0, 1300.0, 8.0), seed=1)
+    >>> rk.score_by_net(m, rk.net_signal(m[0], m))["score"].dims
+    ('marker', 'y', 'x')
     """
     array = schema.check(array)
     if net.weights.size != array.sizes[schema.WAVENUMBER]:
@@ -316,69 +308,6 @@ def score_by_net(array: xr.DataArray, net: netsignal.NetSignal) -> xr.Dataset:
             )
         )
     return _scored(array, net.weights[None], [schema.NET_SIGNAL], [NET_UNIT])
-
-
-def net_signal(
-    references: xr.DataArray | Iterable[xr.DataArray],
-    blanks: xr.DataArray | Iterable[xr.DataArray],
-    nuisances: npt.ArrayLike | None = None,
-) -> netsignal.NetSignal:
-    """Make the weights of the net signal once, for many arrays that `score_by_net` scores.
-
-    Parameters
-    ----------
-    references, blanks, nuisances : as in `net_signal_score`.
-
-    Returns
-    -------
-    A `NetSignal`: `weights`, `standard_error` of a pixel, `selectivity`.
-
-    Raises
-    ------
-    ContractError : no blank or reference, axes that differ.
-
-    >>> import residuekit as rk
-    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
-    >>> gel = rk.make_points(np.exp(-(((axis - 1092) / 12) ** 2)), axis)
-    >>> paint = rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis)
-    >>> rk.net_signal(gel, paint).weights.shape
-    (50,)
-    """
-    gel, paint = _arrays(references, "references"), _arrays(blanks, "blanks")
-    axis = paint[0][schema.WAVENUMBER].values
-    for other in (*gel, *paint):
-        same_axis(axis, other[schema.WAVENUMBER].values)
-    scatters = [netsignal.scatter(valid_spectra(blank)) for blank in paint]
-    if len(scatters) == 1:
-        strips = np.array_split(valid_spectra(paint[0]), _STRIPS)
-        scatters = [netsignal.scatter(strip) for strip in strips]
-    spectra = [mean_spectrum(reference) for reference in gel]
-    return net_from_scatters(scatters, spectra, axis, nuisances)
-
-
-def net_from_scatters(
-    scatters: Iterable[netsignal.Scatter] | netsignal.PooledScatter,
-    references: Sequence[npt.ArrayLike],
-    wavenumber: npt.ArrayLike,
-    nuisances: npt.ArrayLike | None = None,
-    replicates: Sequence[npt.ArrayLike] = (),
-) -> netsignal.NetSignal:
-    """Make the net signal from what a pass over the blanks has kept of each map.
-
-    `replicates` are groups of mock-up means that no arm is compared with; three degrees of freedom
-    or more measure how mock-ups of this paint differ (`paint_change.fitted_change`), else a mild
-    change is declared.
-    """
-    pooled = scatters if isinstance(scatters, netsignal.PooledScatter) else netsignal.pool(scatters)
-    gel = np.array(references, dtype=float)
-    metric = netsignal.blank_metric(pooled)
-    found = fitted_change(wavenumber, replicates, metric, gel)
-    change = smooth_change(wavenumber, pooled.mean) if found is None else found.covariance
-    shapes = netsignal.common_nuisances(wavenumber, pooled.mean)
-    if nuisances is not None:
-        shapes = np.vstack([shapes, np.atleast_2d(nuisances)])
-    metric = netsignal.declare(netsignal.with_change(metric, change), shapes)
-    return netsignal.net_signal(gel, metric)
 
 
 def _scored(
@@ -490,7 +419,7 @@ def _blank_scores(
     blanks: xr.DataArray | Iterable[xr.DataArray], axis: Floats, weights: Floats
 ) -> tuple[Floats, Floats, int]:
     """Mean (k,) and covariance (k, k) of the blanks' band scores, and their number."""
-    paint = _arrays(blanks, "blanks")
+    paint = listed(blanks, "blanks")
     for one in paint:
         same_axis(axis, one[schema.WAVENUMBER].values)
     scores = np.concatenate([bands.apply_weights(valid_spectra(one), weights) for one in paint])
@@ -517,10 +446,3 @@ def _smoothing(array: xr.DataArray) -> tuple[Floats | None, Any]:
         kernel = centre if kernel is None else np.convolve(kernel, centre)
         matrix = one if matrix is None else one @ matrix
     return kernel, matrix
-
-
-def _arrays(given: xr.DataArray | Iterable[xr.DataArray], name: str) -> list[xr.DataArray]:
-    arrays = [given] if isinstance(given, xr.DataArray) else list(given)
-    if not arrays:
-        raise ContractError(Fault(f"no {name}", "at least one labelled array", f"{name}=[...]"))
-    return [schema.check(array) for array in arrays]

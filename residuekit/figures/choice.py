@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import ContractError, Fault, did_you_mean
 from ..schema import ARM_COLUMNS
+from ..words.caption import arms_not_drawn
 from ..words.common import (
     Stratum,
     blank_words,
@@ -20,9 +21,9 @@ from ..words.common import (
     stratum_words,
     unit_words,
 )
-from .blocks import Block, Group
 from .curve_choice import choose_series, choose_spectra, choose_spiking
 from .map_choice import Pick, choose_maps
+from .stratum import Block, Group
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,9 +70,7 @@ def choose(
             g.verdict is not None for g in block.groups
         )
         if missing:
-            left_out.append(
-                f"{block.words}: {counted(missing, 'arm')} not drawn; see verdicts.csv."
-            )
+            left_out.append(arms_not_drawn(block, missing))
     return blocks, left_out
 
 
@@ -140,17 +139,17 @@ def _block(
     exposed = own[own["role"] == "exposed"]
     exposed = exposed[_any_arm(exposed, arms)]
     picks = _picks(exposed, working)
-    loadings = _loadings(result, stratum)
-    maps = choose_maps(result, own, stratum, own_unit, picks, _by_loading(own, loadings))
+    known = loadings(result, stratum)
+    maps = choose_maps(result, own, stratum, own_unit, picks, _by_loading(own, known))
     if isinstance(maps, Fault):
         return maps
     limits = next(row for row in (working, *judged) if row is not None)
-    spiking = choose_spiking(result, own, stratum, own_unit, loadings, limits)
+    spiking = choose_spiking(result, own, stratum, own_unit, known, limits)
     return Block(
         stratum=stratum,
         score=score,
         unit=own_unit,
-        groups=tuple(_groups(own, arms, working, loadings, all_loads=spiking is None)),
+        groups=tuple(_groups(own, arms, working, known, all_loads=spiking is None)),
         maps=maps[0],
         pixel_limit=maps[1],
         **choose_spectra(result, stratum, picks),
@@ -243,7 +242,7 @@ def _by_loading(
     return [(float(value), spiked[known == value]) for value in np.unique(known)]
 
 
-def _loadings(result: StudyResult, stratum: Stratum) -> dict[str, float]:
+def loadings(result: StudyResult, stratum: Stratum) -> dict[str, float]:
     """Spiked mock-up -> its known loading."""
     spectra = result.spectra
     rows = in_stratum(spectra, stratum) & (spectra["role"].values == "spiked")

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..schema import NET_SIGNAL
+from ..schema import NET_SIGNAL, marker_of
 from ..words.common import Stratum, blank_words, comparator_kind, in_stratum
-from .blocks import Curves, Series, Spiking
 from .map_choice import Pick
+from .stratum import Curves, Series, Spiking
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +41,7 @@ def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick])
     pure = values[(role == "reference") & (treatment == residue)]
     scores = result.markers[in_stratum(result.markers, stratum)]
     slopes = scores.loc[scores["score"] == NET_SIGNAL, "slope"].to_numpy(dtype=float)
-    blind = scores.loc[scores["blind"].astype(bool), "score"].str.removeprefix("band: ")
+    blind = scores.loc[scores["blind"].astype(bool), "score"].map(marker_of)
     return {
         "blank": Curves(blank_words(kind), blank),
         "exposed": tuple(exposed),

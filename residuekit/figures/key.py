@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from .blocks import Block
 from .layout import EDGE, LINE
 from .mockups import LIMITS
+from .stratum import Block
 from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, fitted, text_width, write
 
 if TYPE_CHECKING:

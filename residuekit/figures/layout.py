@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .blocks import Block, Map
 from .maps import BAR_NUMBERS, bar_label_width
+from .stratum import Block, Map
 
 PAGE_HEIGHT = 245.0
 LINE = 3.5
@@ -93,40 +93,44 @@ def _least(block: Block, kind: str, width: float) -> float:
 
 def rows(block: Block, width: float) -> list[Row]:
     """Part the panels of a block into rows; the mock-ups stand in the last one."""
-    room = width - 2 * EDGE
-
-    def fits(kinds: Sequence[str]) -> bool:
-        needed = sum(_least(block, kind, width) for kind in kinds)
-        return needed + GAP * (len(kinds) - 1) <= room
-
-    spectra = ["spectra", *(["difference"] if block.exposed else [])]
-    curves = [kind for kind in ("spiking", "series") if getattr(block, kind) is not None]
-    parts: list[list[str]] = []
-    if block.maps:
-        first, beside = ["maps"], curves or spectra
-        while beside and fits([*first, beside[0]]):
-            first.append(beside.pop(0))
-        parts.append(first)
-    rest = [[*spectra, *curves]]
-    for kinds in rest if fits(rest[0]) else [spectra, curves]:
-        line: list[str] = []
-        for kind in kinds:
-            if line and not fits([*line, kind]):
-                parts.append(line)
-                line = []
-            line.append(kind)
-        if line:
-            parts.append(line)
+    parts = _parts(block, width)
     found, top = [], HEAD
     for kinds in parts:
         shared = kinds == ["spectra"] and ["difference"] in parts
         foot = _SHARED_FOOT if shared else FOOT
         height = _row_height(block, kinds, width) - (FOOT - foot)
-        row = Row(top, height, _spread(block, kinds, width), foot)
-        found.append(row)
-        top += row.height + GAP
-    height = _mockups_height(block, width)
-    return [*found, Row(top, height, (Panel("mockups", EDGE, room),))]
+        found.append(Row(top, height, _spread(block, kinds, width), foot))
+        top += height + GAP
+    mockups = Panel("mockups", EDGE, width - 2 * EDGE)
+    return [*found, Row(top, pitch(width) * len(block.groups) + FOOT, (mockups,))]
+
+
+def _parts(block: Block, width: float) -> list[list[str]]:
+    """Which kinds of panels share a row: what fits beside the maps, then all of the rest if it
+    fits, else spectra and curves apart."""
+
+    def fits(kinds: Sequence[str]) -> bool:
+        needed = sum(_least(block, kind, width) for kind in kinds)
+        return needed + GAP * (len(kinds) - 1) <= width - 2 * EDGE
+
+    def lines(kinds: Sequence[str]) -> list[list[str]]:
+        found: list[list[str]] = []
+        for kind in kinds:
+            if found and fits([*found[-1], kind]):
+                found[-1].append(kind)
+            else:
+                found.append([kind])
+        return found
+
+    spectra = ["spectra", *(["difference"] if block.exposed else [])]
+    curves = [kind for kind in ("spiking", "series") if getattr(block, kind) is not None]
+    parts = []
+    if block.maps:
+        beside = curves or spectra
+        parts = lines(["maps", *beside])[:1]
+        del beside[: len(parts[0]) - 1]
+    together = [*spectra, *curves]
+    return parts + (lines(together) if fits(together) else lines(spectra) + lines(curves))
 
 
 def _spread(block: Block, kinds: Sequence[str], width: float) -> tuple[Panel, ...]:
@@ -160,10 +164,6 @@ def _row_height(block: Block, kinds: Sequence[str], width: float) -> float:
 def pitch(width: float) -> float:
     """From one line of mock-ups to the next."""
     return 8.2 if narrow(width) else 3.9
-
-
-def _mockups_height(block: Block, width: float) -> float:
-    return pitch(width) * len(block.groups) + FOOT
 
 
 def block_height(block: Block, width: float) -> float:

@@ -20,7 +20,7 @@ from ..words.common import (
     stratum_of,
     stratum_words,
 )
-from .blocks import Map
+from .stratum import Map
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from ..words.caption import length_words
 from ..words.common import number
 from .style import INK, MM_PER_INCH, residue_colours, text_width
 
@@ -118,17 +119,6 @@ def draw_scale_bar(ax: Axes, width: float, unit: str, room_mm: float | None = No
     beside = ScaledTranslation(1 / MM_PER_INCH, 0, ax.figure.dpi_scale_trans)
     ax.text(length / width, 0, length_words(length, unit), va="center_baseline",
             transform=frame["transform"] + beside)  # fmt: skip
-
-
-def length_words(length: float, unit: str) -> str:
-    """A length on a map as people write it.
-
-    >>> length_words(200.0, "um"), length_words(5000.0, "um"), length_words(5.0, "pixel")
-    ('200 µm', '5 mm', '5 pixels')
-    """
-    if unit != "um":
-        return f"{length:g} pixel" + ("" if length == 1 else "s")
-    return f"{length / 1000:g} mm" if length >= 1000 else f"{length:g} µm"
 
 
 def _round_length(longest: float) -> float:

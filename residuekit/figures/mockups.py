@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .blocks import Group
+from .stratum import Group
 from .style import BLANK, DECISION, DETECTION, EXPOSED, GEL, INK, PALE, WORKING
 
 if TYPE_CHECKING:

@@ -16,11 +16,11 @@ from ..errors import ContractError, Fault, did_you_mean
 from ..markers import Marker, resolve
 from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
 from ..words.common import number, unit_words
-from .blocks import Group
 from .maps import HATCHED, draw_colour_bar, draw_pixels, shared_scale
 from .mockups import LIMITS, LOOK, draw_mockups
 from .series import draw_series
 from .spectra import draw_spectra, gel_factor, shade_windows
+from .stratum import Group
 from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, figure_style
 
 if TYPE_CHECKING:
@@ -298,8 +298,9 @@ def plot_series(
 
 
 def _known(values: npt.ArrayLike) -> Floats:
-    numbers: Floats = np.atleast_1d(np.asarray(values, dtype=float))
-    return numbers[np.isfinite(numbers)]
+    numbers = np.atleast_1d(np.asarray(values, dtype=float))
+    known: Floats = numbers[np.isfinite(numbers)]
+    return known
 
 
 def _axes(ax: Axes | None) -> Axes:

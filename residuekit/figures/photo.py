@@ -12,9 +12,10 @@ import numpy.typing as npt
 
 from ..errors import ContractError, Fault
 from ..io import sha256
-from ..io.picture import open_picture
-from .blocks import Block, Map
+from ..io.image_file import open_picture
+from ..words import caption as words
 from .maps import draw_scale_bar
+from .stratum import Block, Map
 from .style import INK
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ def read_photo(
     ]
     why = _no_frames(named, own)
     if why:
-        return None, [f"The visible image is not drawn: {why}."]
+        return None, [words.photo_not_drawn(*why)]
     picture, shape = _read(result, settings["image"])
     affine = [float(value) for value in settings["image_affine"]]
     frames = [
@@ -97,34 +98,31 @@ def read_photo(
     ]
     inside = [f for f in frames if _touches(f.corners, shape)]
     if not inside:
-        return None, [
-            "The visible image is not drawn: by image_affine no frame of a drawn map lies on it."
-        ]
-    outside = ", ".join(frame.tag for frame in frames if frame not in inside)
-    said = [f"Beside the visible image, not on it: the frames of {outside}."] if outside else []
+        return None, [words.photo_not_drawn("outside")]
+    outside = [frame.tag for frame in frames if frame not in inside]
+    said = [words.frames_outside(outside)] if outside else []
     (a, b), (d, e) = np.reshape(affine, (2, 3))[:, :2]
     determinant = a * e - b * d
     um_per_pixel = float(np.hypot(e, d) / abs(determinant))
     photo = Photo(settings["image"], picture, shape, um_per_pixel, tuple(inside), determinant > 0)
     if photo.mirrored:
-        said.append("The visible image is mirrored against the maps.")
+        said.append(words.PHOTO_MIRRORED)
     return photo, said
 
 
-def _no_frames(named: Sequence[tuple[str, Map]], own: str | None) -> str:
-    """Why no map can be framed, or nothing."""
+def _no_frames(
+    named: Sequence[tuple[str, Map]], own: str | None
+) -> tuple[str, Sequence[str]] | None:
+    """Why no map can be framed, a code with the mock-ups it is about."""
     panels = [panel for _, panel in named]
     if not panels:
-        return "no map is drawn" if own is None else f"no map of its mock-up {own} is drawn"
+        return "no map", () if own is None else (own,)
     if any(panel.position_unit != "um" for panel in panels):
-        return "the maps count their places in pixels, not in µm of the stage"
+        return "pixel positions", ()
     for one, other in combinations(panels, 2):
         if one.mockup != other.mockup and _overlap(one, other):
-            return (
-                f"the maps of {one.mockup} and {other.mockup} lie at one place of the stage, so no "
-                "one picture shows both; image_mockup in [figure] says whose it is"
-            )
-    return ""
+            return "overlap", (one.mockup, other.mockup)
+    return None
 
 
 def _overlap(one: Map, other: Map) -> bool:

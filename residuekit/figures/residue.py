@@ -4,13 +4,15 @@ the verdicts."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..words.caption import LETTERS
 from ..words.common import Stratum, number, rounded, score_words, unit_words
-from .blocks import Block, Group
-from .key import draw_key, key_width
+from .contents import Plan, photo_size, plan_figure
+from .key import Entry, draw_key, key_width
 from .layout import (
     BAR,
     EDGE,
@@ -19,7 +21,6 @@ from .layout import (
     SLIM_MIDDLE,
     TICKS,
     TITLE,
-    Panel,
     Row,
     block_height,
     map_side,
@@ -33,9 +34,9 @@ from .layout import (
 from .maps import bar_label_width, draw_colour_bar, draw_map
 from .mockups import draw_mockups
 from .photo import draw_photo
-from .plan import LETTERS, Plan, photo_size, plan_figure
 from .response import draw_series, draw_spiking
 from .spectra import draw_difference, draw_spectra, shade_windows
+from .stratum import Block, Group
 from .style import (
     BLANK,
     EXPOSED,
@@ -62,7 +63,7 @@ _BESIDE_DOTS, _LABEL = 65.0, 42.0
 _COLUMNS = {"estimate": ("mean", 15.0), "detection_limit": ("DL", 28.0),
             "upper_bound": ("UB", 41.0)}  # fmt: skip
 _VERDICT = 44.0
-_GEL_LINE: dict[str, object] = {"linestyle": (0, (3, 1.2)), "color": GEL}
+_GEL_LINE: dict[str, Any] = {"linestyle": (0, (3, 1.2)), "color": GEL}
 _TIGHT = 2.0
 
 
@@ -147,11 +148,64 @@ def _draw_photo(figure: Figure, plan: Plan, top: float) -> float:
     return top + high + 7
 
 
+@dataclass(frozen=True)
+class _Panel:
+    """A panel on its figure; `top` is the upper edge of its row, mm."""
+
+    figure: Figure
+    plan: Plan
+    block: Block
+    row: Row
+    left: float
+    width: float
+    top: float
+
+    @property
+    def height(self) -> float:
+        """The height of the axes."""
+        return self.row.height - TITLE - self.row.foot
+
+    @property
+    def inner(self) -> float:
+        """The width of the axes."""
+        return self.width - TICKS - 1.5
+
+    @property
+    def unit(self) -> str:
+        """The unit of the deciding score."""
+        return unit_words(self.block.unit)
+
+    @property
+    def acceptance(self) -> float | None:
+        """The acceptance limit, where the score is a loading."""
+        return self.plan.acceptance_limit if self.block.unit == "ug cm-2" else None
+
+    def axes(self, name: str, below: str) -> Axes:
+        """The axes, its name upright on the left, its level one below."""
+        ax = place(self.figure, self.left + TICKS, self.top + TITLE, self.inner, self.height)
+        middle = self.top + TITLE + self.height / 2
+        write(self.figure, self.left, middle, fitted(name, self.height), rotation=90,
+              rotation_mode="anchor", ha="center")  # fmt: skip
+        ax.set_xlabel(below)
+        return ax
+
+    def title(self, words: str) -> None:
+        """Write a title above the axes."""
+        write(self.figure, self.left, self.top, fitted(words, self.width))
+
+    def key(self, entries: Sequence[Entry], offset: float = 0.0) -> None:
+        """Write the key of a panel on one line above it; names that are too long are shortened."""
+        room = self.width - offset
+        if key_width(entries, _TIGHT) > room:
+            entries = [(fitted(words, room / len(entries) - 7), look) for words, look in entries]
+        draw_key(self.figure, [entries], self.left + offset, self.top, space=_TIGHT)
+
+
 def _draw_block(figure: Figure, plan: Plan, block: Block, letter: str, top: float) -> None:
     write(figure, EDGE, top, letter, weight="bold")
     head = f"{block.words}: deciding score {score_words(block.score, block.unit)}"
     write(figure, EDGE + 4, top, fitted(head, plan.width - 2 * EDGE - 5))
-    draw_kind: dict[str, Callable[[Figure, Plan, Block, Row, Panel, float], None]] = {
+    draw_kind: dict[str, Callable[[_Panel], None]] = {
         "maps": _draw_maps,
         "spiking": _draw_spiking,
         "series": _draw_series,
@@ -160,25 +214,24 @@ def _draw_block(figure: Figure, plan: Plan, block: Block, letter: str, top: floa
         "mockups": _draw_mockups,
     }
     for row in rows(block, plan.width):
-        for panel in row.panels:
-            draw_kind[panel.kind](figure, plan, block, row, panel, top + row.top)
+        for at in row.panels:
+            draw_kind[at.kind](_Panel(figure, plan, block, row, at.left, at.width, top + row.top))
 
 
-def _draw_maps(
-    figure: Figure, plan: Plan, block: Block, _row: Row, panel: Panel, top: float
-) -> None:
-    side = map_side(block, plan.width)
-    for k, (one, title) in enumerate(zip(block.maps, _map_titles(plan, block), strict=True)):
-        left = panel.left + k * map_step(side)
-        write(figure, left, top, fitted(title, side + 1))
-        ax = place(figure, left, top + TITLE, *map_size(one, side))
-        draw_map(ax, one.values, one.x, one.y, limit=block.pixel_limit, scale=plan.scale,
+def _draw_maps(p: _Panel) -> None:
+    block, scale = p.block, p.plan.scale
+    side = map_side(block, p.plan.width)
+    left = p.left
+    for one, title in zip(block.maps, _map_titles(p.plan, block), strict=True):
+        write(p.figure, left, p.top, fitted(title, side + 1))
+        ax = place(p.figure, left, p.top + TITLE, *map_size(one, side))
+        draw_map(ax, one.values, one.x, one.y, limit=block.pixel_limit, scale=scale,
                  position_unit=one.position_unit, room_mm=side)  # fmt: skip
-    left = panel.left + len(block.maps) * map_step(side) + bar_label_width(block.pixel_limit)
-    high = maps_height(block, plan.width) - 2
-    bar = place(figure, left, top + TITLE + 2, BAR, high)
-    draw_colour_bar(bar, limit=block.pixel_limit, scale=plan.scale,
-                    words=unit_words(block.unit))  # fmt: skip
+        left += map_step(side)
+    high = maps_height(block, p.plan.width) - 2
+    left += bar_label_width(block.pixel_limit)
+    bar = place(p.figure, left, p.top + TITLE + 2, BAR, high)
+    draw_colour_bar(bar, limit=block.pixel_limit, scale=scale, words=p.unit)
 
 
 def _map_titles(plan: Plan, block: Block) -> list[str]:
@@ -190,134 +243,78 @@ def _map_titles(plan: Plan, block: Block) -> list[str]:
     return next((way for way in ways if all(text_width(name) <= room for name in way)), ways[-1])
 
 
-def _axes(figure: Figure, row: Row, panel: Panel, top: float) -> Axes:
-    height = row.height - TITLE - row.foot
-    return place(figure, panel.left + TICKS, top + TITLE, panel.width - TICKS - 1.5, height)
-
-
-def _name_upright(figure: Figure, row: Row, panel: Panel, top: float, words: str) -> None:
-    height = row.height - TITLE - row.foot
-    write(figure, panel.left, top + TITLE + height / 2, fitted(words, height), rotation=90,
-          rotation_mode="anchor", ha="center")  # fmt: skip
-
-
-def _draw_spiking(
-    figure: Figure, plan: Plan, block: Block, row: Row, panel: Panel, top: float
-) -> None:
-    if block.spiking is None:
+def _draw_spiking(p: _Panel) -> None:
+    spiking = p.block.spiking
+    if spiking is None:
         return
-    ax = _axes(figure, row, panel, top)
-    draw_spiking(ax, block.spiking, plan.acceptance_limit)
-    ax.set_xlabel(f"spiked ({unit_words(block.unit)})")
-    _name_upright(figure, row, panel, top, "found")
-    spread = block.spiking.spread_percent
-    words = f"slope ± {number(spread, 2)}%" if np.isfinite(spread) else "slope"
-    write(figure, panel.left, top, fitted(f"spiked: {words}", panel.width))
+    draw_spiking(p.axes("found", f"spiked ({p.unit})"), spiking, p.plan.acceptance_limit)
+    spread = spiking.spread_percent
+    p.title(f"spiked: slope ± {number(spread, 2)}%" if np.isfinite(spread) else "spiked: slope")
 
 
-def _draw_series(
-    figure: Figure, plan: Plan, block: Block, row: Row, panel: Panel, top: float
-) -> None:
-    if block.series is None:
-        return
-    ax = _axes(figure, row, panel, top)
-    draw_series(ax, block.series, _acceptance(plan, block), panel.width - TICKS - 1.5)
-    ax.set_xlabel(block.series.words)
-    _name_upright(figure, row, panel, top, "mean")
-    write(figure, panel.left, top, fitted(f"arm means ({unit_words(block.unit)})", panel.width))
+def _draw_series(p: _Panel) -> None:
+    series = p.block.series
+    if series is not None:
+        draw_series(p.axes("mean", series.words), series, p.acceptance, p.inner)
+        p.title(f"arm means ({p.unit})")
 
 
 def _colour(working: bool) -> str:
     return WORKING if working else EXPOSED
 
 
-def _draw_spectra(
-    figure: Figure, plan: Plan, block: Block, row: Row, panel: Panel, top: float
-) -> None:
-    ax = _axes(figure, row, panel, top)
+def _draw_spectra(p: _Panel) -> None:
+    block, markers = p.block, p.plan.markers
+    shared = p.row.foot < FOOT
+    ax = p.axes(block.quantity, "" if shared else "wavenumber (cm⁻¹)")
+    ax.tick_params(labelbottom=not shared)
     exposed = [(curves.spectra, _colour(curves.working)) for curves in block.exposed]
     draw_spectra(ax, block.wavenumber, block.blank.spectra, exposed, block.gel)
-    tags = [
-        f"({k})" if marker["name"] in block.blind else str(k)
-        for k, marker in enumerate(plan.markers, start=1)
-    ]
-    shade_windows(ax, plan.markers, panel.width - TICKS - 1.5, tags)
-    if row.foot < FOOT:
-        ax.tick_params(labelbottom=False)
-    else:
-        ax.set_xlabel("wavenumber (cm⁻¹)")
-    _name_upright(figure, row, panel, top, block.quantity)
-    lines: list[tuple[str, dict[str, object]]] = [
-        ("blank", {"linestyle": "-", "color": BLANK, "linewidth": 1.8})
-    ]
+    blind = [marker["name"] in block.blind for marker in markers]
+    tags = [f"({k})" if hidden else str(k) for k, hidden in enumerate(blind, start=1)]
+    shade_windows(ax, markers, p.inner, tags)
+    lines: list[Entry] = [("blank", {"linestyle": "-", "color": BLANK, "linewidth": 1.8})]
     lines += [(c.words, {"linestyle": "-", "color": _colour(c.working)}) for c in block.exposed]
     if block.gel is not None:
         lines.append(("gel", _GEL_LINE))
-    _write_key(figure, lines, panel, top)
+    p.key(lines)
 
 
-def _draw_difference(
-    figure: Figure, plan: Plan, block: Block, row: Row, panel: Panel, top: float
-) -> None:
-    ax = _axes(figure, row, panel, top)
-    loading = plan.acceptance_limit or 1.0
+def _draw_difference(p: _Panel) -> None:
+    block, loading = p.block, p.plan.acceptance_limit or 1.0
     gel = None
     if block.gel is not None and block.gel_per_loading > 0:
         gel = block.gel * block.gel_per_loading * loading
     exposed = [(curves.spectra, _colour(curves.working)) for curves in block.exposed]
+    ax = p.axes("difference", "wavenumber (cm⁻¹)")
     draw_difference(ax, block.wavenumber, block.blank.spectra, exposed, gel)
-    shade_windows(ax, plan.markers, panel.width - TICKS - 1.5)
-    ax.set_xlabel("wavenumber (cm⁻¹)")
-    _name_upright(figure, row, panel, top, "difference")
-    words = "exposed − blank"
-    write(figure, panel.left, top, words)
+    shade_windows(ax, p.plan.markers, p.inner)
+    write(p.figure, p.left, p.top, "exposed − blank")
     if gel is not None:
-        words = f"gel, {number(loading)} µg cm⁻²"
-        _write_key(figure, [(words, _GEL_LINE)], panel, top, offset=28)
+        p.key([(f"gel, {number(loading)} µg cm⁻²", _GEL_LINE)], offset=28)
 
 
-def _write_key(
-    figure: Figure,
-    entries: Sequence[tuple[str, dict[str, object]]],
-    panel: Panel,
-    top: float,
-    offset: float = 0.0,
-) -> None:
-    """Write the key of a panel on one line above it; names that are too long are shortened."""
-    room = panel.width - offset
-    if key_width(entries, _TIGHT) > room:
-        entries = [(fitted(words, room / len(entries) - 7), look) for words, look in entries]
-    draw_key(figure, [entries], panel.left + offset, top, space=_TIGHT)
-
-
-def _acceptance(plan: Plan, block: Block) -> float | None:
-    return plan.acceptance_limit if block.unit == "ug cm-2" else None
-
-
-def _draw_mockups(
-    figure: Figure, plan: Plan, block: Block, _row: Row, panel: Panel, top: float
-) -> None:
-    slim = narrow(plan.width)
-    height = pitch(plan.width) * len(block.groups)
+def _draw_mockups(p: _Panel) -> None:
+    """A line a group: beside its dots its name and its numbers, in one column above them."""
+    groups, slim, step = p.block.groups, narrow(p.plan.width), pitch(p.plan.width)
     label, beside = (0.0, 0.0) if slim else (_LABEL, _BESIDE_DOTS)
-    wide = panel.width - label - beside
-    ax = place(figure, panel.left + label, top, wide, height)
-    draw_mockups(ax, block.groups, _acceptance(plan, block), slim=slim)
+    wide = p.width - label - beside
+    ax = place(p.figure, p.left + label, p.top, wide, step * len(groups))
+    draw_mockups(ax, groups, p.acceptance, slim=slim)
+    ax.set_xlabel(f"mean of a mock-up ({p.unit})")
     if slim:
-        ax.set_ylim(len(block.groups) - SLIM_MIDDLE, -SLIM_MIDDLE)
-    ax.set_xlabel(f"mean of a mock-up ({unit_words(block.unit)})")
-    for line, group in enumerate(block.groups):
-        if slim:
-            _write_above(figure, group, panel, top + line * pitch(plan.width) + 0.9)
-        else:
-            middle = top + (line + 0.5) * pitch(plan.width) - LINE / 2 + 0.3
-            words = fitted(group.words, label - 14) + f", n = {group.values.size}"
-            write(figure, panel.left + label - 2, middle, words, ha="right")
-    if not slim:
-        _write_numbers(figure, block, panel.left + label + wide, top, pitch(plan.width))
+        ax.set_ylim(len(groups) - SLIM_MIDDLE, -SLIM_MIDDLE)
+        for line, group in enumerate(groups):
+            _write_above(p, group, p.top + line * step + 0.9)
+        return
+    tops = [p.top + (line + 0.5) * step - LINE / 2 + 0.3 for line in range(len(groups))]
+    for group, top in zip(groups, tops, strict=True):
+        words = fitted(group.words, label - 14) + f", n = {group.values.size}"
+        write(p.figure, p.left + label - 2, top, words, ha="right")
+    _write_numbers(p, p.left + label + wide, tops)
 
 
-def _write_above(figure: Figure, group: Group, panel: Panel, top: float) -> None:
+def _write_above(p: _Panel, group: Group, top: float) -> None:
     """One column: the name of a group above its dots, the numbers of its arm beside the name."""
     said = ""
     if group.verdict is not None:
@@ -326,22 +323,20 @@ def _write_above(figure: Figure, group: Group, panel: Panel, top: float) -> None
         if np.isfinite(row["detection_limit"]):
             said = f"DL {rounded(row, 'detection_limit')}, UB {rounded(row, 'upper_bound')}: {said}"
     count = f", n = {group.values.size}"
-    room = panel.width - text_width(said) - text_width(count) - 2
-    write(figure, panel.left, top, fitted(group.words.removeprefix("exposed "), room) + count)
-    write(figure, panel.left + panel.width, top, said, ha="right")
+    room = p.width - text_width(said) - text_width(count) - 2
+    write(p.figure, p.left, top, fitted(group.words.removeprefix("exposed "), room) + count)
+    write(p.figure, p.left + p.width, top, said, ha="right")
 
 
-def _write_numbers(figure: Figure, block: Block, left: float, top: float, step: float) -> None:
+def _write_numbers(p: _Panel, left: float, tops: Sequence[float]) -> None:
     """Full width: mean, detection limit, upper bound and verdict of each arm beside its dots; the
     heads stand on the line of the last blank, just above."""
-    tops = [top + (line + 0.5) * step - LINE / 2 + 0.3 for line in range(len(block.groups))]
-    arms = [line for line, group in enumerate(block.groups) if group.verdict is not None]
+    arms = [(g.verdict, top) for g, top in zip(p.block.groups, tops, strict=True) if g.verdict]
+    heads = tops[tops.index(arms[0][1]) - 1]
     for head, right in _COLUMNS.values():
-        write(figure, left + right, tops[arms[0] - 1], head, ha="right")
-    write(figure, left + _VERDICT, tops[arms[0] - 1], "verdict")
-    for group, middle in zip(block.groups, tops, strict=True):
-        if group.verdict is None:
-            continue
+        write(p.figure, left + right, heads, head, ha="right")
+    write(p.figure, left + _VERDICT, heads, "verdict")
+    for row, top in arms:
         for name, (_, right) in _COLUMNS.items():
-            write(figure, left + right, middle, rounded(group.verdict, name), ha="right")
-        write(figure, left + _VERDICT, middle, str(group.verdict["verdict"]))
+            write(p.figure, left + right, top, rounded(row, name), ha="right")
+        write(p.figure, left + _VERDICT, top, str(row["verdict"]))

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .blocks import Series, Spiking
 from .mockups import LIMITS, LOOK
+from .stratum import Series, Spiking
 from .style import EXPOSED, GEL, INK, PALE, WORKING, text_width
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..schema import LIST_SEPARATOR, MARKER_COLUMNS
+from ..schema import LIST_SEPARATOR, MARKER_COLUMNS, marker_of
 from ..words.common import number, stratum_of, stratum_words, unit_words
 from .style import BLANK, EXPOSED, GEL, INK, MM_PER_INCH, PALE, figure_style, fitted, place, write
 
@@ -105,7 +105,7 @@ def draw_selectivity(ax: Axes, rows: Rows) -> Axes:
     ax.barh(range(len(rows)), np.nan_to_num(values), height=0.5, color=colours)
     ax.set_xlim(0, 1)
     ax.set_xlabel("selectivity")
-    names = [fitted(row["score"].removeprefix("band: "), NAME_MM - 4) for row in rows]
+    names = [fitted(marker_of(row["score"]), NAME_MM - 4) for row in rows]
     labels = _lines(ax, rows, names)
     for label, row in zip(labels, rows, strict=True):
         label.set_color(BLANK if row["blind"] else INK)

@@ -14,13 +14,13 @@ import numpy as np
 
 from ..errors import ContractError
 from ..schema import FIGURE_WIDTHS
+from ..words.caption import caption
 from ..words.common import stratum_of
-from .blocks import Block, Series, Spiking
-from .caption import caption
+from .contents import Plan, plan_figure
 from .layout import narrow
 from .photo import Photo
-from .plan import Plan, plan_figure
 from .residue import draw
+from .stratum import Block, Series, Spiking
 from .style import COLOUR_MAP, figure_style
 
 if TYPE_CHECKING:
@@ -61,6 +61,7 @@ def write_figure(
     folder = Path(folder)
     record: dict[str, Any]
     known = _sha256(result.folder / "verdicts.csv")
+    study = result.provenance["study"]
     mark = f"verdicts.csv sha256 {known}"
     try:
         plan = plan_figure(result, width_mm=width_mm)
@@ -69,7 +70,7 @@ def write_figure(
     else:
         files = save_figure(draw(plan), folder, "figure", mark=mark)
         files |= _save_tiff(folder / "figure.png", mark)
-        record = {**describe(plan), "files": files, "caption": caption(plan, result.provenance)}
+        record = {**describe(plan), "files": files, "caption": caption(plan, study)}
         if not narrow(plan.width):
             pages, left_out = column_pages(result)
             files |= _save_pages(pages, folder / f"{ONE_COLUMN}.pdf", mark)
@@ -78,7 +79,7 @@ def write_figure(
                     {
                         "stratum": page.blocks[0].words,
                         "left_out": list(page.left_out),
-                        "caption": caption(page, result.provenance),
+                        "caption": caption(page, study),
                     }
                     for page in pages
                 ],

@@ -11,10 +11,11 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ReadError
-from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, make_map, make_points, marked
-from .opening import damaged, json_of, labelled, refuse, source_of, with_position_unit
+from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, marked
+from .labelled import contract_of, spectra, stored
+from .opening import damaged, json_of, refuse
 from .options import DatasetOptions, kept
-from .vocabulary import (
+from .unit_words import (
     as_fraction,
     axis_unit_of,
     contradicts,
@@ -90,13 +91,15 @@ def _own(
     if "spectrum" in array.coords and array["spectrum"].dtype == object:
         array = array.assign_coords(spectrum=array["spectrum"].astype(str))
     before = json_of(str(array.attrs["source"]))
-    source = source_of(path, reader, **origin, variable=str(array.name), origin=before)
-    array.attrs["source"] = json.dumps(source, ensure_ascii=False)
+    source = {"file": path.name, "reader": reader, **origin, "variable": str(array.name)}
+    array.attrs["source"] = json.dumps({**source, "origin": before}, ensure_ascii=False)
     for part in (array, *array.coords.values()):
         part.encoding = {}
     if not options.lazy and "valid" in array.coords:
         _refuse_lost(path, array)
-    return labelled(path, lambda values: check(marked(array.copy(data=values))), array.data)
+    array = array.copy(data=stored(path, array.data))
+    with contract_of(path):
+        return check(marked(array))
 
 
 def _refuse_lost(path: Path, array: xr.DataArray) -> None:
@@ -166,10 +169,9 @@ def _foreign(
         raise refuse(path, f"the spectral dimensions {spectral}", "one of them",
                      "dims={'wavenumber': ..., ...}")  # fmt: skip
     order = _pixel_order(path, array, spectral[0], options.dims)
-    axis, notes = _axis(path, dataset, spectral[0], options.dims)
+    axis, axis_notes = _axis(path, dataset, spectral[0], options.dims)
     array = array.transpose(*order, spectral[0])
-    quantity, said = _quantity(path, array, options.quantity)
-    notes |= said
+    quantity, quantity_notes = _quantity(path, array, options.quantity)
     percent = _percent(array, options.percent)
     if options.lazy and percent is None and quantity in ("transmittance", "reflectance"):
         raise refuse(path, f"{quantity} opened lazily, so that its numbers are not looked at",
@@ -177,25 +179,22 @@ def _foreign(
     values, scale = as_fraction(path, array.data, quantity, percent)
     technique = options.technique or str(array.attrs.get("technique", "unknown"))
     dims = list(map(str, array.dims))
-    recognised = {**origin, "variable": str(array.name), "dims": dims, **notes, **scale}
+    notes: dict[str, Any] = {**origin, "variable": str(array.name), "dims": dims, **axis_notes,
+             **quantity_notes, **scale}  # fmt: skip
+    said: dict[str, Any] = {"quantity": quantity, "technique": technique}
     if len(order) < 2:
-        values = values.reshape(-1, axis.size)
         names = dataset[order[0]].values if order and order[0] in dataset.coords else None
         if names is not None and names.dtype == object:
             names = names.astype(str)
-        source = source_of(path, reader, **recognised)
-        return labelled(path, make_points, values, axis, names, quantity=quantity,
-                        technique=technique, source=source)  # fmt: skip
-    positions, unit, said = _positions(path, dataset, order)
-    recognised |= said
-    for place, dim in enumerate(order):
-        if positions[dim].size > 1 and positions[dim][0] > positions[dim][-1]:
-            positions[dim], values = positions[dim][::-1], np.flip(values, place)
-            recognised[f"{'yx'[place]} order"] = "descending in the file, turned round"
-    made = labelled(path, make_map, values, axis, positions[order[1]], positions[order[0]],
-                    quantity=quantity, technique=technique,
-                    source=source_of(path, reader, **recognised))  # fmt: skip
-    return with_position_unit(made, unit)
+        values = values.reshape(-1, axis.size)
+        return spectra(path, reader, values, axis, notes, names=names, **said)
+    places, unit, order_notes = _positions(path, dataset, order)
+    notes |= order_notes
+    for place, name in enumerate(("y", "x")):
+        if places[name].size > 1 and places[name][0] > places[name][-1]:
+            places[name], values = places[name][::-1], np.flip(values, place)
+            notes[f"{name} order"] = "descending in the file, turned round"
+    return spectra(path, reader, values, axis, notes, **places, unit=unit, **said)
 
 
 def _pixel_order(
@@ -265,9 +264,9 @@ def _positions(
 ) -> tuple[dict[str, Any], str, dict[str, str]]:
     found: dict[str, Any] = {}
     units: set[str] = set()
-    for dim in order:
+    for name, dim in zip(("y", "x"), order, strict=True):
         if dim not in dataset.coords:
-            found[dim] = np.arange(dataset.sizes[dim], dtype=float)
+            found[name] = np.arange(dataset.sizes[dim], dtype=float)
             units.add("pixel")
             continue
         word = str(dataset[dim].attrs.get("units", ""))
@@ -275,7 +274,7 @@ def _positions(
         if unit is None or dataset[dim].dtype.kind not in "fiu":
             raise refuse(path, f"{dim} with units {word!r}", "positions in um, mm or pixel",
                          "set the attribute units of that variable")  # fmt: skip
-        found[dim] = dataset[dim].values.astype(float) * unit[1]
+        found[name] = dataset[dim].values.astype(float) * unit[1]
         units.add(unit[0])
     if len(units) > 1:
         raise refuse(path, "one position in um and the other in pixels", "both in the same unit",

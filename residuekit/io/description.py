@@ -34,10 +34,7 @@ class Description:
 
     def _rows(self) -> dict[str, str]:
         rows = {
-            "file": self.file,
-            "format": self.format,
-            "layout": self.layout,
-            "quantity": self.quantity,
+            **{name: getattr(self, name) for name in ("file", "format", "layout", "quantity")},
             "technique": self.technique,
             "spectra": f"{self.n_spectra}, {self.n_missing} of them with missing values",
             "axis": f"{self.first:.6g} to {self.last:.6g} cm-1, {self.n_wavenumbers} points, "
@@ -61,12 +58,13 @@ def description_of(array: xr.DataArray, noticed: tuple[str, ...]) -> Description
     """Describe an array as it was read, with the warnings its reader gave."""
     axis = array[WAVENUMBER].values
     recognised = source(array)
+    assumed = recognised.pop("quantity", "")
     is_map = array.dims == MAP_DIMS
     return Description(
         file=recognised.pop("file"),
         format=recognised.pop("reader"),
         layout=str(recognised.pop("layout", "map" if is_map else "points")),
-        quantity=str(array.name) + _assumed(recognised.pop("quantity", "")),
+        quantity=f"{array.name} ({assumed})" if assumed else str(array.name),
         technique=array.attrs["technique"],
         n_spectra=array[..., 0].size,
         n_missing=int((~array["valid"]).sum()),
@@ -79,10 +77,6 @@ def description_of(array: xr.DataArray, noticed: tuple[str, ...]) -> Description
         recognised=recognised,
         warnings=noticed,
     )
-
-
-def _assumed(note: str) -> str:
-    return f" ({note})" if note else ""
 
 
 def _grid(array: xr.DataArray) -> str:

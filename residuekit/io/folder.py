@@ -15,11 +15,13 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ResiduekitWarning
-from ..schema import WAVENUMBER, make_map, source
-from .cube import positions, whole_numbers
-from .opening import FOLDER_OPTIONS, labelled, refuse, source_of
+from ..schema import WAVENUMBER, source
+from .checksum import FOLDER_OPTIONS
+from .labelled import same_axis, spectra
+from .opening import refuse
 from .options import FolderOptions, Stated, need, takes
-from .vocabulary import tell
+from .pixel_grid import positions, whole_numbers
+from .unit_words import tell
 
 NAME = "folder"
 _MOST_PIXELS = 10_000_000
@@ -47,13 +49,13 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         said = {f.name: getattr(options, f.name) for f in dataclasses.fields(Stated)}
         given = {name: value for name, value in said.items() if value is not None}
         with _told_once(path):
-            spectra = [_one(path, read_file(file, **given), file) for file in found]
-        first = spectra[0]
-        for other, file in zip(spectra, found, strict=True):
+            each = [_one(path, read_file(file, **given), file) for file in found]
+        first = each[0]
+        for other, file in zip(each, found, strict=True):
             _same(path, first, other, found[0].name, file.name)
         cube = np.full((n_y, n_x, first.sizes[WAVENUMBER]), np.nan, dtype=np.float32)
         rows, columns = _walk(n_y, n_x, order, start)
-        for place, spectrum in zip(places, spectra, strict=True):
+        for place, spectrum in zip(places, each, strict=True):
             cube[rows[place], columns[place]] = spectrum.values[0]
         recognised = {
             "layout": "map of one-spectrum files",
@@ -64,9 +66,8 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         if len(found) < n_y * n_x:
             recognised["missing pixels"] = str(n_y * n_x - len(found))
         x, y = positions(path, n_x, n_y, options.step)
-        return labelled(path, make_map, cube, first[WAVENUMBER].values, x, y,
-                        quantity=str(first.name), technique=first.attrs["technique"],
-                        source=source_of(path, NAME, **recognised))  # fmt: skip
+        return spectra(path, NAME, cube, first[WAVENUMBER].values, recognised, x=x, y=y,
+                       quantity=str(first.name), technique=first.attrs["technique"])  # fmt: skip
 
     return read
 
@@ -111,12 +112,9 @@ def _check_numbers(path: Path, found: list[Path]) -> None:
     for file in found:
         numbers = tuple(_numbers(file))
         if numbers in seen and numbers:
-            raise refuse(
-                path,
-                f"{seen[numbers]} and {file.name}, which have one number",
-                "a number of its own for each file",
-                "files='*.csv' or remove one",
-            )
+            raise refuse(path, f"{seen[numbers]} and {file.name}, which have one number",
+                         "a number of its own for each file",
+                         "files='*.csv' or remove one")  # fmt: skip
         seen[numbers] = file.name
     if () in seen and len(seen) > 1:
         raise refuse(path, f"{seen[()]}, without a number among files that have one",
@@ -171,15 +169,10 @@ def _one(path: Path, array: xr.DataArray, file: Path) -> xr.DataArray:
 
 def _same(path: Path, first: xr.DataArray, other: xr.DataArray, one: str, two: str) -> None:
     a, b = first[WAVENUMBER].values, other[WAVENUMBER].values
-    step = np.diff(a).min() if a.size > 1 else 1.0
-    if a.size != b.size or not np.allclose(a, b, rtol=0, atol=1e-3 * step):
-        raise refuse(
-            path,
-            f"{two} with {b.size} points from {b[0]:g} to {b[-1]:g}, {one} with "
-            f"{a.size} from {a[0]:g} to {a[-1]:g}",
-            "one axis",
-            "export all alike",
-        )
+    if not same_axis(a, b):
+        raise refuse(path, f"{two} with {b.size} points from {b[0]:g} to {b[-1]:g}, {one} with "
+                     f"{a.size} from {a[0]:g} to {a[-1]:g}", "one axis",
+                     "export all alike")  # fmt: skip
     if first.name != other.name:
         raise refuse(path, f"{two} in {other.name}, {one} in {first.name}", "one quantity",
                      "export all alike, or state quantity=")  # fmt: skip

@@ -11,13 +11,13 @@ import xarray as xr
 
 from ..schema import MAP_DIMS, WAVENUMBER
 from .dataset import from_dataset
-from .hdf5_guard import guard
-from .opening import damaged, readable, refuse
+from .opening import damaged, fits_in, readable, refuse
 from .options import DatasetOptions, PathOptions, takes
 
 NAME = "HDF5"
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _DIMS = ("spectrum", *MAP_DIMS)
+_MOST_OBJECTS = 10_000
 
 
 def recognises(head: bytes) -> bool:
@@ -71,8 +71,8 @@ def _dataset(path: Path, book: Any, name: str) -> Any:
 
 
 def _stated(path: Path, book: Any, dataset: str, options: PathOptions) -> xr.DataArray:
+    """The numbers and their axes where the options say they are."""
     dims = options.dims
-    axes = {WAVENUMBER: options.wavenumber, "x": options.x, "y": options.y}
     numbers = _dataset(path, book, dataset)
     if (
         dims is None or isinstance(dims, str) or len(dims) != numbers.ndim
@@ -81,22 +81,34 @@ def _stated(path: Path, book: Any, dataset: str, options: PathOptions) -> xr.Dat
         raise refuse(path, f"dims={dims!r} for a dataset of shape {numbers.shape}",
                      f"one of {', '.join(_DIMS)} for each dimension",
                      "dims=('y', 'x', 'wavenumber')")  # fmt: skip
-    if axes[WAVENUMBER] is None:
+    if options.wavenumber is None:
         raise refuse(path, "no path of the wavenumbers", "where they stand",
                      "wavenumber='entry/data/wavenumber'")  # fmt: skip
-    coords = {dim: _axis(path, book, axes[dim], dim, numbers.shape[place])
-              for place, dim in enumerate(dims) if axes.get(dim) is not None}  # fmt: skip
-    name = str(_text(numbers.attrs.get("long_name", dataset.rpartition("/")[2])))
-    attrs = {"units": _text(numbers.attrs.get("units", ""))}
-    return xr.DataArray(numbers[()], dims=tuple(dims), coords=coords, name=name, attrs=attrs)
+    axes = {WAVENUMBER: options.wavenumber, "x": options.x, "y": options.y}
+    return _array(path, book, numbers, dims, [axes.get(dim) for dim in dims],
+                  dataset.rpartition("/")[2])  # fmt: skip
 
 
-def _axis(path: Path, book: Any, name: Any, dim: str, size: int) -> tuple[str, Any, dict[str, str]]:
-    axis = _dataset(path, book, str(name))
-    if axis.shape != (size,):
-        raise refuse(path, f"{name!r} of shape {axis.shape}", f"{size} numbers, one for each {dim}",
-                     "the path of that axis")  # fmt: skip
-    return dim, axis[()], {"units": _text(axis.attrs.get("units", ""))}
+def _array(
+    path: Path, book: Any, numbers: Any, dims: Sequence[str], axes: Sequence[str | None], name: Any
+) -> xr.DataArray:
+    """The numbers with these dims, each with the axis under a path, or with none."""
+    coords = {}
+    for dim, size, axis in zip(dims, numbers.shape, axes, strict=True):
+        if axis is None:
+            continue
+        found = _dataset(path, book, str(axis))
+        if found.shape != (size,):
+            raise refuse(path, f"{axis!r} of shape {found.shape}", f"{size} numbers, one for each "
+                         f"{dim}", "the path of that axis")  # fmt: skip
+        coords[dim] = (dim, found[()], _units(found))
+    name = _text(numbers.attrs.get("long_name", name))
+    return xr.DataArray(numbers[()], dims=tuple(dims), coords=coords, name=name,
+                        attrs=_units(numbers))  # fmt: skip
+
+
+def _units(numbers: Any) -> dict[str, str]:
+    return {"units": _text(numbers.attrs.get("units", ""))}
 
 
 def _text(value: Any) -> str:
@@ -119,15 +131,12 @@ def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
                      "dataset='entry/data/values', dims=('y', 'x', 'wavenumber'), "
                      "wavenumber='entry/data/wavenumber'")  # fmt: skip
     group = plots[0]
-    numbers = _dataset(path, book, f"{group.name}/{_text(group.attrs['signal'])}")
+    signal = _text(group.attrs["signal"])
+    numbers = _dataset(path, book, f"{group.name}/{signal}")
     axes = [_text(axis) for axis in np.atleast_1d(group.attrs.get("axes", []))]
     if len(axes) != numbers.ndim:
-        raise refuse(
-            path,
-            f"axes {axes} for numbers of shape {numbers.shape}",
-            "one axis for each dimension",
-            "dataset=..., dims=..., wavenumber=...",
-        )
+        raise refuse(path, f"axes {axes} for numbers of shape {numbers.shape}", "one axis for each "
+                     "dimension", "dataset=..., dims=..., wavenumber=...")  # fmt: skip
     for place, axis in enumerate(axes):
         lies = np.atleast_1d(group.attrs.get(f"{axis}_indices", place)).tolist()
         if lies != [place]:
@@ -137,14 +146,8 @@ def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
     if dims is not None and len(dims) != len(axes):
         raise refuse(path, f"dims={dims!r} for axes {axes}", "one for each", "leave dims out")
     names = [f"axis {i}" if axis == "." else axis for i, axis in enumerate(axes)]
-    if dims is not None:
-        names = list(dims)
-    coords = {name: _axis(path, book, f"{group.name}/{axis}", name, numbers.shape[place])
-              for place, (name, axis) in enumerate(zip(names, axes, strict=True))
-              if axis != "."}  # fmt: skip
-    label = _text(numbers.attrs.get("long_name", group.attrs["signal"]))
-    attrs = {"units": _text(numbers.attrs.get("units", ""))}
-    return xr.DataArray(numbers[()], dims=names, coords=coords, name=label, attrs=attrs)
+    paths = [None if axis == "." else f"{group.name}/{axis}" for axis in axes]
+    return _array(path, book, numbers, names if dims is None else dims, paths, signal)
 
 
 def _plots(book: Any) -> list[Any]:
@@ -156,3 +159,41 @@ def _plots(book: Any) -> list[Any]:
 
     book.visititems(look)
     return found
+
+
+def guard(path: Path, *, lazy: bool = False) -> None:
+    """Refuse a file with links or storage in other files, or with more numbers than it can hold.
+
+    Raises
+    ------
+    ReadError : any of these, or a file that h5py cannot walk through.
+    """
+    import h5py
+
+    faults: list[str] = []
+    seen: list[tuple[str, int]] = []
+
+    def look(name: str, link: Any) -> bool | None:
+        seen.append((name, 0))
+        if isinstance(link, h5py.ExternalLink):
+            faults.append(f"{name}, a link to the file {link.filename}")
+        return True if faults or len(seen) > _MOST_OBJECTS else None
+
+    def measure(name: str, found: Any) -> None:
+        if isinstance(found, h5py.Dataset):
+            if found.external or found.is_virtual:
+                faults.append(f"{name}, numbers kept in another file")
+            seen.append((name, found.size * found.dtype.itemsize if found.shape else 0))
+
+    try:
+        with h5py.File(path, "r") as file:
+            file.visititems_links(look)
+            if not faults and len(seen) <= _MOST_OBJECTS:
+                file.visititems(measure)
+    except Exception as error:  # the library raises anything on damaged bytes
+        raise damaged(path, error) from error
+    if faults or len(seen) > 2 * _MOST_OBJECTS:
+        raise refuse(path, faults[0] if faults else f"more than {_MOST_OBJECTS} objects",
+                     "all of it in this one file", "export it as one whole file")  # fmt: skip
+    if not lazy:
+        fits_in(path, sum(size for _, size in seen))

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .jcamp_block import Block, DataTable, number
+from .jcamp import blocks_of
 from .jcamp_tables import form, groups
-from .jcampdx import blocks_of
+from .jcamp_text import Block, DataTable, number
 from .opening import refuse
-from .vocabulary import axis_unit_of, to_wavenumber
+from .unit_words import axis_unit_of, to_wavenumber
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,8 +69,7 @@ def read_peaks(path: str | os.PathLike[str]) -> pd.DataFrame:
 
 def _table(path: Path, block: Block, table: DataTable, place: int) -> list[dict[str, Any]]:
     if not block.ended:
-        raise refuse(path, "no ##END=", "a whole file: this one may be cut", "export it again; if "
-                     "it is whole, add a last line ##END=", table.line)  # fmt: skip
+        raise block.cut_off(path, table.line)
     kind = form(table)
     if kind in _COLUMNS:
         names = _COLUMNS[kind]

@@ -9,14 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from .asdf import MOST_VALUES, BadNumberError, decode_line, decode_pairs
-from .asdf_table import Decoded, decode_table
-from .jcamp_block import Block, DataTable
+from .jcamp_digits import BadNumberError, Decoded, decode, decode_pairs
+from .jcamp_text import Block, DataTable
 from .opening import refuse
-from .vocabulary import tell
+from .unit_words import tell
 
-#: Characters above which the compiled decoder is worth its import.
-_LARGE = 30_000
 EVEN, PAIRS = "X++(Y..Y)", "XY..XY"
 
 
@@ -26,7 +23,7 @@ def form(table: DataTable) -> str:
     return words[1:-1] if words.startswith("(") and words.endswith(")") else words
 
 
-def decode(path: Path, block: Block) -> tuple[Any, Any, str]:
+def decode_block(path: Path, block: Block) -> tuple[Any, Any, str]:
     """Decode the only table of a block: axis (n,), ordinates (n,), the number forms used.
 
     Raises
@@ -45,8 +42,7 @@ def decode(path: Path, block: Block) -> tuple[Any, Any, str]:
                      "export it again: it may be cut", block.line)  # fmt: skip
     table = block.tables[0]
     if not block.ended:
-        raise refuse(path, "no ##END=", "a whole file: this one may be cut", "export it again; if "
-                     "it is whole, add a last line ##END=", table.rows[-1][0])  # fmt: skip
+        raise block.cut_off(path, table.rows[-1][0])
     decoders: dict[str, Callable[..., tuple[Any, Any, str]]] = {EVEN: _even, PAIRS: _pairs}
     if form(table) not in decoders:
         raise refuse(path, f"##{table.label}={table.form}", f"({EVEN}) or ({PAIRS})",
@@ -59,47 +55,23 @@ def decode(path: Path, block: Block) -> tuple[Any, Any, str]:
 def _even(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
     """Decode ``(X++(Y..Y))``."""
     first, last = block.number(path, "FIRSTX"), block.number(path, "LASTX")
-    decoded = decode_table(table.text, MOST_VALUES) if len(table.text) > _LARGE else None
-    if decoded is None:
-        decoded = _by_line(path, table)
+    decoded = _told(path, table.line, decode, table.text)
     values = decoded.y * block.number(path, "YFACTOR", 1.0)
     if values.size < 2 or first == last:
         raise refuse(path, f"{values.size} points from {first:g} to {last:g}",
                      "two points or more along an axis", "export it again", table.line)  # fmt: skip
     axis = np.linspace(first, last, values.size)
     _check_axis(path, block, axis, decoded, table)
-    return axis, values, " + ".join(sorted(decoded.forms))
+    return axis, values, " + ".join(decoded.forms)
 
 
-def _by_line(path: Path, table: DataTable) -> Decoded:
-    ordinates: list[float] = []
-    x, resolution, index = [], [], []
-    forms: set[str] = set()
-    repeats = False
-    for number, text in table.rows:
-        line = _decoded(path, number, decode_line, text, MOST_VALUES - len(ordinates))
-        y = line.y
-        if repeats and y and y[0] != ordinates[-1]:
-            raise refuse(path, f"the ordinate {y[0]:g} where the line above ends at "
-                         f"{ordinates[-1]:g} (the check of the DIF form)", "the same number",
-                         "export it again: the lines between are damaged", number)  # fmt: skip
-        shared = int(repeats and bool(y))
-        index.append(len(ordinates) - shared)
-        x.append(line.x)
-        resolution.append(line.resolution)
-        ordinates.extend(y[shared:])
-        forms |= line.forms
-        repeats = line.ends_in_difference
-    return Decoded(np.array(ordinates, dtype=float), np.array(x), np.array(resolution),
-                   np.array(index), forms)  # fmt: skip
-
-
-def _decoded(path: Path, number: int, decoder: Callable[..., Any], text: str, *room: int) -> Any:
+def _told(path: Path, line: int, decoder: Callable[[str], Any], text: str) -> Any:
+    """What a decoder finds in a text that begins at this line, or what is wrong, with its line."""
     try:
-        return decoder(text, *room)
+        return decoder(text)
     except BadNumberError as error:
-        raise refuse(path, error.args[0], error.args[1], "export it again, or mend the line",
-                     number) from error  # fmt: skip
+        found, needed, fix, below = error.args
+        raise refuse(path, found, needed, fix, line + below) from error
 
 
 def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, table: DataTable) -> None:
@@ -117,7 +89,8 @@ def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, table: Da
                  f"LASTX and {axis.size} points")  # fmt: skip
         raise refuse(path, f"{found}; {counted}" if counted else found,
                      "lines that stand where the labels say", "export it again: points are "
-                     "missing, doubled, or the file is cut", table.rows[at][0])  # fmt: skip
+                     "missing, doubled, or the file is cut",
+                     table.line + int(decoded.line[at]))  # fmt: skip
     if counted and decoded.x.size < 3:
         raise refuse(path, counted, "as many points as NPOINTS says", "export it again: it may be "
                      "cut", block.line_of("NPOINTS"))  # fmt: skip
@@ -127,7 +100,7 @@ def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, table: Da
     worst = int(np.argmax(np.where(off > 1.01 * unit, off, 0)))
     if off[worst] > 1.01 * unit[worst]:
         tell(path, f"the abscissa is up to {off[worst]:.3g} off the axis of FIRSTX and LASTX",
-             table.rows[worst][0])  # fmt: skip
+             table.line + int(decoded.line[worst]))  # fmt: skip
     delta = block.number(path, "DELTAX", step)
     if abs(abs(delta) - step) * (axis.size - 1) > step / 2:
         signed = (axis[-1] - axis[0]) / (axis.size - 1)
@@ -165,7 +138,7 @@ def groups(path: Path, table: DataTable, size: int) -> Any:
     """Decode plain numbers in groups of `size` on each line: (n_groups, size)."""
     numbers: list[float] = []
     for line, text in table.rows:
-        found = _decoded(path, line, decode_pairs, text)
+        found = _told(path, line, decode_pairs, text)
         if len(found) % size:
             wanted = "pairs of X and Y" if size == 2 else f"groups of {size}"
             raise refuse(path, f"{len(found)} numbers", wanted, "mend the line", line)

@@ -12,10 +12,10 @@ import xarray as xr
 
 from ..errors import Fault, WriteError, did_you_mean
 from ..schema import MAP_DIMS, WAVENUMBER
-from .asdf import DIF, DUP, SQZ
-from .jcampdx import STATE
-from .opening import float32
-from .state import state_of
+from .jcamp import STATE
+from .jcamp_digits import DIF, DUP, SQZ
+from .labelled import float32
+from .own_files import state_of
 
 _FORMS = ("affn", "difdup")
 _WIDTH = 78

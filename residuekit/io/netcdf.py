@@ -7,8 +7,9 @@ from pathlib import Path
 import xarray as xr
 
 from .dataset import from_dataset
-from .hdf5_guard import guard
-from .opening import damaged, float32, readable, refuse
+from .hdf5 import guard
+from .labelled import float32
+from .opening import damaged, readable, refuse
 from .options import DatasetOptions, takes
 
 NAME = "NetCDF"

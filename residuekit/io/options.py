@@ -9,23 +9,29 @@ import dataclasses
 import functools
 import inspect
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
 import xarray as xr
 
-from ..errors import Fault, ReadError, ResiduekitError, did_you_mean
+from ..errors import ReadError, ResiduekitError
 from ..schema import QUANTITIES, TECHNIQUES
+from ..validator import CALL, Field, Fields, check, choice, flag, text, unknown_faults
 from .opening import refuse
 
 X_UNITS = ("cm-1", "nm", "um")
+_IN_FILE = text("a path in the file", "'entry/data/values'")
+
+
+def option(one: Field, default: Any = None) -> Any:
+    """Declare an option by its field; what has none is checked where the file is read."""
+    return field(default=default, metadata={"field": one})
 
 
 def one_of(choices: Iterable[str], default: str | None = None) -> Any:
     """Declare an option that is one of these words, or left out."""
-    return field(default=default, metadata={"choices": tuple(choices)})
+    return option(choice(choices), default)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,7 +46,7 @@ class Stated:
 
     quantity: str | None = one_of(QUANTITIES)
     technique: str | None = one_of(TECHNIQUES)
-    percent: bool | None = None
+    percent: bool | None = option(flag("True"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,7 +78,7 @@ class TextOptions(TableOptions):
 class SheetOptions(TableOptions):
     """What a workbook may leave open: which `sheet`, where more than one holds numbers."""
 
-    sheet: str | None = None
+    sheet: str | None = option(text("the name of a sheet", "'Sheet1'"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,9 +108,9 @@ class DatasetOptions(Stated):
         checksum is then left out.
     """
 
-    variable: str | None = None
+    variable: str | None = option(text("the name of a variable", "'values'"))
     dims: Mapping[str, str] | None = None
-    lazy: bool = False
+    lazy: bool = option(flag("True"), default=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,11 +127,11 @@ class PathOptions(Stated):
         pixels are counted.
     """
 
-    dataset: str | None = None
+    dataset: str | None = option(_IN_FILE)
     dims: Sequence[str] | None = None
-    wavenumber: str | None = None
-    x: str | None = None
-    y: str | None = None
+    wavenumber: str | None = option(_IN_FILE)
+    x: str | None = option(_IN_FILE)
+    y: str | None = option(_IN_FILE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,7 +164,7 @@ class NumpyOptions(BareOptions):
     """
 
     dims: Sequence[str] | None = None
-    dataset: str | None = None
+    dataset: str | None = option(text("the name of an array", "'spectra'"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -246,44 +252,36 @@ def refuse_unknown(
     error: type[ResiduekitError] = ReadError,
 ) -> None:
     """Refuse options that are not known, all at once, each with the nearest that is."""
-    faults = [
-        Fault(f"the option {name!r}", f"one of {', '.join(known) or 'none'}",
-              did_you_mean(name, known) if known else "leave it out", str(path))
-        for name in given if name not in known
-    ]  # fmt: skip
+    faults = unknown_faults(given, known, replace(CALL, file=str(path)))
     if faults:
         raise error(faults)
 
 
+def fields_of(options: Stated | type[Stated]) -> Fields:
+    """Return the fields of those options that have one, by their names."""
+    return {
+        one.name: one.metadata["field"]
+        for one in dataclasses.fields(options)
+        if "field" in one.metadata
+    }
+
+
 def checked(path: Path, options: Options) -> Options:
-    """Return options whose words are among their choices; refuse all others at once."""
-    faults = []
-    percent: Any = options.percent
-    for one in dataclasses.fields(options):
-        value, choices = getattr(options, one.name), one.metadata.get("choices")
-        if value is not None and choices and not (isinstance(value, str) and value in choices):
-            faults.append(Fault(f"{one.name}={value!r}", f"one of {_list(choices)}",
-                                did_you_mean(str(value), choices), str(path)))  # fmt: skip
-    if not isinstance(percent, bool | np.bool_ | None):
-        faults.append(Fault(f"percent={percent!r}", "True or False", "percent=True", str(path)))
-    if faults:
-        raise ReadError(faults)
+    """Return options that are as their fields say; refuse all others at once."""
+    _refuse_wrong(path, options, fields_of(options))
     return options
-
-
-def _list(choices: Iterable[str]) -> str:
-    return ", ".join(map(repr, choices))
 
 
 def need(path: Path, options: Stated, *names: str) -> None:
     """Refuse options that must be stated and are not, all at once, each with its choices."""
-    faults = [
-        Fault(f"no {one.name}", f"it stated: one of {_list(one.metadata['choices'])}",
-              " or ".join(f"{one.name}={choice!r}" for choice in one.metadata["choices"][:2]),
-              str(path))
-        for one in dataclasses.fields(options)
-        if one.name in names and getattr(options, one.name) is None
-    ]  # fmt: skip
+    fields = fields_of(options)
+    _refuse_wrong(path, options, {name: fields[name] for name in names}, names)
+
+
+def _refuse_wrong(path: Path, options: Stated, fields: Fields, needed: Sequence[str] = ()) -> None:
+    given = {name: getattr(options, name) for name in fields}
+    given = {name: value for name, value in given.items() if value is not None}
+    _, faults = check(given, fields, replace(CALL, file=str(path)), needed)
     if faults:
         raise ReadError(faults)
 

@@ -1,4 +1,4 @@
-"""The head of a table: which rows of text stand above the numbers, and what each says."""
+"""A table of numbers and its head: which rows of text stand above, and what each says."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
+from typing import Any
 
-from .vocabulary import is_axis_word, is_unit_word, position_of
+from .unit_words import is_axis_word, is_unit_word, position_of
 
 MISSING = ("", "nan", "na", "n/a")
 _OPENS_AS_NUMBER = re.compile(r"[+-]?[.,]?\d")
@@ -26,6 +28,33 @@ class Head:
     title: str
     used: int
     named: bool
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of numbers: its header and what stands round it, values (n_rows, n_columns), lines.
+
+    `names` are those of the rows, where the first column is text; `units` those of the columns;
+    `form` says how the file was written (delimiter, decimal mark, encoding, sheet).
+    """
+
+    path: Path
+    head: Head
+    values: Any
+    lines: Any
+    stated: dict[str, Any]
+    form: dict[str, str]
+    decimal: str = "."
+    names: tuple[str, ...] | None = None
+
+    @property
+    def header(self) -> tuple[str, ...] | None:
+        """The names of the columns."""
+        return self.head.header
+
+    def number(self, cell: str) -> float | None:
+        """Return the number in a header cell, or None."""
+        return number_of(cell, self.decimal)
 
 
 def number_of(cell: str, decimal: str) -> float | None:

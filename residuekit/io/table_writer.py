@@ -13,9 +13,9 @@ import xarray as xr
 
 from ..errors import Fault, WriteError, did_you_mean
 from ..schema import MAP_DIMS, WAVENUMBER
-from .opening import float32
-from .state import state_of
-from .table_text import SIGNATURE
+from .labelled import float32
+from .own_files import state_of
+from .text_table import SIGNATURE
 
 
 def write(

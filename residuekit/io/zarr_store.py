@@ -7,7 +7,8 @@ from pathlib import Path
 import xarray as xr
 
 from .dataset import CHUNKS, from_dataset
-from .opening import ZARR_MARKS, damaged, fits_in, float32, is_zarr, refuse
+from .labelled import float32
+from .opening import ZARR_MARKS, damaged, fits_in, is_zarr, refuse
 from .options import DatasetOptions, takes
 
 NAME = "Zarr"

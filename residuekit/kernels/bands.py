@@ -7,14 +7,13 @@ ratios are quotients of two scores; several bands are held against one amount of
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from . import fast_scores
+from .compiled import contiguous_rows, over_blocks, run
 
 Floats = NDArray[np.float64]
 Anchors = tuple[tuple[float, float], tuple[float, float]]
@@ -132,24 +131,15 @@ def apply_weights(spectra: ArrayLike, weights: ArrayLike) -> Floats:
 
     Only the channels with a weight are read, for each score its own: a NaN elsewhere does no harm.
     """
-    rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
-    read = [np.flatnonzero(row) for row in rows]
+    factors = np.atleast_2d(np.ascontiguousarray(weights, dtype=np.float64))
     values = np.asarray(spectra)
-    if values.shape[-1] != rows.shape[-1]:
-        raise ValueError(f"weights for {rows.shape[-1]} channels, spectra of {values.shape[-1]}")
-
-    found = fast_scores.weighted_sums(values.reshape(-1, values.shape[-1]), rows)
-    if found is not None:
-        return found.reshape(*values.shape[:-1], len(rows))
-
-    def scores(block: Any) -> Floats:
-        columns = [
-            np.vecdot(block[:, used].astype(np.float64), row[used])
-            for row, used in zip(rows, read, strict=True)
-        ]
-        return np.stack(columns, axis=-1)
-
-    return _in_blocks(scores, values, (len(rows),))
+    if values.shape[-1] != factors.shape[-1]:
+        raise ValueError(f"weights for {factors.shape[-1]} channels, spectra of {values.shape[-1]}")
+    used = np.pad(factors != 0, [(0, 0), (1, 1)])
+    score, start = np.nonzero(used[:, 1:-1] & ~used[:, :-2])
+    _, last = np.nonzero(used[:, 1:-1] & ~used[:, 2:])
+    runs = np.column_stack([score, start, last + 1])
+    return _in_blocks("weighted", values, (len(factors),), factors, runs)
 
 
 def noise_of_second_differences(spectra: ArrayLike, kernel: ArrayLike | None = None) -> Floats:
@@ -176,7 +166,7 @@ def noise_of_second_differences(spectra: ArrayLike, kernel: ArrayLike | None = N
     if kernel is not None:
         difference = np.convolve(np.asarray(kernel, dtype=np.float64), difference)
     gain = float(np.linalg.norm(difference))
-    return _in_blocks(lambda block: _robust_deviation(block) / gain, values, ())
+    return _in_blocks("deviations", values, (), CUT, _MEDIAN, _MEDIAN_CUT) / gain
 
 
 def standard_error(noise: ArrayLike, weights: ArrayLike, smoothing: Any = None) -> Floats:
@@ -337,35 +327,13 @@ def _nearest(axis: Floats, position: float) -> tuple[float, float]:
     return float(near[0]), float(near[-1])
 
 
-def _robust_deviation(block: Any) -> Floats:
-    found = fast_scores.robust_deviations(block, CUT, _MEDIAN, _MEDIAN_CUT)
-    if found is not None:
-        return found
-    deviation = np.full(len(block), np.nan)
-    whole = np.isfinite(block).all(axis=-1)
-    differences = np.diff(block[whole].astype(np.float64), n=2, axis=-1)
-    sizes = np.sort(np.abs(differences), axis=-1)
-    rows = np.arange(len(sizes))
-
-    def spread_of(kept: Any) -> Any:
-        median = (sizes[rows, (kept - 1) // 2] + sizes[rows, kept // 2]) / 2
-        return median / np.where(kept < sizes.shape[-1], _MEDIAN_CUT, _MEDIAN)
-
-    kept = np.full_like(rows, sizes.shape[-1])
-    while True:
-        spread = spread_of(kept)
-        within = (sizes <= CUT * spread[:, None]).sum(axis=-1)
-        if (within >= kept).all():
-            break
-        kept = np.minimum(kept, within)
-    deviation[whole] = spread
-    return deviation
-
-
-def _in_blocks(function: Callable[[Any], Floats], values: Any, tail: tuple[int, ...]) -> Floats:
-    rows = values.reshape(-1, values.shape[-1])
+def _in_blocks(kernel: str, values: Any, tail: tuple[int, ...], *arguments: Any) -> Floats:
+    """Fill one result (..., *tail) a spectrum by a kernel of `row_loops`, on all cores."""
+    rows = contiguous_rows(values.reshape(-1, values.shape[-1]))
     result = np.empty((len(rows), *tail))
-    for start in range(0, len(rows), BLOCK_SPECTRA):
-        part = slice(start, start + BLOCK_SPECTRA)
-        result[part] = function(rows[part])
+
+    def fill(part: slice) -> None:
+        run("row_loops", kernel, rows[part], *arguments, result[part])
+
+    over_blocks(fill, len(rows), BLOCK_SPECTRA)
     return result.reshape((*values.shape[:-1], *tail))

@@ -1,56 +1,40 @@
-"""Compiled kernels where numba works, the plain numpy way where it does not, and blocks in turn.
-
-numba is imported when a kernel is first called. Where it is missing or fails, one warning says so
-and everything goes on the slow way, with the same numbers.
-"""
+"""Calls of the compiled kernels, and blocks of spectra in turn or on all cores."""
 
 from __future__ import annotations
 
 import gc
 import importlib
 import os
-import warnings
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ..errors import ResiduekitWarning
+from ..errors import Fault, ResiduekitError
 
 __all__ = ["contiguous_rows", "over_blocks", "run"]
 
-_failures: list[str] = []
-_loaded: set[str] = set()
-
 
 def run(module: str, name: str, *arguments: Any) -> Any:
-    """Call a compiled kernel of `residuekit.kernels`; None where compiled kernels do not work.
+    """Call a compiled kernel of `residuekit.kernels`; numba is imported with the first.
 
-    The kernels fill the arrays they are given and return something else than None.
+    Raises `ResiduekitError` where numba is missing or cannot compile: the kernels fill the arrays
+    they are given and raise nothing of their own.
     """
-    if _failures:
-        return None
-    pause = not _loaded and gc.isenabled()
-    if pause:  # numba makes a million objects that stay: a fifth of its loading is collection
-        gc.disable()
+    collecting = gc.isenabled()
+    gc.disable()  # numba makes a million objects that stay: a fifth of its loading is collection
     try:
-        kernel = getattr(importlib.import_module(f".{module}", __package__), name)
-        found = kernel(*arguments)
-        _loaded.add(name)
-        return found
-    except Exception as problem:  # numba and its compiler raise of every kind; the warning says it
-        _failures.append(f"{type(problem).__name__}: {problem}")
-        warnings.warn(
-            f"compiled kernels do not work here ({_failures[0]}); the plain numpy way takes over, "
-            "with the same numbers but 5 to 50 times slower. To mend it: install numba anew "
-            "(python -m pip install --force-reinstall numba)",
-            ResiduekitWarning,
-            stacklevel=3,
-        )
-        return None
+        return getattr(importlib.import_module(f".{module}", __package__), name)(*arguments)
+    except Exception as problem:  # numba and its compiler raise of every kind
+        raise ResiduekitError(
+            Fault(f"numba that cannot compile here ({type(problem).__name__}: {problem})",
+                  "a numba that works, for the fast parts",
+                  "python -m pip install --force-reinstall numba; where the folder of residuekit "
+                  "and the home folder cannot be written, set NUMBA_CACHE_DIR to one that can")
+        ) from problem  # fmt: skip
     finally:
-        if pause:
+        if collecting:
             gc.enable()
 
 

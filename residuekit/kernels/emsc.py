@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import ContractError, Fault
-from .baseline import on_complete_rows
 from .compiled import contiguous_rows, run
 
 __all__ = ["ScatterModel", "correct_scatter", "scatter_model"]
@@ -102,13 +101,5 @@ def correct_scatter(
     rows = contiguous_rows(block)
     result, factors = np.empty_like(rows), np.empty(len(rows))
     solver, polynomial = model.solver[: len(model.polynomial) + 1], model.polynomial
-    if run("row_filters", "by_model", rows, solver, polynomial, thickness, result, factors):
-        return result, factors
-    whole = on_complete_rows(lambda complete: complete, rows)
-    amounts = whole @ solver.T
-    if not thickness:
-        amounts[:, 0] = np.where(np.isnan(amounts[:, 0]), np.nan, 1.0)
-    usable = (amounts[:, 0] > 0) & (np.ptp(whole, axis=1) > 0)
-    factors = np.where(usable, amounts[:, 0], np.nan)
-    corrected = (whole - amounts[:, 1:] @ polynomial) / factors[:, None]
-    return corrected.astype(rows.dtype, copy=False), factors
+    run("row_loops", "by_model", rows, solver, polynomial, thickness, result, factors)
+    return result, factors

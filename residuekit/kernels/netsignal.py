@@ -69,6 +69,12 @@ class NetSignal:
     metric: BlankMetric = field(repr=False)
 
 
+#: A shape is refused when it leaves more than this many times what blanks leave ...
+_MOST_LEFT = 3
+#: ... and the reference explains less than this share of what is beyond the blanks' scatter.
+_LEAST_SHARE = 0.8
+
+
 @dataclass(frozen=True)
 class ShapeTest:
     """Whether a difference has the shape of the reference; E, Q, Q0 without unit."""
@@ -76,9 +82,27 @@ class ShapeTest:
     explained: float
     residual: float
     expected_residual: float
-    share: float
-    refused: bool
-    reason: str
+
+    @property
+    def share(self) -> float:
+        """E / (E + Q - Q0): how much of the difference beyond the blanks' scatter is explained."""
+        beyond = self.explained + max(self.residual - self.expected_residual, 0.0)
+        return self.explained / beyond if beyond > 0 else 0.0
+
+    @property
+    def ratio(self) -> float:
+        """Q / Q0: what the reference leaves, in what the scatter of the blanks leaves."""
+        return self.residual / self.expected_residual if self.expected_residual > 0 else np.inf
+
+    @property
+    def refused(self) -> bool:
+        """Whether the difference has another shape than the reference."""
+        return self.residual > _MOST_LEFT * self.expected_residual and self.share < _LEAST_SHARE
+
+    @property
+    def weak(self) -> bool:
+        """Whether the shape is not refused, but too little of it is explained to prove the gel."""
+        return not self.refused and self.share < _LEAST_SHARE
 
 
 @dataclass(frozen=True)
@@ -210,17 +234,7 @@ def shape_test(
     expected = float(blank_residual.mean()) * (n - 1) / n * (1 / n_exposed + 1 / n)
     parts = _explain(net.metric.whiten(spectra_rows(difference, n_channels)), basis)
     explained, residual = (float(part[0]) for part in parts)
-    beyond = explained + max(residual - expected, 0.0)
-    share = explained / beyond if beyond > 0 else 0.0
-    refused = residual > 3 * expected and share < 0.8
-    reason = (
-        f"the reference explains {share:.0%} of the difference beyond the scatter of the blanks, "
-        f"and what it leaves is {residual / expected if expected > 0 else np.inf:.1f} times what "
-        "that scatter leaves (the gel is refused above 3 times with less than 80% explained)"
-    )
-    if not refused and share < 0.8:
-        reason += ", too little to tell the gel by its shape"
-    return ShapeTest(explained, residual, expected, share, refused, reason)
+    return ShapeTest(explained, residual, expected)
 
 
 def _basis(white: Floats) -> Floats:

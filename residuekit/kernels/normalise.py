@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from ..errors import Fault, ProcedureError
 from .bands import ANCHOR_CHANNELS, area_weights, window_anchors
-from .baseline import Floats, on_complete_rows, two_point
+from .baselines import Floats, two_point
 from .compiled import contiguous_rows, run
 
 __all__ = ["area", "internal_standard", "snv", "vector"]
@@ -36,13 +36,7 @@ def vector(
     >>> vector([[3.0, 4.0]], [1000.0, 1002.0])
     (array([[0.6, 0.8]]), array([5.]))
     """
-    ends = _ends(_channels(wavenumber, low, high))
-    found = _compiled(block, "by_length", *ends)
-    if found is not None:
-        return found
-    rows = _finite(block)
-    part = rows[:, slice(*ends)]
-    return _divide(block, rows, np.sqrt(np.einsum("ij,ij->i", part, part)))
+    return _divided(block, "by_length", *_ends(_channels(wavenumber, low, high)))
 
 
 def snv(
@@ -56,14 +50,7 @@ def snv(
 
     Standard normal variate, Appl. Spectrosc. 43, 772. The factor is the standard deviation.
     """
-    ends = _ends(_channels(wavenumber, low, high))
-    found = _compiled(block, "by_spread", *ends)
-    if found is not None:
-        return found
-    rows = _finite(block)
-    part = rows[:, slice(*ends)]
-    spread = _unless_flat(part, part.std(axis=1, ddof=1))
-    return _divide(block, rows - part.mean(axis=1, keepdims=True), spread)
+    return _divided(block, "by_spread", *_ends(_channels(wavenumber, low, high)))
 
 
 def area(
@@ -79,7 +66,7 @@ def area(
     weights = np.zeros(len(np.asarray(wavenumber)))
     weights[start : stop - 1] += steps / 2
     weights[start + 1 : stop] += steps / 2
-    return _divide_by_sum(block, weights, start, stop, flat_is_nothing=False)
+    return _divided(block, "by_weights", weights, start, stop, False)
 
 
 def internal_standard(
@@ -110,57 +97,28 @@ def internal_standard(
     left, right = anchors = window_anchors(axis, low, high)
     if measure == "area":
         weights = area_weights(axis, low, high, anchors)
-        return _divide_by_sum(block, weights, *_ends(inside), flat_is_nothing=True)
-    rows = _finite(block)
-    line = two_point(rows, axis, left=left, right=right)
-    band = (rows - line)[:, inside]
+        return _divided(block, "by_weights", weights, *_ends(inside), True)
+    rows = contiguous_rows(block)
+    with np.errstate(invalid="ignore"):
+        band = (rows - two_point(rows, axis, left=left, right=right))[:, inside]
     farthest = np.argmax(np.abs(band), axis=1)
     factors = np.take_along_axis(band, farthest[:, None], axis=1)[:, 0]
-    return _divide(block, rows, _unless_flat(rows[:, inside], factors))
+    flat = (rows[:, inside] == rows[:, inside][:, :1]).all(axis=1)
+    factors = np.where((factors > 0) & ~flat, factors, np.nan)
+    return (rows / factors[:, None]).astype(rows.dtype, copy=False), factors
 
 
-def _compiled(block: npt.ArrayLike, name: str, *arguments: Any) -> Normalised | None:
-    """Normalise by a compiled kernel; None where that does not work."""
+def _divided(block: npt.ArrayLike, kernel: str, *arguments: Any) -> Normalised:
     rows = contiguous_rows(block)
     result, factors = np.empty_like(rows), np.empty(len(rows))
-    return (
-        (result, factors) if run("row_filters", name, rows, *arguments, result, factors) else None
-    )
-
-
-def _divide_by_sum(
-    block: npt.ArrayLike, weights: Floats, start: int, stop: int, *, flat_is_nothing: bool
-) -> Normalised:
-    """Divide by a weighted sum; where `flat_is_nothing`, start to stop must not be flat."""
-    found = _compiled(block, "by_weights", weights, start, stop, flat_is_nothing)
-    if found is not None:
-        return found
-    rows = _finite(block)
-    factors = rows @ weights
-    flat = rows[:, start:stop] if flat_is_nothing else None
-    return _divide(block, rows, factors if flat is None else _unless_flat(flat, factors))
+    run("row_loops", kernel, rows, *arguments, result, factors)
+    return result, factors
 
 
 def _ends(inside: npt.NDArray[np.bool_]) -> tuple[int, int]:
     """Return the slice of the channels inside an interval of an ascending axis."""
     start = int(np.argmax(inside))
     return start, start + int(inside.sum())
-
-
-def _finite(block: npt.ArrayLike) -> Floats:
-    return on_complete_rows(lambda rows: rows, block)
-
-
-def _unless_flat(part: Floats, factors: Floats) -> Floats:
-    """Return the factors, 0 where rounding alone would make one of a flat spectrum."""
-    return np.where(np.ptp(part, axis=1) == 0, 0.0, factors)
-
-
-def _divide(block: npt.ArrayLike, rows: Floats, factors: Floats) -> Normalised:
-    """Divide the rows and give them the type of the block."""
-    usable = np.where(factors > 0, factors, np.nan)
-    divided = rows / usable[:, None]
-    return divided.astype(contiguous_rows(block).dtype, copy=False), usable
 
 
 def _channels(

@@ -223,26 +223,3 @@ def permutation(exposed: npt.ArrayLike, blank: npt.ArrayLike) -> Permutation:
     )
     least = 1 / number if drawn == number else 1 / (drawn + 1)
     return Permutation(float(found.pvalue), least, number)
-
-
-class Equivalence(NamedTuple):
-    """One-sided test that a mean lies below a limit: upper bound, t, and p-value."""
-
-    upper_bound: float
-    t: float
-    p_value: float
-
-
-def below_limit(values: npt.ArrayLike, limit: float, alpha: float = 0.05) -> Equivalence:
-    """Test whether the mean of independent mock-ups lies below a limit that was set beforehand.
-
-    U = mean + t(1 - alpha, n - 1) s / sqrt(n); t = (limit - mean) sqrt(n) / s: the one-sided half
-    of Schuirmann's two tests, J. Pharmacokin. Biopharm. 15 (1987) 657 (from memory).
-    """
-    from scipy.stats import t as student
-
-    x = np.asarray(values, float)
-    error = float(x.std(ddof=1)) / sqrt(x.size)
-    t = (limit - float(x.mean())) / error
-    bound = float(x.mean()) + float(student.ppf(1 - alpha, x.size - 1)) * error
-    return Equivalence(bound, t, float(student.sf(t, x.size - 1)))

@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import Fault, ProcedureError
-from .baseline import Floats, on_complete_rows
 from .compiled import contiguous_rows, run
 
 __all__ = ["SPACING_TOLERANCE", "even_spacing", "savitzky_golay", "savitzky_golay_matrix"]
 
+Floats = npt.NDArray[np.float64]
 #: A step may differ from the mean step by this share of it (axes in files are rounded).
 SPACING_TOLERANCE = 0.01
 
@@ -62,16 +62,11 @@ def savitzky_golay(
     Common practice, no source: window no wider than the narrowest band, order 2 or 3.
     """
     rows = contiguous_rows(block)
-    n = rows.shape[-1]
-    _check_window(n, window, order, derivative)
+    _check_window(rows.shape[-1], window, order, derivative)
     result = np.empty_like(rows)
-    if run(
-        "row_filters", "smoothed", rows, _window_fit(window, order, derivative, spacing), result
-    ):
-        return result
-    matrix = savitzky_golay_matrix(n, window, order, derivative, spacing)
-    smoothed = on_complete_rows(lambda whole: np.ascontiguousarray((matrix @ whole.T).T), rows)
-    return smoothed.astype(rows.dtype, copy=False)
+    fit = _window_fit(window, order, derivative, spacing)
+    run("row_loops", "smoothed", rows, fit, result)
+    return result
 
 
 def savitzky_golay_matrix(

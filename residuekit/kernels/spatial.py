@@ -56,23 +56,6 @@ def autocorrelation(values: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return found
 
 
-def effective_count(correlation: npt.ArrayLike) -> float:
-    """The number of independent pixels with the same error of the mean as n correlated ones.
-
-    n_eff = n^2 / sum_i sum_j rho_ij, for a stationary correlation (2 n_y - 1, 2 n_x - 1) as
-    `autocorrelation` gives it. Bayley & Hammersley 1946 (from memory).
-
-    >>> lag = np.hypot(*np.meshgrid(np.arange(-31, 32), np.arange(-31, 32)))
-    >>> round(effective_count(np.exp(-lag / 3)), 2)
-    23.2
-    """
-    rho = np.asarray(correlation, dtype=float)
-    n_y, n_x = ((size + 1) // 2 for size in rho.shape)
-    pairs = np.outer(n_y - np.abs(np.arange(1 - n_y, n_y)), n_x - np.abs(np.arange(1 - n_x, n_x)))
-    n = n_y * n_x
-    return float(n**2 / max((pairs * rho).sum(), n))
-
-
 def effective_pixels(values: npt.ArrayLike) -> float:
     """Estimate from one (n_y, n_x) map how many independent pixels it is worth.
 
@@ -100,23 +83,3 @@ def effective_pixels(values: npt.ArrayLike) -> float:
         end = int(np.argmax(np.append(raised, 0.0) <= 0))
         count = 1 / max(float(share[:end] @ raised[:end]), 1 / n)
     return max(count, 1.0)
-
-
-def discovered(p_values: npt.ArrayLike, rate: float = 0.05) -> npt.NDArray[np.bool_]:
-    """Mark the pixels that stand out with a false-discovery rate; for pictures, never for verdicts.
-
-    Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289; holds for independent pixels and for
-    positively dependent ones. NaN pixels are never marked.
-
-    >>> discovered([[0.001, 0.9], [0.04, float("nan")]])
-    array([[ True, False],
-           [False, False]])
-    """
-    from scipy.stats import false_discovery_control
-
-    p = np.asarray(p_values, dtype=float)
-    seen = np.isfinite(p)
-    marked = np.zeros(p.shape, dtype=bool)
-    if seen.any():
-        marked[seen] = false_discovery_control(p[seen]) <= rate
-    return marked

@@ -4,7 +4,7 @@ A pilot says how much the score of blanks scatters; a design says what will be m
 are in ug cm-2; `residuekit.calibration.film_thickness_nm` turns them into nm of an even film.
 """
 
-from ..kernels.films import atr, patch_share
+from ..kernels.layers import atr, patch_share
 from .chances import chance_of_absence, detection_limit, mockups_needed, power
 from .compare import Plan, compare_designs, plan_figure, what_to_change, write_figure
 from .designs import Bench, Design

@@ -8,9 +8,12 @@ from functools import lru_cache
 import numpy as np
 
 from ..calibration.arguments import positive, rate
+from ..decision import limits
+from ..decision.bound import upper_bound
+from ..decision.claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within
 from ..decision.limits import decision_levels
 from ..errors import ContractError, Fault
-from ..kernels.limit_statistics import noncentral_t_cdf, noncentrality
+from ..kernels.limit_statistics import noncentral_t_cdf
 from .designs import Design
 from .pilot import Pilot
 
@@ -97,7 +100,7 @@ def detection_limit(
     nu = design.blanks - 1
     quantile = decision_levels(design.blanks, design.mockups, alpha).arm
     seen = pilot.scatter(design) * math.sqrt(gammaincinv(nu / 2, share) * 2 / nu)
-    return float(noncentrality(nu, quantile, beta) * seen * _h(design))
+    return float(limits.detection_limit(quantile, seen, design.blanks, design.mockups, beta))
 
 
 def power(pilot: Pilot, design: Design, loading: float, *, alpha: float = 0.05) -> float:
@@ -126,11 +129,8 @@ def power(pilot: Pilot, design: Design, loading: float, *, alpha: float = 0.05) 
     """
     quantile = decision_levels(design.blanks, design.mockups, alpha).arm
     missed = noncentral_t_cdf(design.blanks - 1, quantile)
-    return 1 - float(missed(loading / (pilot.scatter(design) * _h(design))))
-
-
-def _h(design: Design) -> float:
-    return math.sqrt(1 / design.mockups + 1 / design.blanks)
+    error = limits.difference_error(pilot.scatter(design), design.blanks, design.mockups)
+    return 1 - float(missed(loading / error))
 
 
 def chance_of_absence(
@@ -161,28 +161,21 @@ def chance_of_absence(
     >>> round(chance_of_absence(pilot, Design(mockups=6, blanks=6), 1.0), 1)
     0.9
     """
-    if design.mockups < 3 or design.blanks < 3:
+    if design.mockups < MIN_EXPOSED or design.blanks < MIN_BLANKS:
         return 0.0
     return _absence(design.blanks, design.mockups, limit / pilot.scatter(design), alpha, beta)
 
 
 @lru_cache(maxsize=4096)
 def _absence(n: int, m: int, limit: float, alpha: float, beta: float) -> float:
-    from scipy.special import stdtrit
-
     rng = np.random.default_rng((_SEED, n, m))
     exposed = rng.standard_normal((m, _STUDIES))
     blank_mean = rng.standard_normal(_STUDIES) / math.sqrt(n)
     of_blanks = rng.chisquare(n - 1, _STUDIES) / (n - 1)
-    of_exposed = exposed.var(axis=0, ddof=1)
     levels, s_b = decision_levels(n, m, alpha), np.sqrt(of_blanks)
-    h, h1 = math.sqrt(1 / m + 1 / n), math.sqrt(1 + 1 / n)
     difference = exposed.mean(axis=0) - blank_mean
-    below = difference <= levels.arm * s_b * h
-    below &= exposed.max(axis=0) - blank_mean <= levels.mockup * s_b * h1
-    parts = of_blanks / n, of_exposed / m
-    squared = parts[0] + parts[1]
-    freedom = squared**2 / (parts[0] ** 2 / (n - 1) + parts[1] ** 2 / (m - 1))
-    bound = difference + stdtrit(freedom, 1 - alpha) * np.sqrt(squared)
-    seen = noncentrality(n - 1, levels.arm, beta) * s_b * h
-    return float((below & (bound < limit) & (seen <= limit)).mean())
+    below = difference <= limits.decision_limit(levels.arm, s_b, n, m)
+    below &= exposed.max(axis=0) - blank_mean <= limits.decision_limit(levels.mockup, s_b, n)
+    bound = upper_bound(difference, of_blanks, n, exposed.var(axis=0, ddof=1), m, None, alpha).upper
+    seen = limits.detection_limit(levels.arm, s_b, n, m, beta)
+    return float((below & bounded_below(bound, limit) & detectable_within(seen, limit)).mean())

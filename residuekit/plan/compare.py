@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 from ..calibration import film_loading_ug_cm2, film_thickness_nm
 from ..calibration.arguments import positive, rate
-from ..decision.blindness import LOADING_UNIT
 from ..errors import ContractError, Fault, WriteError, did_you_mean
 from ..kernels.limit_statistics import clopper_pearson_upper, sigma_factors
 from ..reprs import as_frame
+from ..schema import LOADING_UNIT
 from .chances import chance_of_absence, detection_limit, power
 from .designs import Bench, Design
 from .pilot import Pilot

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from ..calibration.arguments import positive
 from ..errors import ContractError, Fault, did_you_mean
-from ..kernels import films, optics
+from ..kernels import layers, reflection
 from ..markers import marker, markers
 from ..reprs import as_frame
 from ..simulate.film_optics import CRYSTALS, measures
@@ -66,7 +66,7 @@ def marker_index(material: str, wavenumber: npt.ArrayLike, n_infinity: float = 1
         for one in markers().values()
         if one.material == material and one.position is not None
     ]  # fmt: skip
-    return films.band_index(wavenumber, bands, n_infinity)
+    return layers.band_index(wavenumber, bands, n_infinity)
 
 
 @dataclass(frozen=True)
@@ -139,13 +139,13 @@ def film_signals(
 
 
 def _thin_film(mode: str, gel: complex, paint: complex, wavenumber: float, um: float) -> float:
-    beer = 4 * math.pi * gel.imag * wavenumber / optics.UM_PER_CM / math.log(10)
+    beer = 4 * math.pi * gel.imag * wavenumber / reflection.UM_PER_CM / math.log(10)
     if mode in CRYSTALS:
         n1 = CRYSTALS[mode]
-        bulk = optics.effective_thickness(wavenumber, n1, paint.real)
-        depth = optics.penetration_depth(wavenumber, n1, paint.real)
-        return float(beer * bulk * optics.film_fraction(um, depth))
+        bulk = reflection.effective_thickness(wavenumber, n1, paint.real)
+        depth = reflection.penetration_depth(wavenumber, n1, paint.real)
+        return float(beer * bulk * reflection.film_fraction(um, depth))
     if mode == "external reflection":
         change = ((gel**2 - paint**2) / (1 - paint**2)).imag
-        return 8 * math.pi * wavenumber / optics.UM_PER_CM * um * change / math.log(10)
+        return 8 * math.pi * wavenumber / reflection.UM_PER_CM * um * change / math.log(10)
     return beer * um * (2 if "gold" in mode else 1)

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ..calibration.arguments import positive
-from ..decision.blindness import LIMIT_FACTOR, LOADING_UNIT
+from ..decision.blindness import LIMIT_FACTOR
 from ..errors import ContractError, Fault, did_you_mean
 from ..reprs import as_html, as_text
-from ..schema import STRATUM_COLUMNS
+from ..schema import LOADING_UNIT, STRATUM_COLUMNS
 from .designs import Design
 
 if TYPE_CHECKING:
@@ -193,7 +193,8 @@ def from_simulator(
     ContractError : an unknown paint or gel.
     """
     from .. import simulate
-    from ..decision.scoring import net_from_scatters, score_by_net
+    from ..decision.net import net_from_scatters
+    from ..decision.scoring import score_by_net
     from ..kernels import netsignal
     from ..simulate.fields import stream
     from ..simulate.maps import even_axis

@@ -1,7 +1,6 @@
 """What people read of a run: methods text, caption, tables and the report page."""
 
-from .caption import write_caption
-from .exports import write_tables
+from .exports import write_caption, write_tables
 from .methods import write_methods
 from .page import write_report
 

@@ -1,16 +1,20 @@
-"""The tables of a run for a paper and for a sheet: tables.tex and tables.xlsx."""
+"""For a paper and for a sheet: tables.tex and tables.xlsx, caption.md and caption.tex."""
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..figures.written import RECORD
 from ..reprs import to_error
-from ..results import TABLES, arm_words
+from ..results import TABLES
+from ..words.answer import judged, lower_bound
 from ..words.common import (
+    arm_words,
     counted,
     number,
     rounded,
@@ -19,8 +23,7 @@ from ..words.common import (
     true_minus,
     unit_words,
 )
-from . import as_latex
-from .answer import judged, lower_bound
+from . import as_latex, as_markdown
 from .text import Grid, grid
 
 if TYPE_CHECKING:
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
 
 TEX = "tables.tex"
 XLSX = "tables.xlsx"
+CAPTION = "caption.md"
+CAPTION_TEX = "caption.tex"
 #: More rows than this are left to the CSV file, and the caption says so.
 MOST_ROWS = 400
 #: What a cell of a sheet can hold.
@@ -46,6 +51,20 @@ def write_tables(result: StudyResult, folder: str | Path) -> None:
     text = as_latex.tables(grids(result))
     (Path(folder) / TEX).write_text(f"{head}\n{text}\n", encoding="utf-8")
     _write_sheets(result, Path(folder) / XLSX)
+
+
+def write_caption(folder: str | Path) -> str:
+    """Write the caption that figure.json holds as Markdown and LaTeX; return the first."""
+    folder = Path(folder)
+    record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    said = record.get("caption") or f"The figure could not be drawn: {record['not_drawn']}"
+    text = as_markdown.escape(said) + "\n"
+    (folder / CAPTION).write_text(text, encoding="utf-8")
+    tex = (
+        f"% For the body of a figure of your own document.\n\\caption{{{as_latex.escape(said)}}}\n"
+    )
+    (folder / CAPTION_TEX).write_text(tex, encoding="utf-8")
+    return text
 
 
 def grids(result: StudyResult) -> Iterator[Grid]:

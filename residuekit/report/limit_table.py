@@ -3,29 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import h5netcdf
 import numpy as np
 
-from .. import calibration as limits
-from ..decision.blindness import LOADING_UNIT
+from .. import calibration
 from ..errors import ContractError
-from ..reprs import sentence_case
-from ..words.common import (
-    Stratum,
-    counted,
-    in_words,
-    number,
-    stratum_of,
-    stratum_words,
-    true_minus,
-    unit_words,
-)
-from .answer import judged
-from .facts import loadings
+from ..figures.choice import loadings
+from ..schema import LOADING_UNIT
+from ..words import limits as words
+from ..words.answer import judged
+from ..words.common import Stratum, counted, stratum_of
+from .facts import of_stratum
 from .text import Grid, grid
 
 if TYPE_CHECKING:
@@ -57,12 +49,11 @@ class Controls:
 
 def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
     """Blanks of the comparator and spiked mock-ups by the deciding score; None if none decided."""
-    arms = [r for r in result.verdicts.to_dict("records") if stratum_of(r) == stratum and judged(r)]
+    arms = _judged(result, stratum)
     if not arms:
         return None
     score = str(arms[0]["score"])
-    rows = [r for r in result.mockups.to_dict("records")
-            if stratum_of(r) == stratum and r["score"] == score]  # fmt: skip
+    rows = [row for row in of_stratum(result.mockups, stratum) if row["score"] == score]
     blanks = [row for row in rows if row["role"] == "blank"]
     water = [row for row in blanks if row["treatment"] == "water"]
     known = loadings(result, stratum)
@@ -91,34 +82,22 @@ def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
             rows.append(_limit_row(make()))
         except ContractError as problem:
             fault = problem.faults[0]
-            refused.append(f"{name}: not possible here ({fault.found}; needed: {fault.needed}).")
-    caption = (
-        f"{sentence_case(stratum_words(stratum))}: limits by the {held.score} "
-        f"({unit_words(held.unit)}); the first two lines decide, the others are set beside them"
-    )
-    return Limits(grid(caption, _HEADS, rows, texts=2), tuple(map(in_words, refused)))
+            refused.append(words.not_possible(name, fault.found, fault.needed))
+    caption = words.table_caption(stratum, held.score, held.unit)
+    return Limits(grid(caption, _HEADS, rows, texts=2), tuple(refused))
 
 
-def _digits(value: float) -> str:
-    """Two digits: a limit from a few mock-ups is not known better."""
-    if not math.isfinite(value) or abs(value) >= 10:
-        return number(value, 2)
-    return true_minus(f"{value:#.2g}")
+def _judged(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
+    return [row for row in of_stratum(result.verdicts, stratum) if judged(row)]
 
 
 def _of_verdicts(result: StudyResult, stratum: Stratum) -> Iterator[tuple[str, ...]]:
-    arms = [r for r in result.verdicts.to_dict("records") if stratum_of(r) == stratum and judged(r)]
-    for level, prefix in (("arm's mean", ""), ("one mock-up", "mockup_")):
-        spans = [_span([row[f"{prefix}{kind}_limit"] for row in arms])
+    arms = _judged(result, stratum)
+    n = counted(max(int(row["n_blank_mockups"]) for row in arms), "blank")
+    for level, prefix in (("mean", ""), ("mockup", "mockup_")):
+        spans = [words.span([row[f"{prefix}{kind}_limit"] for row in arms])
                  for kind in ("decision", "detection")]  # fmt: skip
-        n = max(int(row["n_blank_mockups"]) for row in arms)
-        yield (level, "pair of tests, noncentral t (the verdicts)", *spans, "–",
-               counted(n, "blank"))  # fmt: skip
-
-
-def _span(values: Sequence[float]) -> str:
-    low, high = _digits(min(values)), _digits(max(values))
-    return low if low == high else f"{low} to {high}"
+        yield words.LEVELS[level], words.OF_VERDICTS, *spans, "–", n
 
 
 def _pixel(result: StudyResult, stratum: Stratum, score: str) -> Iterator[tuple[str, ...]]:
@@ -129,46 +108,35 @@ def _pixel(result: StudyResult, stratum: Stratum, score: str) -> Iterator[tuple[
                      for name in opened["marker"][:]]  # fmt: skip
             if stratum_of(opened.attrs) != stratum or score not in names:
                 continue
-            value = float(opened["pixel_limit"][names.index(score)])
-            yield (
-                "one pixel", "normal, for all pixels of a map", _digits(value), "–", "–",
-                "blank maps",
-            )  # fmt: skip
+            value = words.digits(float(opened["pixel_limit"][names.index(score)]))
+            yield words.LEVELS["pixel"], words.OF_PIXELS, value, "–", "–", "blank maps"
             return
 
 
 def _methods(
     held: Controls, alpha: float, beta: float
-) -> Iterator[tuple[str, Callable[[], limits.Limit]]]:
-    rates: Mapping[str, Any] = {"alpha": alpha, "beta": beta, "unit": held.unit}
-    yield "Scatter of the blanks", lambda: limits.from_blanks(held.blanks, **rates)
+) -> Iterator[tuple[str, Callable[[], calibration.Limit]]]:
+    rates: dict[str, Any] = {"alpha": alpha, "beta": beta, "unit": held.unit}
+    yield "Scatter of the blanks", lambda: calibration.from_blanks(held.blanks, **rates)
     if held.unit != LOADING_UNIT:
         return
     x = np.array([*np.zeros(len(held.blanks)), *held.loads])
     y = np.array([*held.blanks, *held.spiked])
     for method in ("iso 11843-2", "din 32645", "hubaux-vos"):
-        yield method, lambda m=method: limits.from_calibration(x, y, method=m, **rates)  # type: ignore[misc]
+        yield method, lambda m=method: calibration.from_calibration(x, y, method=m, **rates)  # type: ignore[misc]
     yield (
         "Probability of detection",
-        lambda: limits.from_spiking(held.loads, held.found, beta=beta, unit=held.unit),
+        lambda: calibration.from_spiking(held.loads, held.found, beta=beta, unit=held.unit),
     )
 
 
-def _method_words(method: str) -> str:
-    """A method's name with its factor of the standard deviation in plain words."""
-    return method.replace("exact delta", "factor by the noncentral t").replace(
-        "2 t in place of delta", "factor twice Student's t"
-    )
-
-
-def _limit_row(limit: limits.Limit) -> tuple[str, ...]:
+def _limit_row(limit: calibration.Limit) -> tuple[str, ...]:
     low, high = limit.detection_interval
-    between = "–" if math.isnan(low) else f"{_digits(low)} to {_digits(high)}"
     return (
-        {"mockup": "one mock-up", "pixel": "one pixel"}.get(limit.level, limit.level),
-        _method_words(limit.method),
-        _digits(limit.decision_limit),
-        _digits(limit.detection_limit),
-        between,
+        words.LEVELS.get(limit.level, limit.level),
+        words.method_words(limit.method),
+        words.digits(limit.decision_limit),
+        words.digits(limit.detection_limit),
+        "–" if math.isnan(low) else f"{words.digits(low)} to {words.digits(high)}",
         f"{limit.n} mock-ups",
     )

@@ -2,46 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from importlib.resources import files
 from itertools import groupby
 from pathlib import Path
-from string import Template
 from typing import TYPE_CHECKING, Any
 
 from ..reprs import sentence_case
-from ..results import arm_words
-from ..trends import findings
-from ..words.common import counted, number, stratum_of, stratum_words
+from ..trends import Finding, findings
+from ..trial import summary_of
+from ..words import methods as words
+from ..words import trial as trial_words
+from ..words.answer import conditions, how_to_read
+from ..words.common import arm_words, counted, in_words, number, stratum_of, stratum_words
+from ..words.quality import flag_rows, run_sentences
 from . import references
-from .answer import answer, arm_sentences, behind, conditions, how_to_read
-from .as_html import block, capped, folded, grid_table, items, paragraphs, rest, show, table
 from .exports import grids
 from .facts import (
-    DEFINITION,
-    SAFETY,
+    answer,
+    arm_sentences,
     cannot_say,
     control_sentences,
     controls,
     instrument_sentences,
     layouts,
-    marker_words,
+    limit_sentences,
+    mapped_area,
     n_references,
-    seen_sentence,
-    step_words,
     strata,
-    tally,
 )
 from .limit_table import limit_table
-from .methods import limit_sentences, short_hashes
-from .pictures import calibration_figure, main_figure
-from .quality import flag_grid, quality_sentences, words_by_file
-from .trial import trial_section
+from .methods import short_hashes
+from .pictures import calibration_figure, main_figure, picture
+from .text import grid
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..results import StudyResult
 
 REPORT = "report.html"
@@ -60,218 +56,150 @@ def write_report(result: StudyResult, folder: str | Path) -> str:
     The figure is taken from the folder and stands inside the page. Every text of the study is
     escaped.
     """
-    folder = Path(folder)
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    page = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    page.filters |= {"show": lambda value: Markup(escape(show(value))), "counted": counted}
+    page.globals["number"] = Markup(' class="number"')
     template = (files("residuekit.data") / "report.html").read_text(encoding="utf-8")
-    text = Template(template).substitute(_parts(result, folder))
-    (folder / REPORT).write_text(text, encoding="utf-8")
+    text: str = page.from_string(template).render(_parts(result, Path(folder)))
+    (Path(folder) / REPORT).write_text(text, encoding="utf-8")
     return text
 
 
-def _parts(result: StudyResult, folder: Path) -> dict[str, str]:
+def show(value: Any) -> str:
+    """A cell as people read it.
+
+    >>> show("5 ug cm-2"), show(0.00123456), show(True), show(float("nan"))
+    ('5 µg cm⁻²', '0.00123', 'yes', '–')
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float) or value is None:
+        return number(value)
+    return in_words(str(value))
+
+
+def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
+    """What the template lays out: texts, lists of texts, tables, pictures."""
     record = result.provenance
-    study = record["study"]
-    told = answer(result)
-    verdicts, scores, _, mockups = map(grid_table, grids(result))
+    study, quality = record["study"], record["quality"]
+    rows = result.verdicts.to_dict("records")
+    more = rows[MOST_ARMS:MOST_ROWS]
+    every = strata(result)
+    limits = [made for stratum in every[:MOST_ARMS] if (made := limit_table(result, stratum))]
+    how_limits = limit_sentences(result)
+    methods = [row[1] for made in limits for row in made.table.rows]
+    steps, blind = record["procedure"], result.markers["blind"]
+    versions = {"residuekit": record["residuekit"], "Python": record["python"],
+                "system": record["system"], **record["packages"]}  # fmt: skip
+    remarks = [(row["file"], " ".join(row["words"])) for row in quality if row.get("words")]
     return {
-        "title": escape(study["title"]),
-        "subtitle": escape(_subtitle(record)),
-        "headline": show(told.headline),
-        "question": paragraphs((told.further, _question(study), how_to_read(study))),
-        "verdicts": _verdicts(result),
-        "definition": show(DEFINITION),
-        "tested": _tested(result),
-        "cannot_say": items((*cannot_say(result), SAFETY)),
-        "figure": main_figure(folder, result),
-        "controls": _controls(result),
-        "sight": _sight(result),
-        "limits": _limits(result),
+        "most_rows": MOST_ROWS,
+        "most_strata": MOST_ARMS,
+        "most_lines": _MOST_LINES,
+        "few": _FEW,
+        "title": study["title"],
+        "subtitle": f"Run of {record['started'][:16].replace('T', ' ')} UTC, residuekit "
+        f"{record['residuekit']}",
+        "answer": answer(result),
+        "question": words.acceptance_limit(study),
+        "how_to_read": how_to_read(study),
+        "n_arms": len(rows),
+        "n_more_arms": len(more),
+        "first_arms": list(_arms(rows[:MOST_ARMS], result)),
+        "more_arms": list(_arms(more, result)),
+        "definition": words.DEFINITION,
+        "tested": list(_tested(result)),
+        "cannot_say": cannot_say(result),
+        "figure": main_figure(folder, rows),
+        "controls": [*map(sentence_case, control_sentences(result)), *record["remarks"]],
+        "blind": words.blind_scores(sum(map(bool, blind)), len(blind)),
+        "bands": [f"Band: {m['name']}: {words.marker_words(m)}." for m in record["markers"]],
+        "limits": limits,
+        "n_strata": len(every),
+        "how_limits": how_limits,
+        "works": references.listed([*how_limits, *methods]),
         "calibration": calibration_figure(result),
-        "series": _series(result),
-        "trial": trial_section(result),
-        "quality": _quality(result),
-        "changes": _changes(result),
-        "numbers": verdicts + folded("Every score", scores) + folded("Every mock-up", mockups),
-        "reasons": folded("The reasons, word for word as in verdicts.csv", _reasons(result)),
-        "procedure": _procedure(result),
-        "provenance": _provenance(record),
+        "findings": list(map(_finding, findings(result))),
+        "trial": _trial(result),
+        "quality": list(run_sentences(quality)),
+        "failures": grid("Files that could not be used", ("file", "why"),
+                         result.failures.items(), texts=2),
+        "flags": grid("Flags of the quality check", ("flag", "meaning", "files", "pixels"),
+                      flag_rows(quality), texts=2),
+        "remarks": grid("What the check said of each file", ("file", "what was found"), remarks,
+                        texts=2),
+        "changes": list(_changes(result)),
+        "tables": list(grids(result)),
+        "reasons": [f"{sentence_case(arm_words(row))}: {row['verdict']}. {row['reason']}"
+                    for row in rows],
+        "procedure": list(map(words.step_words, steps)),
+        "hashes": short_hashes(record),
+        "versions": grid("Versions", ("what", "version"), versions.items(), texts=2),
+    }  # fmt: skip
+
+
+def _arms(
+    rows: Iterable[Mapping[Any, Any]], result: StudyResult
+) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    """The arms of each stratum: an absence is never without its limits and its n."""
+    study = result.provenance["study"]
+    for stratum, arms in groupby(rows, key=stratum_of):
+        yield sentence_case(stratum_words(stratum)), [
+            {"verdict": str(row["verdict"]), "conditions": conditions(row, study),
+             "said": arm_sentences(result, row)}
+            for row in arms
+        ]  # fmt: skip
+
+
+def _tested(result: StudyResult) -> Iterator[str]:
+    found = layouts(result)
+    for stratum in strata(result)[:_MOST_LINES]:
+        yield f"{sentence_case(stratum_words(stratum))}: {controls(result, stratum)}."
+    if found.layouts:
+        yield words.technique(found.techniques, found.layouts)
+        yield mapped_area(result, found.fields)
+    yield from map(sentence_case, instrument_sentences(result, found))
+    yield f"Reference spectra of the pure material: {n_references(result)}."
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    """A finding; in its table the columns of words stand before those of numbers."""
+    frame = finding.table
+    numbers = [name for name, kind in frame.dtypes.items() if getattr(kind, "kind", "O") in "fiub"]
+    texts = [name for name in frame.columns if name not in numbers]
+    names = [*texts, *numbers]
+    heads = [str(name).replace("_", " ") for name in names]
+    rows = frame[names].to_numpy(object).tolist()
+    table = grid(finding.heading, heads, rows, texts=max(len(texts), 1))
+    said = list(map(sentence_case, finding.sentences))
+    return {"heading": finding.heading, "said": said, "table": table}
+
+
+def _trial(result: StudyResult) -> dict[str, Any] | None:
+    """The other criteria of the trial; None where the study had no ``trial.csv``.
+
+    The picture is taken from the run folder and stands inside the page; the table says the same.
+    """
+    summary = summary_of(result)
+    if summary is None:
+        return None
+    alternative = trial_words.picture_alternative(summary.candidates)
+    rows = trial_words.rows(summary.candidates, summary.alpha)
+    cells = [list(row.values()) for row in rows]
+    return {
+        "picture": picture((result.folder / "trial.svg").read_bytes(), "svg+xml", alternative),
+        "table": grid("A candidate a row (trial.csv)", list(rows[0]), cells, texts=len(rows[0])),
+        "notes": [*summary.remarks, *trial_words.HOW, trial_words.CAUTION],
     }
 
 
-def _subtitle(record: Mapping[str, Any]) -> str:
-    return (
-        f"Run of {record['started'][:16].replace('T', ' ')} UTC, residuekit {record['residuekit']}"
-    )
-
-
-def _question(study: Mapping[str, Any]) -> str:
-    limit = study["acceptance_limit_ug_cm2"]
-    if limit is None:
-        return "No acceptance limit was set beforehand."
-    return (
-        f"Acceptance limit, set beforehand: {number(limit)} µg cm⁻². "
-        f"{study['acceptance_reason'].strip()}"
-    ).strip()
-
-
-def _verdicts(result: StudyResult) -> str:
-    """Each arm below its stratum, in sentences; the many of a large study folded away."""
-    rows = result.verdicts.to_dict("records")
-    study = result.provenance["study"]
-    shown = "".join(_of_strata(rows[:MOST_ARMS], study))
-    more = rows[MOST_ARMS:MOST_ROWS]
-    if more:
-        shown += folded(f"{counted(len(more), 'further arm')}", "".join(_of_strata(more, study)))
-    return shown + rest(len(rows) - MOST_ROWS, "further arm", "verdicts.csv")
-
-
-def _of_strata(rows: list[dict[Any, Any]], study: Mapping[str, Any]) -> Iterator[str]:
-    for stratum, arms in groupby(rows, key=stratum_of):
-        entries = "".join(_entry(row, study) for row in arms)
-        yield (
-            f"<h3>{show(sentence_case(stratum_words(stratum)))}</h3>"
-            f'<ul class="verdicts">{entries}</ul>'
-        )
-
-
-def _entry(row: Mapping[Any, Any], study: Mapping[str, Any]) -> str:
-    """One verdict in words; an absence is never without its limits and its n."""
-    kind = str(row["verdict"]).replace(" ", "-")
-    first, *more = *arm_sentences(row, study), behind(row)
-    return (
-        f'<li class="{escape(kind)}"><h4><span class="verdict">{show(row["verdict"])}</span> '
-        f'{show(conditions(row, study))}</h4><p>{show(first)}</p><p class="more">'
-        f"{show(' '.join(more))}</p></li>"
-    )
-
-
-def _tested(result: StudyResult) -> str:
-    found = layouts(result)
-    listed = [
-        f"{sentence_case(stratum_words(stratum))}: {', '.join(controls(result, stratum))}."
-        for stratum in strata(result)[:_MOST_LINES]
-    ]
-    if found.layouts:
-        listed.append(f"Technique: {tally(found.techniques)}. Layout: {tally(found.layouts)}.")
-        listed.append(seen_sentence(result, found.fields))
-    listed += map(sentence_case, instrument_sentences(result, found.techniques))
-    listed.append(f"Reference spectra of the pure material: {n_references(result)}.")
-    return items(listed)
-
-
-def _controls(result: StudyResult) -> str:
-    said = [*map(sentence_case, control_sentences(result)), *result.provenance["remarks"]]
-    if not said:
-        return "<p>Every arm was compared with water-only blanks of its own exposure.</p>"
-    return items(said[:_MOST_LINES]) + rest(
-        len(said) - _MOST_LINES, "further remark", "verdicts.csv"
-    )
-
-
-def _sight(result: StudyResult) -> str:
-    bands = {f"band: {m['name']}": marker_words(m) for m in result.provenance["markers"]}
-    blind = [row for row in result.markers.to_dict("records") if row["blind"]]
-    said = (
-        f"{counted(len(blind), 'score')} of {len(result.markers)} (each on each stratum) "
-        f"{'is' if len(blind) == 1 else 'are'} blind: what they show is never read as an absence."
-    )
-    markers = list(grids(result))[2]
-    listed = [f"{sentence_case(name)}: {words}." for name, words in bands.items()]
-    return (
-        paragraphs([said])
-        + grid_table(markers)
-        + folded("How each band is measured", items(listed))
-    )
-
-
-def _limits(result: StudyResult) -> str:
-    """The methods side by side for each stratum; then how they are made."""
-    tables, methods = [], []
-    for stratum in strata(result)[:MOST_ARMS]:
-        made = limit_table(result, stratum)
-        if made is not None:
-            tables.append(grid_table(made.table) + paragraphs(made.refused))
-            methods += [row[1] for row in made.table.rows]
-    first, more = "".join(tables[:4]), "".join(tables[4:])
-    shown = first + (folded(f"{len(tables) - 4} further strata", more) if more else "")
-    shown += rest(len(strata(result)) - MOST_ARMS, "further stratum", "scores.csv")
-    works = references.listed([*limit_sentences(result), *methods])
-    how = paragraphs(limit_sentences(result)) + items(works)
-    return shown + folded("How the limits and the verdicts are made", how, printed=True)
-
-
-def _series(result: StudyResult) -> str:
-    parts = []
-    for finding in findings(result):
-        said = list(map(sentence_case, finding.sentences))
-        part = f"<h3>{show(finding.heading)}</h3>" + paragraphs(said[:_MOST_LINES])
-        part += rest(len(said) - _MOST_LINES, "further sentence", "mockups.csv")
-        if finding.table is not None and len(finding.table):
-            part += folded("The numbers", _finding_table(finding.heading, finding.table))
-        parts.append(part)
-    return "".join(parts) or "<p>The study holds no series of exposures, ageings or sessions.</p>"
-
-
-def _finding_table(heading: str, frame: pd.DataFrame) -> str:
-    """The table of a finding, its columns of words before those of numbers."""
-    numbers = [name for name, kind in frame.dtypes.items() if getattr(kind, "kind", "O") in "fiub"]
-    words = [name for name in frame.columns if name not in numbers]
-    heads = [str(name).replace("_", " ") for name in (*words, *numbers)]
-    rows = frame[[*words, *numbers]].to_numpy(object).tolist()
-    return capped(heading, heads, rows, texts=max(len(words), 1), most=MOST_ROWS,
-                  file="mockups.csv")  # fmt: skip
-
-
-def _quality(result: StudyResult) -> str:
-    flags = flag_grid(result)
-    words = words_by_file(result)
-    shown = paragraphs(quality_sentences(result))
-    if result.failures:
-        failures = list(result.failures.items())
-        shown += capped("Files that could not be used", ["file", "why"], failures, texts=2,
-                        most=MOST_ROWS, file="provenance.json")  # fmt: skip
-    else:
-        shown += "<p>Every file could be used.</p>"
-    shown += grid_table(flags) if flags else ""
-    if words:
-        listed = capped("What the check said of each file", ["file", "what was found"], words,
-                        texts=2, most=MOST_ROWS, file="provenance.json")  # fmt: skip
-        few = len(words) <= _FEW
-        shown += listed if few else folded(f"Remarks on {counted(len(words), 'file')}", listed)
-    return shown
-
-
-def _changes(result: StudyResult) -> str:
-    """The text of changes.md below the heading of the page."""
+def _changes(result: StudyResult) -> Iterator[tuple[str, list[str]]]:
+    """The text of changes.md below the heading of the page: its marks with their lines."""
     lines = [line for line in result.changes.splitlines()[1:] if line]
-    shown = ""
-    for kind, group in groupby(lines, key=lambda line: line[0] if line[0] in "-#" else ""):
-        texts = [line.lstrip("-# ").replace("`", "") for line in group]
-        if kind == "#":
-            shown += "".join(f"<h3>{show(text)}</h3>" for text in texts)
-        elif kind == "-":
-            shown += items(map(sentence_case, texts[:_MOST_LINES]))
-            shown += rest(len(texts) - _MOST_LINES, "further change", "changes.md")
-        else:
-            shown += paragraphs(texts)
-    return shown or "<p>Nothing is known of an earlier run.</p>"
-
-
-def _reasons(result: StudyResult) -> str:
-    rows = result.verdicts.to_dict("records")
-    told = [f"{sentence_case(arm_words(row))}: {row['verdict']}. {row['reason']}"
-            for row in rows[:MOST_ROWS]]  # fmt: skip
-    return items(told) + rest(len(rows) - MOST_ROWS, "further arm", "verdicts.csv")
-
-
-def _procedure(result: StudyResult) -> str:
-    steps = result.provenance["procedure"]
-    if not steps:
-        return "<p>The spectra were scored as read.</p>"
-    return items(map(step_words, steps), "ol")
-
-
-def _provenance(record: Mapping[str, Any]) -> str:
-    versions = {"residuekit": record["residuekit"], "Python": record["python"],
-                "system": record["system"], **record["packages"]}  # fmt: skip
-    shown = table("Versions", ["what", "version"], versions.items(), texts=2)
-    return block(short_hashes(record)) + folded("Versions", shown)
+    for mark, group in groupby(lines, key=lambda line: line[0] if line[0] in "-#" else ""):
+        yield mark, [sentence_case(line.lstrip("-# ").replace("`", "")) for line in group]

@@ -4,69 +4,54 @@ from __future__ import annotations
 
 import base64
 import json
-from html import escape
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..figures.written import RECORD
-from .as_html import show
-from .calibration import calibration_plot
+from ..words.caption import figure_alternative
+from ..words.limits import CALIBRATION_ALTERNATIVE
+from .calibration_plot import calibration_plot
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
 #: A larger vector picture gives way to its pixels, and both to a pointer: the page stays small.
 MOST_BYTES = 3_000_000
-_NAMED = 12
 
 
-def picture(data: bytes, kind: str, words: str, width: int | None = None) -> str:
-    """A picture inside the page; a wide one scrolls on a narrow screen."""
-    wide = f' width="{width}"' if width else ""
-    coded = base64.b64encode(data).decode("ascii")
-    return (
-        '<div class="wide" role="group" tabindex="0" aria-label="Picture, scrolls sideways">'
-        f'<img alt="{escape(words)}"{wide} src="data:image/{kind};base64,{coded}"></div>'
-    )
+class Picture(NamedTuple):
+    """A picture in base 64, its kind, its content in words, its width in pixels if it has one."""
+
+    coded: str
+    kind: str
+    words: str
+    width: int | None = None
 
 
-def main_figure(folder: Path, result: StudyResult) -> str:
-    """The due-diligence figure from the run folder, or why there is none."""
+def picture(data: bytes, kind: str, words: str, width: int | None = None) -> Picture:
+    """Code a picture."""
+    return Picture(base64.b64encode(data).decode("ascii"), kind, words, width)
+
+
+def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str, Any]:
+    """The due-diligence figure from the run folder with its caption, or why there is none."""
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     if "not_drawn" in record:
-        return f"<p>The figure could not be drawn: {show(record['not_drawn'])}</p>"
-    told = [f"{row['paint']}, {row['treatment']} {row['exposure_min']:g} min: {row['verdict']}"
-            for row in result.verdicts.to_dict("records")]  # fmt: skip
-    more = f"; and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
-    words = (
-        "Due-diligence figure: score maps on one colour scale, mean spectra, detection curve, "
-        "means of the arms, a dot a mock-up with the limits. "
-        f"Verdicts shown: {'; '.join(told[:_NAMED])}{more}. The numbers stand in the "
-        "tables below."
+        return {"refused": record["not_drawn"]}
+    words = figure_alternative(verdicts)
+    fitting = (
+        picture(path.read_bytes(), kind, words)
+        for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png"))
+        if (path := folder / name).stat().st_size <= MOST_BYTES
     )
-    for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png")):
-        if (path := folder / name).stat().st_size <= MOST_BYTES:
-            shown = picture(path.read_bytes(), kind, words)
-            break
-    else:
-        shown = "<p>The figure is too large for this page: see figure.pdf beside it.</p>"
-    return f"<figure>{shown}<figcaption>{show(record['caption'])}</figcaption></figure>"
+    return {"refused": "", "picture": next(fitting, None), "caption": record["caption"]}
 
 
-def calibration_figure(result: StudyResult) -> str:
-    """The calibration plot, or why there is none."""
+def calibration_figure(result: StudyResult) -> dict[str, Any] | None:
+    """The calibration plot with its caption; None where there are no spiked mock-ups."""
     made = calibration_plot(result)
     if made is None:
-        return (
-            "<p>There are no spiked mock-ups: scores keep their own unit, and there is nothing to "
-            "calibrate.</p>"
-        )
-    words = "Found against known loading, a panel a stratum; the caption gives the numbers."
-    shown = picture(made.svg, "svg+xml", words, made.width)
-    return (
-        f'<figure class="small">{shown}<figcaption>{show(made.words)} Circles: blank mock-ups; '
-        "diamonds: spiked ones. Line: found equals known; shaded: one standard error of the slope. "
-        "Where there are enough, the spiked mock-ups shown also served to measure how mock-ups of "
-        "the paint differ, apart from the gel's own direction: the metric of the net signal, see "
-        "methods.md.</figcaption></figure>"
-    )
+        return None
+    shown = picture(made.svg, "svg+xml", CALIBRATION_ALTERNATIVE, made.width)
+    return {"picture": shown, "caption": made.caption}

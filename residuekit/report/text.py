@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -27,11 +28,11 @@ class Items:
 
 @dataclass(frozen=True)
 class Grid:
-    """A table of texts; the first `texts` columns are words, the others numbers."""
+    """A table; the first `texts` columns are words, the others numbers."""
 
     caption: str
     heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[Any, ...], ...]
     texts: int = 1
 
 
@@ -47,7 +48,7 @@ class Section:
 
 
 def grid(
-    caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], *, texts: int = 1
+    caption: str, heads: Sequence[str], rows: Iterable[Sequence[Any]], *, texts: int = 1
 ) -> Grid:
     """Make a table."""
     return Grid(caption, tuple(heads), tuple(map(tuple, rows)), texts)

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import ContractError, Fault, did_you_mean
-from ..kernels import films, optics
+from ..kernels import layers, reflection
 from .materials import ABSORPTION_INDEX, DENSITY_G_CM3, Floats, spectrum
 
 Complex = npt.NDArray[np.complex128]
-Measure = Callable[[Sequence[films.Film]], Floats]
+Measure = Callable[[Sequence[layers.Film]], Floats]
 
 #: Thicknesses of the paint film on a mirror, or free-standing, um (assumed): the mean over them
 #: leaves no fringe of one thickness in the signal.
@@ -35,21 +35,21 @@ def measures(
     over paint films of `thickness_um`, on gold or free.
     """
     axis = np.asarray(wavenumber, dtype=np.float64)
-    gold = films.metal_index(axis)
+    gold = layers.metal_index(axis)
 
-    def over_paints(measure: Measure, top: Sequence[films.Film]) -> Floats:
+    def over_paints(measure: Measure, top: Sequence[layers.Film]) -> Floats:
         each = [measure([*top, (paint, float(um))]) for um in thickness_um]
         return np.asarray(np.mean(each, axis=0))
 
     atr: dict[str, Measure] = {
-        name: partial(films.atr, paint=paint, wavenumber=axis, crystal=n)
+        name: partial(layers.atr, paint=paint, wavenumber=axis, crystal=n)
         for name, n in CRYSTALS.items()
     }
-    on_gold = partial(films.transflection, ground=gold, wavenumber=axis)
-    free = partial(films.transmission, wavenumber=axis)
+    on_gold = partial(layers.transflection, ground=gold, wavenumber=axis)
+    free = partial(layers.transmission, wavenumber=axis)
     return {
         **atr,
-        "external reflection": partial(films.external_reflection, paint=paint, wavenumber=axis),
+        "external reflection": partial(layers.external_reflection, paint=paint, wavenumber=axis),
         "transflection on gold": partial(over_paints, on_gold),
         "transmission": partial(over_paints, free),
     }
@@ -64,7 +64,7 @@ def gel_index(gel: str, wavenumber: npt.ArrayLike) -> Complex:
     axis = np.asarray(wavenumber, dtype=np.float64)
     grid = np.arange(700.0, 1900.0)
     k = ABSORPTION_INDEX * np.asarray(spectrum(gel, axis)) / spectrum(gel, grid).max()
-    n = _INDEX_FAR_FROM_BANDS + optics.index_from_absorption(k, axis)
+    n = _INDEX_FAR_FROM_BANDS + reflection.index_from_absorption(k, axis)
     return np.asarray(n + 1j * k)
 
 

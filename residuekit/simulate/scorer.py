@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from .. import schema
-from ..decision.blindness import LOADING_UNIT
 from ..errors import Fault, StudyError
 from ..kernels.limit_statistics import clopper_pearson_interval
 from ..reprs import as_frame
 from ..results import StudyResult, open_run
+from ..schema import LOADING_UNIT
 
 if TYPE_CHECKING:
     import pandas as pd

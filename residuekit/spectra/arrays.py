@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -42,3 +43,11 @@ def same_axis(wanted: Floats, found: Floats, tolerance: float = 0.01) -> None:
         Fault(f"a wavenumber axis of {second} cm-1", f"the axis of the others: {first} cm-1",
               "measure on one grid; nothing is interpolated in silence")
     )  # fmt: skip
+
+
+def listed(given: xr.DataArray | Iterable[xr.DataArray], name: str) -> list[xr.DataArray]:
+    """One labelled array or several as a list of checked ones; a ContractError for none."""
+    arrays = [given] if isinstance(given, xr.DataArray) else list(given)
+    if not arrays:
+        raise ContractError(Fault(f"no {name}", "at least one labelled array", f"{name}=[...]"))
+    return [schema.check(array) for array in arrays]

@@ -14,8 +14,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from .. import schema
 from ..errors import ContractError, Fault, ResiduekitWarning, did_you_mean
-from ..kernels.band_fits import SHAPE_PARAMETERS, bounds, fit_free_bands, over_a_line
-from ..kernels.unmix import Band, cramer_rao_heights, fit_shapes, pseudo_voigt
+from ..kernels.band_fits import (
+    SHAPE_PARAMETERS,
+    Band,
+    bounds,
+    cramer_rao_heights,
+    fit_free_bands,
+    fit_shapes,
+    over_a_line,
+    pseudo_voigt,
+)
 from ..reprs import as_frame, as_html, as_text
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ContractError, Fault
-from ..kernels import optics
+from ..kernels import reflection
 from ..schema import FLAGS, WAVENUMBER, check, flag_attributes, pixel_dims, with_step
 from .by_block import Floats, per_spectrum
 from .parameters import complete_parameters, step
@@ -20,7 +20,7 @@ def correct_atr_depth(array: xr.DataArray, reference: float = 1000.0) -> xr.Data
     """Multiply ATR absorbance by wavenumber / `reference` (cm-1), to the depth of the reference.
 
     The depth of the evanescent field falls as 1 / wavenumber (Harrick 1967, from memory:
-    `residuekit.kernels.optics.penetration_depth`). Valid for one index over the spectrum, thick
+    `residuekit.kernels.reflection.penetration_depth`). Valid for one index over the spectrum, thick
     samples and good contact. It leaves the shift of strong bands by anomalous dispersion, and is
     wrong for a residue much thinner than the depth, whose signal does not follow it.
 
@@ -80,7 +80,7 @@ def kubelka_munk(array: xr.DataArray) -> xr.DataArray:
     [[0.25, 0.0]]
     """
     array = check(array, quantity="reflectance")
-    values = per_spectrum(array, optics.kubelka_munk)
+    values = per_spectrum(array, reflection.kubelka_munk)
     return with_step(array, values.data, "kubelka_munk", {}, quantity="kubelka_munk")
 
 
@@ -88,7 +88,7 @@ def kubelka_munk(array: xr.DataArray) -> xr.DataArray:
 def kramers_kronig(array: xr.DataArray) -> xr.DataArray:
     """Turn specular reflectance into the absorption index k.
 
-    Method and range of validity: `residuekit.kernels.optics.kramers_kronig`. A pixel where more
+    Method and range of validity: `residuekit.kernels.reflection.kramers_kronig`. A pixel where more
     than 2 % of the energy of k lies below 0, which no material has, is flagged ``derivative``: the
     reflection is mixed and k is not to be trusted. R against a perfect mirror, near normal
     incidence; missing where R is not between 0 and 1.
@@ -113,7 +113,7 @@ def kramers_kronig(array: xr.DataArray) -> xr.DataArray:
     """
     array = check(array, quantity="reflectance")
     axis = array[WAVENUMBER].values
-    values = per_spectrum(array, lambda rows: optics.kramers_kronig(rows, axis).k)
+    values = per_spectrum(array, lambda rows: reflection.kramers_kronig(rows, axis).k)
     index = with_step(array, values.data, "kramers_kronig", {}, quantity="absorption_index")
     energy = (index**2).sum(WAVENUMBER)
     mixed = (index.clip(max=0) ** 2).sum(WAVENUMBER) > MOST_NEGATIVE * energy
@@ -132,7 +132,7 @@ def optical_constants(array: xr.DataArray) -> xr.Dataset:
     axis = index[WAVENUMBER]
 
     def refractive(rows: Floats) -> Floats:
-        return optics.kramers_kronig(rows, axis.values).n
+        return reflection.kramers_kronig(rows, axis.values).n
 
     found = xr.Dataset(
         {

@@ -7,18 +7,20 @@ To add a step: a function in this package under `@step`; a parameter of a new na
 from __future__ import annotations
 
 import inspect
-import math
 import re
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple, TypeVar
+from dataclasses import replace
+from typing import Any, TypeVar
 
 import numpy as np
 import xarray as xr
 
 from ..errors import Fault, ProcedureError, did_you_mean
-from ..kernels import baseline as baselines
+from ..kernels import baselines
 from ..kernels import normalise as normalisations
+from ..validator import Field, Fields, Place, check, choice, flag, listed, number, text, whole
 
+EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 Step = TypeVar("Step", bound=Callable[..., xr.DataArray])
 
 #: The steps a procedure may name.
@@ -51,74 +53,47 @@ METHODS: dict[str, dict[str, Callable[..., Any]]] = {
 }
 
 
-class Rule(NamedTuple):
-    """What a parameter must be, in words; an example; and the test."""
-
-    words: str
-    example: str
-    holds: Callable[[Any], bool]
-
-
-def _number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def _whole(value: Any, lowest: int, highest: float = math.inf) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and lowest <= value <= highest
-
-
-def _interval(value: Any) -> bool:
-    pair = isinstance(value, list) and len(value) == 2 and all(map(_number, value))
-    return pair and 0 <= value[0] < value[1]
-
-
-def _is_sha256(value: Any) -> bool:
-    return isinstance(value, str) and (value == "" or bool(re.fullmatch("[0-9a-f]{64}", value)))
-
-
-def _is_texts(value: Any, least: int) -> bool:
-    texts = isinstance(value, list) and all(isinstance(one, str) and one for one in value)
-    return texts and len(value) >= least
-
-
-_WAVENUMBER = Rule("a wavenumber in cm-1", "1000", lambda v: _number(v) and v >= 0)
-_INTERVAL = Rule("[low, high] in cm-1, low below high", "[1690, 1700]", _interval)
-_POSITIVE = "a number above 0"
+_WAVENUMBER = number("a wavenumber", "cm-1", least=0, example="1000")
+_INTERVAL = Field(
+    "[low, high] in cm-1, low below high", "[1690, 1700]",
+    lambda v: isinstance(v, list) and len(v) == 2 and all(map(_WAVENUMBER.fits, v)) and v[0] < v[1],
+)  # fmt: skip
+_FILE = text("the path of a file", '"data/vapour.csv"')
+_SHA256 = Field("64 hexadecimal digits", f'"{"0" * 64}"',
+                lambda v: isinstance(v, str) and bool(re.fullmatch("[0-9a-f]{64}", v)))  # fmt: skip
 
 #: One rule for each parameter name, whichever step or method it belongs to.
-RULES: dict[str, Rule] = {
+RULES: Fields = {
     "low": _WAVENUMBER,
     "high": _WAVENUMBER,
     "left": _INTERVAL,
     "right": _INTERVAL,
-    "stray_level": Rule("a transmittance from 0 to below 1", "0.001",
-                        lambda v: _number(v) and 0 <= v < 1),
-    "smoothness": Rule(_POSITIVE, "1e6", lambda v: _number(v) and v > 0),
-    "asymmetry": Rule("a number between 0 and 1", "0.01", lambda v: _number(v) and 0 < v < 1),
-    "tolerance": Rule(_POSITIVE, "1e-3", lambda v: _number(v) and v > 0),
-    "max_iterations": Rule("a whole number from 1", "50", lambda v: _whole(v, 1)),
-    "order": Rule("a whole number from 0 to 20", "2", lambda v: _whole(v, 0, 20)),
-    "half_window": Rule("a whole number from 1", "40", lambda v: _whole(v, 1)),
-    "window": Rule("an odd whole number from 3", "9", lambda v: _whole(v, 3) and v % 2 == 1),
-    "derivative": Rule("0, 1 or 2", "0", lambda v: _whole(v, 0, 2)),
-    "measure": Rule("'area' or 'height'", '"area"', lambda v: v in ("area", "height")),
+    "stray_level": number("a transmittance", least=0, below=1, example="0.001"),
+    "smoothness": number(above=0, example="1e6"),
+    "asymmetry": number(above=0, below=1, example="0.01"),
+    "tolerance": number(above=0, example="1e-3"),
+    "max_iterations": whole(least=1, example="50"),
+    "order": whole(most=20, example="2"),
+    "half_window": whole(least=1, example="40"),
+    "window": whole("an odd whole number", least=3, odd=True, example="9"),
+    "derivative": whole(most=2, example="0"),
+    "measure": choice(("area", "height"), example='"area"'),
     "fit_low": _WAVENUMBER,
     "fit_high": _WAVENUMBER,
-    "reference": Rule("a wavenumber in cm-1 above 0", "1000", lambda v: _number(v) and v > 0),
-    "spacing": Rule("a spacing in cm-1 above 0", "4", lambda v: _number(v) and v > 0),
-    "threshold": Rule(_POSITIVE, "8.0", lambda v: _number(v) and v > 0),
-    "file": Rule("the path of a file", '"data/vapour.csv"',
-                 lambda v: isinstance(v, str) and v != ""),
-    "thickness": Rule("true or false", "true", lambda v: isinstance(v, bool)),
-    "blanks": Rule("a list of paths of files", '["data/blank-1.nc"]', lambda v: _is_texts(v, 1)),
-    "kept": Rule("a list of paths of files, or []", '["data/gel.nc"]', lambda v: _is_texts(v, 0)),
-    "digests": Rule("a list of sha256 of the files, or []", "[]",
-                    lambda v: isinstance(v, list) and all(one and _is_sha256(one) for one in v)),
-    "sha256": Rule("64 hexadecimal digits, or nothing", '""', _is_sha256),
+    "reference": number("a wavenumber", "cm-1", above=0, example="1000"),
+    "spacing": number("a spacing", "cm-1", above=0, example="4"),
+    "threshold": number(above=0, example="8.0"),
+    "file": _FILE,
+    "thickness": flag(),
+    "blanks": listed(_FILE, "a list of paths of files", '["data/blank-1.nc"]', least=1),
+    "kept": listed(_FILE, "a list of paths of files, or []", '["data/gel.nc"]'),
+    "digests": listed(_SHA256, "a list of sha256 of the files, or []"),
+    "sha256": replace(_SHA256, words="64 hexadecimal digits, or nothing", example='""',
+                      fits=lambda v: v == "" or _SHA256.fits(v)),
 }  # fmt: skip
 
 
-def parameter_faults(step: Any, given: Mapping[str, Any]) -> list[Fault]:
+def parameter_faults(step: Any, given: Mapping[str, Any] | None) -> list[Fault]:
     """Return all that is wrong with a step and its parameters, without any data.
 
     >>> for fault in parameter_faults("smooth", {"windw": 9, "order": -1}):
@@ -127,33 +102,29 @@ def parameter_faults(step: Any, given: Mapping[str, Any]) -> list[Fault]:
     to mend it: did you mean 'window'?
     found smooth with order = -1; needed a whole number from 0 to 20; to mend it: order = 2
     """
+    if not isinstance(step, str) or given is None:
+        return [Fault(f"{step!r} as a step", "a table with the key step", EXAMPLE)]
     if step not in STEPS:
         needed = f"one of {', '.join(STEPS)}"
         return [Fault(f"a step {step!r}", needed, did_you_mean(str(step), STEPS))]
-    methods = METHODS.get(step, {})
-    method = given.get("method")
-    if methods and "method" in given and method not in list(methods):
-        needed = f"one of {', '.join(methods)}"
-        fix = did_you_mean(str(method), methods)
-        return [Fault(f"{step} with method = {method!r}", needed, fix)]
+    methods = {"method": choice(METHODS[step])} if step in METHODS else {}
+    chosen = {name: given[name] for name in methods if name in given}
+    _, faults = check(chosen, methods, Place(wrong=f"{step} with {{pair}}"))
+    if faults:
+        return faults
     known = _known_parameters(step, given)
-    listed = ", ".join(known) or "none"
-    faults = [
-        Fault(f"{_named(step, given)} with {name!r}", f"parameters among {listed}",
-              did_you_mean(name, known))
-        for name in given
-        if name not in known
-    ]  # fmt: skip
-    values = {name: _plain(given.get(name, default)) for name, default in known.items()}
-    for name, value in values.items():
-        if name == "method" or (value is None and known[name] is None):
-            continue
-        rule = RULES[name]
-        if not rule.holds(value):
-            found = f"without {name}" if value is _ABSENT else f"with {name} = {value!r}"
-            fix = f"{name} = {rule.example}"
-            faults.append(Fault(f"{_named(step, given)} {found}", rule.words, fix))
-    return faults or _relation_faults(step, values)
+    named = f"{step} by {given['method']}" if "method" in given else step
+    place = Place(wrong=f"{named} with {{pair}}", absent=f"{named} without {{name}}",
+                  unknown=f"{named} with {{name!r}}", known="parameters among {names}")  # fmt: skip
+    fields = {name: methods.get(name) or RULES[name] for name in known}
+    required = [name for name, default in known.items() if default is _ABSENT]
+    stated = {
+        name: _plain(value)
+        for name, value in given.items()
+        if value is not None or known.get(name, _ABSENT) is not None
+    }
+    _, faults = check(stated, fields, place, required)
+    return faults or _relation_faults(step, known | stated)
 
 
 _ABSENT = inspect.Parameter.empty
@@ -168,10 +139,6 @@ def _known_parameters(step: str, given: Mapping[str, Any]) -> dict[str, Any]:
         options = inspect.signature(kernel).parameters.values()
         taken += [p for p in options if p.kind is p.KEYWORD_ONLY]
     return {p.name: p.default for p in taken}
-
-
-def _named(step: str, given: Mapping[str, Any]) -> str:
-    return f"{step} by {given['method']}" if "method" in given else step
 
 
 def _plain(value: Any) -> Any:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import html
 import json
 import math
-import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,16 +14,17 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from ..errors import Fault, ProcedureError, ResiduekitError, did_you_mean
+from ..errors import Fault, ProcedureError, ResiduekitError
 from ..kernels.compiled import over_blocks
 from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, marked, pixel_dims
-from .parameters import STEPS, complete_parameters, parameter_faults
+from ..toml_lines import lines_of, load_toml
+from ..validator import Place, unknown_faults
+from .parameters import EXAMPLE, STEPS, complete_parameters, parameter_faults
 
 __all__ = ["Procedure"]
 
 Step = tuple[str, dict[str, Any]]
 SPECTRA_AT_ONCE = 4096
-_EXAMPLE = 'steps = [{step = "crop", low = 800, high = 3800}]'
 
 
 @dataclass(frozen=True, repr=False)
@@ -72,17 +71,12 @@ class Procedure:
         `residuekit.schema.history` of a preprocessed array has this form. Raises `ProcedureError`
         with the faults of all steps at once.
         """
-        entries = list(steps)
-        wrong = [
-            Fault(f"{entry!r} as a step", "a table with the key step", _EXAMPLE, file)
-            for entry in entries
-            if not isinstance(entry, Mapping) or not isinstance(entry.get("step"), str)
-        ]
-        if wrong:
-            raise ProcedureError(wrong)
-        pairs = tuple(
-            (entry["step"], {name: value for name, value in entry.items() if name != "step"})
-            for entry in entries
+        entries: list[Any] = list(steps)
+        pairs: tuple[Any, ...] = tuple(
+            (one.get("step", one), {name: value for name, value in one.items() if name != "step"})
+            if isinstance(one, Mapping)
+            else (one, None)  # which `check` refuses with the others
+            for one in entries
         )
         return cls(pairs, file, lines)
 
@@ -98,28 +92,25 @@ class Procedure:
         (('smooth', {'window': 11, 'order': 2, 'derivative': 0}),)
         """
         text, file = _read(source)
-        try:
-            document = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            line = re.search(r"at line (\d+)", str(error))
-            raise ProcedureError(
-                Fault(f"text that is not TOML ({error})", "valid TOML", _EXAMPLE, file,
-                      int(line.group(1)) if line else None)
-            ) from error  # fmt: skip
+        document = load_toml(text, file, ProcedureError)
+        place = Place(file, lines_of(text)).inside(table)
         values = document.get(table)
         if not isinstance(values, dict) or not isinstance(values.get("steps"), list):
-            fix = f"[{table}]\n{_EXAMPLE}"
-            raise ProcedureError(Fault("no list of steps", f"[{table}] with steps", fix, file))
-        unknown = [
-            Fault(f"the key {key!r} in [{table}]", "steps alone", did_you_mean(key, ["steps"]),
-                  file, _line_of(text, table, key))
-            for key in values
-            if key != "steps"
-        ]  # fmt: skip
-        if unknown:
-            raise ProcedureError(unknown)
-        lines = _step_lines(text, table, len(values["steps"]))
-        return cls.from_steps(values["steps"], file=file, lines=lines)
+            fix = f"[{table}]\n{EXAMPLE}"
+            raise ProcedureError(place.fault("no list of steps", f"[{table}] with steps", fix))
+        faults = unknown_faults(values, ["steps"], place)
+        lines = tuple(
+            place.lines.get((table, "steps", number, "step"))
+            or place.lines[(table, "steps", number)]
+            for number in range(len(values["steps"]))
+        )
+        try:
+            made = cls.from_steps(values["steps"], file=file, lines=lines)
+        except ProcedureError as error:
+            raise ProcedureError([*faults, *error.faults]) from error
+        if faults:
+            raise ProcedureError(faults)
+        return made
 
     def check(self) -> None:
         """Raise `ProcedureError` with all that is wrong with names and parameters.
@@ -346,34 +337,6 @@ def _read(source: str | Path) -> tuple[str, str]:
             Fault(f"a file that cannot be read ({error})", "a TOML file in UTF-8",
                   "the path of study.toml", str(path))
         ) from error  # fmt: skip
-
-
-def _lines_of(text: str, table: str) -> list[tuple[int, str]]:
-    """The numbered lines below the head of a table; all lines where it has none."""
-    every = list(enumerate(text.splitlines(), start=1))
-    own, inside = [], False
-    for number, line in every:
-        head = re.match(r"\s*\[+\s*([\w.\"'-]+?)\s*\]", line)
-        if head:
-            inside = head.group(1).replace('"', "").split(".")[0] == table
-        elif inside:
-            own.append((number, line))
-    return own or every
-
-
-def _line_of(text: str, table: str, key: str) -> int | None:
-    pattern = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=")
-    return next((n for n, line in _lines_of(text, table) if pattern.match(line)), None)
-
-
-def _step_lines(text: str, table: str, count: int) -> tuple[int, ...]:
-    """Find the line of each key ``step``; none at all where they are not `count`."""
-    lines = tuple(
-        number
-        for number, line in _lines_of(text, table)
-        for _ in re.findall(r"(?:^|[{,\s])[\"']?step[\"']?\s*=", line.partition("#")[0])
-    )
-    return lines if len(lines) == count else ()
 
 
 def _assignments(given: Mapping[str, Any]) -> list[str]:

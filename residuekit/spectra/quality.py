@@ -16,6 +16,7 @@ from .. import schema
 from ..kernels import faults
 from ..kernels.bands import noise_of_second_differences
 from ..reprs import as_frame, as_html, as_text
+from ..words.quality import map_sentences, too_few_valid
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -177,13 +178,12 @@ def check_quality(
         flag=(array["flag"].dims, flag.reshape(pixels), schema.flag_attributes()),
     )
     share = float(valid.mean())
+    removed = {name: int(hit.sum()) for name, hit in excluded.items()}
     failed = ""
     if share < least_valid:
-        words = [f"{int(hit.sum())} {name}" for name, hit in excluded.items() if hit.any()]
-        failed = f"only {share:.0%} of {valid.size} pixels are valid ({', '.join(words)})"
+        failed = too_few_valid(share, valid.size, removed)
     numbers = _numbers(m, array, found["fringe"], valid, refractive_index)
     counts = {name: int(hit.sum()) for name, hit in found.items()}
-    removed = {name: int(hit.sum()) for name, hit in excluded.items()}
     return Quality(
         array=flagged,
         n_pixels=valid.size,
@@ -192,7 +192,7 @@ def check_quality(
         noise=m.typical,
         failed=failed,
         numbers=numbers,
-        words=_words(counts, removed, valid.size, numbers, failed, vapour_ratio),
+        words=tuple(map_sentences(counts, removed, valid.size, numbers, failed, vapour_ratio)),
     )
 
 
@@ -340,37 +340,3 @@ def _mean_lines(m: _Measured, valid: npt.NDArray[np.bool_]) -> dict[str, float]:
     excess = faults.second_difference_excess(total[None] / valid.sum(), m.axis, [noise])[0]
     lines = noise * math.sqrt(max(excess**2 - 1, 0.0)) if math.isfinite(excess) else math.nan
     return {"vapour": lines, "vapour_excess": float(excess)}
-
-
-def _words(
-    counts: dict[str, int],
-    removed: dict[str, int],
-    size: int,
-    numbers: dict[str, float],
-    failed: str,
-    vapour_ratio: float,
-) -> tuple[str, ...]:
-    """Say what was found, one sentence a flag, then what it means."""
-    said = []
-    for name, count in counts.items():
-        if not count:
-            continue
-        out = removed.get(name, 0)
-        fate = "left out" if out == count else f"{out} of them left out" if out else "kept"
-        said.append(f"{count} of {size} pixels {name}: {schema.FLAGS[name][1]}; {fate}.")
-    if counts["fringe"]:
-        said.append(
-            f"Fringes of {numbers['fringe_period']:.3g} cm-1 (a layer of "
-            f"{numbers['fringe_thickness_um']:.3g} um), amplitude "
-            f"{numbers['fringe_amplitude']:.2g}: no step takes them off; under a local line of "
-            "width w they leave up to 1 - cos(pi w / period) of their amplitude."
-        )
-    if numbers["vapour_excess"] > vapour_ratio:
-        said.append(
-            f"Vapour lines of {numbers['vapour']:.2g} RMS in 1800 to 1900 cm-1 of the mean, "
-            f"{numbers['vapour_excess']:.1f} times its noise; near 1735 cm-1 they are about four "
-            "times as strong."
-        )
-    if failed:
-        said.append(f"Not fit to be judged: {failed}.")
-    return tuple(said)

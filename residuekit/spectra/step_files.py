@@ -8,7 +8,7 @@ from typing import Any
 
 from .. import io
 from ..errors import Fault, ProcedureError
-from ..io.opening import Mark, mark_of
+from ..io.checksum import Mark, mark_of
 
 __all__ = ["Stamp", "pinned", "stamps", "step_files", "unpinned"]
 

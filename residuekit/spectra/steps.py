@@ -112,7 +112,7 @@ def correct_baseline(array: xr.DataArray, method: str = "arpls", **parameters: A
     Parameters
     ----------
     array : labelled array of absorbance or another quantity that is linear in amount.
-    method : one of the following; their functions in `residuekit.kernels.baseline` say more.
+    method : one of the following; their functions in `residuekit.kernels.baselines` say more.
 
         ``arpls`` : smoothness=1e5, tolerance=1e-3, max_iterations=50
         ``asymmetric least squares`` : smoothness=1e6, asymmetry=0.01, tolerance, max_iterations

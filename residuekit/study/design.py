@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from functools import partial
-from typing import Any
 
-from ..decision.comparator import comparator_places
+from ..decision.design import arm_columns, arm_notes, sample
 from ..errors import Fault, did_you_mean
-from ..results import arm_words
-from ..schema import ARM_COLUMNS, NET_SIGNAL
+from ..schema import NET_SIGNAL
 from ..trends import DOSE_UNITS
+from ..words.codes import sentences
+from ..words.common import arm_words
 from .measurements import Key, Measurement
 from .names import near_names, spelling_faults
 from .settings import SCORES, SETTINGS
-
-_MOST_NAMES = 6
 
 
 def design_faults(
@@ -76,11 +74,6 @@ def design_faults(
             )
 
 
-def _sample(row: Measurement) -> Key:
-    """What names a physical sample: its name on its paint and soiling."""
-    return row.paint, row.soiling, row.mockup
-
-
 def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
     """Refuse a sample that is exposed and at the same age a water-only blank or spiked.
 
@@ -90,10 +83,10 @@ def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
     controls: dict[Key, Measurement] = {}
     for row in rows:
         if row.role == "spiked" or (row.role == "blank" and row.treatment == "water"):
-            controls.setdefault((*_sample(row), row.ageing_h), row)
+            controls.setdefault((*sample(row), row.ageing_h), row)
     told = set()
     for row in rows:
-        key = (*_sample(row), row.ageing_h)
+        key = (*sample(row), row.ageing_h)
         if row.role == "exposed" and key in controls and key not in told:
             told.add(key)
             other = controls[key]
@@ -108,107 +101,16 @@ def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
             )
 
 
-def shared_mockups(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
-    """Say of each arm which of its mock-ups stand in other arms of the same stratum, or were an
-    untreated blank before: such arms and controls are not independent."""
-    arms: dict[Key, set[Key]] = defaultdict(set)
-    columns: dict[Key, dict[str, Any]] = {}
-    untreated: dict[Key, set[Key]] = defaultdict(set)
-    for row in rows:
-        if row.role == "exposed":
-            arms[row.arm].add(_sample(row))
-            columns[row.arm] = {name: getattr(row, name) for name in ARM_COLUMNS}
-        elif row.role == "blank" and row.treatment == "none":
-            untreated[row.stratum].add(_sample(row))
-    notes: dict[Key, list[str]] = defaultdict(list)
-    for arm, own in arms.items():
-        for other, theirs in arms.items():
-            if other != arm and other[:3] == arm[:3] and own & theirs:
-                notes[arm].append(
-                    f"{_listed(own & theirs)} also met {arm_words(columns[other])}: the two arms "
-                    "are not independent."
-                )
-        before = own & untreated[arm[:3]]
-        if before:
-            notes[arm].append(
-                f"{_listed(before)} stood among the untreated blanks: these and the arm are "
-                "not independent."
-            )
-    return dict(notes)
-
-
-def measured_otherwise(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
-    """Say of each arm whose mock-ups were not measured as its blanks were: in sessions without a
-    blank, or with more or fewer files each. What then differs passes for gel, or hides it."""
-    arms: dict[Key, dict[Key, list[Measurement]]] = defaultdict(lambda: defaultdict(list))
-    blanks: dict[Key, dict[Key, list[Measurement]]] = defaultdict(lambda: defaultdict(list))
-    for row in rows:
-        if row.role == "exposed":
-            arms[row.arm][_sample(row)].append(row)
-        elif row.role == "blank":
-            blanks[row.stratum][(*_sample(row), row.treatment)].append(row)
-    notes: dict[Key, list[str]] = {}
-    for arm, exposed in arms.items():
-        every = list(blanks[arm[:3]].values())
-        first = [files[0] for files in every]
-        places = comparator_places(
-            [row.treatment for row in first], [row.exposure_min for row in first],
-            next(iter(exposed.values()))[0].exposure_min,
-        )  # fmt: skip
-        own = [every[place] for place in places]
-        said = [_lone_sessions(exposed.values(), own), _unlike_counts(exposed.values(), own)]
-        notes[arm] = [words for words in said if words]
-    return notes
-
-
-def _lone_sessions(
-    exposed: Iterable[Sequence[Measurement]], blanks: Sequence[Sequence[Measurement]]
-) -> str:
-    met, clean = (
-        {row.session for files in mockups for row in files} for mockups in (exposed, blanks)
-    )
-    if not blanks or "" in met | clean or met <= clean:
-        return ""
-    lone = sorted(met - clean)
-    return (
-        f"No blank of the arm was measured in session{'s' * (len(lone) > 1)} "
-        f"{', '.join(lone)}: what differs from session to session is not told from gel."
-    )
-
-
-def _unlike_counts(
-    exposed: Iterable[Sequence[Measurement]], blanks: Sequence[Sequence[Measurement]]
-) -> str:
-    if not blanks:
-        return ""
-    of_exposed, of_blank = (
-        sum(map(len, mockups)) / len(mockups) for mockups in (list(exposed), blanks)
-    )
-    if of_exposed == of_blank:
-        return ""
-    return (
-        f"Files a mock-up: {of_exposed:.3g} of the exposed, {of_blank:.3g} of the blanks; as far "
-        "as maps of one mock-up differ, the limits, which come from the blanks, are too "
-        f"{'low' if of_exposed < of_blank else 'high'}."
-    )
-
-
-def arm_notes(rows: Sequence[Measurement]) -> dict[Key, list[str]]:
-    """What must be said of each arm: shared mock-ups, and what was measured unlike its blanks."""
-    shared = shared_mockups(rows)
-    return {arm: [*shared.get(arm, []), *said] for arm, said in measured_otherwise(rows).items()}
-
-
 def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
     """What a user should know of a table that is not wrong."""
     notes = list(near_names(rows))
-    columns = {row.arm: {name: getattr(row, name) for name in ARM_COLUMNS} for row in rows}
-    for arm, said in arm_notes(rows).items():
-        notes += [f"{arm_words(columns[arm])}: {words}" for words in said]
+    columns = {row.arm: arm_columns(row) for row in rows}
+    for arm, found in arm_notes(rows).items():
+        notes += [f"{arm_words(columns[arm])}: {words}" for words in sentences(found)]
     exposures: dict[Key, set[float]] = defaultdict(set)
     for row in rows:
         if row.role == "blank" and row.exposure_min >= 0:
-            exposures[(*_sample(row), row.ageing_h, row.treatment)].add(row.exposure_min)
+            exposures[(*sample(row), row.ageing_h, row.treatment)].add(row.exposure_min)
     notes += [
         f"The blank mock-up {key[2]!r} on {key[0]} has the exposures "
         f"{' and '.join(f'{time:g}' for time in sorted(times))} min: its maps are averaged."
@@ -222,9 +124,3 @@ def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
         if unit.casefold() not in DOSE_UNITS
     ]
     return notes
-
-
-def _listed(samples: set[Key]) -> str:
-    names = sorted(str(sample[-1]) for sample in samples)
-    more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
-    return f"{'Mock-up' if len(names) == 1 else 'Mock-ups'} {', '.join(names[:_MOST_NAMES])}{more}"

@@ -63,11 +63,11 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     if faults:
         raise StudyError(faults)
     notes = [*manifest.notes, *normalisation_notes(manifest)]
-    told = "".join(f"\n  note: {note}" for note in notes)
+    listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
     if notes:
         end = f"It can be run; {len(notes)} note{'s' * (len(notes) > 1)} above"
-    return f"{manifest}\n  {said}{told}\n{end}: residuekit run {folder}"
+    return f"{manifest}\n  {said}{listed}\n{end}: residuekit run {folder}"
 
 
 def _describe_spectra(folder: Path) -> str:

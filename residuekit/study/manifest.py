@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
+from ..decision.design import arm_notes
 from ..errors import Fault, StudyError, grouped
 from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
-from .design import arm_notes, design_faults, notes_of
+from ..words.codes import Note
+from .design import design_faults, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .pictures import picture_faults
-from .settings import SETTINGS, line_of, parts_of, read_settings, setting_faults
+from .settings import SETTINGS, read_settings
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ class Manifest:
             gathered[row.arm].append(row)
         return {arm: tuple(rows) for arm, rows in gathered.items()}
 
-    def arm_notes(self) -> dict[Key, list[str]]:
+    def arm_notes(self) -> dict[Key, list[Note]]:
         """What must be said of the arms whose mock-ups stand elsewhere too, or were measured unlike
         their blanks."""
         return arm_notes(self.measurements)
@@ -121,16 +122,9 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
             )
         )
     table, rows, faults = read_measurements(folder)
-    settings, text, wrong = read_settings(folder / SETTINGS)
-    faults = [*wrong, *faults]
-    readable = settings is not None
-    settings = settings or {}
-    parts, wrong = parts_of(folder, settings, text)
-    if readable:
-        faults += [*setting_faults(settings, text), *wrong]
-        mockups = {row.mockup for row in rows if row.mockup}
-        lines = partial(line_of, text, "figure")
-        faults += picture_faults(folder, parts["figure"], mockups, SETTINGS, lines)
+    parts, place, wrong = read_settings(folder)
+    mockups = {row.mockup for row in rows if row.mockup}
+    faults = [*wrong, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
     faults += grouped(file_faults(folder, table, rows))
     faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
     trial, wrong = examine_trial(folder)

@@ -4,18 +4,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from ..errors import Fault, did_you_mean
-from ..io.cells import as_number, read_cells
+from ..errors import Fault
+from ..io.hand_table import read_cells
 from ..schema import ARM_COLUMNS, MEASUREMENT_COLUMNS, NEEDED_CELLS, ROLES, STRATUM_COLUMNS
+from ..validator import CELLS, Fields, check, choice, number, text
 
 TABLE_NAMES = ("measurements.csv", "measurements.xlsx")
 BLANK_TREATMENTS = ("water", "none")
-_NUMBERS = ("exposure_min", "clearance_min", "ageing_h", "dose", "loading_ug_cm2")
-_TEXTS = tuple(name for name in MEASUREMENT_COLUMNS if name not in _NUMBERS)
+
+_MINUTES = number(least=0, example="2")
+#: What may stand in a cell of each column.
+FIELDS: Fields = {
+    **{name: text(f"the {name} of this row", "...") for name in MEASUREMENT_COLUMNS},
+    "role": choice(ROLES, example="exposed", needed=True),
+    "exposure_min": _MINUTES,
+    "clearance_min": _MINUTES,
+    "ageing_h": number(least=0, example="500"),
+    "dose": number(least=0, example="1.5"),
+    "loading_ug_cm2": number(least=0, example="0.5"),
+}
+_OF_BLANKS: Fields = {
+    **FIELDS,
+    "treatment": choice(
+        BLANK_TREATMENTS, "water (the same handling without gel) or none (untreated)", "water"
+    ),
+}
 
 Key = tuple[Any, ...]
 
@@ -64,18 +81,8 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
     found = [folder / name for name in TABLE_NAMES if (folder / name).is_file()]
     if len(found) != 1:
         what = "both " + " and ".join(TABLE_NAMES) if found else f"no {TABLE_NAMES[0]}"
-        return (
-            TABLE_NAMES[0],
-            (),
-            [
-                Fault(
-                    what,
-                    "one table of measurements",
-                    f"keep {TABLE_NAMES[0]} alone",
-                    file=folder.name,
-                )
-            ],
-        )
+        fix = f"keep {TABLE_NAMES[0]} alone"
+        return TABLE_NAMES[0], (), [Fault(what, "one table of measurements", fix, folder.name)]
     path = found[0]
     cells, faults = read_cells(path, MEASUREMENT_COLUMNS, ("file", "role"), "a measured file")
     rows = []
@@ -90,63 +97,17 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
 def _read_row(
     row: Mapping[str, str], file: str, line: int
 ) -> tuple[Measurement | None, list[Fault]]:
-    faults: list[Fault] = []
     role = row.get("role", "").casefold()
-    if role not in ROLES:
-        hint = did_you_mean(role, ROLES) if role else "choose from " + ", ".join(ROLES)
-        return None, [
-            Fault(
-                f"the role {row.get('role', '')!r}", " or ".join(ROLES), hint, file=file, line=line
-            )
-        ]
-    for name in NEEDED_CELLS[role]:
-        if not row.get(name):
-            faults.append(
-                Fault(
-                    f"an empty {name} in a row of role {role}",
-                    f"{', '.join(NEEDED_CELLS[role])} filled in",
-                    f"the {name} of {row.get('file') or 'this file'}",
-                    file=file,
-                    line=line,
-                )
-            )
-    values: dict[str, Any] = {name: row[name] for name in _TEXTS if row.get(name)}
-    values["role"] = role
-    for name in _NUMBERS:
-        if not row.get(name):
-            continue
-        number = as_number(row[name])
-        if number is None or number < 0:
-            faults.append(
-                Fault(
-                    f"{name} {row[name]!r}",
-                    "a finite number, zero or more",
-                    f"{name} as digits, without a unit",
-                    file=file,
-                    line=line,
-                )
-            )
-        else:
-            values[name] = number
-    if role == "blank" and row.get("treatment"):
-        values["treatment"] = row["treatment"].casefold()
-        if values["treatment"] not in BLANK_TREATMENTS:
-            faults.append(
-                Fault(
-                    f"a blank with the treatment {row['treatment']!r}",
-                    "water (the same handling without gel) or none (untreated)",
-                    "treatment water or none; a gel makes the row exposed",
-                    file=file,
-                    line=line,
-                )
-            )
+    place = replace(CELLS, file=file, lines={(): line})
+    if role in ROLES:
+        place = replace(place, wrong=f"{{pair}} in a row of role {role}",
+                        absent=f"an empty {{name}} in a row of role {role}")  # fmt: skip
+    given = {name: cell for name, cell in row.items() if name and cell}
+    columns = _OF_BLANKS if role == "blank" else FIELDS
+    values, faults = check(given, columns, place, NEEDED_CELLS.get(role, ("file",)))
     if faults:
         return None, faults
-    further = {
-        name: value
-        for name, value in row.items()
-        if name and name not in MEASUREMENT_COLUMNS and value
-    }
+    further = {name: cell for name, cell in given.items() if name not in FIELDS}
     return Measurement(line=line, further=further, **values), []
 
 

@@ -1,4 +1,4 @@
-"""What is kept of measured maps, their means by mock-up, and the blanks an arm is compared with."""
+"""What is kept of measured maps, their means by mock-up, and the blanks of an arm."""
 
 from __future__ import annotations
 
@@ -74,28 +74,11 @@ def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
     ]
 
 
-def comparator(
-    blanks: Sequence[MockupMean], exposure_min: float | None
-) -> tuple[list[MockupMean], str]:
-    """The blanks an arm is compared with (`comparator_places`), and what must be said of them."""
+def comparator(blanks: Sequence[MockupMean], exposure_min: float | None = None) -> list[MockupMean]:
+    """The blanks an arm of this exposure, or a stratum as a whole, is compared with."""
     places = comparator_places(
         [blank.row.treatment for blank in blanks],
         [blank.row.exposure_min for blank in blanks],
         exposure_min,
     )
-    chosen = [blanks[place] for place in places]
-    if all(blank.row.treatment != "water" for blank in chosen):
-        return chosen, (
-            "Compared with untreated blanks alone: what water itself does to the paint is not "
-            "taken out."
-        )
-    if exposure_min is None or all(b.row.exposure_min == exposure_min for b in chosen):
-        return chosen, ""
-    times = sorted({blank.row.exposure_min for blank in chosen if blank.row.exposure_min >= 0})
-    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
-    unstated = [] if all(blank.row.exposure_min >= 0 for blank in chosen) else ["unstated exposure"]
-    given = " or ".join([*stated, *unstated])
-    return (
-        chosen,
-        f"The water-only blanks are of {given}, not all of the arm's {exposure_min:g} min.",
-    )
+    return [blanks[place] for place in places]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import ast
 import logging
 import os
-import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -14,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, StudyError, WriteError, did_you_mean
+from ..toml_lines import lines_of
+from ..validator import Place
 from .manifest import Manifest
 from .run_folder import new_run
 from .settings import SETTINGS
@@ -53,12 +54,13 @@ def prepare(manifest: Manifest) -> list[Book]:
     if faults:
         raise StudyError(faults)
     text = (manifest.folder / SETTINGS).read_text(encoding="utf-8-sig")
+    place = Place(SETTINGS, lines_of(text)).inside("notebooks")
     stems = [path.stem for path in paths]
     for name in manifest.notebooks:
         if name not in stems:
             faults.append(
-                Fault(f"parameters for the notebook {name!r}", f"a notebook in {FOLDER}/",
-                      did_you_mean(name, stems), SETTINGS, _line_of(text, name))
+                place.fault(f"parameters for the notebook {name!r}", f"a notebook in {FOLDER}/",
+                            did_you_mean(name, stems), name)
             )  # fmt: skip
     books = []
     for path in paths:
@@ -68,7 +70,7 @@ def prepare(manifest: Manifest) -> list[Book]:
         except StudyError as problem:
             faults += problem.faults
             continue
-        faults += _parameter_faults(path.stem, given, defaults, text)
+        faults += _parameter_faults(path.stem, given, defaults, place)
         books.append(Book(path, tuple(defaults), given))
     if faults:
         raise StudyError(faults)
@@ -170,23 +172,18 @@ def _literal(value: str | ast.expr) -> Any:
 
 
 def _parameter_faults(
-    stem: str, given: Mapping[str, Any], defaults: Mapping[str, Any], text: str
+    stem: str, given: Mapping[str, Any], defaults: Mapping[str, Any], place: Place
 ) -> Iterator[Fault]:
     for name, value in given.items():
-        line = _line_of(text, stem, name)
         if name not in defaults:
             needed = f"a parameter that the notebook declares in {_CELL}"
             fix = did_you_mean(name, defaults) if defaults else "it declares none"
-            yield Fault(f"the parameter {name!r} for {stem}", needed, fix, SETTINGS, line)
+            yield place.fault(f"the parameter {name!r} for {stem}", needed, fix, stem, name)
         elif not _fits(value, defaults[name]):
             own = defaults[name]
-            yield Fault(
-                f"{name} = {value!r} for {stem}",
-                f"{_KINDS[type(own)]}, as in the notebook ({name} = {own!r})",
-                f"{name} = {_as_toml(own)}",
-                SETTINGS,
-                line,
-            )
+            needed = f"{_KINDS[type(own)]}, as in the notebook ({name} = {own!r})"
+            fix = f"{name} = {_as_toml(own)}"
+            yield place.fault(f"{name} = {value!r} for {stem}", needed, fix, stem, name)
     for name in (STUDY, RUN):
         if name in defaults and name not in given and not _fits("", defaults[name]):
             yield Fault(
@@ -226,19 +223,6 @@ def _as_toml(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     return str(list(value)) if isinstance(value, tuple) else repr(value)
-
-
-def _line_of(text: str, stem: str, key: str = "") -> int | None:
-    """The line of a notebook's table in study.toml, or of a key in it."""
-    inside = False
-    for number, line in enumerate(text.splitlines(), start=1):
-        if re.match(r"\s*\[", line):
-            inside = f'"{stem}"' in line or f"'{stem}'" in line or f".{stem}]" in line
-            if inside and not key:
-                return number
-        elif inside and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
-            return number
-    return None
 
 
 def _execute(path: Path, target: Path, parameters: Mapping[str, Any]) -> str:

@@ -3,53 +3,41 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import replace
-from functools import partial
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ReadError, did_you_mean
-from ..io.picture import open_picture
+from ..io.image_file import open_picture
+from ..validator import Place
 
 _AFFINE = "image_affine"
 
 
 def picture_faults(
-    folder: Path,
-    figure: Mapping[str, Any],
-    mockups: Collection[str],
-    file: str,
-    line_of: Callable[[str], int | None],
+    folder: Path, figure: Mapping[str, Any], mockups: Collection[str], place: Place
 ) -> Iterator[Fault]:
-    """Say what is wrong with `image`, `image_affine` and `image_mockup` of [figure].
-
-    The keys stand in `file`, each on the line that `line_of` gives.
-    """
-
-    def at(key: str) -> tuple[str, int | None]:
-        return file, line_of(key)
-
+    """Say what is wrong with `image`, `image_affine` and `image_mockup` of [figure] in a place."""
+    place = place.inside("figure")
     image, affine, mockup = (figure.get(key) for key in ("image", _AFFINE, "image_mockup"))
     if image is None:
         for key in (_AFFINE, "image_mockup"):
             if key in figure:
-                yield Fault(f"{key} without image", "the picture that it places",
-                            'image = "data/photo.png"', *at(key))  # fmt: skip
+                yield place.fault(f"{key} without image", "the picture that it places",
+                                  'image = "data/photo.png"', key)  # fmt: skip
         return
     if not isinstance(image, str):
         return
-    yield from _file_faults(folder, image, at("image"))
+    yield from _file_faults(folder, image, place)
     if isinstance(affine, list) or affine is None:
-        yield from _affine_faults(affine, at(_AFFINE if affine is not None else "image"))
+        yield from _affine_faults(affine, place)
     if isinstance(mockup, str) and mockups and mockup not in mockups:
-        yield Fault(f"image_mockup = {mockup!r}, which is no mock-up of the study",
-                    "the mock-up that the picture shows", did_you_mean(mockup, mockups),
-                    *at("image_mockup"))  # fmt: skip
+        yield place.fault(f"image_mockup = {mockup!r}, which is no mock-up of the study",
+                          "the mock-up that the picture shows", did_you_mean(mockup, mockups),
+                          "image_mockup")  # fmt: skip
 
 
-def _file_faults(folder: Path, image: str, place: tuple[str, int | None]) -> Iterator[Fault]:
-    fault = partial(Fault, file=place[0], line=place[1])
+def _file_faults(folder: Path, image: str, place: Place) -> Iterator[Fault]:
     try:
         path = (folder / image).resolve()
         inside = path.is_relative_to(folder.resolve())
@@ -58,17 +46,16 @@ def _file_faults(folder: Path, image: str, place: tuple[str, int | None]) -> Ite
         inside = there = False
     if not there:
         state = "is not there" if inside else "is not below the study folder"
-        yield fault(f"image = {image!r}, which {state}", "a picture below the study folder",
-                    'image = "data/photo.png"')  # fmt: skip
+        yield place.fault(f"image = {image!r}, which {state}", "a picture below the study folder",
+                          'image = "data/photo.png"', "image")  # fmt: skip
         return
     try:
         open_picture(path)
     except ReadError as problem:
-        yield from (replace(one, file=place[0], line=place[1]) for one in problem.faults)
+        yield from (place.fault(f.found, f.needed, f.fix, "image") for f in problem.faults)
 
 
-def _affine_faults(affine: list[Any] | None, place: tuple[str, int | None]) -> Iterator[Fault]:
-    fault = partial(Fault, file=place[0], line=place[1])
+def _affine_faults(affine: list[Any] | None, place: Place) -> Iterator[Fault]:
     needed = (
         "six numbers a, b, c, d, e, f that take µm of the stage (x, y upward) to pixels of the "
         "picture: column = a x + b y + c, row = d x + e y + f, counted from the middle of its "
@@ -76,13 +63,14 @@ def _affine_faults(affine: list[Any] | None, place: tuple[str, int | None]) -> I
     )
     fix = "image_affine = [0.1, 0, 0, 0, -0.1, 599] for 10 µm a pixel, 600 rows, origin lower left"
     if affine is None:
-        yield fault("an image without image_affine", needed, fix)
+        yield place.fault("an image without image_affine", needed, fix, "image")
         return
     numbers = [v for v in affine if isinstance(v, (int, float)) and not isinstance(v, bool)]
     if len(affine) != 6 or len(numbers) != 6 or not all(map(math.isfinite, numbers)):
-        yield fault(f"image_affine = {affine}", needed, fix)
+        yield place.fault(f"image_affine = {affine}", needed, fix, _AFFINE)
         return
     a, b, _, d, e, _ = numbers
     if abs(a * e - b * d) <= 1e-9 * math.hypot(a, d) * math.hypot(b, e):
-        yield fault(f"image_affine = {affine}, which folds the stage onto a line",
-                    "a map that can be turned round: a e - b d not zero", fix)  # fmt: skip
+        yield place.fault(f"image_affine = {affine}, which folds the stage onto a line",
+                          "a map that can be turned round: a e - b d not zero", fix,
+                          _AFFINE)  # fmt: skip

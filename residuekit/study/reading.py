@@ -17,8 +17,8 @@ from .. import io
 from ..decision.scores import Score
 from ..errors import Fault, ReadError, ResiduekitError
 from ..spectra.arrays import same_axis, valid_spectra
-from .arms import Bench
 from .cache import Cache, key_of
+from .controls import StudyControls
 from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
@@ -87,17 +87,19 @@ class Reading:
             self._keep(task.row, outcome)
         self.controls = self._fit(rows)
 
-    def score_controls(self, bench: Bench) -> None:
+    def score_controls(self, controls: StudyControls) -> None:
         """Score the blanks and spiked mock-ups of every stratum that is judged."""
         fit = [one.row for one in self.controls if one.row.role != "reference"]
-        rows = [row for row in fit if row.stratum in bench.strata and bench.blanks(row.stratum)]
-        self._score(rows, bench)
+        rows = [
+            row for row in fit if row.stratum in controls.strata and controls.blanks(row.stratum)
+        ]
+        self._score(rows, controls)
 
-    def read_exposed(self, bench: Bench) -> None:
+    def read_exposed(self, controls: StudyControls) -> None:
         """Read each exposed map once: reduce it and score its pixels."""
         rows = self.manifest.of_role("exposed")
         self._unknown(rows)
-        self._score([row for row in rows if bench.blanks(row.stratum)], bench)
+        self._score([row for row in rows if controls.blanks(row.stratum)], controls)
         self.exposed = self._fit(rows)
 
     def reduce_exposed(self) -> None:
@@ -107,9 +109,9 @@ class Reading:
             self._keep(task.row, outcome)
         self.exposed = self._fit(rows)
 
-    def bench(self) -> Bench:
+    def study_controls(self) -> StudyControls:
         """What the controls say; it stands before an exposed map is opened."""
-        return Bench(self.manifest, self.controls, self.spectra_of, self.cache)
+        return StudyControls(self.manifest, self.controls, self.spectra_of, self.cache)
 
     def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
         """The valid processed spectra of a file that was read before."""
@@ -214,7 +216,7 @@ class Reading:
         return [self._known[r.file] for r in rows
                 if r.file in self._known and r.file not in self.failures]  # fmt: skip
 
-    def _score(self, rows: Sequence[Measurement], bench: Bench) -> None:
+    def _score(self, rows: Sequence[Measurement], controls: StudyControls) -> None:
         """Score the pixels of files, unless the cache holds their score maps."""
         tasks = []
         for row in rows:
@@ -222,8 +224,8 @@ class Reading:
                 continue
             residue = self.manifest.treatment
             if row.role == "exposed":
-                residue = bench.residue(row.treatment)
-            scores = bench.scores(row.stratum, residue)
+                residue = controls.residue(row.treatment)
+            scores = controls.scores(row.stratum, residue)
             if not scores:
                 continue
             task = self.task(row)

@@ -18,9 +18,9 @@ import xarray as xr
 
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
-from .arms import Bench
 from .cache import Cache
 from .changes import what_changed
+from .controls import StudyControls
 from .losses import survival_notes
 from .manifest import Manifest
 from .measurements import as_rows
@@ -30,7 +30,7 @@ from .provenance import as_json, record
 from .reading import Progress, Reading
 from .run_folder import alone, last_run, move_in, new_run, point_to
 from .second import beside_each_other, second_verdicts, warn_of_differing
-from .tables import Found, make_tables, write_table
+from .tables import Found, judge_arms, make_tables, write_table
 from .work import write_netcdf
 
 
@@ -63,16 +63,17 @@ def run_study(
         steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.read_controls()
-        bench = work.bench()
-        work.score_controls(bench)
-        work.read_exposed(bench)
+        controls = work.study_controls()
+        work.score_controls(controls)
+        work.read_exposed(controls)
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
-        tables = make_tables(bench, found)
+        arms = list(judge_arms(controls, found))
+        tables = make_tables(controls, found, arms)
         for name, rows in tables.items():
             write_table(part / f"{name}.csv", rows, TABLES[name])
-        write_netcdf(_spectra(bench, work), part / SPECTRA)
+        write_netcdf(_spectra(controls, work), part / SPECTRA)
         remarks = [
-            *bench.remarks,
+            *controls.remarks,
             *manifest.notes,
             *survival_notes(work.usable),
             *normalisation_notes(work.usable),
@@ -86,10 +87,11 @@ def run_study(
             manifest, started.isoformat(timespec="seconds"), work.hashes, work.failures
         )
         provenance["measurements"] = [as_json(row) for row in as_rows(manifest.measurements)]
+        provenance["notes"] = [one.notes() for one in arms]
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
         provenance["remarks"] = remarks
-        provenance["paint_variation"] = bench.paint_variation()
+        provenance["paint_variation"] = controls.paint_variation()
         provenance["computed"] = sorted(work.computed)
         if manifest.trial.rows:
             provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)
@@ -149,14 +151,14 @@ def _write_trial(
     return {**summary.record(), "files": write_trial(summary, folder)}
 
 
-def _spectra(bench: Bench, work: Reading) -> xr.Dataset:
+def _spectra(controls: StudyControls, work: Reading) -> xr.Dataset:
     """The mean spectra: a row a mock-up, and a row a reference file."""
     everything = [*work.controls, *work.exposed]
     references = [one for one in everything if one.row.role == "reference"]
     means = mockup_means(one for one in everything if one.row.role != "reference")
     rows = [*(mean.row for mean in means), *(one.row for one in references)]
     spectra = [*(mean.mean for mean in means), *(one.mean for one in references)]
-    axis = everything[0].wavenumber if everything else bench.wavenumber
+    axis = everything[0].wavenumber if everything else controls.wavenumber
     dataset = xr.Dataset(
         {"spectrum": (("row", WAVENUMBER), np.reshape(spectra, (len(rows), axis.size)))},
         coords={WAVENUMBER: (WAVENUMBER, axis, {"units": WAVENUMBER_UNIT})},

@@ -11,6 +11,7 @@ from typing import Any
 from ..errors import ResiduekitWarning
 from ..results import StudyResult
 from ..schema import ARM_COLUMNS, OTHER_COLUMNS
+from ..words import findings as words
 from .reading import Progress, Reading
 from .tables import Found, judge_arms
 
@@ -20,7 +21,7 @@ Rows = list[dict[str, Any]]
 def second_verdicts(
     first: Reading, progress: Progress | None, workers: int, scheduler: str | None
 ) -> tuple[Rows, list[str]]:
-    """Judge every arm by the study's second procedure; what must be said of files it cannot use.
+    """Judge every arm by the study's second procedure; remarks on files it cannot use.
 
     Its limits, its blindness and its deciding score are its own. Only means are kept of the maps.
     """
@@ -31,13 +32,13 @@ def second_verdicts(
     manifest = replace(first.manifest, procedure=second)
     work = Reading(manifest, part, first.cache, progress, workers, scheduler)
     work.read_controls()
-    bench = work.bench()
+    controls = work.study_controls()
     work.reduce_exposed()
     found = Found(work.exposed, work.failures, work.unfit, {})
-    rows = [judged.row for judged in judge_arms(bench, found)]
-    remarks = [f"By the second procedure: {remark}" for remark in bench.remarks]
+    rows = [judged.row for judged in judge_arms(controls, found)]
+    remarks = [words.by_second_procedure(remark) for remark in controls.remarks]
     remarks += [
-        f"By the second procedure {file} could not be used: {why}"
+        words.unusable_by_second(file, why)
         for file, why in work.failures.items()
         if file not in first.failures
     ]
@@ -58,14 +59,14 @@ def beside_each_other(own: Sequence[dict[str, Any]], other: Sequence[dict[str, A
 
 
 def warn_of_differing(result: StudyResult) -> None:
-    """Warn where a verdict hangs on which of the two procedures was used."""
+    """Warn where a verdict depends on which of the two procedures was used."""
     table = result.second_procedure
     if table is None:
         return
     differing = int((table["verdict"] != table["other_verdict"]).sum())
     if differing:
         warnings.warn(
-            f"{differing} of {len(table)} verdicts hang on the procedure: see second-procedure.csv",
+            f"{words.verdicts_depend(differing, len(table))}: see second-procedure.csv",
             ResiduekitWarning,
             stacklevel=3,
         )

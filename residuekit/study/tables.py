@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ..decision.limits import decision_levels
+from ..decision.blindness import scatter_of
+from ..decision.design import arm_columns
+from ..decision.limits import arm_limits
 from ..decision.scores import Score
 from ..decision.verdict import Verdict
 from ..results import TABLES
-from .arms import Bench, arm_columns
+from ..schema import ARM_COLUMNS, LIST_SEPARATOR
+from ..words.codes import Note, to_json
+from ..words.verdict import reason
+from .controls import StudyControls
 from .measurements import Measurement
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
@@ -42,6 +47,15 @@ class Judged:
     row: dict[str, Any]
     exposed: Sequence[MockupMean] = ()
     verdict: Verdict | None = None
+    why: Sequence[Note] = ()
+
+    def notes(self) -> dict[str, Any]:
+        """Its codes with their numbers, as the record of a run holds them."""
+        why, remarks = (self.why, ()) if self.verdict is None else (
+            self.verdict.why, self.verdict.remarks
+        )  # fmt: skip
+        arm = {name: self.row[name] for name in ARM_COLUMNS}
+        return {**arm, "why": [*map(to_json, why)], "remarks": [*map(to_json, remarks)]}
 
     def score_rows(self) -> Rows:
         """Its rows of ``scores.csv``."""
@@ -50,40 +64,38 @@ class Judged:
         return [{**self.row, **row} for row in self.verdict.score_rows()]
 
 
-def make_tables(bench: Bench, found: Found) -> dict[str, Rows]:
-    """Judge every arm and return the rows of all tables."""
+def make_tables(controls: StudyControls, found: Found, arms: Iterable[Judged]) -> dict[str, Rows]:
+    """Return the rows of all tables."""
     tables: dict[str, Rows] = {name: [] for name in TABLES}
-    for judged in judge_arms(bench, found):
+    for judged in arms:
         tables["verdicts"].append(judged.row)
         tables["scores"] += judged.score_rows()
         if judged.verdict is not None:
             tables["mockups"] += _mockup_rows(found, judged.exposed, judged.verdict)
-    tables["mockups"] += _control_rows(bench, found)
-    tables["markers"] = bench.marker_rows()
+    tables["mockups"] += _control_rows(controls, found)
+    tables["markers"] = controls.marker_rows()
     return tables
 
 
-def judge_arms(bench: Bench, found: Found) -> Iterator[Judged]:
+def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
     """Judge every arm, in the order of the table."""
-    manifest = bench.manifest
+    manifest = controls.manifest
     of_arm: dict[tuple[Any, ...], list[MockupMean]] = defaultdict(list)
     for mean in mockup_means(found.exposed):
         of_arm[mean.row.arm].append(mean)
-    arms = manifest.arms()
-    said = manifest.arm_notes()
+    arms, of_design = manifest.arms(), manifest.arm_notes()
+    several = Note("several-arms", {"n_arms": len(arms), "alpha": manifest.alpha})
     for arm, rows in arms.items():
         columns, exposed = arm_columns(rows[0]), of_arm[arm]
-        unfit = _unfit(bench, found, rows)
-        lacking = _lacking(bench, rows[0], exposed)
+        unfit = _unfit(controls, found, rows)
+        lacking = _lacking(controls, rows[0], exposed)
         if lacking:
-            yield Judged(_bare(columns, f"{lacking} {unfit}".strip()))
+            why = [*lacking, *filter(None, [unfit])]
+            yield Judged(_bare(columns, why), why=why)
             continue
-        notes = [f"One of {len(arms)} arms tested, each at {manifest.alpha:.0%}."]
         lost = [row.file for row in rows if row.file in found.failures]
-        if lost:
-            notes.append(f"Left out: {', '.join(lost)}.")
-        notes += said[arm]
-        verdict = bench.judge_arm(exposed, unfit, notes)
+        left_out = [Note("files-left-out", {"files": lost})] if lost else []
+        verdict = controls.judge_arm(exposed, unfit, [several, *left_out, *of_design[arm]])
         counts = {
             "n_maps": sum(mean.n_maps for mean in exposed),
             "n_pixels": sum(mean.n_pixels for mean in exposed),
@@ -91,29 +103,39 @@ def judge_arms(bench: Bench, found: Found) -> Iterator[Judged]:
         yield Judged({**columns, **counts, **verdict.row()}, exposed, verdict)
 
 
-def _lacking(bench: Bench, row: Measurement, exposed: Sequence[MockupMean]) -> str:
+def _lacking(
+    controls: StudyControls, row: Measurement, exposed: Sequence[MockupMean]
+) -> list[Note]:
     """Why an arm has no numbers at all; nothing when it has some."""
-    if not bench.blanks(row.stratum):
-        return "No blank map of this arm could be used."
-    if not bench.scores(row.stratum, bench.residue(row.treatment)):
-        return " ".join(["No score could be made.", *bench.remarks])
-    return "" if exposed else "No exposed map of this arm could be used."
+    if not controls.blanks(row.stratum):
+        return [Note("no-blank")]
+    if not controls.scores(row.stratum, controls.residue(row.treatment)):
+        return [Note("no-score"), *controls.missing]
+    return [] if exposed else [Note("no-exposed")]
 
 
-def _bare(columns: dict[str, Any], reason: str) -> dict[str, Any]:
-    return {**columns, "n_mockups": 0, "verdict": "not assessable", "reason": reason}
+def _bare(columns: dict[str, Any], why: Sequence[Note]) -> dict[str, Any]:
+    """The row of an arm without numbers."""
+    return {
+        **columns,
+        "n_mockups": 0,
+        "verdict": "not assessable",
+        "reason": reason({}, why, ()),
+        "codes": LIST_SEPARATOR.join(note.code for note in why),
+    }
 
 
-def _unfit(bench: Bench, found: Found, rows: Sequence[Measurement]) -> str:
+def _unfit(controls: StudyControls, found: Found, rows: Sequence[Measurement]) -> Note | None:
     """Why an arm is not fit to be judged: more than half of its files, or of its blanks', failed
     the quality check."""
     stratum = rows[0].stratum
-    blanks = [row for row in bench.manifest.of_role("blank") if row.stratum == stratum]
-    for words, files in (("maps", rows), ("blank maps", blanks)):
+    blanks = [row for row in controls.manifest.of_role("blank") if row.stratum == stratum]
+    for kind, files in (("maps", rows), ("blank maps", blanks)):
         bad = [row.file for row in files if row.file in found.unfit]
         if len(bad) > MOST_UNFIT * len(files):
-            return f"{len(bad)} of {len(files)} {words}, for one {found.unfit[bad[0]]}"
-    return ""
+            numbers = {"n_unfit": len(bad), "n_files": len(files), "kind": kind}
+            return Note("quality-failed", {**numbers, "why": found.unfit[bad[0]]})
+    return None
 
 
 def _mockup_rows(found: Found, means: Sequence[MockupMean], verdict: Verdict) -> Rows:
@@ -129,20 +151,20 @@ def _mockup_rows(found: Found, means: Sequence[MockupMean], verdict: Verdict) ->
     ]
 
 
-def _control_rows(bench: Bench, found: Found) -> Iterator[dict[str, Any]]:
+def _control_rows(controls: StudyControls, found: Found) -> Iterator[dict[str, Any]]:
     """Blank and spiked mock-ups against the blanks of their own stratum.
 
     A spiked mock-up is positive above t(1 - alpha, n - 1) s_b sqrt(1 + 1/n); a blank is part of
     what it would be compared with and gets none.
     """
-    residue = bench.manifest.treatment
-    for stratum in bench.strata:
-        blanks = bench.blanks(stratum)
+    residue = controls.manifest.treatment
+    for stratum in controls.strata:
+        blanks = controls.blanks(stratum)
         if not blanks:
             continue
-        spiked = [mean for mean in bench.spiked(stratum, residue) if mean.row.stratum == stratum]
-        for score in bench.scores(stratum, residue):
-            limit = _single_limit(bench, score, comparator(blanks, None)[0])
+        spiked = [mean for mean in controls.spiked(stratum, residue) if mean.row.stratum == stratum]
+        for score in controls.scores(stratum, residue):
+            limit = _single_limit(controls, score, comparator(blanks))
             for mean in (*blanks, *spiked):
                 value = float(score.loading(mean.mean))
                 yield {
@@ -153,12 +175,10 @@ def _control_rows(bench: Bench, found: Found) -> Iterator[dict[str, Any]]:
                 }
 
 
-def _single_limit(bench: Bench, score: Score, blanks: Sequence[MockupMean]) -> float:
-    n = len(blanks)
-    if n < 2:
-        return math.inf
-    scatter = float(np.std([score.loading(mean.mean) for mean in blanks], ddof=1))
-    return decision_levels(n, 1, bench.manifest.alpha).mockup * scatter * float(np.sqrt(1 + 1 / n))
+def _single_limit(controls: StudyControls, score: Score, blanks: Sequence[MockupMean]) -> float:
+    scatter = scatter_of(np.array([score.loading(mean.mean) for mean in blanks]))
+    limit = arm_limits(scatter, len(blanks), 1, controls.manifest.alpha).mockup_decision
+    return math.inf if math.isnan(limit) else limit
 
 
 def _mockup_row(found: Found, mean: MockupMean, score: str) -> dict[str, Any]:

@@ -3,11 +3,12 @@
 Everything here counts mock-ups; a p-value above 0.05 is not an absence.
 """
 
+from ..words.findings import DOSE_UNITS
 from .ageing import AgeingChange, ageing_changes
 from .finding import Finding
 from .findings import findings
 from .growth import GelGrowth, Growth, growth_by_gel, growths
-from .light import DOSE_UNITS, Acceleration, Dose, arrhenius, dose
+from .light import Acceleration, Dose, arrhenius, dose
 from .margins import ExposureMargin, exposure_margins
 from .normalised import normalised_rise
 from .pixels import MapWorth, map_worth

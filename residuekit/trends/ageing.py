@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..decision.comparator import comparator_places
-from ..reprs import as_html
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..words import findings as words
 from .change import Part, change, combine, is_paired
-from .finding import conditions_words
+from .finding import Shown
 from .series import AGES, same
 
 if TYPE_CHECKING:
@@ -24,13 +24,16 @@ Row = dict[Any, Any]
 
 
 @dataclass(frozen=True)
-class AgeingChange:
+class AgeingChange(Shown):
     """The residue of an arm before and after ageing, each with its limit, bound and verdict.
 
     `difference` is after less before, with its standard error and two-sided interval; it is NaN
     where the deciding scores or units differ, or a group has fewer than two mock-ups. `paired` when
     the same exposed mock-ups were measured at both ages.
     """
+
+    title = "Before and after ageing"
+    say = words.ageing_change
 
     conditions: dict[str, Any]
     before_h: float
@@ -51,41 +54,6 @@ class AgeingChange:
     high: float
     paired: bool
     confidence: float
-
-    def row(self) -> dict[str, Any]:
-        """The pair as a row of a table."""
-        values = asdict(self)
-        return {**values.pop("conditions"), **values}
-
-    def __str__(self) -> str:
-        ages = (
-            f"after {hours:g} h {verdict} (mean {estimate:.3g}, detection limit {limit:.3g}, upper "
-            f"bound {bound:.3g} {self.unit})"
-            for hours, verdict, estimate, limit, bound in (
-                (self.before_h, self.verdict_before, self.estimate_before,
-                 self.detection_limit_before, self.upper_bound_before),
-                (self.after_h, self.verdict_after, self.estimate_after,
-                 self.detection_limit_after, self.upper_bound_after),
-            )
-        )  # fmt: skip
-        return f"{conditions_words(self.conditions)}: {', '.join(ages)}. {self._said()}"
-
-    def _said(self) -> str:
-        if np.isnan(self.difference):
-            return "The two cannot be subtracted: other deciding scores or units, or too few."
-        kind = "the same mock-ups" if self.paired else "different mock-ups"
-        told = (
-            "The difference is told from none."
-            if self.low > 0 or self.high < 0
-            else "No difference was found; one within the interval may be missed."
-        )
-        return (
-            f"Difference {self.difference:.3g} ± {self.standard_error:.2g} {self.unit} "
-            f"({self.confidence:.0%} interval {self.low:.3g} to {self.high:.3g}, {kind}). {told}"
-        )
-
-    def _repr_html_(self) -> str:
-        return as_html("Before and after ageing", {**self.conditions, "in words": str(self)})
 
 
 def ageing_changes(result: StudyResult) -> list[AgeingChange]:
@@ -201,13 +169,9 @@ def _count_spiked(mockups: pd.DataFrame, row: Row) -> int:
     return int(mockups.loc[chosen & same(mockups, row, STRATUM_COLUMNS[:2]), "mockup"].nunique())
 
 
-def scores_differ(result: StudyResult) -> Iterator[str]:
-    """Name the series over ageing whose deciding score is not the same at every age."""
+def scores_differ(result: StudyResult) -> Iterator[Row]:
+    """The conditions of the series over ageing whose deciding score differs between ages."""
     for key, group in result.verdicts.groupby(list(AGES), sort=False, dropna=False):
         scores = sorted({str(score) for score in group["score"]})
         if len(group) > 1 and len(scores) > 1:
-            words = conditions_words(dict(zip(AGES, key, strict=True)))
-            yield (
-                f"{words}: the deciding score is not the same at every age "
-                f"({', '.join(scores)}), so the ages do not stand in one series."
-            )
+            yield {**dict(zip(AGES, key, strict=True)), "scores": scores}

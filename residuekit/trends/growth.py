@@ -11,10 +11,10 @@ import numpy.typing as npt
 
 from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
-from ..reprs import as_html
 from ..schema import STRATUM_COLUMNS, WAVENUMBER
+from ..words import findings as words
 from .change import change, combine, is_paired
-from .finding import conditions_words
+from .finding import Shown
 from .series import AGES
 
 if TYPE_CHECKING:
@@ -91,12 +91,15 @@ def growth_by_gel(
 
 
 @dataclass(frozen=True)
-class GelGrowth:
+class GelGrowth(Shown):
     """The wavenumber windows in which an arm's absorption grew with ageing and its blanks' did not.
 
     `windows` holds (low, high, wavenumber of the largest growth, growth, standard error there);
     `typical_limit` is the median over the channels of the limit for all channels.
     """
+
+    title = "Growth where gel was applied"
+    say = words.growth
 
     conditions: dict[str, Any]
     before_h: float
@@ -120,33 +123,6 @@ class GelGrowth:
         names = ("low", "high", "largest_at", "growth", "standard_error")
         windows = self.windows or ((np.nan,) * len(names),)
         return [{**head, **dict(zip(names, window, strict=True))} for window in windows]
-
-    def __str__(self) -> str:
-        young, aged, blank_young, blank_aged = self.n_mockups
-        kind = "the same mock-ups" if self.paired else "different mock-ups"
-        counts = (
-            f"{conditions_words(self.conditions)}, {self.before_h:g} to {self.after_h:g} h "
-            f"({kind}; gel {young} and {aged}, blanks {blank_young} and {blank_aged})"
-        )
-        limit = (
-            f"limit for all {self.n_channels} channels together, median {self.typical_limit:.2g}"
-        )
-        if not self.windows:
-            return (
-                f"{counts}: no absorption was found that grows only where gel was applied ({limit};"
-                " growth below it may be missed)."
-            )
-        told = "; ".join(
-            f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} {growth:.2g} ± {error:.1g})"
-            for low, high, top, growth, error in self.windows
-        )
-        return (
-            f"{counts}: absorption grows only where gel was applied in {told} ({limit}). That it "
-            "is a product of the gel does not follow."
-        )
-
-    def _repr_html_(self) -> str:
-        return as_html("Growth where gel was applied", {**self.conditions, "in words": str(self)})
 
 
 def growths(result: StudyResult) -> Iterator[GelGrowth]:

@@ -8,56 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import ContractError, Fault, ResiduekitWarning, did_you_mean
-from ..reprs import as_html
-
-#: Units of a dose as they are written -> as they are said.
-DOSE_UNITS = {
-    "h": "h", "hours": "h", "lx h": "lx h", "lux h": "lx h", "klx h": "klx h", "mlx h": "Mlx h",
-    "kj m-2": "kJ m-2", "kj/m2": "kJ m-2", "kj/m²": "kJ m-2", "kj m-2 nm-1": "kJ m-2 nm-1",
-}  # fmt: skip
-_LIGHT = (
-    "No years of display follow from a dose of light: that the effect depends on the dose alone "
-    "fails for less stable colorants at high intensity, and lux and ultraviolet doses need the "
-    "lamp's spectrum to be compared."
-)
-_HEAT = (
-    "Hours in a chamber stand for no other time without the temperature, the humidity, and an "
-    "activation energy with the range in which it was found (`residuekit.trends.arrhenius`)."
-)
-
-
-def dose_words(value: float, unit: str, hours: float) -> str:
-    """A dose of the table of measurements in words, with the mean level where it is one of light.
-
-    >>> dose_words(150, "klx h", 3000)
-    '150 klx h (0.05 klx on average)'
-    """
-    said = DOSE_UNITS.get(unit.casefold(), unit)
-    if said.startswith("kJ") and hours > 0:
-        return f"{value:g} {said} ({value / hours / 3.6:.3g} {said.replace('kJ', 'W')} on average)"
-    if said.endswith("lx h") and hours > 0:
-        return f"{value:g} {said} ({value / hours:.3g} {said.removesuffix(' h')} on average)"
-    return f"{value:g} {said}"
-
-
-def dose_caution(unit: str) -> str:
-    """What may not be concluded from a dose in this unit."""
-    return _HEAT if DOSE_UNITS.get(unit.casefold()) == "h" else _LIGHT
+from ..words import findings as words
+from .finding import Shown
 
 
 @dataclass(frozen=True)
-class Dose:
+class Dose(Shown):
     """A dose of light, with what may not be concluded from it."""
+
+    title = "Dose"
+    say = words.light_dose
 
     value: float
     unit: str
     hours: float
-
-    def __str__(self) -> str:
-        return f"{self.value:.4g} {self.unit} in {self.hours:g} h. {_LIGHT}"
-
-    def _repr_html_(self) -> str:
-        return as_html("Dose", {"in words": str(self)})
 
 
 _DOSES = {"lx": ("lx h", 1.0), "W m-2": ("kJ m-2", 3.6), "W m-2 nm-1": ("kJ m-2 nm-1", 3.6)}
@@ -101,30 +65,17 @@ GAS_CONSTANT = 8.314462618
 _KELVIN = 273.15
 
 
-_ACTIVATED = (
-    "The energy dominates the factor, which holds for that one process alone: above a glass "
-    "transition or a melting point (acrylic, wax, polyether) nothing may be extrapolated, and "
-    "humidity changes soaps, crystallinity and hydroxyl bands by itself."
-)
-
-
 @dataclass(frozen=True)
-class Acceleration:
-    """How many times faster one activated process goes at a higher temperature, and its price."""
+class Acceleration(Shown):
+    """How many times faster one activated process goes at a higher temperature."""
+
+    title = "Acceleration"
+    say = words.acceleration
 
     factor: float
     energy_kj_mol: float
     from_celsius: float
     to_celsius: float
-
-    def __str__(self) -> str:
-        return (
-            f"{self.factor:.3g} times from {self.from_celsius:g} to {self.to_celsius:g} °C at "
-            f"{self.energy_kj_mol:g} kJ mol-1. {_ACTIVATED}"
-        )
-
-    def _repr_html_(self) -> str:
-        return as_html("Acceleration", {"in words": str(self)})
 
 
 def arrhenius(

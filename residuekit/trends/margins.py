@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..kernels.limit_statistics import clopper_pearson_upper
-from ..reprs import as_html
-from .finding import conditions_words
+from ..words import findings as words
+from .finding import Shown
 from .series import SERIES, is_positive, same
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class ExposureMargin:
+class ExposureMargin(Shown):
     """The longest clean exposure over the working exposure, with what stands behind it.
 
     `at_least` when the longest rung tested is clean. `n_longest`, `detection_limit` and
@@ -27,6 +27,9 @@ class ExposureMargin:
     working exposure, where rungs are pooled under the assumption that residue cannot fall with
     exposure.
     """
+
+    title = "Exposure margin"
+    say = words.exposure_margin
 
     conditions: dict[str, Any]
     working_exposure_min: float
@@ -44,53 +47,9 @@ class ExposureMargin:
         """Longest clean exposure / working exposure; NaN when no rung is clean."""
         return self.longest_clean_min / self.working_exposure_min
 
-    def row(self) -> dict[str, Any]:
-        """The margin as a row of a table."""
-        return {
-            **self.conditions,
-            "working_exposure_min": self.working_exposure_min,
-            "longest_clean_min": self.longest_clean_min,
-            "margin": self.margin,
-            "at_least": self.at_least,
-            "n_longest": self.n_longest,
-            "detection_limit": self.detection_limit,
-            "upper_bound": self.upper_bound,
-            "unit": self.unit,
-            "n_mockups": self.n_mockups,
-            "share_upper_bound": self.share_upper_bound,
-        }
-
-    def __str__(self) -> str:
-        words = conditions_words(self.conditions)
-        if not self.longest_clean_min > 0:
-            return (
-                f"{words}: no exposure from {self.working_exposure_min:g} min on was found clean, "
-                "so there is no exposure margin."
-            )
-        prefix = "at least " if self.at_least else ""
-        censored = " The longest exposure tested is clean." if self.at_least else ""
-        return (
-            f"{words}: exposure margin {prefix}{self.margin:g}, {self.longest_clean_min:g} min "
-            f"not detected over {self.working_exposure_min:g} min working exposure; at "
-            f"{self.longest_clean_min:g} min {self.n_longest} mock-ups, detection limit "
-            f"{self.detection_limit:.3g}, upper bound {self.upper_bound:.3g} {self.unit}."
-            f"{censored} {self._bound_words()}"
-        )
-
-    def _bound_words(self) -> str:
-        share = f"at most {self.share_upper_bound:.0%} of such mock-ups above the decision limit"
-        if self.at_least:
-            return (
-                f"If residue cannot fall with exposure (an assumption), {self.n_mockups} different "
-                f"mock-ups at and above the working exposure leave {share} of a single one."
-            )
-        return (
-            f"A longer exposure was not clean, so none are pooled: the {self.n_mockups} mock-ups "
-            f"of the shortest exposure from there on leave {share} of a single one."
-        )
-
-    def _repr_html_(self) -> str:
-        return as_html("Exposure margin", {**self.conditions, "in words": str(self)})
+    def values(self) -> dict[str, Any]:
+        """Every field by its name, and the margin."""
+        return {**super().values(), "margin": self.margin}
 
 
 def exposure_margins(
@@ -108,8 +67,8 @@ def exposure_margins(
     Parameters
     ----------
     verdicts, mockups : the tables ``verdicts.csv`` and ``mockups.csv``. Without the latter every
-        mock-up of every rung is taken for a different one; with it, one that met several exposures
-        counts once.
+        mock-up of every rung is taken for a different one; with it, one that was exposed several
+        times counts once.
     working_exposure_min : minutes.
     alpha : of the one-sided bound on the share of mock-ups.
 

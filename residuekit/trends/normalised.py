@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 
 from ..errors import ContractError, Fault, ResiduekitWarning
+from ..words.findings import normalised_rise as normalised_rise_words
 
 
 def normalised_rise(
@@ -35,8 +36,7 @@ def normalised_rise(
     apparent = (1 + true) / (1 + gel[1] / paint[1]) - 1
     if apparent < (1 - tolerated) * true:
         warnings.warn(
-            f"the gel absorbs where the spectra are normalised: a true {true:.1%} rise of the "
-            f"marker appears as {apparent:.1%}; normalise on a band free of gel, or not at all",
+            normalised_rise_words(true, apparent),
             ResiduekitWarning,
             stacklevel=2,
         )

@@ -9,14 +9,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..kernels.spatial import effective_pixels
+from ..words import findings as words
+from .finding import Shown
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
 
 @dataclass(frozen=True)
-class MapWorth:
+class MapWorth(Shown):
     """The maps of one paint and role by one score: their pixels, and how many those are worth."""
+
+    title = "Effective pixels"
+    say = words.map_worth
 
     paint: str
     role: str
@@ -32,13 +37,6 @@ class MapWorth:
         return {"paint": self.paint, "role": self.role, "score": self.score,
                 "n_maps": self.n_maps, "pixels": self.pixels, "effective_pixels": self.effective,
                 "least": self.least, "most": self.most}  # fmt: skip
-
-    def __str__(self) -> str:
-        return (
-            f"{self.paint}, {self.role}: {self.n_maps} maps of {self.pixels:g} valid pixels are "
-            f"worth {self.effective:.3g} independent ones each ({self.score}; medians; from "
-            f"{self.least:.3g} to {self.most:.3g})."
-        )
 
 
 def map_worth(result: StudyResult) -> list[MapWorth]:

@@ -10,8 +10,8 @@ import numpy as np
 
 from ..errors import ContractError, Fault
 from ..kernels.ordered import Trend, cochran_armitage, jonckheere, page
-from ..reprs import as_frame, as_html, as_text
-from .finding import conditions_words
+from ..words import findings as words
+from .finding import Shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +21,7 @@ AGES = ("paint", "soiling", "treatment", "exposure_min", "clearance_min")
 
 
 @dataclass(frozen=True)
-class Series:
+class Series(Shown):
     """One series of mock-ups over exposure (min) or ageing (h).
 
     `rise` tests the mock-up means, by Page's test where the same mock-ups stand at every rung, else
@@ -29,6 +29,9 @@ class Series:
     and Armitage's on their decisions with the logarithm of 1 + the rung as score. Both one-sided
     for a rise. Mock-ups that stand at several rungs make the second test cautious.
     """
+
+    title = "Series"
+    say = words.series
 
     over: str
     conditions: dict[str, Any]
@@ -50,55 +53,6 @@ class Series:
             for rung, n, mean, k in zip(self.rungs, self.n_mockups, self.means, self.positive,
                                         strict=True)
         ]  # fmt: skip
-
-    def to_frame(self) -> pd.DataFrame:
-        """A row a rung."""
-        return as_frame(self.rows())
-
-    def sentence(self, alpha: float = 0.05) -> str:
-        """The series in words: what rose, or that no rise was found, with its counts."""
-        unit, name = ("min", "exposure") if self.over == "exposure_min" else ("h", "ageing")
-        rungs = ", ".join(f"{rung:g}" for rung in self.rungs)
-        means = ", ".join(f"{mean:.3g}" for mean in self.means)
-        shares = zip(self.positive, self.n_mockups, strict=True)
-        hits = ", ".join(f"{k} of {n}" for k, n in shares)
-        rises = [
-            words
-            for words, test in (
-                ("the mean", self.rise),
-                ("the share above the limit", self.positives),
-            )
-            if test.p_value < alpha
-        ]
-        said = (
-            f"{' and '.join(rises)} rise{'s' * (len(rises) == 1)} with {name}".capitalize()
-            if rises
-            else f"no rise with {name} was found, which is not its absence".capitalize()
-        )
-        return (
-            f"{conditions_words(self.conditions)}: at {rungs} {unit} mean {means} {self.unit}, "
-            f"{hits} mock-ups above the limit of one. {said} ({self.test}'s test of the "
-            f"means: z = {self.rise.z:.2f}, p = {self.rise.p_value:.2g}; Cochran and Armitage's of "
-            f"the shares: z = {self.positives.z:.2f}, p = {self.positives.p_value:.2g}; one-sided)."
-        )
-
-    def _summary(self) -> dict[str, Any]:
-        return {
-            **self.conditions,
-            "rungs": ", ".join(f"{rung:g}" for rung in self.rungs),
-            "n_mockups": ", ".join(map(str, self.n_mockups)),
-            "test": self.test,
-            "statistic": self.rise.statistic,
-            "z": self.rise.z,
-            "p (means rise)": self.rise.p_value,
-            "p (share of positives rises)": self.positives.p_value,
-        }
-
-    def __str__(self) -> str:
-        return as_text(f"Series over {self.over}", self._summary())
-
-    def _repr_html_(self) -> str:
-        return as_html(f"Series over {self.over}", self._summary())
 
 
 def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> list[Series]:

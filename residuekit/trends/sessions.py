@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ..kernels.ordered import mixed_model
-from ..reprs import as_html
 from ..schema import STRATUM_COLUMNS
-from .finding import conditions_words
+from ..words import findings as words
+from .finding import Shown
 
 if TYPE_CHECKING:
     from ..results import StudyResult
@@ -24,13 +24,16 @@ _KEYS = (*STRATUM_COLUMNS, "treatment")
 
 
 @dataclass(frozen=True)
-class ControlDrift:
+class ControlDrift(Shown):
     """What the session of measuring does to a control that is repeated over sessions.
 
     `drift` is the change of the score from one session to the next, `p_value` two-sided;
     `session_sd` and `mockup_sd` are the scatter between sessions beside the drift, and between
     mock-ups; `p_scatter` tests the former by F. NaN where the design cannot tell.
     """
+
+    title = "Repeated control"
+    say = words.control_drift
 
     conditions: dict[str, Any]
     score: str
@@ -45,8 +48,12 @@ class ControlDrift:
 
     @property
     def found(self) -> bool:
-        """Whether the drift, or the scatter of sessions beside it, is told from none (5 % each)."""
+        """Whether drift, or scatter of sessions beside it, differs from zero (5 % each)."""
         return self.p_value < 0.05 or self.p_scatter < 0.05
+
+    def values(self) -> dict[str, Any]:
+        """Every field by its name, and whether an effect was found."""
+        return {**super().values(), "found": self.found}
 
     def row(self) -> dict[str, Any]:
         """The control as a row of a table."""
@@ -62,27 +69,6 @@ class ControlDrift:
             "mockup_sd": self.mockup_sd,
             "unit": self.unit,
         }
-
-    def __str__(self) -> str:
-        words = (
-            "The control depends on the session: measure every arm in every session."
-            if self.found
-            else "No effect of the session was found; a small one may be missed."
-        )
-        scatter = (
-            ""
-            if np.isnan(self.p_scatter)
-            else f", scatter between sessions {self.session_sd:.3g} (p = {self.p_scatter:.2g}), "
-            f"between mock-ups {self.mockup_sd:.3g}"
-        )
-        return (
-            f"{self.score} of {self.n_mockups} blank mock-up{'s' * (self.n_mockups != 1)} over "
-            f"{len(self.sessions)} sessions ({conditions_words(self.conditions)}): drift "
-            f"{self.drift:.3g} {self.unit} a session (p = {self.p_value:.2g}){scatter}. {words}"
-        )
-
-    def _repr_html_(self) -> str:
-        return as_html("Repeated control", {**self.conditions, "in words": str(self)})
 
 
 def control_drift(result: StudyResult) -> list[ControlDrift]:

@@ -1,12 +1,11 @@
 """The other criteria of a cleaning trial beside the residue verdict.
 
 Soil removal (CIEDE2000), gloss, pigment pick-up, ease of use, health and safety, a row a mock-up in
-``trial.csv``. Residue and pick-up are vetoes: no total hides them. Ease, health and safety are
-judgements; safety data sheets and local codes rule.
+``trial.csv``. Residue and pick-up are vetoes: no total stands against them. Ease, health and
+safety are judgements; safety data sheets and local codes rule.
 """
 
-from .files import write_trial
-from .picture import draw_coordinates, draw_trial
+from .picture import draw_coordinates, draw_trial, write_trial
 from .summary import Candidate, TrialSummary, summarise, summary_of
 from .table import TRIAL_COLUMNS, Trial, TrialRow, read_trial
 from .weights import Ranking, weigh

@@ -162,7 +162,7 @@ _COUNTS = ("residue_positive", "residue_mockups", "residue_blanks")
 def residue(arms: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """The worst verdict among the arms of a candidate, with its numbers; of equals, the one with
     the greatest upper bound."""
-    from ..results import arm_words
+    from ..words.common import arm_words
 
     if not arms:
         return {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import ContractError, Fault, did_you_mean
@@ -20,14 +21,16 @@ from ..figures.style import (
     wrapped,
     write,
 )
+from ..figures.written import save_figure
 from ..words.common import number
-from .summary import CAUTION, OPEN, VETOED, Candidate, TrialSummary
-from .words import MISSING, block_words, standing_words, veto_words
+from ..words.trial import MISSING, block_words, picture_foot, standing_words, veto_words
+from .summary import OPEN, VETOED, Candidate, TrialSummary
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+STEM = "trial"
 NARROWEST_MM = 150.0
 _LINE, _EDGE, _KEY = 3.6, 2.0, 9.0
 _TITLE, _HEADS, _PLOT, _LEFT, _RIGHT = 5.0, 11.5, 58.0, 27.0, 14.0
@@ -71,6 +74,17 @@ _RESIDUE_ORDER = ("not detected", "inconclusive", "not assessable", "detected")
 _RESIDUE = {verdict: float(at) for at, verdict in enumerate(_RESIDUE_ORDER)}
 
 
+def write_trial(summary: TrialSummary, folder: str | Path) -> dict[str, str]:
+    """Write trial.csv (a row a candidate; empty means not measured) and trial.pdf, .svg, .png.
+
+    Returns file -> sha256 of the pictures. The same summary gives the same bytes.
+    """
+    folder = Path(folder)
+    frame = summary.to_frame().astype({"best_set": object}).replace({True: "true", False: "false"})
+    frame.to_csv(folder / f"{STEM}.csv", index=False, float_format="%.9g", lineterminator="\n")
+    return save_figure(draw_trial(summary), folder, STEM)
+
+
 def draw_trial(
     summary: TrialSummary,
     *,
@@ -101,14 +115,7 @@ def draw_trial(
 
     blocks = _chosen(summary, paints, width_mm)
     keys = [[_key_lines(one, width_mm) for one in own] for own in blocks.values()]
-    foot = wrapped(
-        "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
-        f"on the lowest line: {MISSING}. Marks side by side would cover each other; "
-        "heights are true. DL: detection limit of the arm's mean; UB: its one-sided "
-        f"upper bound. The axis of gloss is {number(_GLOSS_SPAN_GU)} GU or longer (our choice, no "
-        f"source). {CAUTION}",
-        width_mm - 2 * _EDGE,
-    )
+    foot = wrapped(picture_foot(_GLOSS_SPAN_GU), width_mm - 2 * _EDGE)
     heights = [
         _TITLE + _HEADS + _PLOT + _EDGE + _LINE * sum(map(len, lines)) + _EDGE * len(lines)
         for lines in keys

@@ -7,12 +7,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from ..kernels.optics import gloss_units
+from ..kernels.reflection import gloss_units
 from ..reprs import as_frame
+from ..words import trial as words
 from .measures import (
     LEAST_MOCKUPS,
-    NOT_SEEN,
-    SEEN,
     gloss_before,
     gloss_change,
     pick_up,
@@ -33,12 +32,6 @@ CRITERIA = {"soil_removal_percent": 1, "gloss_size_gu": -1, "ease": 1, "health_s
 NOT_MEASURED, NOT_TESTED = "not measured", "not tested"
 #: No paint film is likely to be smoother than a perfect surface of this index (common practice).
 _HIGHEST_INDEX = 1.7
-
-CAUTION = (
-    "Ease, health and safety are judgements of those who tried. They replace no safety data sheet "
-    "and no local code for solvents, powders and ultraviolet light; what touches a work of art is "
-    "for the conservator responsible for it."
-)
 
 
 @dataclass(frozen=True)
@@ -129,15 +122,15 @@ class TrialSummary:
         return {"candidates": plain, "remarks": list(self.remarks), "alpha": self.alpha}
 
     def __repr__(self) -> str:
-        from .words import summary_text
+        return words.summary_text(self.blocks(), self.remarks, self.alpha)
 
-        return summary_text(self)
+    def words_frame(self) -> pd.DataFrame:
+        """The criteria in words, a row a candidate."""
+        return as_frame(words.rows(self.candidates, self.alpha))
 
     def _repr_html_(self) -> str:
-        from .words import words_frame
-
-        notes = as_frame({"note": note} for note in (*self.remarks, CAUTION))
-        tables = (words_frame(self), notes)
+        notes = as_frame({"note": note} for note in (*self.remarks, words.CAUTION))
+        tables = (self.words_frame(), notes)
         return "".join(table.to_html(index=False, escape=True) for table in tables)
 
 
@@ -198,7 +191,7 @@ def summarise(
     rows = _arms(verdicts)
     remarks = []
     if rows and working_exposure_min is None:
-        remarks.append("No working exposure was stated: residue verdicts of every exposure count.")
+        remarks.append(words.NO_WORKING_EXPOSURE)
     at_work = [
         row for row in rows
         if working_exposure_min is None
@@ -227,7 +220,9 @@ def summarise(
         candidates.append(
             Candidate(treatment, paint, soiling, mockups, standing, reason, **values)
         )  # fmt: skip
-        remarks += _left_out(own, values, key)
+        coloured = len({row.mockup for row in own if row.colours})
+        if lost := coloured - values.get("soil_removal_mockups", 0):
+            remarks.append(words.no_soil_removal(key, lost, coloured))
     return TrialSummary(tuple(_with_best_sets(candidates)), tuple(remarks), alpha)
 
 
@@ -258,49 +253,20 @@ def choose_angle(rows: Sequence[TrialRow], paint: str) -> tuple[int, list[str]]:
         read = [v for row in rows if row.gloss_angle == angle
                 for v in (row.gloss_before, row.gloss_after) if v > limit]  # fmt: skip
         if read:
-            said.append(
-                f"{paint}: gloss up to {max(read):g} GU at {angle}° is more than a perfectly "
-                f"smooth surface of refractive index {_HIGHEST_INDEX} reflects ({limit:.0f} GU): "
-                "is the angle right, or is the surface metallic?"
-            )
+            said.append(words.gloss_too_high(paint, max(read), angle, _HIGHEST_INDEX, limit))
     level = gloss_before(rows, 60)
-    if math.isnan(level):
-        return most, [*said, f"{paint}: gloss before treatment was not measured at 60°, so the "
-                             f"angle could not be chosen; {most}° is shown."]  # fmt: skip
     wanted = 20 if level > 70 else 85 if level < 10 else 60
+    if math.isnan(level):
+        return most, [*said, words.gloss_angle(paint, most, level, wanted)]
     if counts[wanted]:
         return wanted, said
-    return 60, [*said, f"{paint}: at {level:.3g} GU (60°) gloss belongs measured at {wanted}°, "
-                       "which was not done; 60° is shown."]  # fmt: skip
+    return 60, [*said, words.gloss_angle(paint, 60, level, wanted)]
 
 
 def _standing(values: Mapping[str, Any]) -> tuple[str, str]:
     """Vetoed, open or no veto, and why."""
-    found, picked = values.get("residue", NOT_MEASURED), values.get("pickup", NOT_TESTED)
-    vetoes = ["residue detected"] if found == "detected" else []
-    vetoes += ["pigment picked up"] if picked == SEEN else []
-    if vetoes:
-        return VETOED, "; ".join(vetoes)
-    doubts = [] if found == "not detected" else [f"residue {found}"]
-    if picked == NOT_TESTED:
-        doubts.append("pick-up not tested")
-    elif picked == NOT_SEEN and (n := values["pickup_mockups"]) < LEAST_MOCKUPS:
-        doubts.append(f"pick-up tested on {n} mock-up{'' if n == 1 else 's'} alone")
-    return (OPEN, "; ".join(doubts)) if doubts else (NO_VETO, "")
-
-
-def _left_out(
-    rows: Sequence[TrialRow], values: Mapping[str, Any], key: tuple[str, str, str]
-) -> list[str]:
-    """Say how many mock-ups had colours that gave no soil removal."""
-    coloured = {row.mockup for row in rows if row.colours}
-    lost = len(coloured) - int(values.get("soil_removal_mockups", 0))
-    if not lost:
-        return []
-    return [
-        f"{' on '.join(key[:2])}: {lost} of {len(coloured)} mock-ups with colours gave no soil "
-        "removal (a state was not measured, or the soiled colour is the unsoiled one)."
-    ]
+    vetoes, doubts = words.reason(values, LEAST_MOCKUPS)
+    return (VETOED, vetoes) if vetoes else (OPEN, doubts) if doubts else (NO_VETO, "")
 
 
 def _with_best_sets(candidates: Iterable[Candidate]) -> list[Candidate]:

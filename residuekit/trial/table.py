@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
-from functools import partial
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, StudyError
-from ..io.cells import as_number, read_cells
+from ..io.hand_table import read_cells
 from ..kernels.colour import INSTALL, can_compare
 from ..reprs import as_frame, as_html, as_text
+from ..validator import CELLS, Field, Fields, Place, as_number, check, number, text, whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,22 +22,34 @@ STATES = ("unsoiled", "soiled", "cleaned")
 ANGLES = (20, 60, 85)
 SCALE = (1, 5)
 
-_COLOURS = tuple(f"{axis}_{state}" for state in STATES for axis in "Lab")
 _NEEDED = ("treatment", "mockup", "paint")
-TRIAL_COLUMNS = (
-    *_NEEDED,
-    "soiling",
-    *_COLOURS,
-    "gloss_angle",
-    "gloss_before",
-    "gloss_after",
-    "pickup_positive",
-    "pickup_swabs",
-    "pickup_de",
-    "pickup_de_limit",
-    "ease",
-    "health_safety",
-)
+_GLOSS = number("gloss", "GU", least=0, example="62.5")
+#: What may stand in a cell of each column; all but the first three may stay empty.
+FIELDS: Fields = {
+    **{name: text(f"the {name} of this row", "...", needed=True) for name in _NEEDED},
+    "soiling": text(),
+    **{
+        f"{axis}_{state}": number("L*", least=0, most=110, example="50")
+        if axis == "L"
+        else number(f"{axis}*", least=-200, most=200, example="0")
+        for state in STATES
+        for axis in "Lab"
+    },
+    "gloss_angle": Field("20, 60 or 85 degrees", "60", lambda v: v in ANGLES, as_number),
+    "gloss_before": _GLOSS,
+    "gloss_after": _GLOSS,
+    "pickup_positive": whole("how many of the swabs took up pigment,", example="0"),
+    "pickup_swabs": whole("how many swabs were rolled,", least=1, example="3"),
+    "pickup_de": number("the swab's CIEDE2000 to a clean one, wetted the same,", least=0,
+                        example="0.8"),
+    "pickup_de_limit": number("the difference that counts as pigment, from swabs of blanks,",
+                              above=0, example="1.2"),
+    "ease": whole("from hard to easy, a whole number", least=SCALE[0], most=SCALE[1], example="4"),
+    "health_safety": whole("from most hazard to least, a whole number", least=SCALE[0],
+                           most=SCALE[1], example="4"),
+}  # fmt: skip
+TRIAL_COLUMNS = tuple(FIELDS)
+_COLOURS = tuple(f"{axis}_{state}" for state in STATES for axis in "Lab")
 
 Colour = tuple[float, float, float]
 
@@ -166,7 +178,7 @@ def examine_trial(path: Path) -> tuple[Trial, list[Fault]]:
     cells, faults = read_cells(path, TRIAL_COLUMNS, _NEEDED, "a mock-up")
     rows = []
     for line, row in cells:
-        one, wrong = _read_row(row, partial(Fault, file=path.name, line=line), line)
+        one, wrong = _read_row(row, replace(CELLS, file=path.name, lines={(): line}), line)
         faults += wrong
         if one is not None:
             rows.append(one)
@@ -184,102 +196,50 @@ def _flat(colours: Mapping[str, Colour]) -> Iterator[float]:
         yield from colours.get(state, (math.nan,) * 3)
 
 
-#: Column -> (what it takes, in words; the test).
-_RULES: dict[str, tuple[str, Callable[[float], bool]]] = {
-    **{name: ("L* from 0 to 110", lambda v: 0 <= v <= 110) for name in _COLOURS if name[0] == "L"},
-    **{name: ("a* or b* from -200 to 200", lambda v: abs(v) <= 200)
-       for name in _COLOURS if name[0] != "L"},
-    "gloss_angle": ("20, 60 or 85 degrees", lambda v: v in ANGLES),
-    **dict.fromkeys(("gloss_before", "gloss_after"), ("GU, zero or more", lambda v: v >= 0)),
-    "pickup_positive": ("a count of swabs", lambda v: v >= 0 and v == int(v)),
-    "pickup_swabs": ("a count of swabs, one or more", lambda v: v >= 1 and v == int(v)),
-    "pickup_de": ("a colour difference, zero or more", lambda v: v >= 0),
-    "pickup_de_limit": ("a colour difference above zero", lambda v: v > 0),
-    "ease": ("a whole number from 1 (hard) to 5 (easy)",
-             lambda v: v == int(v) and SCALE[0] <= v <= SCALE[1]),
-    "health_safety": ("a whole number from 1 (most hazard) to 5 (least hazard)",
-                      lambda v: v == int(v) and SCALE[0] <= v <= SCALE[1]),
-}  # fmt: skip
-
-
 def _read_row(
-    row: Mapping[str, str], fault: partial[Fault], line: int
+    row: Mapping[str, str], place: Place, line: int
 ) -> tuple[TrialRow | None, list[Fault]]:
-    faults = [
-        fault(f"an empty {name}", f"{', '.join(_NEEDED)} filled in", f"the {name} of this row")
-        for name in _NEEDED
-        if not row.get(name)
-    ]
-    values: dict[str, float] = {}
-    for name, (words, fits) in _RULES.items():
-        if not row.get(name):
-            continue
-        number = as_number(row[name])
-        if number is None or not fits(number):
-            faults.append(
-                fault(f"{name} {row[name]!r}", words, f"{name} as digits, without a unit, or empty")
-            )
-        else:
-            values[name] = number
-    if not faults:
-        faults = list(_pair_faults(values, fault))
+    given = {name: cell for name, cell in row.items() if name and cell}
+    values, faults = check(given, FIELDS, place)
+    faults = faults or list(_pair_faults(values, place))
     if faults:
         return None, faults
-    colours = {
-        state: (values[f"L_{state}"], values[f"a_{state}"], values[f"b_{state}"])
+    values["colours"] = {
+        state: tuple(values[f"{axis}_{state}"] for axis in "Lab")
         for state in STATES
         if f"L_{state}" in values
     }
-    positive, swabs = values.get("pickup_positive", 0), values.get("pickup_swabs", 0)
+    values["further"] = {name: cell for name, cell in given.items() if name not in FIELDS}
     if "pickup_de" in values:
-        positive, swabs = values["pickup_de"] > values["pickup_de_limit"], 1
-    return TrialRow(
-        line=line,
-        treatment=row["treatment"],
-        mockup=row["mockup"],
-        paint=row["paint"],
-        soiling=row.get("soiling") or "none",
-        colours=colours,
-        gloss_angle=values.get("gloss_angle", math.nan),
-        gloss_before=values.get("gloss_before", math.nan),
-        gloss_after=values.get("gloss_after", math.nan),
-        pickup_positive=int(positive),
-        pickup_swabs=int(swabs),
-        ease=values.get("ease", math.nan),
-        health_safety=values.get("health_safety", math.nan),
-        further={k: v for k, v in row.items() if k and v and k not in TRIAL_COLUMNS},
-    ), []
+        values["pickup_positive"] = int(values["pickup_de"] > values["pickup_de_limit"])
+        values["pickup_swabs"] = 1
+    values |= {name: float(values[name]) for name in ("ease", "health_safety") if name in values}
+    own = {item.name for item in fields(TrialRow)}
+    return TrialRow(line, **{name: v for name, v in values.items() if name in own}), []
 
 
-def _pair_faults(values: Mapping[str, float], fault: partial[Fault]) -> Iterator[Fault]:
+def _pair_faults(values: Mapping[str, Any], place: Place) -> Iterator[Fault]:
     """What does not go together in a row."""
     for state in STATES:
         given = [axis for axis in "Lab" if f"{axis}_{state}" in values]
         if given and len(given) < 3:
-            yield fault(f"{' and '.join(given)} of the {state} colour alone", "L*, a* and b*",
-                        f"L_{state}, a_{state} and b_{state}, or none of them")  # fmt: skip
+            yield place.fault(f"{' and '.join(given)} of the {state} colour alone", "L*, a* and b*",
+                              f"L_{state}, a_{state} and b_{state}, or none of them")  # fmt: skip
     glossy = [name for name in ("gloss_before", "gloss_after") if name in values]
     if glossy and "gloss_angle" not in values:
-        yield fault(f"{glossy[0]} without an angle", "the angle of every gloss reading",
-                    "gloss_angle 20, 60 or 85")  # fmt: skip
+        yield place.fault(f"{glossy[0]} without an angle", "the angle of every gloss reading",
+                          "gloss_angle 20, 60 or 85")  # fmt: skip
     for one, other in (("pickup_positive", "pickup_swabs"), ("pickup_de", "pickup_de_limit")):
         if (one in values) != (other in values):
             have, lack = (one, other) if one in values else (other, one)
-            yield fault(f"{have} without {lack}", f"{one} and {other} together", _PICKUP[lack])
+            both = f"{one} and {other} together"
+            yield place.fault(f"{have} without {lack}", both, FIELDS[lack].words)
     if values.get("pickup_positive", 0) > values.get("pickup_swabs", math.inf):
-        yield fault("more positive swabs than swabs", "pickup_positive of pickup_swabs",
-                    "the two counts")  # fmt: skip
+        yield place.fault("more positive swabs than swabs", "pickup_positive of pickup_swabs",
+                          "the two counts")  # fmt: skip
     if "pickup_de" in values and "pickup_swabs" in values:
-        yield fault("a swab's colour difference and counts of swabs in one row",
-                    "one of the two", "a row of its own for each")  # fmt: skip
-
-
-_PICKUP = {
-    "pickup_positive": "how many of the swabs took up pigment, 0 for none",
-    "pickup_swabs": "how many swabs were rolled",
-    "pickup_de": "the swab's CIEDE2000 to a clean one, wetted the same",
-    "pickup_de_limit": "the difference above which pigment counts as seen, from swabs of blanks",
-}
+        yield place.fault("a swab's colour difference and counts of swabs in one row",
+                          "one of the two", "a row of its own for each")  # fmt: skip
 
 
 def _mockup_faults(rows: Iterable[TrialRow], file: str) -> Iterator[Fault]:

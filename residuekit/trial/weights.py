@@ -1,4 +1,4 @@
-"""Weights that someone states, and how far the order hangs on them."""
+"""Weights that someone states, and how far the order depends on them."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from ..errors import ContractError, Fault, did_you_mean
 from ..reprs import as_frame
+from ..words import trial as words
 from .summary import CRITERIA, VETOED, Candidate, TrialSummary
 
 if TYPE_CHECKING:
@@ -50,23 +51,7 @@ class Ranking:
         return as_frame(map(asdict, self.rows))
 
     def __repr__(self) -> str:
-        given = ", ".join(f"{name} {weight:g}" for name, weight in self.weights.items())
-        lines = [f"By the weights {given}; each up to {self.factor:g} times larger or smaller"]
-        for row in self.rows:
-            name = f"{row.treatment} on {row.paint}, soiling {row.soiling}, {row.standing}"
-            if row.rank is None:
-                lines.append(f"  {name}: no total ({row.why_no_total})")
-                continue
-            held = ""
-            if math.isinf(row.ahead_until):
-                held = "; no weights put one behind it ahead"
-            elif row.ahead_until == row.ahead_until:
-                held = f"; ahead of those behind until weights are {row.ahead_until:.3g} times off"
-            lines.append(
-                f"  {row.rank}. {name}: total {row.total:.3g}, rank {row.rank_best} to "
-                f"{row.rank_worst}{held}"
-            )
-        return "\n".join(lines)
+        return words.ranking(self.rows, self.weights, self.factor)
 
     def _repr_html_(self) -> str:
         return str(self.to_frame().to_html(index=False, escape=True, na_rep=""))

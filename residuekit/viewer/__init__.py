@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, ResiduekitError
-from ..io.opening import aside
+from ..io.atomic_write import aside
 from .page import page
 from .picture import picture
 from .run_maps import arguments_of

@@ -11,7 +11,7 @@ import xarray as xr
 
 from .. import io, schema
 from ..errors import Fault, ReadError, did_you_mean
-from ..io.opening import sha256
+from ..io import sha256
 from ..results import StudyResult, open_run
 from ..spectra.procedure import Procedure
 from ..spectra.step_files import pinned

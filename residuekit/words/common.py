@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ..reprs import to_error
-from ..schema import STRATUM_COLUMNS
+from ..schema import ARM_COLUMNS, LOADING_UNIT, STRATUM_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
 Stratum = tuple[str, str, float]
+Row = Mapping[Any, Any]
 
 _UNITS = {
-    "ug cm-2": "µg cm⁻²",
+    LOADING_UNIT: "µg cm⁻²",
     "A cm-1": "A cm⁻¹",
     "cm-1": "cm⁻¹",
     "um": "µm",
@@ -43,7 +44,7 @@ def in_words(text: str) -> str:
     >>> in_words("mean -0.04 ug cm-2, 1092 cm-1, fringes of 3 um, PVA-2")
     'mean −0.04 µg cm⁻², 1092 cm⁻¹, fringes of 3 µm, PVA-2'
     """
-    for ascii_unit in ("ug cm-2", "A cm-1", "cm-1"):
+    for ascii_unit in (LOADING_UNIT, "A cm-1", "cm-1"):
         text = text.replace(ascii_unit, _UNITS[ascii_unit])
     return true_minus(re.sub(r"(?<=\d )um\b", _UNITS["um"], text))
 
@@ -73,7 +74,7 @@ def number(value: Any, digits: int = 3) -> str:
     return text.replace("-", "−")
 
 
-def rounded(row: Mapping[Any, Any], name: str) -> str:
+def rounded(row: Row, name: str) -> str:
     """A number of a verdict, to the second digit of its standard error."""
     value = float(row[name])
     if math.isnan(value):
@@ -90,7 +91,7 @@ def percent(share: float) -> str:
     return f"{number(100 * share)}%"
 
 
-def stratum_of(row: Mapping[Any, Any]) -> Stratum:
+def stratum_of(row: Row) -> Stratum:
     """The stratum of a row of any table."""
     paint, soiling, ageing = (row[name] for name in STRATUM_COLUMNS)
     return str(paint), str(soiling), float(ageing)
@@ -137,6 +138,42 @@ def score_words(score: str, unit: str) -> str:
     'net signal (µg cm⁻²)'
     """
     return f"{score} ({unit_words(unit)})"
+
+
+def conditions_words(row: Row) -> str:
+    """The conditions of an arm, or of a series of arms, which leaves out what varies in it.
+
+    >>> conditions_words({"paint": "alkyd", "soiling": "none", "treatment": "gel",
+    ...                   "clearance_min": 2.0})
+    'alkyd, gel, cleared 2 min'
+    """
+    stratum = (str(row["paint"]), row.get("soiling", "none"), row.get("ageing_h", 0.0))
+    treatment = str(row["treatment"])
+    if "exposure_min" in row:
+        treatment += f" {row['exposure_min']:g} min"
+    words = [stratum_words(stratum), treatment]
+    if "clearance_min" in row:
+        words.append(f"cleared {row['clearance_min']:g} min")
+    return ", ".join(words)
+
+
+def arm_words(row: Row) -> str:
+    """An arm as people say it.
+
+    >>> arm_words({"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
+    ...            "exposure_min": 2.0, "clearance_min": 2.0})
+    'alkyd, gel 2 min, cleared 2 min'
+    """
+    return conditions_words({name: row[name] for name in ARM_COLUMNS})
+
+
+def listed(texts: Iterable[object]) -> str:
+    """Things in a row of a sentence.
+
+    >>> listed(["a"]), listed(["a", "b"]), listed("abc")
+    ('a', 'a and b', 'a and b and c')
+    """
+    return " and ".join(map(str, texts))
 
 
 def counted(count: int, noun: str) -> str:

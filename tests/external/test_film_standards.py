@@ -13,14 +13,15 @@ import json
 import numpy as np
 import pytest
 
-from residuekit.kernels import films, optics
+from residuekit.kernels import layers, reflection
 
 AXIS = np.arange(800.0, 3400.0, 1.0)
 
 
-def table_of(shared, name):
+def index_of(shared, name, axis):
     path = shared / "data" / "optical_constants" / f"{name}.csv"
-    return np.loadtxt(path, delimiter=",", skiprows=1)
+    places, n, k = np.loadtxt(path, delimiter=",", skiprows=1, unpack=True)
+    return np.interp(axis, places, n + 1j * k)
 
 
 def test_two_hundred_random_stacks_agree_with_the_reference_to_ten_digits():
@@ -33,7 +34,7 @@ def test_two_hundred_random_stacks_agree_with_the_reference_to_ten_digits():
         indices = [rng.uniform(1.0, 2.5), *inner]
         depths = rng.uniform(0.0, 3.0, count)
         wavenumber, angle = rng.uniform(600.0, 4000.0), rng.uniform(0.0, 85.0)
-        found = films.stack_powers(indices, depths, [wavenumber], angle)
+        found = layers.stack_powers(indices, depths, [wavenumber], angle)
         for row, polarisation in enumerate("sp"):
             wanted = tmm.coh_tmm(polarisation, indices, [np.inf, *depths, np.inf],
                                  np.radians(angle), 1e4 / wavenumber)  # fmt: skip
@@ -46,7 +47,7 @@ def test_total_reflection_and_frustrated_gaps_agree_with_the_reference():
     tmm = pytest.importorskip("tmm")
     for crystal in (2.4, 4.0):
         indices, depths = [crystal, 1.0, 1.5 + 0.2j, 1.48 + 0.05j], [0.1, 0.05]
-        found = films.stack_powers(indices, depths, [1090.0], 45.0).reflected[:, 0]
+        found = layers.stack_powers(indices, depths, [1090.0], 45.0).reflected[:, 0]
         for row, polarisation in enumerate("sp"):
             wanted = tmm.coh_tmm(polarisation, indices, [np.inf, *depths, np.inf], np.pi / 4,
                                  1e4 / 1090)["R"]  # fmt: skip
@@ -58,7 +59,7 @@ def test_fresnel_reflectance_and_gloss_units_of_the_gloss_standard(shared):
     gloss = checks["gloss_fresnel"]
     for degrees, share in gloss["n1.567"].items():
         black, other = (
-            films.stack_powers([1.0, n], [], [17018.0], float(degrees)).reflected.mean()
+            layers.stack_powers([1.0, n], [], [17018.0], float(degrees)).reflected.mean()
             for n in (1.567, 1.50)
         )
         assert black == pytest.approx(share, abs=5e-8)
@@ -71,18 +72,18 @@ def weak(axis, k=1e-7):
 
 @pytest.mark.parametrize("crystal", [2.4, 4.0])
 def test_a_thick_weak_sample_has_the_effective_thickness(crystal):
-    path = films.atr([], weak(AXIS), AXIS, crystal=crystal) * np.log(10) * 1e4
+    path = layers.atr([], weak(AXIS), AXIS, crystal=crystal) * np.log(10) * 1e4
     path /= 4 * np.pi * 1e-7 * AXIS
-    np.testing.assert_allclose(path, optics.effective_thickness(AXIS, crystal), rtol=1e-6)
+    np.testing.assert_allclose(path, reflection.effective_thickness(AXIS, crystal), rtol=1e-6)
 
 
 @pytest.mark.parametrize("crystal", [2.4, 4.0])
 @pytest.mark.parametrize("nm", [1, 10, 100])
 def test_a_weak_film_on_clear_paint_gives_the_thin_film_share(crystal, nm):
-    film = films.atr([(weak(AXIS), nm / 1000)], weak(AXIS, 0.0), AXIS, crystal=crystal)
-    share = film / films.atr([], weak(AXIS), AXIS, crystal=crystal)
-    depth = optics.penetration_depth(AXIS, crystal)
-    np.testing.assert_allclose(share, optics.film_fraction(nm / 1000, depth), rtol=1e-5)
+    film = layers.atr([(weak(AXIS), nm / 1000)], weak(AXIS, 0.0), AXIS, crystal=crystal)
+    share = film / layers.atr([], weak(AXIS), AXIS, crystal=crystal)
+    depth = reflection.penetration_depth(AXIS, crystal)
+    np.testing.assert_allclose(share, reflection.film_fraction(nm / 1000, depth), rtol=1e-5)
 
 
 @pytest.mark.parametrize(("wavenumber", "factor"), [(3300, 0.370), (1735, 0.593), (1000, 0.740)])
@@ -90,22 +91,24 @@ def test_a_gap_of_the_sample_s_index_lowers_the_band_as_the_formula_says(wavenum
     """The formula takes the sample's own depth; an air gap, computed below, costs more."""
     axis = np.array([float(wavenumber)])
     gap = [(1.5, 0.1)]
-    share = films.atr(gap, weak(axis), axis, crystal=4.0) / films.atr([], weak(axis), axis,
+    share = layers.atr(gap, weak(axis), axis, crystal=4.0) / layers.atr([], weak(axis), axis,
                                                                       crystal=4.0)  # fmt: skip
     assert share[0] == pytest.approx(factor, abs=5e-4)
-    air = films.atr([], weak(axis), axis, crystal=4.0, gap_um=0.1)
-    assert air[0] < films.atr(gap, weak(axis), axis, crystal=4.0)[0]
+    air = layers.atr([], weak(axis), axis, crystal=4.0, gap_um=0.1)
+    assert air[0] < layers.atr(gap, weak(axis), axis, crystal=4.0)[0]
 
 
 @pytest.mark.parametrize("nm", [1, 10])
 def test_a_real_band_of_a_thin_film_stays_near_the_thin_film_share_on_both_crystals(nm):
     """k = 0.2 at the top: a film much thinner than the depth keeps within a quarter of it."""
     axis = np.arange(1000.0, 1180.0, 1.0)
-    gel = films.band_index(axis, [[1090.0, 60.0, 0.2]])
+    gel = layers.band_index(axis, [[1090.0, 60.0, 0.2]])
     for crystal in (2.4, 4.0):
-        film = films.atr([(gel, nm / 1000)], 1.5, axis, crystal=crystal).max()
-        bulk = 4 * np.pi * 0.2 * 1090e-4 / np.log(10) * optics.effective_thickness(1090, crystal)
-        share = optics.film_fraction(nm / 1000, optics.penetration_depth(1090.0, crystal))
+        film = layers.atr([(gel, nm / 1000)], 1.5, axis, crystal=crystal).max()
+        bulk = (
+            4 * np.pi * 0.2 * 1090e-4 / np.log(10) * reflection.effective_thickness(1090, crystal)
+        )
+        share = reflection.film_fraction(nm / 1000, reflection.penetration_depth(1090.0, crystal))
         assert film == pytest.approx(float(bulk * share), rel=0.25)
 
 
@@ -116,8 +119,8 @@ def test_a_real_band_of_a_thin_film_stays_near_the_thin_film_share_on_both_cryst
 )  # fmt: skip
 def test_film_spectra_have_their_bands_where_they_are_published(shared, name, thickness, places):
     """Polystyrene: European Pharmacopoeia 2.2.24, from memory; the ester C=O from memory."""
-    film = films.table_index(AXIS, table_of(shared, name))
-    spectrum = films.transmission([(film, thickness)], AXIS)
+    film = index_of(shared, name, AXIS)
+    spectrum = layers.transmission([(film, thickness)], AXIS)
     for place in places:
         near = np.abs(AXIS - place) < 8
         assert AXIS[near][spectrum[near].argmax()] == pytest.approx(place, abs=4.0)
@@ -126,8 +129,8 @@ def test_film_spectra_have_their_bands_where_they_are_published(shared, name, th
 def test_the_fringe_period_gives_back_the_thickness(shared):
     """Maxima where 2 n d nu is whole; a film of 20 um where polystyrene hardly absorbs."""
     axis = np.arange(2050.0, 2750.0, 0.25)
-    film = films.table_index(axis, table_of(shared, "polystyrene_Myers2018"))
-    light = films.stack_powers([1.0, film, 1.0], [20.0], axis).reflected[0]
+    film = index_of(shared, "polystyrene_Myers2018", axis)
+    light = layers.stack_powers([1.0, film, 1.0], [20.0], axis).reflected[0]
     inner = light[1:-1]
     tops = axis[1:-1][(inner > light[:-2]) & (inner > light[2:])]
     optical = tops * np.interp(tops, axis, film.real)
@@ -138,7 +141,7 @@ def test_the_fringe_period_gives_back_the_thickness(shared):
 
 def test_a_thin_film_on_gold_in_transflection_is_seen_where_it_is_published(shared):
     axis = np.arange(1650.0, 1820.0, 1.0)
-    film = films.table_index(axis, table_of(shared, "PMMA_Tsuda2018_BB"))
-    spectrum = films.transflection([(film, 1.0)], films.metal_index(axis), axis)
+    film = index_of(shared, "PMMA_Tsuda2018_BB", axis)
+    spectrum = layers.transflection([(film, 1.0)], layers.metal_index(axis), axis)
     assert axis[spectrum.argmax()] == pytest.approx(1731.0, abs=6.0)
     assert spectrum.max() > 0.1

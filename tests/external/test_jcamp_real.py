@@ -15,9 +15,8 @@ import pytest
 
 from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import describe, read, read_peaks, write
-from residuekit.io.jcamp_block import parse
-from residuekit.io.jcamp_pages import pages
-from residuekit.io.jcamp_tables import decode
+from residuekit.io.jcamp_tables import decode_block
+from residuekit.io.jcamp_text import pages, parse
 from residuekit.schema import make_points
 
 JCAMP = Path(__file__).resolve().parents[2] / "shared" / "data" / "jcamp"
@@ -37,7 +36,7 @@ def test_absorbance_and_transmittance_of_one_indene_scan_agree_to_5e5():
 def _ordinates(name):
     path = JCAMP / f"{name}.jdx"
     (block,) = parse(path, path.read_text(encoding="latin-1"))
-    return decode(path, *pages(path, block)[:1])
+    return decode_block(path, *pages(path, block)[:1])
 
 
 @pytest.mark.filterwarnings("ignore:o0.*the abscissa is up to")
@@ -171,7 +170,7 @@ def test_a_second_decoder_written_from_the_standard_finds_the_same_ordinates(nam
     path = JCAMP / f"{name}.jdx"
     (block,) = parse(path, path.read_text(encoding="latin-1"))
     for page in pages(path, block):
-        _, ordinates, _ = decode(path, page)
+        _, ordinates, _ = decode_block(path, page)
         plain = _plain_decode([text for _, text in page.tables[0].rows])
         np.testing.assert_allclose(
             ordinates, np.array(plain) * page.number(path, "YFACTOR"), rtol=1e-14

@@ -9,7 +9,7 @@ import pybaselines
 import pytest
 from scipy.signal import savgol_filter
 
-from residuekit.kernels import baseline
+from residuekit.kernels import baselines
 from residuekit.kernels.smooth import savitzky_golay, savitzky_golay_matrix
 
 ROOT = Path(__file__).parents[2]
@@ -83,7 +83,7 @@ def test_asymmetric_least_squares_equals_the_reference(data, smoothness, asymmet
     _, block = data()
     reference = pybaselines.Baseline()
     expected = [reference.asls(y, lam=smoothness, p=asymmetry)[0] for y in block]
-    found = baseline.asymmetric_least_squares(block, smoothness=smoothness, asymmetry=asymmetry)
+    found = baselines.asymmetric_least_squares(block, smoothness=smoothness, asymmetry=asymmetry)
     assert relative(found, np.array(expected)) < agreement
 
 
@@ -94,7 +94,7 @@ def test_arpls_equals_the_reference(data, smoothness, agreement):
     _, block = data()
     reference = pybaselines.Baseline()
     expected = [reference.arpls(y, lam=smoothness, max_iter=200)[0] for y in block]
-    found = baseline.arpls(block, smoothness=smoothness, max_iterations=201)
+    found = baselines.arpls(block, smoothness=smoothness, max_iterations=201)
     assert relative(found, np.array(expected)) < agreement
 
 
@@ -103,7 +103,7 @@ def test_the_rubber_band_equals_the_reference(data):
     axis, block = data()
     reference = pybaselines.Baseline(axis)
     expected = [reference.rubberband(y)[0] for y in block]
-    assert relative(baseline.rubber_band(block, axis), np.array(expected)) < 1e-12
+    assert relative(baselines.rubber_band(block, axis), np.array(expected)) < 1e-12
 
 
 @each_data
@@ -112,7 +112,7 @@ def test_the_iterated_polynomial_equals_the_reference(data, order):
     axis, block = data()
     reference = pybaselines.Baseline(axis)
     expected = [reference.modpoly(y, poly_order=order, max_iter=200)[0] for y in block]
-    found = baseline.iterated_polynomial(block, axis, order=order)
+    found = baselines.iterated_polynomial(block, axis, order=order)
     assert relative(found, np.array(expected)) < 1e-8
 
 
@@ -122,13 +122,13 @@ def test_the_polynomial_equals_the_reference(data, order):
     axis, block = data()
     reference = pybaselines.Baseline(axis)
     expected = [reference.poly(y, poly_order=order)[0] for y in block]
-    assert relative(baseline.polynomial(block, axis, order=order), np.array(expected)) < 1e-10
+    assert relative(baselines.polynomial(block, axis, order=order), np.array(expected)) < 1e-10
 
 
 def test_the_polynomial_is_the_regression_line_of_published_calibration_data():
     """The ten standards of DIN 32645; slope and intercept computed beforehand with scipy."""
     values = json.loads((ROOT / "shared/checks/check_values.json").read_text("utf-8"))["din32645"]
     x, y = np.array(values["x"], float), np.array(values["y"], float)
-    line = baseline.polynomial(y[None], x, order=1)[0]
+    line = baselines.polynomial(y[None], x, order=1)[0]
     assert (line[-1] - line[0]) / (x[-1] - x[0]) == pytest.approx(9661.939, abs=5e-4)
     assert line[0] - 9661.939 * x[0] == pytest.approx(2480.867, abs=5e-3)

@@ -8,10 +8,10 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from residuekit.errors import ContractError, ReadError
+from residuekit.figures.contents import plan_figure
 from residuekit.figures.photo import Frame, Photo, draw_photo, image_corners
-from residuekit.figures.plan import plan_figure
 from residuekit.figures.residue import draw
-from residuekit.io.picture import open_picture
+from residuekit.io.image_file import open_picture
 
 GREY = np.full((420, 900, 3), 128, np.uint8)
 AFFINE = [0.1, 0, 20, 0, -0.1, 400]

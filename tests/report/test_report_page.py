@@ -161,7 +161,7 @@ def test_the_answer_for_the_working_exposure_comes_first(written):
         f"({limit}) and acrylic ({limit}); compared with blanks of unstated exposure."
     )
     order = ["In a minute", "What was tested", "What this cannot say", "Figure", "Controls",
-             "What each score can see", "Limits", "Calibration", "Series and drift", "Quality",
+             "What each score can detect", "Limits", "Calibration", "Series and drift", "Quality",
              "What changed", "The numbers", "Procedure", "Where it comes from"]  # fmt: skip
     heads = re.findall(r"<h2 id=\"[\w-]+\">([^<]*)</h2>", text)
     assert heads == order
@@ -218,7 +218,7 @@ def test_every_kind_of_answer_is_said_in_a_sentence(tmp_path, columns, words):
 
 def test_the_detection_limit_promises_a_decision_and_no_verdict(written):
     text = Page(written[1]).text
-    assert "is above the decision limit with 95% probability; it is called detected only" in text
+    assert "is above the decision limit with 95% probability. It is called detected only" in text
 
 
 def test_without_a_working_exposure_there_is_no_single_answer(tmp_path):

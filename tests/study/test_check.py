@@ -216,7 +216,7 @@ def number_with_a_unit(study):
 def gel_on_a_blank(study):
     file = first(study, "blank")
     study.change(lambda row: row["file"] == file, treatment="PVA cryogel")
-    return "measurements.csv, line 2", "a blank with the treatment 'PVA cryogel'"
+    return "measurements.csv, line 2", "treatment 'PVA cryogel' in a row of role blank"
 
 
 def no_table(study):

@@ -197,7 +197,7 @@ def test_a_place_that_cannot_be_written_is_said_and_leaves_the_run(copy):
 
 def test_a_key_of_notebooks_that_is_no_table_is_refused(study):
     add_parameters(study.folder, '[notebooks]\nstudy_folder = "x"')
-    with pytest.raises(StudyError, match=re.escape('a table [notebooks."study_folder"]')):
+    with pytest.raises(StudyError, match=re.escape("a table [notebooks.study_folder]")):
         load_manifest(study.folder)
 
 

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from residuekit.study.arms import Bench
+from residuekit.study.controls import StudyControls
 from residuekit.study.measurements import Measurement
 from residuekit.study.mockups import MapSummary
 
@@ -24,8 +24,8 @@ def measured(role, mockup, ageing_h=YOUNG, treatment="water", loading=math.nan, 
 
 def groups(*summaries):
     """The sizes of the groups of replicates of the young stratum."""
-    bench = Bench(SimpleNamespace(), summaries, lambda _: None, None)
-    return [len(group) for group in bench._replicates(("alkyd", "none", YOUNG))]
+    controls = StudyControls(SimpleNamespace(), summaries, lambda _: None, None)
+    return [len(group) for group in controls._replicates(("alkyd", "none", YOUNG))]
 
 
 BLANKS = [measured("blank", f"b{k}") for k in range(3)]

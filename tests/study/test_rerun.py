@@ -139,7 +139,7 @@ def test_an_arm_that_comes_or_goes_is_said(warm_study):
 def test_nothing_new_is_said_to_be_nothing(warm_study):
     warm_study.run()
     said = warm_study.run().changes
-    assert "nothing went in that was not there before" in said
+    assert "no input and no setting changed" in said
     assert "no file was measured again" in said
     assert "No verdict and no arm changed." in said
 

@@ -25,12 +25,12 @@ def finding(result):
 
 
 @pytest.mark.usefixtures("without_pictures")
-def test_verdicts_that_hang_on_the_procedure_are_warned_of_and_stand_beside(warm_study):
+def test_verdicts_that_depend_on_the_procedure_are_warned_of_and_stand_beside(warm_study):
     warm_study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = 2.0")
     plain = warm_study.run()
     second(warm_study, CROP, "{step = 'normalise', method = 'snv'}")
     done = []
-    with pytest.warns(ResiduekitWarning, match=r"[12] of 2 verdicts hang on the procedure"):
+    with pytest.warns(ResiduekitWarning, match=r"[12] of 2 verdicts depend on the procedure"):
         result = Study.open(warm_study.folder).run(lambda *given: done.append(given))
     pd.testing.assert_frame_equal(result.verdicts, plain.verdicts)
     table = result.second_procedure
@@ -40,7 +40,7 @@ def test_verdicts_that_hang_on_the_procedure_are_warned_of_and_stand_beside(warm
     assert row["verdict"] == "not detected"
     assert row["other_verdict"] in ("inconclusive", "not assessable")
     assert row["unit"] == "ug cm-2"
-    assert "of 2 verdicts hang" in finding(result).sentences[-1]
+    assert "of 2 verdicts depend" in finding(result).sentences[-1]
     assert "by the second procedure" in finding(result).sentences[0]
     assert "changed: the second procedure" in result.changes
     assert [given[1] for given in done] == [2 * len(warm_study.rows())] * len(done)
@@ -65,9 +65,9 @@ def test_the_second_procedure_gives_what_it_gives_as_the_first(warm_study):
 
 
 @pytest.mark.usefixtures("without_pictures")
-def test_verdicts_that_do_not_hang_on_the_procedure_are_said_without_a_warning(warm_study):
+def test_verdicts_that_do_not_depend_on_the_procedure_are_said_without_a_warning(warm_study):
     second(warm_study, "{step = 'crop', low = 915, high = 1835}")
-    assert "None of 2 verdicts hangs" in finding(warm_study.run()).sentences[-1]
+    assert "None of 2 verdicts depends" in finding(warm_study.run()).sentences[-1]
 
 
 @pytest.mark.parametrize(
@@ -92,7 +92,7 @@ def test_an_unknown_key_beside_its_steps_is_refused_with_its_line(study):
     second(study, "{step = 'smooth', window = 5}")
     with study.settings.open("a", encoding="utf-8") as file:
         file.write("method = 'snv'\n")
-    with pytest.raises(StudyError, match=r"the key 'method' in \[second_procedure\]") as caught:
+    with pytest.raises(StudyError, match=r"'method' in \[second_procedure\]") as caught:
         load_manifest(study.folder)
     assert caught.value.faults[0].line == len(study.settings.read_text("utf-8").splitlines())
 

@@ -97,7 +97,7 @@ def test_residue_that_rises_with_exposure_is_found_and_a_flat_series_is_not():
     assert rising.positive == (0, 0, 6)
     assert flat.rise.p_value > 0.05
     assert len(rising.to_frame()) == 3
-    assert "p (means rise)" in str(rising)
+    assert "share above the limit" in str(rising)
 
 
 def test_series_over_something_else_or_an_unknown_score_are_refused():

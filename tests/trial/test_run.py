@@ -10,7 +10,6 @@ from shelter import shelter_rows, table_text
 
 from residuekit import open_run
 from residuekit.errors import StudyError
-from residuekit.report.trial import trial_section
 from residuekit.study import Study
 from residuekit.study.inspect import check_folder
 from residuekit.trial import summary_of
@@ -36,7 +35,8 @@ def test_faults_of_the_trial_stand_beside_those_of_the_study(study):
 
 def test_a_study_without_a_trial_has_none(finished):
     assert summary_of(finished.result) is None
-    assert trial_section(finished.result) == ""
+    page = (finished.result.folder / "report.html").read_text(encoding="utf-8")
+    assert 'id="trial"' not in page
     assert not (finished.result.folder / "trial.csv").exists()
 
 
@@ -59,7 +59,7 @@ def test_the_run_writes_the_trial_beside_the_verdicts(warm_study):
     assert list(written["treatment"]) == [one.treatment for one in summary.candidates]
     assert list(written["standing"]) == [one.standing for one in summary.candidates]
     page = (folder / "report.html").read_text(encoding="utf-8")
-    assert trial_section(result) in page
+    assert 'id="trial"' in page
     assert "VETOED: pigment picked up" in page
     assert "safety data sheet" in page
     assert result.provenance["inputs"]["trial.csv"] == warm_study.snapshot()["trial.csv"][1]

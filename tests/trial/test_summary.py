@@ -15,8 +15,8 @@ from shelter import GELS, shelter_rows, shelter_verdicts, table_text, verdict
 
 from residuekit.kernels.colour import colour_difference
 from residuekit.trial import Trial, TrialRow, read_trial, summarise
-from residuekit.trial.summary import CAUTION, CRITERIA, from_record
-from residuekit.trial.words import MISSING, cells, words_frame
+from residuekit.trial.summary import CRITERIA, from_record
+from residuekit.words.trial import CAUTION, MISSING, cells
 
 CLEAR = [verdict("gel", "alkyd", "not detected")]
 
@@ -118,8 +118,8 @@ def test_rises_and_falls_of_gloss_do_not_cancel():
         ({60: 50.0, 20: 30.0}, 60, None),
         ({60: 80.0, 20: 70.0}, 20, None),
         ({60: 5.0, 85: 12.0}, 85, None),
-        ({60: 5.0, 20: 1.0}, 60, "belongs measured at 85°"),
-        ({60: 80.0}, 60, "belongs measured at 20°"),
+        ({60: 5.0, 20: 1.0}, 60, "must be measured at 85°"),
+        ({60: 80.0}, 60, "must be measured at 20°"),
         ({20: 30.0}, 20, "not measured at 60°"),
         ({60: 70.0, 20: 50.0}, 60, None),
         ({60: 10.0, 85: 20.0}, 60, None),
@@ -202,11 +202,11 @@ def test_mockups_without_all_three_colours_are_counted_and_named():
 
 
 def test_no_absence_is_told_without_its_limits_and_n(summary):
-    for text in (str(summary), *words_frame(summary)["residue"]):
+    for text in (str(summary), *summary.words_frame()["residue"]):
         assert text.count("not detected (") == text.count("0 of 6 mock-ups above") - text.count(
             "inconclusive ("
         )
-    for words in words_frame(summary)["residue"]:
+    for words in summary.words_frame()["residue"]:
         assert "detection limit 0.4" in words
         assert "blank mock-ups" in words
 

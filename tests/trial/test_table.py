@@ -39,6 +39,7 @@ def test_point_and_comma_are_the_same_trial(tmp_path):
         rows[0]["L_soiled"], rows[0]["a_soiled"], rows[0]["b_soiled"],
     )  # fmt: skip
     assert first.pickup_swabs == 3
+    assert [type(value) for value in (first.ease, first.health_safety)] == [float, float]
 
 
 def test_a_workbook_is_read_like_the_text(tmp_path):

@@ -1,0 +1,265 @@
+"""One arm judged by every score: the same code for a study on disk and for arrays in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from .. import schema
+from ..errors import ContractError, Fault
+from ..markers import Marker, resolve
+from ..spectra.arrays import listed
+from ..words.codes import Note
+from .assessment import Rules, assess
+from .confirmation import confirmer, unexplained
+from .controls import Controls, MockupArrays, controls_of, mockup_spectra
+from .scores import Score, scores_on
+from .verdict import Verdict, judge
+
+Floats = npt.NDArray[np.float64]
+
+
+def judge_values(
+    controls: Controls,
+    scores: Sequence[Score],
+    blanks: Floats,
+    exposed: Floats,
+    rules: Rules,
+    *,
+    shared: npt.ArrayLike = 1.0,
+    interferents: Floats | None = None,
+    quality_failed: Note | None = None,
+    remarks: Sequence[Note] = (),
+) -> Verdict:
+    """Judge one arm from the values of its mock-ups.
+
+    Parameters
+    ----------
+    controls : of the arm's paint; scores : made from them (`scores_on`), in deciding order.
+    blanks (n, n_wavenumber), exposed (m, n_wavenumber) : the value of each mock-up, its mean
+        spectrum or what that differs from its own before treatment.
+    shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
+        is among `blanks`.
+    interferents : (j, n_wavenumber) spectra of further foreign matter, or None.
+    quality_failed, remarks : see `judge`.
+    """
+    confirm, left = None, 0.0
+    net = controls.metric.net
+    if net is not None and len(blanks) > 1:
+        axis = controls.wavenumber
+        confirm = cache(confirmer(net, blanks, exposed, axis, interferents, rules.alpha))
+        left = unexplained(net, blanks, exposed, axis)
+    assessments = [
+        assess(
+            [value @ score.weights for value in blanks],
+            [value @ score.weights for value in exposed],
+            score.blindness,
+            rules,
+            loadings=controls.loadings,
+            spiked=controls.responses @ score.weights,
+            shared=shared,
+            confirm=confirm,
+            unexplained=left,
+            score=score.name,
+            unit=score.own_unit,
+        )
+        for score in scores
+    ]
+    return judge(assessments, quality_failed=quality_failed, remarks=remarks)
+
+
+def judge_arm(
+    *,
+    blanks: Sequence[MockupArrays],
+    exposed: Sequence[MockupArrays],
+    spiked: Sequence[tuple[float, MockupArrays]] = (),
+    references: xr.DataArray | Sequence[xr.DataArray] = (),
+    acceptance_limit: float | None = None,
+    markers: Sequence[Marker | str | dict[str, Any]] = (),
+    before_blanks: Sequence[MockupArrays | None] | None = None,
+    before_exposed: Sequence[MockupArrays] | None = None,
+    before_spiked: Sequence[MockupArrays] | None = None,
+    interferents: xr.DataArray | Sequence[xr.DataArray] = (),
+    scores: Sequence[str] = (schema.BAND, schema.NET_SIGNAL),
+    alpha: float = 0.05,
+    beta: float = 0.05,
+) -> Verdict:
+    """Judge one arm in memory, as a run of a study would.
+
+    Every array has gone through the same procedure and stands on one wavenumber axis. A mock-up is
+    one map, one set of points, or a list of these where it was measured more than once: the mock-up
+    is the unit of replication, its maps are averaged.
+
+    Parameters
+    ----------
+    blanks : one entry a blank mock-up of the same paint (water-only), two or more; three are needed
+        for a verdict.
+    exposed : one entry an exposed mock-up.
+    spiked : (loading in ug cm-2, mock-up) of each mock-up of known loading; with two or more the
+        result is in ug cm-2.
+    references : the pure gel, one entry a spectrum or map; without any there is no net signal and
+        nothing is ever `detected`.
+    acceptance_limit : ug cm-2, above 0; without it nothing is ever `not detected`.
+    markers : bands of the gel, names of the marker table, `Marker`s or tables, in the order in
+        which they would decide; may be empty (the net signal alone).
+    before_blanks, before_exposed, before_spiked : the same mock-ups before treatment, in the same
+        order: each is then compared with its own state before. `before_blanks` may hold None for a
+        blank that was not measured before: it is left out, and the verdict says so; three must
+        remain. Exposed and blanks go together.
+    interferents : spectra of known foreign matter, which is then excluded before `detected`.
+    scores : which kinds of score may decide, ``band``, ``net signal`` or both.
+    alpha, beta : rates of false and of missed detections, one-sided.
+
+    Returns
+    -------
+    Verdict : `verdict` is one of detected, not detected, inconclusive, not assessable; `reason`
+        says why in words, `codes` in codes; `deciding` and `assessments` hold the numbers.
+
+    Raises
+    ------
+    ContractError : fewer than two blanks, no exposed mock-up, no score at all, axes or quantities
+        that differ, a loading or limit that is not above zero, states before that do not fit.
+
+    Examples
+    --------
+    >>> import numpy as np, residuekit as rk
+    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
+    >>> gel = np.exp(-(((axis - 1092) / 20) ** 2))
+    >>> def mockup(amount):
+    ...     return rk.make_points(0.3 + amount * gel + rng.normal(0, 0.01, (9, axis.size)), axis)
+    >>> verdict = rk.judge_arm(
+    ...     blanks=[mockup(0.0) for _ in range(6)], exposed=[mockup(0.0) for _ in range(6)],
+    ...     spiked=[(x, mockup(0.1 * x)) for x in (1.0, 1.0, 2.0, 2.0)],
+    ...     references=rk.make_points(gel, axis), acceptance_limit=1.0, markers=["pva C-O 1092"])
+    >>> verdict.verdict, verdict.deciding.n_mockups, verdict.deciding.unit
+    ('not detected', 6, 'ug cm-2')
+    """
+    _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
+    _refuse_mixed(blanks, exposed, [one for _, one in spiked])
+    rules, chosen = Rules(alpha, beta, acceptance_limit), resolve(list(markers))
+    controls, remarks = controls_of(blanks, references, spiked), []
+    axis = controls.wavenumber
+    values, found = controls.blanks, mockup_spectra(axis, exposed)
+    if before_exposed is not None or before_blanks is not None:
+        kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
+        values = values[kept] - before[0]
+        found = found - before[1]
+        remarks = _paired_notes(kept, len(blanks), len(exposed))
+    if before_spiked is not None:
+        _refuse_lone(before_exposed, "before_spiked", "before_blanks and before_exposed")
+        _same_count(before_spiked, spiked, "before_spiked", "spiked mock-ups")
+        own = mockup_spectra(axis, [one for _, one in spiked]) - mockup_spectra(axis, before_spiked)
+        controls = replace(controls, responses=own - values.mean(axis=0))
+    controls = replace(controls, blanks=values)
+    made = scores_on(controls, chosen, rules, scores)
+    if not made:
+        raise ContractError(
+            Fault("no score: no marker, and no net signal", "a marker or a reference of the gel",
+                  "markers=['pva C-O 1092'] or references=[gel]")
+        )  # fmt: skip
+    if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
+        remarks.append(controls.metric.missing)
+    foreign = [interferents] if isinstance(interferents, xr.DataArray) else list(interferents)
+    return judge_values(
+        controls, made, values, found, rules,
+        shared=0.0 if before_spiked is None and before_exposed is not None else 1.0,
+        interferents=mockup_spectra(axis, foreign) if foreign else None,
+        remarks=remarks,
+    )  # fmt: skip
+
+
+def _refuse(
+    blanks: Sequence[MockupArrays],
+    exposed: Sequence[MockupArrays],
+    spiked: Sequence[tuple[float, MockupArrays]],
+    acceptance_limit: float | None,
+    alpha: float,
+    beta: float,
+) -> None:
+    faults = []
+    given: tuple[tuple[str, Any, int], ...] = (("blanks", blanks, 2), ("exposed", exposed, 1))
+    for name, mockups, least in given:
+        if isinstance(mockups, xr.DataArray) or len(mockups) < least:
+            found = "one array" if isinstance(mockups, xr.DataArray) else f"{len(mockups)} mock-ups"
+            faults.append(Fault(f"{name}: {found}", f"a list of {least} mock-ups or more",
+                                f"{name}=[map, map, ...], one entry a mock-up"))  # fmt: skip
+    for loading, _ in spiked:
+        if not 0 < loading < np.inf:
+            faults.append(Fault(f"a spiked loading of {loading!r}", "a loading above 0 in ug cm-2",
+                                "spiked=[(2.0, map), ...]"))  # fmt: skip
+    if acceptance_limit is not None and not 0 < acceptance_limit < np.inf:
+        faults.append(Fault(f"acceptance_limit={acceptance_limit!r}", "a number above 0 in ug cm-2",
+                            "acceptance_limit=2.0"))  # fmt: skip
+    for name, rate in (("alpha", alpha), ("beta", beta)):
+        if not 0 < rate < 0.5:
+            faults.append(Fault(f"{name}={rate!r}", "a rate above 0 and below 0.5", f"{name}=0.05"))
+    if faults:
+        raise ContractError(faults)
+
+
+def _refuse_mixed(*groups: Sequence[MockupArrays]) -> None:
+    """One quantity for all: absorbance is not compared with transmittance."""
+    names = {
+        str(one.name) for group in groups for mockup in group for one in listed(mockup, "maps")
+    }
+    if len(names) > 1:
+        raise ContractError(
+            Fault(f"mock-ups in {' and '.join(sorted(names))}", "one quantity for all of them",
+                  "residuekit.to_absorbance(array) on those that are transmittance")
+        )  # fmt: skip
+
+
+def _same_count(before: Sequence[Any], after: Sequence[Any], name: str, what: str) -> None:
+    if len(before) != len(after):
+        raise ContractError(
+            Fault(f"{len(before)} states in {name} for {len(after)} {what}",
+                  "one state before treatment for each mock-up, in the same order",
+                  f"{name}=[...] with {len(after)} entries")
+        )  # fmt: skip
+
+
+def _before(
+    axis: Floats,
+    blanks: Sequence[MockupArrays],
+    exposed: Sequence[MockupArrays],
+    before_blanks: Sequence[MockupArrays | None] | None,
+    before_exposed: Sequence[MockupArrays] | None,
+) -> tuple[list[int], tuple[Floats, Floats]]:
+    """Which blanks have a state before, and the spectra of blanks and exposed mock-ups before."""
+    _refuse_lone(before_blanks, "before_exposed", "before_blanks")
+    _refuse_lone(before_exposed, "before_blanks", "before_exposed")
+    assert before_blanks is not None
+    assert before_exposed is not None
+    _same_count(before_blanks, blanks, "before_blanks", "blanks")
+    _same_count(before_exposed, exposed, "before_exposed", "exposed mock-ups")
+    known = [(place, one) for place, one in enumerate(before_blanks) if one is not None]
+    if len(known) < 3:
+        raise ContractError(
+            Fault(f"{len(known)} blanks with a state before treatment", "three or more",
+                  "leave before_blanks and before_exposed out for an unpaired arm")
+        )  # fmt: skip
+    own = mockup_spectra(axis, [one for _, one in known])
+    return [place for place, _ in known], (own, mockup_spectra(axis, before_exposed))
+
+
+def _refuse_lone(other: Any, given: str, needed: str) -> None:
+    if other is None:
+        raise ContractError(
+            Fault(f"{given} without {needed}", "blank and exposed mock-ups both before treatment",
+                  f"{needed} too, or none of them")
+        )  # fmt: skip
+
+
+def _paired_notes(kept: Sequence[int], n_blanks: int, n_exposed: int) -> list[Note]:
+    notes = [Note("paired-before", {"n_exposed": n_exposed, "n_blanks": len(kept)})]
+    if len(kept) < n_blanks:
+        lost = [place + 1 for place in range(n_blanks) if place not in kept]
+        numbers = {"n": len(lost), "places": ", ".join(map(str, lost))}
+        notes.append(Note("blanks-without-before", numbers))
+    return notes

@@ -1,0 +1,178 @@
+"""The numbers of one score for one arm: estimate, limits, bound, and what was found of the rest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..errors import ContractError, Fault
+from ..kernels.limit_statistics import clopper_pearson_upper
+from ..kernels.slope import slope_through_zero
+from ..reprs import as_frame, as_html, as_text
+from ..schema import LOADING_UNIT, NET_SIGNAL
+from .blindness import Blindness, scatter_of
+from .bound import upper_bound
+from .confirmation import Confirmation
+from .limits import arm_limits
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What a decision is made by: its error rates, and the acceptance limit in ug cm-2 or None."""
+
+    alpha: float = 0.05
+    beta: float = 0.05
+    acceptance_limit: float | None = None
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """The numbers of one score for one arm; all but the counts in `unit`.
+
+    `mockups` are the exposed mock-ups' differences from the blanks' mean, `blanks` the blanks'.
+    `confirmation` is None where nothing is above a limit or there is no reference; `unexplained` is
+    what the reference leaves of the arm's difference, as a multiple of what blanks leave.
+    """
+
+    score: str
+    unit: str
+    n_mockups: int
+    n_blank_mockups: int
+    estimate: float
+    standard_error: float
+    decision_limit: float
+    detection_limit: float
+    mockup_decision_limit: float
+    mockup_detection_limit: float
+    upper_bound: float
+    mockups: tuple[float, ...]
+    blanks: tuple[float, ...]
+    positive: tuple[bool, ...]
+    share_upper_bound: float
+    above: bool
+    blindness: Blindness
+    confirmation: Confirmation | None
+    rules: Rules
+    unexplained: float = 0.0
+
+    @property
+    def positive_mockups(self) -> int:
+        """How many mock-ups lie above the decision limit of a single one."""
+        return sum(self.positive)
+
+    def row(self) -> dict[str, Any]:
+        """The numbers under the column names of ``scores.csv``."""
+        names = (
+            "n_mockups", "n_blank_mockups", "score", "estimate", "standard_error",
+            "decision_limit", "detection_limit", "mockup_decision_limit",
+            "mockup_detection_limit", "upper_bound", "unit", "positive_mockups",
+            "share_upper_bound",
+        )  # fmt: skip
+        return {name: getattr(self, name) for name in names}
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the column names of ``scores.csv``."""
+        return as_frame([self.row()])
+
+    def __str__(self) -> str:
+        return as_text(f"Score {self.score!r}", self.row())
+
+    def _repr_html_(self) -> str:
+        return as_html(f"Score {self.score!r}", self.row())
+
+
+def assess(
+    blanks: npt.ArrayLike,
+    exposed: npt.ArrayLike,
+    blindness: Blindness,
+    rules: Rules,
+    *,
+    loadings: npt.ArrayLike = (),
+    spiked: npt.ArrayLike = (),
+    shared: npt.ArrayLike = 0.0,
+    confirm: Callable[[int | None], Confirmation] | None = None,
+    unexplained: float = 0.0,
+    score: str = NET_SIGNAL,
+    unit: str = "reference",
+) -> Assessment:
+    """Compute estimate, limits and bound of one score for one arm.
+
+    Parameters
+    ----------
+    blanks, exposed : (n,) and (m,) scores, one a mock-up (mean of its maps).
+    blindness : what was found beforehand of this score on this paint.
+    rules : error rates and acceptance limit.
+    loadings, spiked : (k,) known loadings in ug cm-2 and scores less the blank mean of their own
+        stratum. With at least two above zero everything is given in ug cm-2, else in `unit`.
+    shared : (k,) or one for all, which share of the blanks behind each spiked score is among
+        `blanks` (0 to 1): these move difference and slope together, so the bound is narrower.
+    confirm : called only if something is above its limit, with None for the arm's mean difference
+        or with the index of the worst mock-up if that alone is above.
+    unexplained : see `residuekit.decision.confirmation.unexplained`.
+
+    Raises
+    ------
+    ContractError : no scores, or scores that are not finite.
+
+    The decision is above when D > q1 s_b h (the arm) or max y_e - mean y_b > q2 s_b h1 (one
+    mock-up); limits are divided by the slope b.
+    """
+    blank, found = _scores(blanks, "blanks"), _scores(exposed, "exposed")
+    n, m = blank.size, found.size
+    s_b = scatter_of(blank)
+    slope = slope_through_zero(loadings, spiked, s_b if n > 1 else 0.0, shared=shared)
+    usable = slope if slope.n_spiked >= 2 and slope.value > 0 else None
+    b = 1.0 if usable is None else usable.value
+    difference = found - blank.mean()
+    limits = arm_limits(s_b, n, m, rules.alpha, rules.beta)
+    positive = difference > limits.mockup_decision
+    mean_above = bool(difference.mean() > limits.decision)
+    above = mean_above or bool(positive.any())
+    estimate = float(difference.mean() / b)
+    error = bound = math.nan
+    if n > 1:
+        spread = float(found.var(ddof=1)) if m > 1 else 0.0
+        bound, error, _ = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha)
+    confirmation = None
+    if above and confirm is not None:
+        confirmation = confirm(None if mean_above else int(difference.argmax()))
+    return Assessment(
+        score=score,
+        unit=unit if usable is None else LOADING_UNIT,
+        n_mockups=m,
+        n_blank_mockups=n,
+        estimate=estimate,
+        standard_error=error,
+        decision_limit=limits.decision / b,
+        detection_limit=limits.detection / b,
+        mockup_decision_limit=limits.mockup_decision / b,
+        mockup_detection_limit=limits.mockup_detection / b,
+        upper_bound=bound,
+        mockups=tuple((difference / b).tolist()),
+        blanks=tuple(((blank - blank.mean()) / b).tolist()),
+        positive=tuple(positive.tolist()),
+        share_upper_bound=clopper_pearson_upper(int(positive.sum()), m, rules.alpha),
+        above=above,
+        blindness=blindness,
+        confirmation=confirmation,
+        rules=rules,
+        unexplained=unexplained,
+    )
+
+
+def _scores(values: npt.ArrayLike, name: str) -> npt.NDArray[np.float64]:
+    scores = np.asarray(values, dtype=float)
+    if scores.ndim != 1 or scores.size == 0 or not np.isfinite(scores).all():
+        raise ContractError(
+            Fault(f"{name} {np.array2string(scores, threshold=8)}",
+                  "at least one finite score, one a mock-up", f"{name}=[...] without NaN")
+        )  # fmt: skip
+    return scores

@@ -1,0 +1,98 @@
+"""What blanks, spiked mock-ups and references say of one paint, before an exposed map is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from .. import schema
+from ..kernels import netsignal
+from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
+from ..words.codes import Note
+from .net import Metric, make_metric
+
+Floats = npt.NDArray[np.float64]
+#: A mock-up as labelled arrays: one map or points, or a list of arrays where it has several.
+MockupArrays = xr.DataArray | Sequence[xr.DataArray]
+
+
+@dataclass(frozen=True)
+class Controls:
+    """The numbers of the controls of one paint.
+
+    `paint` (n,): the mean spectrum of the blanks; `blanks` (n_mockups, n): the value of each, its
+    mean spectrum, less that before treatment where mock-ups are paired; `pixels_per_map`: mean
+    count; `loadings` (k,) and `responses` (k, n): values of spiked mock-ups less the blank mean of
+    their own stratum.
+    """
+
+    wavenumber: Floats
+    paint: Floats
+    blanks: Floats
+    metric: Metric
+    pixels_per_map: float
+    loadings: Floats
+    responses: Floats
+
+
+def controls_of(
+    blanks: Sequence[MockupArrays],
+    references: MockupArrays,
+    spiked: Sequence[tuple[float, MockupArrays]] = (),
+) -> Controls:
+    """Gather what labelled arrays of one paint say; all after the procedure, on one axis."""
+    maps = [listed(one, "maps of a blank") for one in blanks]
+    gel = [references] if isinstance(references, xr.DataArray) else list(references)
+    axis = maps[0][0][schema.WAVENUMBER].values
+    means = mockup_spectra(axis, blanks)
+    loadings = np.array([loading for loading, _ in spiked], dtype=float)
+    loaded = mockup_spectra(axis, [one for _, one in spiked])
+    metric = make_metric(
+        scatters_within([valid_spectra(one) for one in mockup] for mockup in maps),
+        mockup_spectra(axis, gel),
+        axis,
+        [loaded[loadings == one] for one in np.unique(loadings) if (loadings == one).sum() > 1],
+        Note("no-reference", {"material": "the gel", "lost": []}),
+    )
+    return Controls(
+        wavenumber=axis,
+        paint=means.mean(axis=0),
+        blanks=means,
+        metric=metric,
+        pixels_per_map=float(np.mean([one["valid"].values.sum() for own in maps for one in own])),
+        loadings=loadings,
+        responses=loaded - means.mean(axis=0),
+    )
+
+
+def mockup_spectra(axis: Floats, mockups: Sequence[MockupArrays]) -> Floats:
+    """The mean spectra (m, n) of mock-ups, each the mean of its maps' means, all on one axis."""
+    rows = []
+    for mockup in mockups:
+        maps = listed(mockup, "maps of a mock-up")
+        for one in maps:
+            same_axis(axis, one[schema.WAVENUMBER].values)
+        rows.append(np.mean([mean_spectrum(one) for one in maps], axis=0))
+    return np.reshape(rows, (-1, axis.size))
+
+
+def scatters_within(
+    mockups: Iterable[Iterable[npt.NDArray[Any]]],
+) -> Iterator[netsignal.Scatter]:
+    """The scatter within each map of spectra; single spectra of one mock-up count as a map."""
+    points: list[list[Any]] = []
+    for maps in mockups:
+        points.append([])
+        for spectra in maps:
+            if len(spectra) > 1:
+                yield netsignal.scatter(spectra)
+            else:
+                points[-1].append(np.asarray(spectra, dtype=float)[0])
+    for own in points:
+        if len(own) > 1:
+            yield netsignal.scatter(own)

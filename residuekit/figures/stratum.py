@@ -1,0 +1,135 @@
+"""What is drawn of a stratum: groups of mock-ups, maps, spectra, detection curve, series."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..words.common import Stratum, stratum_words
+from .maps import map_extent, pixel_steps
+from .spectra import gel_factor
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Group:
+    """Mock-ups that stand on one line: a control, or an arm with the row of its verdict."""
+
+    words: str
+    role: str
+    mockups: tuple[str, ...]
+    values: Floats
+    verdict: Mapping[str, Any] | None = None
+    working: bool = False
+
+
+@dataclass(frozen=True)
+class Map:
+    """One map of the deciding score, (y, x), NaN where a pixel is masked.
+
+    `flags` counts the pixels under each flag of the quality check.
+    """
+
+    file: str
+    role: str
+    mockup: str
+    words: str
+    short: str
+    rule: str
+    values: Floats
+    x: Floats
+    y: Floats
+    position_unit: str
+    flags: Mapping[str, int]
+
+    @property
+    def masked(self) -> int:
+        """How many pixels are masked."""
+        return int(np.isnan(self.values).sum())
+
+    @property
+    def steps(self) -> tuple[float, float]:
+        """The distance of pixel centres along x and y."""
+        return pixel_steps(self.x, self.y)
+
+    @property
+    def extent(self) -> tuple[float, float, float, float]:
+        """Left, right, lower and upper edge of the map."""
+        return map_extent(self.x, self.y)
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Spectra of some mock-ups, (mock-up, wavenumber)."""
+
+    words: str
+    spectra: Floats
+    working: bool = False
+
+
+@dataclass(frozen=True)
+class Spiking:
+    """Spiked mock-ups against their known loadings, and the limits of one mock-up.
+
+    `slope` is the response to a unit of loading as markers.csv has it, `spread_percent` the
+    half width of its two-sided confidence interval in per cent of it, `k` the mock-ups behind it.
+    """
+
+    loadings: Floats
+    found: Floats
+    blanks: Floats
+    slope: float
+    spread_percent: float
+    k: int
+    decision: float
+    detection: float
+
+
+@dataclass(frozen=True)
+class Series:
+    """Means of arms over exposure (min) or ageing (h), with upper bounds and limits of the mean."""
+
+    over: str
+    words: str
+    places: Floats
+    means: Floats
+    bounds: Floats
+    decision: Floats
+    detection: Floats
+    working: tuple[bool, ...]
+
+
+@dataclass(frozen=True)
+class Block:
+    """One stratum: what is drawn of it."""
+
+    stratum: Stratum
+    score: str
+    unit: str
+    groups: tuple[Group, ...]
+    maps: tuple[Map, ...]
+    pixel_limit: float
+    quantity: str
+    wavenumber: Floats
+    blank: Curves
+    exposed: tuple[Curves, ...]
+    gel: Floats | None
+    gel_per_loading: float
+    blind: frozenset[str]
+    spiking: Spiking | None
+    series: Series | None
+
+    @property
+    def words(self) -> str:
+        """The stratum as people say it."""
+        return stratum_words(self.stratum)
+
+    @property
+    def gel_factor(self) -> float:
+        """By how much the pure gel is scaled in the spectra."""
+        return gel_factor(self.blank.spectra, self.gel) if self.gel is not None else np.nan

@@ -1,0 +1,97 @@
+"""Checksums of files, once a session, with the files beside them that say how they are read."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+import tomllib
+from pathlib import Path
+from typing import NamedTuple
+
+from .opening import is_below, readable
+
+#: The file that says how the files of a folder make a map.
+FOLDER_OPTIONS = "map.toml"
+
+
+class Mark(NamedTuple):
+    """What changes when a file does; the times are those of its content and of its state."""
+
+    device: int
+    inode: int
+    size: int
+    content_ns: int
+    state_ns: int
+
+
+#: Checksums of this session by the file's mark. A file that changed just now is left out: its next
+#: change might leave the same times.
+_KNOWN: dict[Mark, str] = {}
+_SETTLED_S = 3.0
+
+
+def sha256(path: str | os.PathLike[str]) -> str:
+    """Return the SHA-256 checksum (FIPS 180-4) of a file as 64 hexadecimal digits.
+
+    That of a folder is the checksum of one line a file, `checksum  path below the folder`, sorted
+    by path. So is that of a file with others beside it that say how it is read: a TOML file of
+    options, and the wavenumbers it names. A file is read through once a session, and again when its
+    size, its times or its place on the disk change.
+
+    Raises
+    ------
+    ReadError : the file cannot be opened.
+    """
+    path = Path(path)
+    if path.is_dir():
+        return _checksum_of_all(path, [p for p in path.rglob("*") if p.is_file()])
+    beside = _beside(path)
+    if beside:
+        return _checksum_of_all(path.parent, [path, *beside])
+    return _digest(path)
+
+
+def _digest(path: Path) -> str:
+    mark = mark_of(path)
+    if mark not in _KNOWN:
+        with readable(path), path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        if (
+            mark_of(path) != mark
+            or time.time_ns() < max(mark.content_ns, mark.state_ns) + _SETTLED_S * 1e9
+        ):
+            return digest
+        _KNOWN[mark] = digest
+    return _KNOWN[mark]
+
+
+def mark_of(path: Path) -> Mark:
+    """Return the mark of a file or folder."""
+    with readable(path):
+        state = path.stat()
+    return Mark(state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
+
+
+def _checksum_of_all(folder: Path, files: list[Path]) -> str:
+    digests = [f"{_digest(p)}  {p.relative_to(folder).as_posix()}\n" for p in sorted(files)]
+    return hashlib.sha256("".join(digests).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def options_file(path: Path) -> Path:
+    """The TOML file that may hold the options of a file, or of a folder."""
+    return path / FOLDER_OPTIONS if path.is_dir() else path.with_name(path.name + ".toml")
+
+
+def _beside(path: Path) -> list[Path]:
+    """The files beside a file that say how it is read."""
+    options = options_file(path)
+    if not options.is_file():
+        return []
+    try:
+        named = tomllib.loads(options.read_text(encoding="utf-8")).get("wavenumber")
+    except (OSError, ValueError, RecursionError):  # the reader refuses it, and says why
+        named = None
+    if isinstance(named, str) and is_below(named) and (path.parent / named).is_file():
+        return [options, path.parent / named]
+    return [options]

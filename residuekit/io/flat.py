@@ -1,0 +1,48 @@
+"""Flat binary: a file of numbers alone; all that it is must be stated."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from ..schema import MAP_DIMS, WAVENUMBER
+from .bare_array import from_numbers
+from .opening import readable, refuse
+from .options import FlatOptions, need, takes
+from .pixel_grid import whole_numbers
+
+NAME = "flat binary"
+_INTERLEAVES = {"bsq": (WAVENUMBER, "y", "x"), "bil": ("y", WAVENUMBER, "x"), "bip": MAP_DIMS}
+
+
+@takes(FlatOptions)
+def read(path: Path, options: FlatOptions) -> xr.DataArray:
+    """Read a map from a file of numbers alone; `FlatOptions` says what must be stated.
+
+    Raises
+    ------
+    ReadError : anything that is not stated; a size that does not fit.
+    """
+    need(path, options, "dtype", "byte_order", "interleave")
+    sizes = whole_numbers(options.shape, 3)
+    if sizes is None:
+        raise refuse(path, f"shape={options.shape!r}", "3 whole numbers from 1",
+                     "shape=(n_y, n_x, n_wavenumber)")  # fmt: skip
+    start = options.offset
+    if whole_numbers([start], 1, least=0) is None:
+        raise refuse(path, f"offset={start!r}", "a whole number from 0", "offset=0")
+    kind = np.dtype(str(options.dtype)).newbyteorder(str(options.byte_order))  # type: ignore[arg-type]
+    with readable(path):
+        data = path.read_bytes()
+    wanted = start + sizes[0] * sizes[1] * sizes[2] * kind.itemsize
+    if len(data) != wanted:
+        needed = f"{wanted} bytes for the shape {sizes} in {options.dtype} after {start} bytes"
+        raise refuse(path, f"{len(data)} bytes", needed, "mend shape, dtype or offset")
+    dims = _INTERLEAVES[str(options.interleave)]
+    ordered = [sizes[MAP_DIMS.index(dim)] for dim in dims]
+    values = np.frombuffer(data, kind, offset=start).reshape(ordered)
+    notes = {"layout": f"map, {options.interleave}",
+             "numbers": f"{options.dtype}, {options.byte_order} endian"}  # fmt: skip
+    return from_numbers(path, options, NAME, values, dims, notes)

@@ -1,0 +1,160 @@
+"""Tables that people keep by hand, CSV or XLSX: rows of text under named columns."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from ..errors import Fault, did_you_mean
+from ..reprs import begins_as_formula
+
+#: Names that the tables of a run repeat.
+NAMES = ("mockup", "paint", "soiling", "treatment")
+#: What moves a cursor, ends a line, or turns the direction of what follows.
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+
+Cells = list[tuple[int, dict[str, str]]]
+
+
+def read_cells(
+    path: Path, columns: Sequence[str], needed: Sequence[str], a_row: str
+) -> tuple[Cells, list[Fault]]:
+    """Read a table whose first filled line names its columns; it raises nothing of its own.
+
+    Comma, semicolon or tab; a decimal comma is understood where the comma does not part cells.
+    Lines that start with # are remarks. `columns` are the names that mean something, `needed`
+    those that must be there, `a_row` says what a row stands for. A misspelt column is a fault, and
+    is taken for the one it is near to, so that the rows are checked all the same. So is a name that
+    a spreadsheet would compute, and a character that is not seen in a column of `columns`.
+
+    Returns
+    -------
+    (line, column -> text) of each row that fits the header, and every fault.
+    """
+    fault = partial(Fault, file=path.name)
+    try:
+        lines = list(_xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path))
+    except (OSError, ValueError, KeyError, csv.Error) as problem:
+        return [], [
+            fault(f"a table that cannot be read ({problem})", "a CSV or XLSX table",
+                  "save it again as CSV with UTF-8 encoding")
+        ]  # fmt: skip
+    if not lines:
+        return [], [
+            fault("an empty table", f"a header line and one row {a_row}",
+                  f"a header such as {','.join(columns)}")
+        ]  # fmt: skip
+    header_line, header = lines[0]
+    names, faults = _check_header(header, partial(fault, line=header_line), columns, needed)
+    named = [name for name in names if name]
+    if not set(needed) <= set(named) or len(set(named)) < len(named):
+        return [], faults
+    if len(lines) == 1 and not faults:
+        faults.append(
+            fault("no rows", f"one row {a_row}", "add what you measured", line=header_line + 1)
+        )
+    rows = []
+    for line, cells in lines[1:]:
+        if any(cells[len(names) :]):
+            faults.append(
+                fault(f"{len(cells)} cells", f"{len(names)}, as the header has",
+                      "put a cell that holds the delimiter in quotes, and see that a decimal "
+                      "comma is not the delimiter", line=line)
+            )  # fmt: skip
+        else:
+            row = dict(zip(names, cells, strict=False))
+            rows.append((line, row))
+            faults += _text_faults(
+                {name: row[name] for name in columns if name in row}, partial(fault, line=line)
+            )
+    return rows, faults
+
+
+def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
+    raw = path.read_bytes()
+    encodings = ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
+    for encoding in encodings:
+        try:
+            text = raw.decode(encoding)
+            break
+        except UnicodeDecodeError:
+            continue
+    else:
+        raise ValueError("neither UTF-8, UTF-16 nor a Western 8-bit encoding")
+    head = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max(",;\t", key=head.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    for cells in reader:
+        stripped = [cell.strip() for cell in cells]
+        if any(stripped) and not stripped[0].startswith("#"):
+            yield reader.line_num, stripped
+
+
+def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
+    from zipfile import BadZipFile
+
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        book = load_workbook(path, read_only=True, data_only=True)
+    except (BadZipFile, InvalidFileException) as problem:
+        raise ValueError(f"not a workbook: {problem}") from problem
+    try:
+        for line, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
+            stripped = ["" if cell is None else str(cell).strip() for cell in cells]
+            if any(stripped) and not stripped[0].startswith("#"):
+                yield line, stripped
+    finally:
+        book.close()
+
+
+def _check_header(
+    header: list[str], fault: partial[Fault], columns: Sequence[str], needed: Sequence[str]
+) -> tuple[list[str], list[Fault]]:
+    names = list(header)
+    faults = []
+    for number, name in enumerate(header):
+        if name in columns:
+            continue
+        absent = [column for column in columns if column not in names]
+        hint = did_you_mean(name, absent, cutoff=0.75)
+        if hint.startswith("did you mean"):
+            names[number] = next(column for column in absent if repr(column) in hint)
+            faults.append(fault(f"the column {name!r}", "a column of the agreed table", hint))
+    for name in sorted({name for name in names if names.count(name) > 1 and name}):
+        faults.append(
+            fault(f"the column {name!r} more than once", "each column once", "rename or remove one")
+        )
+    for name in needed:
+        if name not in names:
+            faults.append(
+                fault(f"no column {name!r}", f"the columns {_and(needed)} in every table",
+                      f"a header such as {','.join(columns)}")
+            )  # fmt: skip
+    return names, faults
+
+
+def _text_faults(row: Mapping[str, str], fault: partial[Fault]) -> Iterator[Fault]:
+    """Say which texts would do harm in what a run writes: every output holds names as typed."""
+    for column, text in row.items():
+        if _UNSEEN.search(text):
+            yield fault(
+                f"{column} {text!r}, with a character that is not seen",
+                "one line of plain text",
+                f"{column} {_UNSEEN.sub(' ', text)!r}, typed anew",
+            )
+        elif column in NAMES and begins_as_formula(text):
+            yield fault(
+                f"{column} {text!r}, which a spreadsheet would compute as a formula",
+                "a name that does not begin with = + - or @, at its start or after a semicolon",
+                f"another {column} in all its rows, {text.lstrip('=+-@＝＋－＠ ')!r} say",
+            )
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))

@@ -1,0 +1,104 @@
+"""From the numbers of a file to the labelled array: the end of every reader."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ..errors import ContractError, ReadError, ResiduekitError
+from ..schema import make_map, make_points
+from .opening import refuse
+
+_PIECE = 2**19
+
+
+def spectra(
+    path: Path,
+    reader: str,
+    values: Any,
+    axis: Any,
+    notes: Mapping[str, Any],
+    *,
+    quantity: Any,
+    technique: str | None,
+    names: Any = None,
+    x: Any = None,
+    y: Any = None,
+    unit: str | None = None,
+) -> xr.DataArray:
+    """Make the labelled array of a file, or say what in the file breaks the contract.
+
+    Parameters
+    ----------
+    values : (n_spectra, n_wavenumber) or (n_wavenumber,) of point spectra called `names`; (n_y,
+        n_x, n_wavenumber) of a map at `x`, `y`, which are in `unit` (`um` where it is left out).
+    notes : what the reader recognised; `residuekit.io.read` adds the checksum to it, but not where
+        they say ``opened="lazily"``: such a file is not read through.
+    """
+    said: dict[str, Any] = {"quantity": quantity, "technique": technique or "unknown",
+                            "source": {"file": path.name, "reader": reader, **notes}}  # fmt: skip
+    values = stored(path, values)
+    with contract_of(path):
+        if values.ndim < 3:
+            return make_points(values, axis, names, **said)
+        array = make_map(values, axis, x, y, **said)
+    for name in ("y", "x") if unit else ():
+        array = array.assign_coords({name: (name, array[name].values, {"units": unit})})
+    return array
+
+
+@contextmanager
+def contract_of(path: Path, error: type[ResiduekitError] = ReadError) -> Iterator[None]:
+    """Say of which file it is that an array breaks the contract."""
+    try:
+        yield
+    except ContractError as broken:
+        raise error([replace(fault, file=str(path)) for fault in broken.faults]) from broken
+
+
+def same_axis(one: Any, other: Any) -> bool:
+    """Say whether two spectral axes agree to a thousandth of their step."""
+    step = np.abs(np.diff(one)).min() if one.size > 1 else 1.0
+    return one.size == other.size and np.allclose(other, one, rtol=0, atol=1e-3 * step)
+
+
+def stored(path: Path, values: Any) -> Any:
+    """Return the values of a file as float32, or say that one is beyond its range."""
+    try:
+        if getattr(values, "dtype", None) == np.float32 and not hasattr(values, "dask"):
+            for piece in _pieces(values):
+                _finite(piece)
+            return values
+        return float32(values)
+    except OverflowError as error:
+        raise refuse(path, str(error), "finite numbers (float32)",
+                     "leave the cell empty where a value is missing") from error  # fmt: skip
+
+
+def float32(values: Any) -> Any:
+    """Return the values as float32; a number beyond its range raises OverflowError."""
+    if getattr(values, "dtype", None) == np.float32 or hasattr(values, "dask"):
+        return values.astype(np.float32, copy=False)
+    values = np.asarray(values, dtype=float)
+    new = np.empty(values.shape, dtype=np.float32)
+    with np.errstate(over="ignore"):
+        for piece, into in zip(_pieces(values), _pieces(new, values.nbytes), strict=True):
+            into[...] = _finite(piece.astype(np.float32))
+    return new
+
+
+def _pieces(values: Any, size: int = 0) -> list[Any]:
+    """Views of some rows of an array each, such that a piece fits in the cache."""
+    return np.array_split(values, max(1, min(len(values), (size or values.nbytes) // _PIECE)))
+
+
+def _finite(piece: Any) -> Any:
+    if np.isinf(piece).any():
+        raise OverflowError("a number that is infinite or above 3.4e38")
+    return piece

@@ -1,0 +1,104 @@
+"""The calibration plot: what the deciding score finds of known loadings, and its caption."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ..figures.style import BLANK, GEL, INK, MM_PER_INCH, figure_style, fitted
+from ..schema import LOADING_UNIT
+from ..words import limits as words
+from ..words.common import Stratum, stratum_words, unit_words
+from .facts import of_stratum, strata
+from .limit_table import Controls, controls_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..results import StudyResult
+
+#: More strata than this are left to the tables.
+MOST_PANELS = 6
+_COLUMNS = 3
+_PANEL_MM = (60.0, 58.0)
+_PANEL_PIXELS = 310
+
+
+class Plot(NamedTuple):
+    """An SVG, its caption, and its width on a page in pixels."""
+
+    svg: bytes
+    caption: str
+    width: int
+
+
+def calibration_plot(result: StudyResult) -> Plot | None:
+    """Draw found against known loading, a panel a stratum.
+
+    None where no stratum has spiked mock-ups.
+    """
+    panels: list[tuple[Stratum, Controls, float]] = []
+    for stratum in strata(result):
+        held = controls_of(result, stratum)
+        if held is not None and held.loads and held.unit == LOADING_UNIT:
+            panels.append((stratum, held, _slope_error(result, stratum, held.score)))
+    if not panels:
+        return None
+    shown = panels[:MOST_PANELS]
+    said = [
+        (stratum, held.score, held.unit, len(held.blanks), _by_loading(held))
+        for stratum, held, _ in shown
+    ]
+    caption = words.calibration_caption(said, len(panels) - len(shown))
+    return Plot(_draw(shown), caption, min(len(shown), _COLUMNS) * _PANEL_PIXELS)
+
+
+def _by_loading(held: Controls) -> list[tuple[float, list[float]]]:
+    found: dict[float, list[float]] = {}
+    for load, value in zip(held.loads, held.spiked, strict=True):
+        found.setdefault(load, []).append(value)
+    return sorted(found.items())
+
+
+def _slope_error(result: StudyResult, stratum: Stratum, score: str) -> float:
+    """The standard error of the slope as a share of it."""
+    for row in of_stratum(result.markers, stratum):
+        if row["score"] == score and row["slope"] > 0:
+            return float(row["slope_se"] / row["slope"])
+    return float("nan")
+
+
+def _draw(panels: list[tuple[Stratum, Controls, float]]) -> bytes:
+    from matplotlib.figure import Figure
+
+    columns = min(len(panels), _COLUMNS)
+    rows = -(-len(panels) // columns)
+    size = (_PANEL_MM[0] * columns / MM_PER_INCH, _PANEL_MM[1] * rows / MM_PER_INCH)
+    with figure_style():
+        figure = Figure(figsize=size, layout="constrained")
+        axes = figure.subplots(rows, columns, squeeze=False).ravel()
+        for ax, (stratum, held, error) in zip(axes, panels, strict=False):
+            _panel(ax, held, error)
+            ax.set_title(fitted(stratum_words(stratum), _PANEL_MM[0] - 8), loc="left")
+        for ax in axes[len(panels) :]:
+            ax.set_axis_off()
+        stream = BytesIO()
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+    return stream.getvalue()
+
+
+def _panel(ax: Axes, held: Controls, error: float) -> None:
+    top = 1.08 * max(*held.loads, *held.spiked)
+    line = np.array([0.0, top])
+    ax.plot(line, line, color=INK, linewidth=0.6)
+    if np.isfinite(error):
+        ax.fill_between(line, line * (1 - error), line * (1 + error), color=GEL, alpha=0.15, lw=0)
+    ax.plot(np.zeros(len(held.blanks)), held.blanks, "o", ms=3.5, mfc="none", mec=BLANK, mew=0.8,
+            clip_on=False)  # fmt: skip
+    ax.plot(held.loads, held.spiked, "D", ms=3.5, mfc="none", mec=GEL, mew=0.8)
+    ax.set_xlim(-0.04 * top, top)
+    ax.set_ylim(min((0.0, *held.blanks)) - 0.06 * top, top)
+    ax.set_xlabel(f"known loading ({unit_words(held.unit)})")
+    ax.set_ylabel(f"found ({unit_words(held.unit)})")

@@ -1,0 +1,293 @@
+"""What a run answers: for the working exposure first, then arm by arm, in sentences.
+
+Numbers are rounded to the second digit of their standard error; the tables keep all digits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from ..reprs import sentence_case
+from ..schema import LOADING_UNIT, VERDICTS
+from .codes import Note, sentences
+from .common import (
+    Row,
+    counted,
+    in_words,
+    listed,
+    number,
+    percent,
+    rounded,
+    stratum_of,
+    stratum_words,
+    unit_words,
+)
+
+#: More places than this are counted in the headline, not named.
+_MOST_NAMED = 6
+
+
+def lower_bound(row: Row) -> float:
+    """The one-sided lower bound of the mean: as far below the mean as the upper bound is above."""
+    return float(2 * row["estimate"] - row["upper_bound"])
+
+
+def judged(row: Row) -> bool:
+    """Whether an arm has numbers at all."""
+    return bool(row["n_mockups"]) and row["estimate"] == row["estimate"]
+
+
+class Answer(NamedTuple):
+    """The answer for the working exposure: one sentence, and what stands beside it."""
+
+    headline: str
+    further: str
+
+
+def answer(
+    rows: Sequence[Row],
+    study: Mapping[str, Any],
+    other_blanks: Callable[[Row], Note | None],
+) -> Answer:
+    """Answer the question of the study for its working exposure.
+
+    `rows` are those of the verdicts, `other_blanks` says what is special about the blanks of one.
+    """
+    working = study["working_exposure_min"]
+    if working is None:
+        return Answer(
+            "No working exposure was stated, so there is no single answer: each arm has its own.",
+            _others(rows),
+        )
+    own = [row for row in rows if _is_working(row, study)]
+    others = _others([row for row in rows if row not in own])
+    if not own:
+        return Answer(
+            f"The working exposure of {number(working)} min with {study['treatment']} was not "
+            "tested: nothing here answers for it.",
+            others,
+        )
+    clauses = [
+        f"{verdict} on {_places(matching, own)}"
+        for verdict in VERDICTS
+        if (matching := [row for row in own if row["verdict"] == verdict])
+    ]
+    return Answer(
+        f"After the working exposure of {number(working)} min, residue of {study['treatment']} is "
+        f"{'; '.join([*clauses, *_compared(own, other_blanks)])}.",
+        others,
+    )
+
+
+def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
+    """Clauses on blanks that are not of the working exposure."""
+    places: dict[str, list[str]] = {}
+    for row in own:
+        if judged(row) and row["verdict"] != "not assessable" and (blanks := other_blanks(row)):
+            place = stratum_words(stratum_of(row))
+            places.setdefault(_blanks_words(blanks), []).append(place)
+    everywhere = len({stratum_of(row) for row in own})
+    for said, named in places.items():
+        where = list(dict.fromkeys(named))
+        if len(where) == everywhere:
+            yield said
+        elif len(where) <= _MOST_NAMED:
+            yield f"{said} on {listed(where)}"
+        else:
+            yield f"{said} on {len(where)} of {everywhere} strata"
+
+
+def _blanks_words(blanks: Note) -> str:
+    if blanks.code == "untreated-comparator":
+        return "compared with untreated blanks alone"
+    times = [f"{time:g}" for time in blanks.numbers["exposures"]]
+    stated = [f"of {listed(times)} min"] if times else []
+    unstated = ["of unstated exposure"] if blanks.numbers["unstated"] else []
+    return f"compared with blanks {listed([*stated, *unstated])}"
+
+
+def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
+    return bool(
+        row["treatment"] == study["treatment"]
+        and row["exposure_min"] == study["working_exposure_min"]
+    )
+
+
+def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:
+    """Where a verdict holds; an absence with its detection limit and its n."""
+    if len(rows) > _MOST_NAMED:
+        named = f"{len(rows)} of {counted(len(own), 'arm')}"
+        if rows[0]["verdict"] != "not detected":
+            return named
+        least = max(rows, key=lambda row: row["detection_limit"])
+        limit = f"{rounded(least, 'detection_limit')} {unit_words(str(least['unit']))}"
+        few, blanks = (
+            min(int(row[name]) for row in rows) for name in ("n_mockups", "n_blank_mockups")
+        )
+        return (
+            f"{named} (detection limits up to {limit}; {few} mock-ups or more against {blanks} "
+            "blanks or more each)"
+        )
+    times = len({row["clearance_min"] for row in own}) > 1
+    return listed(_place(row, times) for row in rows)
+
+
+def _place(row: Row, cleared: bool) -> str:
+    words = stratum_words(stratum_of(row))
+    if cleared:
+        words += f", cleared {row['clearance_min']:g} min"
+    if row["verdict"] == "not detected":
+        limit = f"{rounded(row, 'detection_limit')} {unit_words(str(row['unit']))}"
+        words += f" (detection limit {limit}, {_counts(row)})"
+    elif row["verdict"] == "detected":
+        words += f" ({rounded(row, 'estimate')} {unit_words(str(row['unit']))}, {_counts(row)})"
+    return words
+
+
+def _counts(row: Row) -> str:
+    mockups = counted(int(row["n_mockups"]), "mock-up")
+    return f"{mockups} against {counted(int(row['n_blank_mockups']), 'blank')}"
+
+
+def _others(rows: Sequence[Row]) -> str:
+    """What the other arms gave, counted by verdict; the detected ones by name."""
+    if not rows:
+        return ""
+    tally = [
+        f"{sum(row['verdict'] == verdict for row in rows)} {verdict}"
+        for verdict in VERDICTS
+        if any(row["verdict"] == verdict for row in rows)
+    ]
+    said = f"Other arms: {', '.join(tally)}; their limits stand below."
+    found = [row for row in rows if row["verdict"] == "detected"]
+    if found:
+        named = [f"{stratum_words(stratum_of(r))} after {r['exposure_min']:g} min of "
+                 f"{r['treatment']}" for r in found[:_MOST_NAMED]]  # fmt: skip
+        more = f", and {len(found) - len(named)} more" if len(found) > len(named) else ""
+        said += f" Detected: {'; '.join(named)}{more}."
+    return said
+
+
+def conditions(row: Row, study: Mapping[str, Any]) -> str:
+    """What was done to the mock-ups of an arm."""
+    words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
+    return f"{words} (the working exposure)" if _is_working(row, study) else words
+
+
+#: What is said of an arm beside its numbers; other remarks stand once for all arms.
+_OF_ONE_ARM = (
+    "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
+    "untreated-before", "session-without-blank", "unequal-files", "other-material",
+    "references-left-out",
+)  # fmt: skip
+
+
+def arm_sentences(
+    row: Row, study: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note]
+) -> Iterator[str]:
+    """A verdict with the numbers without which it is not given, its reasons and its remarks."""
+    verdict = str(row["verdict"])
+    reasons = [in_words(sentence_case(said)) for said in sentences(why)]
+    if verdict in ("inconclusive", "not assessable"):
+        yield from reasons
+    if not judged(row):
+        return
+    yield _numbers(row, study)
+    yield from _mockups(row, study)
+    if verdict == "detected":
+        yield from reasons
+    elif verdict == "not detected":
+        yield from reasons[1:]
+    of_arm = (note for note in remarks if note.code in _OF_ONE_ARM)
+    yield from map(in_words, sentences(of_arm))
+
+
+def _numbers(row: Row, study: Mapping[str, Any]) -> str:
+    """Mean, bounds and detection limit, and where they lie beside the acceptance limit."""
+    unit, sure = unit_words(str(row["unit"])), percent(1 - study["alpha"])
+    error = row["standard_error"]
+    mean = rounded(row, "estimate")
+    if not math.isnan(error):
+        mean += f" ± {rounded(row, 'standard_error')}"
+    said = (
+        f"Mean of {counted(int(row['n_mockups']), 'mock-up')} less that of "
+        f"{counted(int(row['n_blank_mockups']), 'blank mock-up')}: {mean} {unit}"
+    )
+    if math.isnan(row["upper_bound"]):
+        return f"{said}, without limits."
+    upper, seen = rounded(row, "upper_bound"), rounded(row, "detection_limit")
+    if row["verdict"] == "detected":
+        low = rounded({**row, "lower_bound": lower_bound(row)}, "lower_bound")
+        bounds = (
+            f"at least {low} (lower bound) and at most {upper} {unit} (upper bound), each with "
+            f"{sure} confidence"
+        )
+    else:
+        bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
+    return f"{said}, {bounds}; detection limit {seen} {unit}. {_beside_the_limit(row, study)}"
+
+
+def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
+    """The bounds against the acceptance limit."""
+    accepted = study["acceptance_limit_ug_cm2"]
+    if accepted is None:
+        return "No acceptance limit was set beforehand to compare it with."
+    if row["unit"] != LOADING_UNIT:
+        return (
+            "It cannot be compared with the acceptance limit: without spiked mock-ups the score "
+            "has no unit of loading."
+        )
+    limit = f"the acceptance limit of {number(accepted)} {unit_words(LOADING_UNIT)}"
+    if row["verdict"] == "not detected":
+        return f"Upper bound and detection limit lie within {limit}."
+    if row["upper_bound"] < accepted:
+        return f"The upper bound lies below {limit}."
+    if row["verdict"] == "detected" and lower_bound(row) > accepted:
+        return f"Even the lower bound lies above {limit}."
+    return f"Whether the mean lies above or below {limit} is not decided."
+
+
+def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
+    """The mock-ups one by one, and what of one may be missed."""
+    n, above = int(row["n_mockups"]), row["positive_mockups"]
+    if math.isnan(above) or math.isnan(row["mockup_decision_limit"]):
+        return
+    unit = unit_words(str(row["unit"]))
+    said = (
+        f"{int(above)} of {counted(n, 'mock-up')} above the decision limit of a single one "
+        f"({rounded(row, 'mockup_decision_limit')} {unit})"
+    )
+    if above < n:
+        said += (
+            f", so with {percent(1 - study['alpha'])} confidence at most "
+            f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
+            f"{rounded(row, 'mockup_detection_limit')} {unit} (its detection limit) is above it "
+            f"in {number(100 * (1 - study['beta']))} of 100 cases"
+        )
+        if row["verdict"] != "detected":
+            said += ", and one that carries less may be missed"
+    yield f"{said}."
+
+
+def how_to_read(study: Mapping[str, Any]) -> str:
+    """What the words of a verdict mean, once."""
+    sure, seen = percent(1 - study["alpha"]), percent(1 - study["beta"])
+    return (
+        "± is the standard error. Upper bound: the mean residue of such mock-ups lies below it "
+        f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
+        f"decision limit with {seen} probability. It is called detected only if its shape and the "
+        "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up and "
+        "limits of a mean are different quantities."
+    )
+
+
+def behind(row: Row) -> str:
+    """The maps and pixels behind the mock-ups of an arm."""
+    if row["n_maps"] != row["n_maps"]:
+        return ""
+    return (
+        f"Behind it: {counted(int(row['n_maps']), 'map')}, "
+        f"{counted(int(row['n_pixels']), 'pixel')}."
+    )

@@ -1,0 +1,307 @@
+"""The codes of a verdict: what each means, and the sentence that it and its numbers make.
+
+A `Note` is what the deciding code says: a code and its numbers. To add a finding, make a note where
+it is found and give its code a row in `CODES`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+from ..reprs import to_error
+from .common import arm_words
+
+Numbers = Mapping[str, Any]
+_MOST_NAMES = 6
+
+
+class Note(NamedTuple):
+    """A code of `CODES` and the numbers that its sentence needs; JSON can hold both."""
+
+    code: str
+    numbers: Numbers = MappingProxyType({})
+
+
+def to_json(note: Note) -> list[Any]:
+    """A note as JSON holds it: a number that is not finite becomes its name."""
+    return [note.code, {key: _plain(value) for key, value in note.numbers.items()}]
+
+
+def from_json(entry: Sequence[Any]) -> Note:
+    """A note again from `to_json`."""
+    code, numbers = entry
+    return Note(code, {
+        key: float(value) if value in ("nan", "inf", "-inf") else value
+        for key, value in numbers.items()
+    })  # fmt: skip
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    return value
+
+
+class Code(NamedTuple):
+    """What a code means, for the guide, and the sentence it makes with its numbers.
+
+    An `obstacle` is half a sentence: what stands between an arm below its decision limit and the
+    verdict "not detected".
+    """
+
+    meaning: str
+    sentence: Callable[[Numbers], str]
+    obstacle: bool = False
+
+
+def sentence(note: Note) -> str:
+    """The sentence of a note."""
+    return CODES[note.code].sentence(note.numbers)
+
+
+def sentences(notes: Iterable[Note]) -> list[str]:
+    """The sentences of notes in their order; obstacles are joined to one."""
+    listed = list(notes)
+    obstacles = [sentence(note) for note in listed if CODES[note.code].obstacle]
+    said = [sentence(note) for note in listed if not CODES[note.code].obstacle]
+    if obstacles:
+        said.insert(0, f"Below the decision limit, but {'; '.join(obstacles)}.")
+    return said
+
+
+def blindness_words(code: str, numbers: Numbers) -> str:
+    """Why a score is blind on a paint, half a sentence."""
+    if code == "no-response":
+        return (
+            "its response to {n_spiked} spiked mock-ups ({slope:.3g} per {unit}) cannot be told "
+            "from zero"
+        ).format(**numbers)
+    return (
+        "from mock-up to mock-up the paint alone varies so much that one would have to carry "
+        "{mockup_limit:.3g} {unit}, above the acceptance limit of {acceptance_limit:.3g}; noise "
+        "alone would allow {noise_limit:.3g}"
+    ).format(**numbers)
+
+
+def _shape(n: Numbers) -> str:
+    said = (
+        f"the reference explains {n['share']:.0%} of the difference beyond the scatter of the "
+        f"blanks, and what it leaves is {n['ratio']:.1f} times what that scatter leaves (the gel "
+        "is refused above 3 times with less than 80% explained)"
+    )
+    if n["weak"]:
+        said += ", too little to tell the gel by its shape"
+    return said
+
+
+def _foreign(n: Numbers) -> str:
+    known = f"{', '.join(n['foreign'][:-1])} and {n['foreign'][-1]}"
+    return (
+        f"when bands of {known} may explain whatever they can, {n['amount']:.3g} times the "
+        "reference spectrum is still needed"
+    )
+
+
+def _confirmed(n: Numbers) -> str:
+    return (
+        f"Above the decision limit, and the test of the shape does not refuse the gel: {_shape(n)}"
+        f"; {_foreign(n)}, above the decision limit of {n['limit']:.3g} times, so such foreign "
+        "matter alone does not explain it."
+    )
+
+
+def _not_excluded(n: Numbers) -> str:
+    return (
+        f"Above the decision limit, but not of the gel's shape: {_foreign(n)}, not above the "
+        f"decision limit of {n['limit']:.3g} times, so such foreign matter is not excluded."
+    )
+
+
+def _uneven(n: Numbers) -> str:
+    return (
+        f"The exposed mock-ups scatter {n['ratio']:.2g} times as widely as the blanks (by chance "
+        f"in fewer than {n['chance']:.0%} of arms): residue lies unevenly on them, or their paint "
+        "varies more than that of the blanks; then the limits are too low and a false alarm is "
+        "likelier."
+    )
+
+
+def _detection_above(n: Numbers) -> str:
+    return (
+        f"the detection limit {n['detection_limit']:.3g} {n['unit']} is above the acceptance "
+        f"limit {n['acceptance_limit']:.3g}"
+    )
+
+
+def _bound_above(n: Numbers) -> str:
+    return (
+        f"the upper bound {n['upper_bound']:.3g} {n['unit']} is not below the acceptance "
+        f"limit {n['acceptance_limit']:.3g}"
+    )
+
+
+def _unexplained(n: Numbers) -> str:
+    return (
+        "the arm differs from its blanks by something that is not the gel "
+        f"({n['ratio']:.0f} times what blanks leave), which may hide gel"
+    )
+
+
+def _other_exposure(n: Numbers) -> str:
+    times = n["exposures"]
+    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
+    given = " or ".join([*stated, *(["unstated exposure"] if n["unstated"] else [])])
+    return f"The water-only blanks are of {given}, not all of the arm's {n['exposure_min']:g} min."
+
+
+def _named(mockups: Sequence[str]) -> str:
+    more = f" and {len(mockups) - _MOST_NAMES} more" if len(mockups) > _MOST_NAMES else ""
+    noun = "Mock-up" if len(mockups) == 1 else "Mock-ups"
+    return f"{noun} {', '.join(mockups[:_MOST_NAMES])}{more}"
+
+
+def _sessions(n: Numbers) -> str:
+    lone = n["sessions"]
+    return (
+        f"No blank of the arm was measured in session{'s' * (len(lone) > 1)} "
+        f"{', '.join(lone)}: what differs from session to session is not told from gel."
+    )
+
+
+def _files(n: Numbers) -> str:
+    return (
+        f"Files a mock-up: {n['exposed']:.3g} of the exposed, {n['blank']:.3g} of the blanks; as "
+        "far as maps of one mock-up differ, the limits, which come from the blanks, are too "
+        f"{'low' if n['exposed'] < n['blank'] else 'high'}."
+    )
+
+
+def _references_differ(n: Numbers) -> str:
+    return (
+        f"The references of the gel respond up to {n['times']:.2g} times unlike: loadings are "
+        "those of what was spiked, and a residue of the part that is hardest to see may be so "
+        "many times as much as is stated."
+    )
+
+
+def _no_reference(n: Numbers) -> str:
+    lost = f" could be used ({', '.join(n['lost'])} left out)" if n["lost"] else ""
+    return f"No reference of {n['material']}{lost}: no net signal, no shape test."
+
+
+def water_words(n: Numbers) -> str:
+    """How a change of the paint by water was judged, half a sentence."""
+    if n["few"]:
+        return "too few mock-ups to tell it from nothing"
+    found = "told from nothing" if n["changed"] else "not told from nothing"
+    return f"{found} (Welch, two-sided {n['level']:.0%})"
+
+
+def _water(n: Numbers) -> str:
+    error = n["error"]
+    spread = f" +/- {to_error(error, error)}" if math.isfinite(error) else ""
+    return (
+        f"Water alone changed {n['score']} by {to_error(n['size'], error)}{spread} "
+        f"{n['unit']} (mean of {n['n_water']} water-only less {n['n_untreated']} untreated "
+        f"mock-ups): {water_words(n)}."
+    )
+
+
+def _text(template: str) -> Callable[[Numbers], str]:
+    return lambda numbers: template.format(**numbers)
+
+
+CODES: dict[str, Code] = {
+    # why the verdict is what it is
+    "no-blank": Code("no blank map of the arm could be used",
+                     _text("No blank map of this arm could be used.")),
+    "no-score": Code("no score could be made", _text("No score could be made.")),
+    "no-exposed": Code("no exposed map of the arm could be used",
+                       _text("No exposed map of this arm could be used.")),
+    "quality-failed": Code(
+        "more than half of the arm's files, or of its blanks', failed the quality check",
+        _text("The maps are not fit to be judged: {n_unfit} of {n_files} {kind}, for one {why}.")),
+    "few-blanks": Code("fewer than three blank mock-ups",
+                       _text("Blank mock-ups: only {n}; at least {needed} are needed.")),
+    "all-blind": Code(
+        "every score is blind on this paint",
+        lambda n: f"Every score is blind on this paint; {n['score']}: "
+        f"{blindness_words(n['code'], n)}."),
+    "above-but-blind": Code("every score is blind, and the first is above its decision limit",
+                            _text("It is above its decision limit all the same.")),
+    "shape-untested": Code(
+        "above the decision limit, without a reference to compare the shape with",
+        _text("Above the decision limit, but without a pure reference its shape is untested.")),
+    "shape-refused": Code(
+        "above the decision limit, with a shape that is not the reference's",
+        lambda n: f"Above the decision limit, but not of the gel's shape: {_shape(n)}."),
+    "foreign-not-excluded": Code(
+        "above the decision limit, and foreign matter alone may explain the difference",
+        _not_excluded),
+    "confirmed": Code("above the decision limit and confirmed as the gel", _confirmed),
+    "no-acceptance-limit": Code("the study states no acceptance limit",
+                                _text("no acceptance limit was set beforehand"), obstacle=True),
+    "no-loading-scale": Code(
+        "no spiked mock-ups, so the score has no unit of loading",
+        _text("without spiked mock-ups the score has no loading unit"), obstacle=True),
+    "detection-limit-above-acceptance": Code(
+        "the detection limit is above the acceptance limit", _detection_above, obstacle=True),
+    "bound-above-acceptance": Code(
+        "the upper bound is not below the acceptance limit", _bound_above, obstacle=True),
+    "unexplained-difference": Code(
+        "the arm differs from its blanks by something that is not the gel and may hide it",
+        _unexplained, obstacle=True),
+    "few-exposed": Code("fewer than three exposed mock-ups",
+                        _text("exposed mock-ups: only {n} ({needed} are needed)"), obstacle=True),
+    "within-acceptance": Code(
+        "below the decision limit, with detection limit and upper bound within the acceptance "
+        "limit",
+        _text("Below the decision limit; detection limit and upper bound lie within the "
+              "acceptance limit of {acceptance_limit:.3g} {unit}.")),
+    "scatter-above-blanks": Code(
+        "the exposed mock-ups scatter far more than the blanks (F test)", _uneven),
+    # what stands beside it
+    "does-not-decide": Code("a score that does not decide: what it would say by itself",
+                            _text("This score does not decide; so it would by itself.")),
+    "untreated-comparator": Code(
+        "compared with untreated blanks alone",
+        _text("Compared with untreated blanks alone: what water itself does to the paint is not "
+              "taken out.")),
+    "other-exposure": Code("the blanks are not all of the arm's exposure", _other_exposure),
+    "paired-before": Code(
+        "each mock-up is compared with its own state before treatment",
+        _text("Each of {n_exposed} exposed and {n_blanks} blank mock-ups is compared with its own "
+              "state before treatment.")),
+    "blanks-without-before": Code(
+        "blanks that were not measured before treatment are left out of a paired arm",
+        _text("Left out for want of a measurement before treatment: {n} blank mock-ups "
+              "(numbers {places}).")),
+    "several-arms": Code("how many arms the study tests",
+                         _text("One of {n_arms} arms tested, each at {alpha:.0%}.")),
+    "files-left-out": Code("files of the arm that could not be used",
+                           lambda n: f"Left out: {', '.join(n['files'])}."),
+    "shared-mockups": Code(
+        "mock-ups of the arm stand in another arm too",
+        lambda n: f"{_named(n['mockups'])} also met {arm_words(n['arm'])}: the two arms are not "
+        "independent."),
+    "untreated-before": Code(
+        "mock-ups of the arm stood among the untreated blanks before",
+        lambda n: f"{_named(n['mockups'])} stood among the untreated blanks: these and the arm "
+        "are not independent."),
+    "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
+                                  _sessions),
+    "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files", _files),
+    "other-material": Code("the arm's own treatment has no reference",
+                           _text("The residue looked for is that of {material}.")),
+    "no-reference": Code("no reference of the material could be used", _no_reference),
+    "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),
+    "references-left-out": Code("some references could not be used",
+                                lambda n: f"References left out: {', '.join(n['files'])}."),
+    "references-differ": Code("the references of the gel respond unlike", _references_differ),
+    "water-change": Code("what water alone did to the paint", _water),
+}  # fmt: skip

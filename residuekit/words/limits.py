@@ -1,0 +1,78 @@
+"""The limits of a stratum side by side, and what the calibration plot shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import fmean
+
+from ..reprs import sentence_case
+from .common import Stratum, counted, in_words, number, stratum_words, true_minus, unit_words
+
+LEVELS = {"mean": "arm's mean", "mockup": "one mock-up", "pixel": "one pixel"}
+OF_VERDICTS = "pair of tests, noncentral t (the verdicts)"
+OF_PIXELS = "normal, for all pixels of a map"
+CALIBRATION_ALTERNATIVE = (
+    "Found against known loading, a panel a stratum; the caption gives the numbers."
+)
+_CALIBRATION_KEY = (
+    "Circles: blank mock-ups; diamonds: spiked ones. Line: found equals known; shaded: one "
+    "standard error of the slope. Where there are enough, the spiked mock-ups shown also served to "
+    "measure how mock-ups of the paint differ, apart from the gel's own direction: the metric of "
+    "the net signal, see methods.md."
+)
+
+
+def table_caption(stratum: Stratum, score: str, unit: str) -> str:
+    """What a table of limits holds."""
+    return (
+        f"{sentence_case(stratum_words(stratum))}: limits by the {score} ({unit_words(unit)}); the "
+        "first two lines decide, the others stand beside them"
+    )
+
+
+def not_possible(method: str, found: str, needed: str) -> str:
+    """Why a method gives no limit."""
+    return in_words(f"{method}: not possible here ({found}; needed: {needed}).")
+
+
+def digits(value: float) -> str:
+    """Two digits: a limit from a few mock-ups is not known better."""
+    if not math.isfinite(value) or abs(value) >= 10:
+        return number(value, 2)
+    return true_minus(f"{value:#.2g}")
+
+
+def span(values: Sequence[float]) -> str:
+    """The least and the greatest of some limits."""
+    return " to ".join(dict.fromkeys((digits(min(values)), digits(max(values)))))
+
+
+def method_words(method: str) -> str:
+    """A method's name with its factor of the standard deviation in plain words."""
+    return method.replace("exact delta", "factor by the noncentral t").replace(
+        "2 t in place of delta", "factor twice Student's t"
+    )
+
+
+def calibration_caption(
+    panels: Sequence[tuple[Stratum, str, str, int, Sequence[tuple[float, Sequence[float]]]]],
+    not_drawn: int,
+) -> str:
+    """What was found of known loadings.
+
+    A panel is stratum, score, unit, count of blanks, and (loading, what was found) in order.
+    """
+    said = ["Found against known loading."]
+    for stratum, score, unit, blanks, loads in panels:
+        means = "; ".join(
+            f"{number(load)} known, {number(fmean(found))} found ({counted(len(found), 'mock-up')})"
+            for load, found in loads
+        )
+        said.append(
+            f"{sentence_case(stratum_words(stratum))}, {score}, {unit_words(unit)}: "
+            f"{counted(blanks, 'blank')} about 0; {means}."
+        )
+    if not_drawn:
+        said.append(f"{not_drawn} further {'stratum' if not_drawn == 1 else 'strata'} not drawn.")
+    return " ".join([*said, _CALIBRATION_KEY])

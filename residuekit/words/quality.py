@@ -1,0 +1,97 @@
+"""What the quality check found: of one map, and of all files of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from ..schema import FLAGS
+from .common import Row, counted, number
+
+Rows = Sequence[Row]
+
+
+def map_sentences(
+    counts: Mapping[str, int],
+    removed: Mapping[str, int],
+    size: int,
+    numbers: Mapping[str, float],
+    failed: str,
+    vapour_ratio: float,
+) -> Iterator[str]:
+    """One sentence a flag of a map, then what it means; `removed` counts the pixels left out."""
+    for name, count in counts.items():
+        if not count:
+            continue
+        out = removed.get(name, 0)
+        fate = "left out" if out == count else f"{out} of them left out" if out else "kept"
+        yield f"{count} of {size} pixels {name}: {FLAGS[name][1]}; {fate}."
+    if counts["fringe"]:
+        yield (
+            f"Fringes of {numbers['fringe_period']:.3g} cm-1 (a layer of "
+            f"{numbers['fringe_thickness_um']:.3g} um), amplitude "
+            f"{numbers['fringe_amplitude']:.2g}: no step removes them; under a local line of "
+            "width w they leave up to 1 - cos(pi w / period) of their amplitude."
+        )
+    if numbers["vapour_excess"] > vapour_ratio:
+        yield (
+            f"Vapour lines of {numbers['vapour']:.2g} RMS in 1800 to 1900 cm-1 of the mean, "
+            f"{numbers['vapour_excess']:.1f} times its noise; near 1735 cm-1 they are about four "
+            "times as strong."
+        )
+    if failed:
+        yield f"Not fit to be judged: {failed}."
+
+
+def too_few_valid(share: float, size: int, excluded: Mapping[str, int]) -> str:
+    """Why a map is not fit to be judged."""
+    words = ", ".join(f"{count} {name}" for name, count in excluded.items() if count)
+    return f"only {share:.0%} of {size} pixels are valid ({words})"
+
+
+def run_sentences(rows: Rows) -> Iterator[str]:
+    """How much was checked, how much was left out, what was flagged most."""
+    pixels = sum(int(row["n_pixels"]) for row in rows)
+    excluded = sum(int(row["n_pixels"] - row["n_valid"]) for row in rows)
+    yield (
+        f"{counted(len(rows), 'file')} with {counted(pixels, 'pixel')} were checked before the "
+        f"procedure; {counted(excluded, 'pixel')} that could not be used were left out of every "
+        "mean."
+    )
+    flags = flag_counts(rows)
+    flagged = sum(any(row.get(f"n_{name}") for name in flags) for row in rows)
+    remarked = sum(bool(row.get("words")) for row in rows)
+    failed = sum(bool(row["failed"]) for row in rows)
+    yield (
+        f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark of the check, and "
+        f"{failed} {'was' if failed == 1 else 'were'} not fit to be judged."
+    )
+    if flags:
+        listed = (
+            f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
+            for name, (files, pixels) in flags.items()
+        )
+        yield f"Flags: {'; '.join(listed)}."
+
+
+def flag_counts(rows: Rows) -> dict[str, tuple[int, int]]:
+    """Each flag that was set -> in how many files and pixels."""
+    counts = {name: [int(row.get(f"n_{name}") or 0) for row in rows] for name in FLAGS}
+    return {name: (sum(map(bool, own)), sum(own)) for name, own in counts.items() if any(own)}
+
+
+def flag_rows(rows: Rows) -> list[tuple[str, str, str, str]]:
+    """The same as rows of a table: flag, meaning, files, pixels."""
+    return [
+        (name.replace("_", " "), FLAGS[name][1], str(files), str(pixels))
+        for name, (files, pixels) in flag_counts(rows).items()
+    ]
+
+
+def panel_flags(flags: Mapping[str, int], masked: int, size: int) -> str:
+    """What the quality check flagged on a map that is drawn.
+
+    A pixel may carry more than one flag; one that is masked was left out of every mean.
+    """
+    counts = ", ".join(f"{number(count)} {name.replace('_', ' ')}" for name, count in flags.items())
+    of = f"{size} pixels, {masked or 'none'} masked"
+    return f"{counts} of {of}" if counts else of
