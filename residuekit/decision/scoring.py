@@ -118,12 +118,9 @@ def score_by_net(array: xr.DataArray, net: netsignal.NetSignal) -> xr.Dataset:
     ContractError : another number of channels than the blanks had.
 
     >>> import residuekit as rk
-    >>> axis, rng = np.arange(1000.0, 1200.0, 4.0), np.random.default_rng(1)
-    >>> gel = rk.make_points(np.exp(-(((axis - 1092) / 12) ** 2)), axis)
-    >>> paint = rk.make_points(1 + 0.002 * rng.normal(size=(50, axis.size)), axis)
-    >>> scored = rk.score_by_net(paint, rk.net_signal(gel, paint))
-    >>> scored["score"].dims
-    ('marker', 'spectrum')
+    >>> m, _ = rk.simulate_map(shape=(4, 4), wavenumber=np.arange(900.0, 1300.0, 8.0), seed=1)
+    >>> rk.score_by_net(m, rk.net_signal(m[0], m))["score"].dims
+    ('marker', 'y', 'x')
     """
     array = schema.check(array)
     if net.weights.size != array.sizes[schema.WAVENUMBER]:
