@@ -83,7 +83,7 @@ _RETURNED = {"bool": (True, False), "float": (1.0,), "int": (1,)}
 _SKIPPED_FIELDS = {"annotation", "returns", "decorator_list"}
 _SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 #: Functions that only make a text of numbers.
-_TEXTS = {"reason", "_numbers_in_words"}
+_TEXTS = {"reason", "_numbers_in_words", "__str__", "_repr_html_"}
 
 
 @dataclass(frozen=True)
