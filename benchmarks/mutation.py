@@ -371,7 +371,7 @@ def _score(kept: list[Mutant], least: float) -> int:
         survived = []
         for mutant in kept:
             told.write_text("time-out", "utf-8")
-            code = run_tests(mutant, int(3 * whole) + 30, told)
+            code = run_tests(mutant, int(1.5 * whole) + 10, told)
             if code == 0:
                 survived.append(mutant)
             seen = "SURVIVED" if code == 0 else "noticed "
