@@ -83,7 +83,7 @@ _RETURNED = {"bool": (True, False), "float": (1.0,), "int": (1,)}
 _SKIPPED_FIELDS = {"annotation", "returns", "decorator_list"}
 _SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 #: Functions that only make a text of numbers.
-_TEXTS = {"reason", "_numbers_in_words"}
+_TEXTS = {"reason", "_numbers_in_words", "__str__", "_repr_html_"}
 
 
 @dataclass(frozen=True)
@@ -371,7 +371,7 @@ def _score(kept: list[Mutant], least: float) -> int:
         survived = []
         for mutant in kept:
             told.write_text("time-out", "utf-8")
-            code = run_tests(mutant, int(3 * whole) + 30, told)
+            code = run_tests(mutant, int(1.5 * whole) + 10, told)
             if code == 0:
                 survived.append(mutant)
             seen = "SURVIVED" if code == 0 else "noticed "

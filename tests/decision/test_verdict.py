@@ -21,6 +21,8 @@ from residuekit.schema import LOADING_UNIT, VERDICT_COLUMNS
 
 BLANKS = np.array([0.0, 0.02, -0.02, 0.01, -0.01, 0.0])
 LOADINGS, SPIKED = [1.0, 1, 1, 3, 3, 3], [1.02, 0.98, 1.0, 3.05, 2.95, 3.0]
+#: The same response in a unit in which the slope is far from 1.
+WEAK = [0.4 * response for response in SPIKED]
 S_B = float(np.std(BLANKS, ddof=1))
 CLEAN = [0.0, 0.01, -0.01]
 GEL = [1.0, 1.1, 0.9]
@@ -38,9 +40,9 @@ BARE = {"loadings": None, "spiked": None}
 )  # fmt: skip
 def test_the_limits_are_those_of_the_formulas(made, n, exposed, alpha, beta):
     """q1 s_b h / b, q2 s_b h1 / b; scipy's noncentral t misses delta with probability beta."""
-    a = made(exposed, BLANKS[:n], alpha=alpha, beta=beta)
+    a = made(exposed, BLANKS[:n], spiked=WEAK, alpha=alpha, beta=beta)
     m, levels, s_b = len(exposed), decision_levels(n, len(exposed), alpha), BLANKS[:n].std(ddof=1)
-    b = slope_through_zero(LOADINGS, SPIKED, s_b).value
+    b = slope_through_zero(LOADINGS, WEAK, s_b).value
     arm, one = s_b * math.sqrt(1 / m + 1 / n) / b, s_b * math.sqrt(1 + 1 / n) / b
     assert a.decision_limit == pytest.approx(levels.arm * arm)
     assert a.mockup_decision_limit == pytest.approx(levels.mockup * one)
@@ -55,8 +57,8 @@ def test_the_limits_are_those_of_the_formulas(made, n, exposed, alpha, beta):
 def test_estimate_and_bound_are_differences_over_the_slope(made, n, m):
     blanks, exposed = 0.5 + BLANKS[:n], 0.5 + np.array([0.03, 0.05, 0.01])[:m]
     shared = [1.0, 1.0, 0.5, 0.5, 0.0, 0.0]
-    a = made(exposed, blanks, shared=shared, alpha=0.05)
-    slope = slope_through_zero(LOADINGS, SPIKED, blanks.std(ddof=1), shared=shared)
+    a = made(exposed, blanks, spiked=WEAK, shared=shared, alpha=0.05)
+    slope = slope_through_zero(LOADINGS, WEAK, blanks.std(ddof=1), shared=shared)
     difference = (exposed - blanks.mean()) / slope.value
     assert a.estimate == pytest.approx(difference.mean())
     assert a.mockups == pytest.approx(difference)
@@ -74,6 +76,13 @@ def test_the_bound_has_the_confidence_that_is_asked_for(made):
     assert mild.upper_bound == pytest.approx(bound.upper)
     share = made(CLEAN, alpha=0.2).share_upper_bound
     assert share == pytest.approx(1 - 0.2 ** (1 / 3))
+
+
+def test_both_rates_are_5_per_cent_where_none_is_named(made):
+    named = made(CLEAN, alpha=0.05, beta=0.05)
+    plain = made(CLEAN)
+    assert plain.row() == named.row()
+    assert (plain.alpha, plain.beta) == (0.05, 0.05)
 
 
 def test_blanks_that_the_spiked_mockups_share_are_not_counted_twice(made):
@@ -145,15 +154,21 @@ def test_a_paint_that_varies_more_than_the_acceptance_limit_blinds_unless_noise_
 
 
 def test_the_mean_is_above_only_beyond_its_decision_limit(made):
-    limit = decision_levels(6, 3, 0.05).arm * S_B * math.sqrt(1 / 3 + 1 / 6)
-    for mean, above in ((limit * (1 - 1e-9), False), (limit * (1 + 1e-9), True)):
+    """Exactly at the limit it is not: three equal scores whose mean is the limit itself."""
+    limit = made([0.0] * 3, **BARE).decision_limit
+    levels = decision_levels(6, 3, 0.05)
+    assert limit == pytest.approx(levels.arm * S_B * math.sqrt(1 / 3 + 1 / 6))
+    assert (np.mean([limit] * 3), BLANKS.mean()) == (limit, 0.0)
+    for mean, above in ((limit, False), (limit * (1 + 1e-12), True)):
         a = made([mean] * 3, **BARE)
         assert (a.above, a.positive_mockups) == (above, 0)
 
 
 def test_a_mockup_is_positive_only_beyond_its_own_decision_limit(made):
-    limit = decision_levels(6, 6, 0.05).mockup * S_B * math.sqrt(7 / 6)
-    for one, positive in ((limit * (1 - 1e-9), False), (limit * (1 + 1e-9), True)):
+    limit = made([0.0] * 6, **BARE).mockup_decision_limit
+    levels = decision_levels(6, 6, 0.05)
+    assert limit == pytest.approx(levels.mockup * S_B * math.sqrt(7 / 6))
+    for one, positive in ((limit, False), (limit * (1 + 1e-12), True)):
         a = made([0.0, one, 0.0, -0.02, 0.0, 0.0], **BARE)
         assert a.positive == (False, positive, False, False, False, False)
         assert (a.above, a.positive_mockups) == (positive, int(positive))
