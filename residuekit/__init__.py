@@ -43,10 +43,10 @@ _HOME = {
     # markers and scores
     "Marker": "markers",  # one marker band
     "markers": "markers",  # the table of marker bands with their sources (a module)
-    "band_score": "decision.scoring",  # band areas and heights with their standard errors
-    "net_signal_score": "decision.scoring",  # how much of the whole gel spectrum, by least squares
+    "band_score": "decision.score_maps",  # band areas and heights with their standard errors
+    "net_signal_score": "decision.score_maps",  # how much of the gel's whole spectrum
     "net_signal": "decision.net",  # its weights, made once for many maps
-    "score_by_net": "decision.scoring",  # a map by such weights
+    "score_by_net": "decision.score_maps",  # a map by such weights
     "band_centroid": "decision.band_measures",  # where a band lies
     "band_ratio": "decision.band_measures",  # a band over an internal standard
     "bands_together": "decision.band_measures",  # do several bands stand in the gel's ratio

@@ -11,10 +11,10 @@ from .decision.band_measures import band_centroid as band_centroid
 from .decision.band_measures import band_ratio as band_ratio
 from .decision.band_measures import bands_together as bands_together
 from .decision.net import net_signal as net_signal
+from .decision.score_maps import band_score as band_score
+from .decision.score_maps import net_signal_score as net_signal_score
+from .decision.score_maps import score_by_net as score_by_net
 from .decision.scores import blindness as blindness
-from .decision.scoring import band_score as band_score
-from .decision.scoring import net_signal_score as net_signal_score
-from .decision.scoring import score_by_net as score_by_net
 from .decision.verdict import Verdict as Verdict
 from .errors import ResiduekitError as ResiduekitError
 from .errors import ResiduekitWarning as ResiduekitWarning

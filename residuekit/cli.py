@@ -197,7 +197,7 @@ def _plan(options: argparse.Namespace) -> int:
     made = plan.compare_designs(
         pilot, options.limit, unit=options.unit, mockups=options.mockups, maps=options.maps,
         pixels=options.pixels, scans=options.scans, blanks=options.blanks,
-        bench=plan.Bench(
+        effort=plan.Effort(
             options.seconds_per_scan, options.pixels_at_once, options.minutes_per_map
         ),
     )  # fmt: skip

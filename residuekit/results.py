@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .errors import Fault, ReadError
-from .reprs import sentence_case, to_error
+from .reprs import to_error
 from .schema import ARM_COLUMNS, MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
-from .words.codes import Note, from_json, sentences
+from .words.codes import Note, from_json
 from .words.common import arm_words
+from .words.verdict import run_lines
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,8 +104,10 @@ class StudyResult:
 
     def __repr__(self) -> str:
         lines = [str(self.provenance["study"]["title"])]
+        alpha, beta = (self.provenance["study"][rate] for rate in ("alpha", "beta"))
         for row in self.verdicts.to_dict("records"):
-            lines += ["", f"  {arm_words(row)}", *_verdict_lines(row, self)]
+            why = self.notes(row).why
+            lines += ["", f"  {arm_words(row)}", *run_lines(row, why, alpha, beta)]
         lines += self._second_lines()
         lines += [f"\n  not used: {file}: {why}" for file, why in self.failures.items()]
         return "\n".join(lines)
@@ -114,10 +117,10 @@ class StudyResult:
         if table is None:
             return []
         rows = table[table["verdict"] != table["other_verdict"]].to_dict("records")
-        told = [
+        changed = [
             f"\n  by the second procedure {row['other_verdict']}: {arm_words(row)}" for row in rows
         ]
-        return told or ["\n  by the second procedure every verdict is the same"]
+        return changed or ["\n  by the second procedure every verdict is the same"]
 
     def _repr_html_(self) -> str:
         rows = "".join(
@@ -169,37 +172,6 @@ def _place(row: Mapping[Any, Any]) -> tuple[str, ...]:
     """What names an arm: the same for a row of the tables and for the record."""
     cells = (row[name] for name in ARM_COLUMNS)
     return tuple(f"{cell:.9g}" if isinstance(cell, int | float) else str(cell) for cell in cells)
-
-
-def _verdict_lines(row: Mapping[Any, Any], result: StudyResult) -> list[str]:
-    """A verdict with the numbers without which it is not printed, and why it is not another."""
-    from textwrap import wrap
-
-    study, words = result.provenance["study"], [f"{row['verdict'].upper()}."]
-    if row["verdict"] in ("inconclusive", "not assessable"):
-        words += sentences(result.notes(row).why)
-    if row["n_mockups"] and row["estimate"] == row["estimate"]:
-        mean, lower, upper, seen, least = _rounded(row)
-        error = row["standard_error"]
-        at_least = f"lower bound {lower}, " if row["verdict"] == "detected" else ""
-        words.append(
-            f"{sentence_case(row['score'])}: mean {mean}, detection limit {seen}, {at_least}upper "
-            f"bound {upper} {row['unit']} ({row['n_mockups']:g} mock-ups against "
-            f"{row['n_blank_mockups']:g} blanks)."
-        )
-        above = (
-            f"{row['positive_mockups']:g} of {row['n_mockups']:g} mock-ups above the decision "
-            f"limit of a single one ({to_error(row['mockup_decision_limit'], error)})"
-        )
-        if row["positive_mockups"] < row["n_mockups"]:
-            above += (
-                f", so with {100 * (1 - study['alpha']):g}% confidence at most "
-                f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
-                f"{least} (its detection limit) is above it in "
-                f"{100 * (1 - study['beta']):g} of 100 cases"
-            )
-        words.append(f"{above}.")
-    return wrap(" ".join(words), 96, initial_indent="    ", subsequent_indent="    ")
 
 
 def open_run(folder: str | Path) -> StudyResult:

@@ -166,7 +166,7 @@ def test_a_notebook_uses_public_names_only(path):
 @pytest.mark.parametrize(
     ("code", "private"),
     [
-        ("from residuekit.figures.maps import draw_map", ["residuekit.figures.maps"]),
+        ("from residuekit.figures.map_panel import draw_map", ["residuekit.figures.map_panel"]),
         ("from residuekit.plan import pilot", ["pilot"]),
         ("from residuekit import schema", ["schema"]),
         ("import residuekit.schema", ["residuekit.schema"]),

@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from residuekit import schema
-from residuekit.decision.scoring import band_score
+from residuekit.decision.score_maps import band_score
 from residuekit.errors import ProcedureError
 from residuekit.spectra import procedure as procedures
 from residuekit.spectra.procedure import Procedure

@@ -10,7 +10,7 @@ from residuekit import calibration as limits
 from residuekit.calibration import from_injection
 from residuekit.calibration.limit import MapLimit, MockupLimit, PixelLimit
 from residuekit.decision.net import net_signal
-from residuekit.decision.scoring import net_signal_score, score_by_net
+from residuekit.decision.score_maps import net_signal_score, score_by_net
 from residuekit.errors import ContractError
 from residuekit.kernels.limit_statistics import t_and_delta
 from residuekit.spectra.procedure import Procedure

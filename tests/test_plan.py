@@ -17,7 +17,7 @@ from residuekit.decision.blindness import assess_blindness
 from residuekit.decision.verdict import judge
 from residuekit.errors import ContractError, WriteError
 from residuekit.kernels.slope import Slope
-from residuekit.plan import Bench, Design, Pilot
+from residuekit.plan import Design, Effort, Pilot
 
 PILOT = Pilot(mockup=0.3, map=0.2, noise=30.0, n_mockups=20, source="invented")
 
@@ -112,7 +112,7 @@ def test_more_of_anything_never_raises_the_limit(maps, pixels, scans, name):
     design = Design(6, 6, maps, pixels, scans)
     more = dataclasses.replace(design, **{name: 2 * getattr(design, name)})
     assert plan.detection_limit(PILOT, more) <= plan.detection_limit(PILOT, design)
-    assert Bench().hours(more) > Bench().hours(design)
+    assert Effort().hours(more) > Effort().hours(design)
 
 
 def test_the_scatter_of_pilot_blanks_is_taken_apart():
@@ -195,20 +195,20 @@ def test_where_nothing_is_enough_it_is_said():
 def test_what_to_change_first_follows_the_largest_scatter():
     noisy = Pilot(0.01, 0.01, 200.0, 20, "invented")
     patchy = Pilot(0.01, 1.0, 0.1, 20, "invented")
-    bench = Bench(minutes_per_map=0.0)
-    by_mockups = plan.what_to_change(Pilot(1.0, 0.01, 0.1, 20, "invented"), Design(), bench=bench)
+    effort = Effort(minutes_per_map=0.0)
+    by_mockups = plan.what_to_change(Pilot(1.0, 0.01, 0.1, 20, "invented"), Design(), effort=effort)
     assert by_mockups[0]["doubled"] == "mock-ups and blanks"
     design = Design(12, 12, 1, 16, 4)
-    quick = plan.what_to_change(noisy, design, bench=Bench(minutes_per_map=30.0))
+    quick = plan.what_to_change(noisy, design, effort=Effort(minutes_per_map=30.0))
     assert quick[0]["doubled"] in ("pixels", "scans")
-    maps = plan.what_to_change(patchy, design, bench=bench)
+    maps = plan.what_to_change(patchy, design, effort=effort)
     gains = {row["doubled"]: row["gain"] for row in maps}
     assert gains["maps"] > gains["scans"]
 
 
 def test_hours_add_up():
-    bench = Bench(seconds_per_scan=0.5, pixels_at_once=16, minutes_per_map=6.0)
-    assert bench.hours(Design(3, 3, 2, 100, 72)) == pytest.approx(12 * (0.1 + 7 * 72 * 0.5 / 3600))
+    effort = Effort(seconds_per_scan=0.5, pixels_at_once=16, minutes_per_map=6.0)
+    assert effort.hours(Design(3, 3, 2, 100, 72)) == pytest.approx(12 * (0.1 + 7 * 72 * 0.5 / 3600))
 
 
 @pytest.mark.parametrize("wrong", [{"unit": "nn"}, {"wished": -1.0}, {"mockups": ()}])

@@ -8,7 +8,7 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residuekit.decision.scoring import band_score, net_signal_score
+from residuekit.decision.score_maps import band_score, net_signal_score
 from residuekit.errors import ContractError, MarkerError
 from residuekit.schema import history, make_map, make_points
 from residuekit.spectra.arrays import mean_spectrum, same_axis, valid_spectra

@@ -54,7 +54,7 @@ def _map(side: int = SIDE, *, lazily: bool = False) -> Any:
 
 
 def _way() -> tuple[Any, Callable[[Any], Any]]:
-    from residuekit.decision.scoring import band_score
+    from residuekit.decision.score_maps import band_score
     from residuekit.spectra.procedure import Procedure
 
     procedure = Procedure.from_steps([

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..kernels import calibration_curves as fits
+from ..kernels import calibration_lines as fits
 from . import arguments as check
 from .limit import PVA, Density, html_table, number
 

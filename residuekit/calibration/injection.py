@@ -32,7 +32,7 @@ CAVEATS = (
 
 
 @dataclass(frozen=True)
-class _Bench:
+class _Injected:
     """Blank maps of each mock-up as measured, and all that is done to them."""
 
     maps: tuple[tuple[xr.DataArray, ...], ...]
@@ -123,14 +123,14 @@ def from_injection(
     check.choose(level, WORDS, "level")
     loads = np.unique(check.numbers(loadings, "loadings", 1))
     check.positive(float(loads[0]), "loadings", "a load to inject")
-    bench = _bench(blanks, reference, score, procedure, reference_loading, level)
-    zero = bench.values(0.0)
+    injected = _injected(blanks, reference, score, procedure, reference_loading, level)
+    zero = injected.values(0.0)
     check.enough(zero.size, f"blank {WORDS[level]}", LEAST)
     unit = "reference" if reference_loading is None else "ug cm-2"
     in_score = from_blanks(
         zero, level=level, alpha=alpha, beta=beta, unit=unit, confidence=confidence
     )
-    mean = np.array([0.0, *(bench.values(load).mean() - zero.mean() for load in loads)])
+    mean = np.array([0.0, *(injected.values(load).mean() - zero.mean() for load in loads)])
     grid = np.concatenate([[0.0], loads])
     if not (np.diff(mean) > 0).all():
         raise ContractError(
@@ -150,7 +150,7 @@ def from_injection(
                   "a load above the detection limit",
                   f"loadings up to {number(2 * loads[-1] * in_score.detection_limit / mean[-1])}")
         )  # fmt: skip
-    found = int((bench.values(detection) > in_score.critical_response).sum())
+    found = int((injected.values(detection) > in_score.critical_response).sum())
     decision_interval, detection_interval = (
         (load_of(low), load_of(high))
         for low, high in (in_score.decision_interval, in_score.detection_interval)
@@ -179,14 +179,14 @@ def _measured(
     return tuple(notes)
 
 
-def _bench(
+def _injected(
     blanks: Mapping[str, xr.DataArray | Sequence[xr.DataArray]],
     reference: xr.DataArray,
     score: Callable[[xr.DataArray], xr.Dataset],
     procedure: Procedure,
     reference_loading: float | None,
     level: str,
-) -> _Bench:
+) -> _Injected:
     import xarray as xr
 
     pure = schema.check(reference, quantity="absorbance")
@@ -209,7 +209,7 @@ def _bench(
     load = 1.0
     if reference_loading is not None:
         load = check.positive(reference_loading, "reference_loading", "ug cm-2 of the reference")
-    return _Bench(maps, mean_spectrum(pure) / load, procedure, score, level)
+    return _Injected(maps, mean_spectrum(pure) / load, procedure, score, level)
 
 
 def _inject(blank: xr.DataArray, film: check.Floats) -> xr.DataArray:

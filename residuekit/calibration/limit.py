@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar, Self
 
 from ..errors import ContractError, Fault
-from ..kernels.calibration_curves import film_thickness
+from ..kernels.calibration_lines import film_thickness
 from ..schema import LIST_SEPARATOR
 
 if TYPE_CHECKING:

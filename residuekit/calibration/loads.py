@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..kernels import calibration_curves as fits
+from ..kernels import calibration_lines as fits
 from ..kernels import growing_scatter as growing
 from ..kernels import limit_statistics as kernel
 from . import arguments as check

@@ -18,7 +18,7 @@ from ..errors import ContractError, Fault, MarkerError
 from ..kernels import bands
 from ..markers import Marker, area_and_moment, marker_weights, resolve
 from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
-from .scoring import Marks, applied, described, noise_of, score_dataset
+from .score_maps import Marks, applied, described, noise_of, score_dataset
 
 Floats = npt.NDArray[np.float64]
 

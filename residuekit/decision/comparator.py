@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -76,6 +76,11 @@ def comparator_places(
     if len(same) >= ENOUGH:
         return same
     return water or list(range(len(treatments)))
+
+
+def comparator_kind(treatments: Collection[str]) -> str:
+    """The kind of blank that arms are compared with: water-only where there are such."""
+    return "water" if "water" in set(treatments) else min(treatments)
 
 
 def comparator_notes(

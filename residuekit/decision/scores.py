@@ -26,7 +26,7 @@ from ..words.codes import blindness_words
 from .assessment import Rules
 from .blindness import Blindness, assess_blindness
 from .controls import Controls, controls_of
-from .scoring import NET_UNIT
+from .score_maps import NET_UNIT
 
 if TYPE_CHECKING:
     import pandas as pd

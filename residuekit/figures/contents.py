@@ -16,8 +16,8 @@ from ..words.common import Stratum
 from .choice import choose
 from .key import Entry, key_entries, key_rows
 from .layout import EDGE, LINE, PAGE_HEIGHT, block_height, narrow
-from .maps import shared_scale
-from .photo import Photo, read_photo
+from .map_panel import shared_scale
+from .stage_panel import Photo, read_photo
 from .stratum import Block
 from .style import plain, wrapped
 

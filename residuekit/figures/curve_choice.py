@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..decision.comparator import comparator_kind
 from ..schema import NET_SIGNAL, marker_of
 from ..words.common import Stratum, blank_words
 from .map_choice import Pick
-from .stratum import Curves, Series, Spiking, comparator_kind, in_stratum
+from .stratum import Curves, Series, Spiking, in_stratum
 
 if TYPE_CHECKING:
     import pandas as pd

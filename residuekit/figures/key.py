@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from .layout import EDGE, LINE
-from .mockups import LIMITS
+from .mockup_panel import LIMITS
 from .stratum import Block
 from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, fitted, text_width, write
 

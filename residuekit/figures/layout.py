@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .maps import BAR_NUMBERS, bar_label_width
+from .map_panel import BAR_NUMBERS, bar_label_width
 from .stratum import Block, Map
 
 PAGE_HEIGHT = 245.0

@@ -9,17 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
+from ..decision.comparator import comparator_kind
 from ..errors import Fault
 from ..schema import FLAGS, POSITION_UNITS
-from ..words.common import (
-    Stratum,
-    blank_words,
-    counted,
-    number,
-    stratum_of,
-    stratum_words,
-)
-from .stratum import Map, comparator_kind
+from ..words.common import Stratum, blank_words, counted, number, stratum_of, stratum_words
+from .stratum import Map
 
 if TYPE_CHECKING:
     import pandas as pd

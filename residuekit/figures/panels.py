@@ -16,10 +16,10 @@ from ..errors import ContractError, Fault, did_you_mean
 from ..markers import Marker, resolve
 from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
 from ..words.common import number, unit_words
-from .maps import HATCHED, draw_colour_bar, draw_pixels, shared_scale
-from .mockups import LIMITS, LOOK, draw_mockups
+from .map_panel import HATCHED, draw_colour_bar, draw_pixels, shared_scale
+from .mockup_panel import LIMITS, LOOK, draw_mockups
 from .series import draw_series
-from .spectra import draw_spectra, gel_factor, shade_windows
+from .spectra_panel import draw_spectra, gel_factor, shade_windows
 from .stratum import Group
 from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, figure_style
 

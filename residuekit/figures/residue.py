@@ -12,6 +12,7 @@ import numpy as np
 from ..words.caption import LETTERS
 from ..words.common import Stratum, number, rounded, score_words, unit_words
 from .contents import Plan, photo_size, plan_figure
+from .curve_panel import draw_series, draw_spiking
 from .key import Entry, draw_key, key_width
 from .layout import (
     BAR,
@@ -31,11 +32,10 @@ from .layout import (
     pitch,
     rows,
 )
-from .maps import bar_label_width, draw_colour_bar, draw_map
-from .mockups import draw_mockups
-from .photo import draw_photo
-from .response import draw_series, draw_spiking
-from .spectra import draw_difference, draw_spectra, shade_windows
+from .map_panel import bar_label_width, draw_colour_bar, draw_map
+from .mockup_panel import draw_mockups
+from .spectra_panel import draw_difference, draw_spectra, shade_windows
+from .stage_panel import draw_photo
 from .stratum import Block, Group
 from .style import (
     BLANK,

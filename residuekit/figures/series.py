@@ -12,7 +12,7 @@ from ..errors import ContractError, Fault
 from ..schema import STRATUM_COLUMNS
 from ..trends.series import AGES, SERIES
 from ..words.common import number, score_words, stratum_of, stratum_words
-from .mockups import LOOK
+from .mockup_panel import LOOK
 from .style import EXPOSED, INK, MM_PER_INCH, PALE, figure_style, fitted, place, wrapped, write
 
 if TYPE_CHECKING:

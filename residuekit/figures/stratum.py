@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from ..schema import STRATUM_COLUMNS
 from ..words.common import Stratum, stratum_words
-from .maps import map_extent, pixel_steps
-from .spectra import gel_factor
+from .map_panel import map_extent, pixel_steps
+from .spectra_panel import gel_factor
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,8 +145,3 @@ def in_stratum(table: pd.DataFrame | xr.Dataset, stratum: Stratum) -> npt.NDArra
     columns = zip(STRATUM_COLUMNS, stratum, strict=True)
     inside = [np.asarray(table[name]) == value for name, value in columns]
     return np.asarray(np.logical_and.reduce(inside))
-
-
-def comparator_kind(treatments: Collection[str]) -> str:
-    """The kind of blank that arms are compared with: water-only where there are such."""
-    return "water" if "water" in set(treatments) else min(treatments)

@@ -18,8 +18,8 @@ from ..words.caption import caption
 from ..words.common import stratum_of
 from .contents import Plan, plan_figure
 from .layout import narrow
-from .photo import Photo
 from .residue import draw
+from .stage_panel import Photo
 from .stratum import Block, Series, Spiking
 from .style import COLOUR_MAP, figure_style
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .calibration_curves import Limits, Line, fit_line
+from .calibration_lines import Limits, Line, fit_line
 from .limit_statistics import t_and_delta
 
 Floats = NDArray[np.float64]

@@ -14,7 +14,7 @@ from ..decision.claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable
 from ..decision.limits import decision_levels
 from ..errors import ContractError, Fault
 from ..kernels.limit_statistics import noncentral_t_cdf
-from .designs import Design
+from .effort import Design
 from .pilot import Pilot
 
 _MOST_MOCKUPS = 10_000

@@ -18,7 +18,7 @@ from ..kernels.limit_statistics import clopper_pearson_upper, sigma_factors
 from ..reprs import as_frame
 from ..schema import LOADING_UNIT
 from .chances import chance_of_absence, detection_limit, power
-from .designs import Bench, Design
+from .effort import Design, Effort
 from .pilot import Pilot
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def compare_designs(
     maps: Iterable[int] = (1, 2, 3),
     pixels: Iterable[int] = (256,),
     scans: Iterable[int] = (64,),
-    bench: Bench | None = None,
+    effort: Effort | None = None,
     alpha: float = 0.05,
     beta: float = 0.05,
     chance: float = 0.8,
@@ -97,7 +97,7 @@ def compare_designs(
     unit : "ug cm-2", or "nm" of an even film of density 1.3.
     mockups, maps, pixels, scans : the numbers to combine.
     blanks : their number; as many as exposed when left out.
-    bench : what the instrument takes.
+    effort : what the instrument takes.
     alpha, beta : one-sided rates of false and of missed detections.
     chance : a design is enough where a clean arm ends as "not detected" at least so often.
 
@@ -119,7 +119,7 @@ def compare_designs(
     positive(pilot.scatter(Design()), "the pilot's scatter", "blanks that differ")
     rate(chance, "chance", 1.0)
     loading = float(film_loading_ug_cm2(wished)) if unit == "nm" else float(wished)
-    bench = bench or Bench()
+    effort = effort or Effort()
     designs = [
         Design(m, m if blanks is None else blanks, k, p, s)
         for m, k, p, s in product(mockups, maps, pixels, scans)
@@ -128,24 +128,24 @@ def compare_designs(
         raise ContractError(
             Fault("no design", "a number of mock-ups, maps, pixels, scans", "mockups=(6,)")
         )
-    designs.sort(key=bench.hours)
-    rows = tuple(_row(pilot, one, loading, bench, alpha, beta) for one in designs)
+    designs.sort(key=effort.hours)
+    rows = tuple(_row(pilot, one, loading, effort, alpha, beta) for one in designs)
     best = next(
         (one for one, row in zip(designs, rows, strict=True) if row["chance_of_absence"] >= chance),
         None,
     )
     plan = Plan(pilot, loading, rows, best, "", chance)
-    return replace(plan, advice=_advice(plan, bench, alpha, beta))
+    return replace(plan, advice=_advice(plan, effort, alpha, beta))
 
 
 def _row(
-    pilot: Pilot, design: Design, loading: float, bench: Bench, alpha: float, beta: float
+    pilot: Pilot, design: Design, loading: float, effort: Effort, alpha: float, beta: float
 ) -> dict[str, Any]:
     rates = {"alpha": alpha, "beta": beta}
     limit = detection_limit(pilot, design, **rates)
     return {
         **asdict(design),
-        "hours": bench.hours(design),
+        "hours": effort.hours(design),
         "scatter": pilot.scatter(design),
         "detection_limit": limit,
         "detection_limit_nm": float(film_thickness_nm(limit)),
@@ -160,7 +160,7 @@ def what_to_change(
     pilot: Pilot,
     design: Design,
     *,
-    bench: Bench | None = None,
+    effort: Effort | None = None,
     alpha: float = 0.05,
     beta: float = 0.05,
 ) -> tuple[dict[str, Any], ...]:
@@ -172,7 +172,7 @@ def what_to_change(
     ----------
     pilot : what blanks vary by.
     design : what will be measured.
-    bench : what the instrument takes.
+    effort : what the instrument takes.
     alpha, beta : one-sided rates of false and of missed detections.
 
     Returns
@@ -183,20 +183,20 @@ def what_to_change(
     ------
     ContractError : a design with too few mock-ups.
     """
-    bench = bench or Bench()
+    effort = effort or Effort()
     before = detection_limit(pilot, design, alpha=alpha, beta=beta)
     rows = []
     for names in (("mockups", "blanks"), ("maps",), ("pixels",), ("scans",)):
         changed = replace(design, **{name: 2 * getattr(design, name) for name in names})
         after = detection_limit(pilot, changed, alpha=alpha, beta=beta)
-        hours = bench.hours(changed)
-        gain = math.log(before / after) / max(hours - bench.hours(design), 1e-9)
+        hours = effort.hours(changed)
+        gain = math.log(before / after) / max(hours - effort.hours(design), 1e-9)
         name = " and ".join(names).replace("mockups", "mock-ups")
         rows.append({"doubled": name, "detection_limit": after, "hours": hours, "gain": gain})
     return tuple(sorted(rows, key=lambda row: -row["gain"]))
 
 
-def _advice(plan: Plan, bench: Bench, alpha: float, beta: float) -> str:
+def _advice(plan: Plan, effort: Effort, alpha: float, beta: float) -> str:
     row = min(plan.rows, key=lambda row: row["detection_limit"])
     shown = plan.best or Design(**{name: row[name] for name in asdict(Design())})
     row = plan.row_of(shown)
@@ -207,7 +207,7 @@ def _advice(plan: Plan, bench: Bench, alpha: float, beta: float) -> str:
     variances = plan.pilot.shares(shown)
     largest = max(variances, key=lambda name: variances[name])
     low, high = sigma_factors(plan.pilot.n_mockups - 1, 0.9)
-    first = what_to_change(plan.pilot, shown, bench=bench, alpha=alpha, beta=beta)[0]
+    first = what_to_change(plan.pilot, shown, effort=effort, alpha=alpha, beta=beta)[0]
     return "\n".join(
         [
             f"{opening} {shown.mockups} exposed and {shown.blanks} blank mock-ups, "
@@ -225,8 +225,8 @@ def _advice(plan: Plan, bench: Bench, alpha: float, beta: float) -> str:
             f"Should none of {shown.mockups} mock-ups be above the decision limit of a single one, "
             f"then with {100 * (1 - alpha):g}% confidence at most "
             f"{row['share_upper_bound']:.0%} of such mock-ups would be.",
-            f"Hours at {bench.seconds_per_scan:g} s a scan, pixels at once "
-            f"{bench.pixels_at_once}, {bench.minutes_per_map:g} min a map besides.",
+            f"Hours at {effort.seconds_per_scan:g} s a scan, pixels at once "
+            f"{effort.pixels_at_once}, {effort.minutes_per_map:g} min a map besides.",
         ]
     )
 

@@ -15,7 +15,7 @@ from ..decision.blindness import LIMIT_FACTOR
 from ..errors import ContractError, Fault, did_you_mean
 from ..reprs import as_html, as_text
 from ..schema import LOADING_UNIT, STRATUM_COLUMNS
-from .designs import Design
+from .effort import Design
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -194,7 +194,7 @@ def from_simulator(
     """
     from .. import simulate
     from ..decision.net import net_from_scatters
-    from ..decision.scoring import score_by_net
+    from ..decision.score_maps import score_by_net
     from ..kernels import netsignal
     from ..simulate.fields import stream
     from ..simulate.maps import even_axis

@@ -11,6 +11,7 @@ import h5netcdf
 import numpy as np
 
 from .. import calibration
+from ..decision.comparator import comparator_kind
 from ..errors import ContractError
 from ..figures.choice import loadings
 from ..schema import LOADING_UNIT
@@ -55,14 +56,15 @@ def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
     score = str(arms[0]["score"])
     rows = [row for row in of_stratum(result.mockups, stratum) if row["score"] == score]
     blanks = [row for row in rows if row["role"] == "blank"]
-    water = [row for row in blanks if row["treatment"] == "water"]
+    kinds = [row["treatment"] for row in blanks]
+    compared = [row for row in blanks if row["treatment"] == comparator_kind(kinds)]
     known = loadings(result, stratum)
     spiked = [row for row in rows if row["role"] == "spiked" and row["mockup"] in known]
     spiked.sort(key=lambda row: known[row["mockup"]])
     return Controls(
         score=score,
         unit=str(arms[0]["unit"]),
-        blanks=tuple(float(row["mean"]) for row in water or blanks),
+        blanks=tuple(float(row["mean"]) for row in compared),
         loads=tuple(known[row["mockup"]] for row in spiked),
         spiked=tuple(float(row["mean"]) for row in spiked),
         found=tuple(str(row["positive"]).casefold() == "true" for row in spiked),

@@ -10,7 +10,7 @@ from ..decision.blindness import LIMIT_FACTOR
 from ..kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from ..reprs import sentence_case
 from ..schema import NET_SIGNAL
-from ..trends import findings
+from ..trends.findings import findings
 from ..words import methods as words
 from ..words.common import arm_words, in_words, stratum_words, true_minus
 from ..words.quality import run_sentences

@@ -34,7 +34,7 @@ from .facts import (
 )
 from .limit_table import limit_table
 from .methods import short_hashes
-from .pictures import calibration_figure, main_figure, picture
+from .page_pictures import calibration_figure, main_figure, picture
 from .text import grid
 
 if TYPE_CHECKING:

@@ -1,14 +1,14 @@
 """Maps and studies whose truth is known: the judge of everything else. All data are invented."""
 
 from .demo import demo_design, small_demo_design, write_demo
-from .designs import Arm, Specimen, StudyDesign, specimens
 from .here import ageing_design, ladder_design, result_here, study_here
 from .maps import Instrument, Texture, simulate_map
 from .materials import from_optical_constants, gel_response, material_names, spectrum
-from .mockups import Mockup, Variation, draw_mockup
+from .mockup_variation import Mockup, Variation, draw_mockup
 from .paints import PAINTS, Paint
 from .scorer import Rate, Scorecard, score_run, score_runs, scorecard_figure
 from .studies import reference_spectrum, simulate_specimen, simulate_study
+from .study_design import Arm, Specimen, StudyDesign, specimens
 
 __all__ = [
     "PAINTS",

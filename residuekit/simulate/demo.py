@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from .designs import Arm, StudyDesign
-from .mockups import Variation
+from .mockup_variation import Variation
 from .paints import PAINTS
 from .studies import Progress, simulate_study
+from .study_design import Arm, StudyDesign
 
 #: Chosen among 1970 to 1979 for a typical draw; with 1975 the blanks of one paint lie so high that
 #: three upper bounds fall below the truth, as one study in some twenty will have it.

@@ -16,8 +16,8 @@ from ..study.inspect import check_folder
 from ..study.measurements import read_measurements
 from ..study.settings import SETTINGS
 from .demo import GREEN, SEED, small_demo_design
-from .designs import Arm, StudyDesign
 from .studies import simulate_study
+from .study_design import Arm, StudyDesign
 
 
 def ladder_design() -> StudyDesign:

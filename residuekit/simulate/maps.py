@@ -15,7 +15,7 @@ from ..errors import ContractError, Fault
 from .fields import Seed, gaussian_fields, loading_field, stream
 from .film_optics import film_layers
 from .materials import Floats, gel_response, spectrum, vapour
-from .mockups import Mockup
+from .mockup_variation import Mockup
 from .paints import Paint, paint_parts
 
 DEFAULT_AXIS = (800.0, 3800.0, 4.0)

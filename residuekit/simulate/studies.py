@@ -16,11 +16,11 @@ import xarray as xr
 
 from .. import schema
 from ..errors import Fault, StudyError, WriteError
-from .designs import SOILINGS, Specimen, StudyDesign, specimens
 from .fields import stream
 from .maps import even_axis, simulate_map
 from .materials import gel_response
-from .mockups import draw_mockup
+from .mockup_variation import draw_mockup
+from .study_design import SOILINGS, Specimen, StudyDesign, specimens
 
 COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in ("dose", "dose_unit"))
 SOIL_KEPT = 0.05  #: share of the soiling that cleaning leaves (invented)

@@ -16,11 +16,10 @@ from ..schema import WAVENUMBER
 from ..spectra.arrays import same_axis
 from .cache import code_version
 from .file_faults import file_faults
-from .losses import survival_faults
 from .manifest import Manifest, examine
 from .measurements import TABLE_NAMES, Measurement
-from .normalisation import normalisation_notes
 from .settings import SETTINGS
+from .step_losses import normalisation_notes, survival_faults
 
 Progress = Callable[[int, int, str], None]
 

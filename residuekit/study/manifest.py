@@ -14,11 +14,11 @@ from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
-from .design import design_faults, notes_of
+from .design_faults import design_faults, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
-from .pictures import picture_faults
 from .settings import SETTINGS, read_settings
+from .stage_picture import picture_faults
 
 
 @dataclass(frozen=True)

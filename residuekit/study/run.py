@@ -21,15 +21,14 @@ from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
 from .cache import Cache
 from .changes import what_changed
 from .controls import StudyControls
-from .losses import survival_notes
 from .manifest import Manifest
 from .measurements import as_rows
 from .mockups import mockup_means
-from .normalisation import normalisation_notes
 from .provenance import as_json, record
 from .reading import Progress, Reading
 from .run_folder import alone, last_run, move_in, new_run, point_to
 from .second import beside_each_other, second_verdicts, warn_of_differing
+from .step_losses import normalisation_notes, survival_notes
 from .tables import Found, judge_arms, make_tables, write_table
 from .work import write_netcdf
 

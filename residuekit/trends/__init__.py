@@ -3,6 +3,7 @@
 Everything here counts mock-ups; a p-value above 0.05 is not an absence.
 """
 
+from ..spectra.survival import normalised_rise
 from ..words.findings import DOSE_UNITS
 from .ageing import AgeingChange, ageing_changes
 from .finding import Finding
@@ -10,7 +11,6 @@ from .findings import findings
 from .growth import GelGrowth, Growth, growth_by_gel, growths
 from .light import Acceleration, Dose, arrhenius, dose
 from .margins import ExposureMargin, exposure_margins
-from .normalised import normalised_rise
 from .pixels import MapWorth, map_worth
 from .series import Series, series
 from .sessions import ControlDrift, control_drift

@@ -11,7 +11,7 @@ import numpy as np
 from ..decision.comparator import comparator_places
 from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
 from ..words import findings as words
-from .change import Part, change, combine, is_paired
+from .age_change import Part, change, combine, is_paired
 from .finding import Shown
 from .series import AGES, same
 

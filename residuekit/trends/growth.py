@@ -13,7 +13,7 @@ from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
 from ..schema import STRATUM_COLUMNS, WAVENUMBER
 from ..words import findings as words
-from .change import change, combine, is_paired
+from .age_change import change, combine, is_paired
 from .finding import Shown
 from .series import AGES
 

@@ -5,9 +5,9 @@ Soil removal (CIEDE2000), gloss, pigment pick-up, ease of use, health and safety
 safety are judgements; safety data sheets and local codes rule.
 """
 
-from .picture import draw_coordinates, draw_trial, write_trial
 from .summary import Candidate, TrialSummary, summarise, summary_of
 from .table import TRIAL_COLUMNS, Trial, TrialRow, read_trial
+from .trial_figure import draw_coordinates, draw_trial, write_trial
 from .weights import Ranking, weigh
 
 __all__ = [

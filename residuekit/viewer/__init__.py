@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, Any
 from ..errors import Fault, ResiduekitError
 from ..io.atomic_write import aside
 from .page import page
-from .picture import picture
 from .run_maps import arguments_of
 from .shown import Shown, gather
+from .still import picture
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from ..calibration import Limit
-    from ..decision.scoring import Marks
+    from ..decision.score_maps import Marks
     from ..results import StudyResult
     from ..spectra.quality import Quality
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from ..figures.maps import limit_edges
+from ..figures.map_panel import limit_edges
 from ..figures.style import BLANK, EXPOSED, GEL, INK, residue_colours
 from ..words.common import unit_words
 from .bins import edges

@@ -10,8 +10,9 @@ import numpy as np
 import xarray as xr
 
 from .. import io, schema
+from ..decision.comparator import comparator_kind
 from ..errors import Fault, ReadError, did_you_mean
-from ..figures.stratum import comparator_kind, in_stratum
+from ..figures.stratum import in_stratum
 from ..io import sha256
 from ..results import StudyResult, open_run
 from ..spectra.procedure import Procedure

@@ -14,7 +14,7 @@ import xarray as xr
 
 from .. import schema
 from ..calibration import Limit
-from ..decision.scoring import Marks, band_score
+from ..decision.score_maps import Marks, band_score
 from ..errors import ContractError, Fault, MarkerError, did_you_mean
 from ..markers import Marker, marker_weights, resolve
 from ..markers import markers as known_markers

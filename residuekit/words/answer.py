@@ -14,6 +14,7 @@ from ..schema import LOADING_UNIT, VERDICTS
 from .codes import Note, sentences
 from .common import (
     Row,
+    above_one_limit,
     counted,
     in_words,
     listed,
@@ -251,31 +252,24 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
 
 def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
     """The mock-ups one by one, and what of one may be missed."""
-    n, above = int(row["n_mockups"]), row["positive_mockups"]
-    if math.isnan(above) or math.isnan(row["mockup_decision_limit"]):
+    if math.isnan(row["positive_mockups"]) or math.isnan(row["mockup_decision_limit"]):
         return
     unit = unit_words(str(row["unit"]))
-    said = (
-        f"{int(above)} of {counted(n, 'mock-up')} above the decision limit of a single one "
-        f"({rounded(row, 'mockup_decision_limit')} {unit})"
-    )
-    if above < n:
-        said += (
-            f", so with {percent(1 - study['alpha'])} confidence at most "
-            f"{row['share_upper_bound']:.0%} of such mock-ups would be. One that carries "
-            f"{rounded(row, 'mockup_detection_limit')} {unit} (its detection limit) is above it "
-            f"in {number(100 * (1 - study['beta']))} of 100 cases"
-        )
-        if row["verdict"] != "detected":
-            said += ", and one that carries less may be missed"
-    yield f"{said}."
+    limit, seen = (
+        f"{rounded(row, name)} {unit}" for name in ("mockup_decision_limit",
+                                                    "mockup_detection_limit")
+    )  # fmt: skip
+    yield above_one_limit(
+        int(row["positive_mockups"]), int(row["n_mockups"]), limit, row["share_upper_bound"], seen,
+        study["alpha"], study["beta"],
+    )  # fmt: skip
 
 
 def how_to_read(study: Mapping[str, Any]) -> str:
     """What the words of a verdict mean, once."""
     sure, seen = percent(1 - study["alpha"]), percent(1 - study["beta"])
     return (
-        "± is the standard error. Upper bound: the mean residue of such mock-ups lies below it "
+        "± is the standard error. Upper bound: the mean residue of these mock-ups lies below it "
         f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
         f"decision limit with {seen} probability. It is called detected only if its shape and the "
         "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up and "

@@ -78,11 +78,11 @@ def blindness_words(code: str, numbers: Numbers) -> str:
     """Why a score is blind on a paint, half a sentence."""
     if code == "no-response":
         return (
-            "its response to {n_spiked} spiked mock-ups ({slope:.3g} per {unit}) cannot be told "
-            "from zero"
+            "its response to {n_spiked} spiked mock-ups, {slope:.3g} per {unit}, cannot be "
+            "distinguished from zero"
         ).format(**numbers)
     return (
-        "from mock-up to mock-up the paint alone varies so much that one would have to carry "
+        "the paint varies so much from mock-up to mock-up that one would have to carry "
         "{mockup_limit:.3g} {unit}, above the acceptance limit of {acceptance_limit:.3g}; noise "
         "alone would allow {noise_limit:.3g}"
     ).format(**numbers)
@@ -90,44 +90,40 @@ def blindness_words(code: str, numbers: Numbers) -> str:
 
 def _shape(n: Numbers) -> str:
     said = (
-        f"the reference explains {n['share']:.0%} of the difference beyond the scatter of the "
-        f"blanks, and what it leaves is {n['ratio']:.1f} times what that scatter leaves (the gel "
-        "is refused above 3 times with less than 80% explained)"
+        f"The reference explains {n['share']:.0%} of the difference beyond the scatter of the "
+        f"blanks. It leaves {n['ratio']:.1f} times what that scatter leaves (refused above 3 times "
+        "with less than 80% explained)."
     )
     if n["weak"]:
-        said += ", too little to tell the gel by its shape"
+        said += " That is too little to prove the gel by its shape."
     return said
 
 
 def _foreign(n: Numbers) -> str:
     known = f"{', '.join(n['foreign'][:-1])} and {n['foreign'][-1]}"
-    return (
-        f"when bands of {known} may explain whatever they can, {n['amount']:.3g} times the "
-        "reference spectrum is still needed"
-    )
+    return f"With bands of {known} free, {n['amount']:.3g} times the reference is still needed"
 
 
 def _confirmed(n: Numbers) -> str:
     return (
-        f"Above the decision limit, and the test of the shape does not refuse the gel: {_shape(n)}"
-        f"; {_foreign(n)}, above the decision limit of {n['limit']:.3g} times, so such foreign "
-        "matter alone does not explain it."
+        "Above the decision limit. The difference looks like the gel, and foreign matter alone "
+        f"cannot explain it. {_shape(n)} {_foreign(n)}, above its decision limit of "
+        f"{n['limit']:.3g} times."
     )
 
 
 def _not_excluded(n: Numbers) -> str:
     return (
-        f"Above the decision limit, but not of the gel's shape: {_foreign(n)}, not above the "
-        f"decision limit of {n['limit']:.3g} times, so such foreign matter is not excluded."
+        "Above the decision limit, but foreign matter may explain the difference. "
+        f"{_foreign(n)}, not above its decision limit of {n['limit']:.3g} times."
     )
 
 
 def _uneven(n: Numbers) -> str:
     return (
-        f"The exposed mock-ups scatter {n['ratio']:.2g} times as widely as the blanks (by chance "
-        f"in fewer than {n['chance']:.0%} of arms): residue lies unevenly on them, or their paint "
-        "varies more than that of the blanks; then the limits are too low and a false alarm is "
-        "likelier."
+        f"The exposed mock-ups scatter {n['ratio']:.2g} times as widely as the blanks, by chance "
+        f"in fewer than {n['chance']:.0%} of arms. Either residue lies unevenly, or their paint "
+        "varies more. In the latter case the limits are too low and a false alarm is likelier."
     )
 
 
@@ -148,7 +144,7 @@ def _bound_above(n: Numbers) -> str:
 def _unexplained(n: Numbers) -> str:
     return (
         "the arm differs from its blanks by something that is not the gel "
-        f"({n['ratio']:.0f} times what blanks leave), which may hide gel"
+        f"({n['ratio']:.0f} times what blanks leave) and may mask it"
     )
 
 
@@ -169,13 +165,13 @@ def _sessions(n: Numbers) -> str:
     lone = n["sessions"]
     return (
         f"No blank of the arm was measured in session{'s' * (len(lone) > 1)} "
-        f"{', '.join(lone)}: what differs from session to session is not told from gel."
+        f"{', '.join(lone)}: a difference between sessions cannot be distinguished from gel."
     )
 
 
 def _files(n: Numbers) -> str:
     return (
-        f"Files a mock-up: {n['exposed']:.3g} of the exposed, {n['blank']:.3g} of the blanks; as "
+        f"Files a mock-up: {n['exposed']:.3g} of the exposed, {n['blank']:.3g} of the blanks. As "
         "far as maps of one mock-up differ, the limits, which come from the blanks, are too "
         f"{'low' if n['exposed'] < n['blank'] else 'high'}."
     )
@@ -183,9 +179,9 @@ def _files(n: Numbers) -> str:
 
 def _references_differ(n: Numbers) -> str:
     return (
-        f"The references of the gel respond up to {n['times']:.2g} times unlike: loadings are "
-        "those of what was spiked, and a residue of the part that is hardest to see may be so "
-        "many times as much as is stated."
+        f"The references of the gel respond unlike, up to {n['times']:.2g} times. Loadings are "
+        "those of what was spiked; a residue of the part that is hardest to see may be so many "
+        "times as much."
     )
 
 
@@ -197,14 +193,14 @@ def _no_reference(n: Numbers) -> str:
 def water_words(n: Numbers) -> str:
     """How a change of the paint by water was judged, half a sentence."""
     if n["few"]:
-        return "too few mock-ups to tell it from nothing"
-    found = "told from nothing" if n["changed"] else "not told from nothing"
+        return "too few mock-ups to distinguish it from zero"
+    found = "distinguished from zero" if n["changed"] else "not distinguished from zero"
     return f"{found} (Welch, two-sided {n['level']:.0%})"
 
 
 def _water(n: Numbers) -> str:
     error = n["error"]
-    spread = f" +/- {to_error(error, error)}" if math.isfinite(error) else ""
+    spread = f" ± {to_error(error, error)}" if math.isfinite(error) else ""
     return (
         f"Water alone changed {n['score']} by {to_error(n['size'], error)}{spread} "
         f"{n['unit']} (mean of {n['n_water']} water-only less {n['n_untreated']} untreated "
@@ -236,10 +232,11 @@ CODES: dict[str, Code] = {
                             _text("It is above its decision limit all the same.")),
     "shape-untested": Code(
         "above the decision limit, without a reference to compare the shape with",
-        _text("Above the decision limit, but without a pure reference its shape is untested.")),
+        _text("Above the decision limit, but without a reference its shape is untested.")),
     "shape-refused": Code(
         "above the decision limit, with a shape that is not the reference's",
-        lambda n: f"Above the decision limit, but not of the gel's shape: {_shape(n)}."),
+        lambda n: f"Above the decision limit, but the difference does not look like the gel. "
+        f"{_shape(n)}"),
     "foreign-not-excluded": Code(
         "above the decision limit, and foreign matter alone may explain the difference",
         _not_excluded),
@@ -267,7 +264,7 @@ CODES: dict[str, Code] = {
         "the exposed mock-ups scatter far more than the blanks (F test)", _uneven),
     # what stands beside it
     "does-not-decide": Code("a score that does not decide: what it would say by itself",
-                            _text("This score does not decide; so it would by itself.")),
+                            _text("This score does not decide; by itself it would say so.")),
     "untreated-comparator": Code(
         "compared with untreated blanks alone",
         _text("Compared with untreated blanks alone: what water itself does to the paint is not "
@@ -287,12 +284,12 @@ CODES: dict[str, Code] = {
                            lambda n: f"Left out: {', '.join(n['files'])}."),
     "shared-mockups": Code(
         "mock-ups of the arm stand in another arm too",
-        lambda n: f"{_named(n['mockups'])} also met {arm_words(n['arm'])}: the two arms are not "
+        lambda n: f"{_named(n['mockups'])} also in {arm_words(n['arm'])}: the two arms are not "
         "independent."),
     "untreated-before": Code(
         "mock-ups of the arm stood among the untreated blanks before",
-        lambda n: f"{_named(n['mockups'])} stood among the untreated blanks: these and the arm "
-        "are not independent."),
+        lambda n: f"{_named(n['mockups'])} among the untreated blanks too: these and the arm are "
+        "not independent."),
     "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
                                   _sessions),
     "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files", _files),

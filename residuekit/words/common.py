@@ -164,3 +164,24 @@ def counted(count: int, noun: str) -> str:
     ('1 mock-up', '4 mock-ups')
     """
     return f"{count} {noun}" + ("" if count == 1 else "s")
+
+
+def above_one_limit(
+    above: int, n: int, limit: str, share: float, seen: str, alpha: float, beta: float
+) -> str:
+    """How many mock-ups stood out, what share of such mock-ups may, and what of one may be missed.
+
+    `limit` and `seen` are the decision and the detection limit of one mock-up, with their unit;
+    `share` bounds the share of mock-ups above the former.
+
+    >>> above_one_limit(6, 6, "1.08 ug cm-2", 1.0, "1.80 ug cm-2", 0.05, 0.05)
+    '6 of 6 mock-ups above the decision limit of a single one (1.08 ug cm-2).'
+    """
+    said = f"{above} of {counted(n, 'mock-up')} above the decision limit of a single one ({limit})."
+    if above == n:
+        return said
+    return (
+        f"{said} With {percent(1 - alpha)} confidence at most {share:.0%} of such mock-ups would "
+        f"be. One with {seen} would be above it in {100 * (1 - beta):g} of 100 cases; less may be "
+        "missed."
+    )

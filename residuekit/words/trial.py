@@ -223,9 +223,9 @@ def _residue(one: Candidate) -> str:
     unit = unit_words(one.unit)
     said += (
         f": mean {number(one.residue_estimate)}, detection limit {number(one.detection_limit)}, "
-        f"upper bound {number(one.upper_bound)} {unit}; {one.residue_positive} of "
-        f"{counted(one.residue_mockups, 'mock-up')} above the decision limit of a single one, "
-        f"{counted(one.residue_blanks, 'blank mock-up')}"
+        f"upper bound {number(one.upper_bound)} {unit}; "
+        f"{counted(one.residue_blanks, 'blank mock-up')}; {one.residue_positive} of "
+        f"{counted(one.residue_mockups, 'mock-up')} above the decision limit of a single one"
     )
     if one.residue_positive < one.residue_mockups:
         said += (

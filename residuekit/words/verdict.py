@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
+from textwrap import wrap
 
-from ..reprs import sentence_case
-from .codes import CODES, Note, sentences
+from ..reprs import sentence_case, to_error
+from .codes import Note, sentences
+from .common import Row, above_one_limit, counted, percent
 
-_BELOW = ("within-acceptance",)
 
-
-def reason(row: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note]) -> str:
+def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
     """Say why a verdict is what it is, with the numbers without which no absence is printed.
 
     Parameters
@@ -22,37 +21,44 @@ def reason(row: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note])
     """
     said = sentences(why)
     if row:
-        said.append(numbers(row))
-        if any(note.code in _BELOW or CODES[note.code].obstacle for note in why):
-            said.append(
-                f"A single mock-up that carries less than {row['mockup_detection_limit']:.3g} "
-                f"{row['unit']} may be missed."
-            )
+        said.append(numbers(row, lambda name: f"{row[name]:.3g}", row["alpha"], row["beta"]))
     return " ".join([*said, *sentences(remarks)])
 
 
-def numbers(row: Mapping[str, Any]) -> str:
-    """Estimate, limits, bound and n of a score, the share of mock-ups that may stand out."""
-    score, n, blanks, unit = (
-        sentence_case(row["score"]), row["n_mockups"], row["n_blank_mockups"], row["unit"]
-    )  # fmt: skip
+def numbers(row: Row, show: Callable[[str], str], alpha: float, beta: float) -> str:
+    """Estimate, limits, bound and n of a score, and the share of mock-ups that may stand out.
+
+    `show` writes the number of a column.
+    """
+    n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), row["unit"]
+    said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {show('estimate')}"
     if blanks < 2:
-        return (
-            f"{score}: mean of {n} mock-ups {row['estimate']:.3g} {unit}; a single blank "
-            "mock-up gives no limits."
-        )
-    text = (
-        f"{score}: mean of {n} mock-ups {row['estimate']:.3g} {unit} against "
-        f"{blanks} blank mock-ups; decision limit {row['decision_limit']:.3g}, detection "
-        f"limit {row['detection_limit']:.3g}, upper bound {row['upper_bound']:.3g} {unit} "
-        f"({1 - row['alpha']:.0%} one-sided); {row['positive_mockups']} of {n} mock-ups above the "
-        f"single mock-up's decision limit of {row['mockup_decision_limit']:.3g} {unit}"
-    )
-    if row["positive_mockups"] == n:
-        return f"{text}."
+        return f"{said} {unit}. A single blank mock-up gives no limits."
     return (
-        f"{text}, so with {1 - row['alpha']:.0%} confidence at most "
-        f"{row['share_upper_bound']:.0%} of such mock-ups would be; one that carries "
-        f"{row['mockup_detection_limit']:.3g} {unit}, its detection limit, is above it in "
-        f"{100 * (1 - row['beta']):.0f} of 100 cases."
-    )
+        f"{said} {unit} against {blanks} blank mock-ups; decision limit "
+        f"{show('decision_limit')}, detection limit {show('detection_limit')}, upper bound "
+        f"{show('upper_bound')} {unit} ({percent(1 - alpha)} one-sided). "
+        + above_one_limit(
+            int(row["positive_mockups"]), n, f"{show('mockup_decision_limit')} {unit}",
+            row["share_upper_bound"], f"{show('mockup_detection_limit')} {unit}", alpha, beta,
+        )
+    )  # fmt: skip
+
+
+def run_lines(row: Row, why: Sequence[Note], alpha: float, beta: float) -> list[str]:
+    """An arm of a run as lines: its verdict with its numbers, and why it is not another."""
+    error = row["standard_error"]
+
+    def show(name: str) -> str:
+        spread = f" ± {to_error(error, error)}" if name == "estimate" and error == error else ""
+        return f"{to_error(row[name], error)}{spread}"
+
+    said = [f"{row['verdict'].upper()}."]
+    if row["verdict"] in ("inconclusive", "not assessable"):
+        said += sentences(why)
+    if row["n_mockups"] and row["estimate"] == row["estimate"]:
+        said.append(numbers(row, show, alpha, beta))
+        if row["verdict"] == "detected":
+            low = to_error(2 * row["estimate"] - row["upper_bound"], error)
+            said.append(f"Lower bound {low} {row['unit']}.")
+    return wrap(" ".join(said), 96, initial_indent="    ", subsequent_indent="    ")

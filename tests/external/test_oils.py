@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from residuekit.decision.scoring import band_score
+from residuekit.decision.score_maps import band_score
 from residuekit.schema import make_points
 
 ESTER = {"name": "ester C=O", "low": 1690, "high": 1790, "measure": "height", "position": 1744.4}

@@ -13,7 +13,7 @@ import pytest
 import scipy.stats
 
 from residuekit import io
-from residuekit.decision.scoring import band_score
+from residuekit.decision.score_maps import band_score
 from residuekit.spectra.procedure import Procedure
 
 CO2 = {"name": "CO2", "low": 2325, "high": 2410}

@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from residuekit.figures.maps import draw_map, limit_edges, shared_scale
+from residuekit.figures.map_panel import draw_map, limit_edges, shared_scale
 from residuekit.figures.style import (
     BLANK,
     EXPOSED,

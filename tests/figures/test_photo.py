@@ -9,8 +9,8 @@ from PIL import Image
 
 from residuekit.errors import ContractError, ReadError
 from residuekit.figures.contents import plan_figure
-from residuekit.figures.photo import Frame, Photo, draw_photo, image_corners
 from residuekit.figures.residue import draw
+from residuekit.figures.stage_panel import Frame, Photo, draw_photo, image_corners
 from residuekit.io.image_file import open_picture
 
 GREY = np.full((420, 900, 3), 128, np.uint8)

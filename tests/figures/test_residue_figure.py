@@ -23,9 +23,9 @@ import residuekit as rk
 from residuekit.errors import ContractError
 from residuekit.figures import write_figure
 from residuekit.figures.contents import plan_figure
-from residuekit.figures.mockups import draw_mockups
+from residuekit.figures.curve_panel import draw_series, draw_spiking
+from residuekit.figures.mockup_panel import draw_mockups
 from residuekit.figures.residue import draw
-from residuekit.figures.response import draw_series, draw_spiking
 
 ODD = "$x_1$ & <b>paint</b> \U0001f3a8 with a name so long that it stands on no line whatever"
 CASES = {

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from residuekit.kernels import calibration_curves as fits
+from residuekit.kernels import calibration_lines as fits
 from residuekit.kernels import detection_curve as curves
 from residuekit.kernels import growing_scatter as growing
 from residuekit.kernels import limit_statistics as limits

@@ -15,7 +15,8 @@ from made_run import make_run
 from residuekit.figures import write_figure
 from residuekit.figures.written import RECORD
 from residuekit.report import page as report_page
-from residuekit.report import pictures, write_report
+from residuekit.report import page_pictures as pictures
+from residuekit.report import write_report
 
 VOID = {"meta", "img", "br", "link", "hr"}
 #: Where a page could ask something of a network.

@@ -14,7 +14,7 @@ from residuekit import trends
 from residuekit.errors import ContractError
 from residuekit.results import StudyResult
 from residuekit.schema import ARM_COLUMNS, STRATUM_COLUMNS
-from residuekit.trends.change import change, combine
+from residuekit.trends.age_change import change, combine
 
 AGES = (0.0, 500.0)
 

@@ -14,7 +14,7 @@ from residuekit.errors import ContractError
 from residuekit.figures.style import MM_PER_INCH
 from residuekit.schema import VERDICTS
 from residuekit.trial import Candidate, TrialSummary, draw_trial, read_trial, summarise
-from residuekit.trial.picture import _COLOURS, _RESIDUE
+from residuekit.trial.trial_figure import _COLOURS, _RESIDUE
 
 
 @pytest.fixture(scope="module")

@@ -29,7 +29,7 @@ class Design:
 
 
 @dataclass(frozen=True)
-class Bench:
+class Effort:
     """What the instrument takes. The numbers left out are guesses to be replaced by one's own.
 
     `pixels_at_once` is 1 for mapping point by point, the number of elements for an array.

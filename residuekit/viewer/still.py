@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..figures.maps import draw_colour_bar, draw_map
-from ..figures.spectra import shade_windows
+from ..figures.map_panel import draw_colour_bar, draw_map
+from ..figures.spectra_panel import shade_windows
 from ..figures.style import (
     BLANK,
     EXPOSED,

@@ -8,7 +8,7 @@ from itertools import product
 from typing import Any
 
 from .maps import DEFAULT_AXIS, Instrument, Texture
-from .mockups import Variation
+from .mockup_variation import Variation
 from .paints import PAINTS, Paint
 
 #: What a soiled film carries before cleaning, absorbance at each material's strongest point.

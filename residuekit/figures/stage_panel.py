@@ -14,7 +14,7 @@ from ..errors import ContractError, Fault
 from ..io import sha256
 from ..io.image_file import open_picture
 from ..words import caption as words
-from .maps import draw_scale_bar
+from .map_panel import draw_scale_bar
 from .stratum import Block, Map
 from .style import INK
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .mockups import LIMITS, LOOK
+from .mockup_panel import LIMITS, LOOK
 from .stratum import Series, Spiking
 from .style import EXPOSED, GEL, INK, PALE, WORKING, text_width
 
