@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
+import grimp
 import pytest
 
 ROOT = Path(__file__).parents[1]
@@ -41,6 +43,40 @@ def test_data_walks_one_way():
     script = "from importlinter.cli import lint_imports; raise SystemExit(lint_imports())"
     found = _run(sys.executable, "-c", script)
     assert found.returncode == 0, found.stdout + found.stderr
+
+
+def test_no_two_modules_import_each_other_on_any_way():
+    graph = grimp.build_graph("residuekit", cache_dir=None)
+    imports = {name: graph.find_modules_directly_imported_by(name) for name in graph.modules}
+    TopologicalSorter(imports).prepare()
+
+
+def test_the_guide_names_every_module_and_every_code():
+    from residuekit.words.codes import CODES
+
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    modules = [
+        path.relative_to(ROOT / "residuekit").as_posix()
+        for path in sorted((ROOT / "residuekit").rglob("*.py"))
+        if path.name != "__init__.py"
+    ]
+    assert [name for name in modules if f"| `{name}` |" not in guide] == []
+    named = re.findall(r"^\| `([\w/]+\.py)` \|", guide, re.M)
+    assert sorted(named) == modules
+    assert [c for c, one in CODES.items() if f"| `{c}` | {one.meaning} |" not in guide] == []
+
+
+def test_a_file_name_has_one_meaning():
+    """A file of `words/` bears the name of the room's file whose results it words."""
+    names: dict[str, list[str]] = {}
+    for path in sorted((ROOT / "residuekit").rglob("*.py")):
+        if path.stem not in ("__init__", "__main__") and path.parent.name != "words":
+            names.setdefault(path.stem, []).append(path.parent.name)
+    twice = {name: rooms for name, rooms in names.items() if len(rooms) > 1}
+    assert twice == {
+        "controls": ["decision", "study"],  # the numbers of a paint, and of a whole study
+        "series": ["figures", "trends"],  # drawn, and tested for a rise
+    }
 
 
 def test_no_file_holds_a_machine_s_path_or_an_address_of_a_registry():

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, ResiduekitError
 from ..io.atomic_write import aside
-from .page import page
+from .live_page import page
 from .run_maps import arguments_of
 from .shown import Shown, gather
 from .still import picture

@@ -19,7 +19,7 @@ from residuekit import viewer
 from residuekit.errors import ContractError, ReadError, ResiduekitError, WriteError
 from residuekit.schema import make_map, make_points
 from residuekit.viewer import bins
-from residuekit.viewer.page import _palette, outline
+from residuekit.viewer.live_page import _palette, outline
 from residuekit.viewer.shown import KEPT, LEFT_OUT, quiet
 
 BAND = {"name": "own C-O", "low": 1060.0, "high": 1130.0}
