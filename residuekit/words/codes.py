@@ -251,7 +251,7 @@ CODES: dict[str, Code] = {
     "bound-above-acceptance": Code(
         "the upper bound is not below the acceptance limit", _bound_above, obstacle=True),
     "unexplained-difference": Code(
-        "the arm differs from its blanks by something that is not the gel and may hide it",
+        "the arm differs from its blanks by something that is not the gel and may mask it",
         _unexplained, obstacle=True),
     "few-exposed": Code("fewer than three exposed mock-ups",
                         _text("exposed mock-ups: only {n} ({needed} are needed)"), obstacle=True),
