@@ -12,6 +12,7 @@ from residuekit.figures import write_figure
 from residuekit.kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from residuekit.report import write_caption, write_methods
 from residuekit.report.references import REFERENCES
+from residuekit.schema import ARM_COLUMNS
 from residuekit.trends import findings
 from residuekit.words.answer import lower_bound
 from residuekit.words.common import in_words
@@ -196,14 +197,19 @@ def test_the_text_holds_procedure_markers_controls_works_and_few_hashes(told):
 
 def test_what_weakens_an_absence_stands_beside_it(told):
     folder, result, _, _ = told
-    reason = (
-        "Below the decision limit; all lies within the acceptance limit of 2 ug cm-2. The "
-        "exposed mock-ups scatter 5 times as widely. Net signal: mean of 4 mock-ups 0.1."
-    )
-    table = result.verdicts.assign(verdict="not detected", score="net signal", reason=reason)
-    text = plain(write_methods(replace(result, verdicts=table), folder))
-    assert "The exposed mock-ups scatter 5 times as widely." in text
-    assert "all lies within" not in text
+    table = result.verdicts.assign(verdict="not detected", score="net signal")
+    why = [
+        ["within-acceptance", {"acceptance_limit": 2.0, "unit": "ug cm-2"}],
+        ["scatter-above-blanks", {"ratio": 5.0, "chance": 0.01}],
+    ]
+    notes = [
+        {**{name: row[name] for name in ARM_COLUMNS}, "why": why, "remarks": []}
+        for row in table.to_dict("records")
+    ]
+    record = {**result.provenance, "notes": notes}
+    text = plain(write_methods(replace(result, verdicts=table, provenance=record), folder))
+    assert "The exposed mock-ups scatter 5 times as widely" in text
+    assert "Below the decision limit; detection limit" not in text
     write_methods(result, folder)
 
 

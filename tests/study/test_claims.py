@@ -26,7 +26,7 @@ def assert_claims_are_whole(result):
                 f"detection limit {row['detection_limit']:.3g}",
                 f"upper bound {row['upper_bound']:.3g} {row['unit']}",
                 f"at most {row['share_upper_bound']:.0%} of such mock-ups",
-                f"carries {row['mockup_detection_limit']:.3g} {row['unit']}",
+                f"One with {row['mockup_detection_limit']:.3g} {row['unit']} would be above it",
             ):
                 assert words in row["reason"]
             if row["verdict"] == "not detected":
@@ -35,7 +35,7 @@ def assert_claims_are_whole(result):
                     row["detection_limit"] <= result.provenance["study"]["acceptance_limit_ug_cm2"]
                 )
                 assert row["n_mockups"] >= 3
-                assert f"less than {row['mockup_detection_limit']:.3g}" in row["reason"]
+                assert "less may be missed" in row["reason"]
 
 
 def clean_arm_alone(study, blanks=4):
@@ -80,7 +80,7 @@ def test_without_an_acceptance_limit_nothing_is_not_detected(warm_study):
     result = warm_study.run()
     row = one_row(result)
     assert row["verdict"] == "inconclusive"
-    assert "no acceptance limit was set beforehand" in row["reason"]
+    assert "no-acceptance-limit" in row["codes"]
     assert "not detected" not in set(result.scores["verdict"])
 
 
@@ -90,7 +90,7 @@ def test_without_spiked_mockups_nothing_is_not_detected(warm_study):
     row = one_row(result)
     assert row["verdict"] == "inconclusive"
     assert row["unit"] == "reference"
-    assert "without spiked mock-ups the score has no loading unit" in row["reason"]
+    assert "no-loading-scale" in row["codes"]
     assert set(result.scores["unit"]) == {"reference", "A cm-1"}
     assert "not detected" not in set(result.scores["verdict"])
 
@@ -100,7 +100,7 @@ def test_two_exposed_mockups_are_too_few(warm_study):
     clean_arm_alone(warm_study).keep(lambda row: row["file"] != files[0])
     row = one_row(warm_study.run())
     assert (row["verdict"], row["n_mockups"]) == ("inconclusive", 2)
-    assert "exposed mock-ups: only 2 (3 are needed)" in row["reason"]
+    assert "few-exposed" in row["codes"]
 
 
 def test_two_maps_of_one_mockup_are_one_mockup(warm_study):
@@ -118,7 +118,7 @@ def test_two_maps_of_one_mockup_are_one_mockup(warm_study):
 def test_two_blanks_are_too_few(warm_study):
     row = one_row(clean_arm_alone(warm_study, blanks=2).run())
     assert (row["verdict"], row["n_blank_mockups"]) == ("inconclusive", 2)
-    assert "Blank mock-ups: only 2" in row["reason"]
+    assert "few-blanks" in row["codes"]
 
 
 def test_water_only_and_untreated_are_never_pooled(warm_study):
@@ -136,7 +136,7 @@ def test_untreated_blanks_alone_are_judged_and_it_is_said(warm_study):
     row = one_row(warm_study.run())
     assert row["n_blank_mockups"] == 4
     assert row["verdict"] == "not detected"
-    assert "Compared with untreated blanks alone" in row["reason"]
+    assert "untreated-comparator" in row["codes"]
 
 
 def test_blanks_of_the_same_exposure_are_taken_where_there_are_enough(warm_study):
@@ -224,7 +224,7 @@ def test_a_reference_that_is_spoiled_is_named_where_the_net_signal_is_missed(war
 @pytest.mark.parametrize(
     ("thickness", "words"),
     [
-        (0.5, "respond up to 2 times unlike: loadings are those of what was spiked"),
+        (0.5, "respond unlike, up to 2 times. Loadings are those of what was spiked"),
         (5.0, "References left out: data/second.nc."),
     ],
 )

@@ -75,12 +75,12 @@ def test_before_and_after_and_two_exposures_of_one_mockup_are_said_with_the_verd
     warm_study.change(lambda row: row["file"] == blank, treatment="none", mockup="panel 1")
     warm_study.change(lambda row: row["file"] in (short, long), mockup="panel 1")
     said = check_folder(warm_study.folder)
-    assert "note: alkyd, PVA cryogel 2 min, cleared 2 min: Mock-up panel 1 also met alkyd" in said
-    assert "Mock-up panel 1 stood among the untreated blanks" in said
+    assert "note: alkyd, PVA cryogel 2 min, cleared 2 min: Mock-up panel 1 also in alkyd" in said
+    assert "Mock-up panel 1 among the untreated blanks too" in said
     result = warm_study.run()
     for row in result.verdicts.to_dict("records"):
         other = 60 if row["exposure_min"] == 2 else 2
-        assert f"Mock-up panel 1 also met alkyd, PVA cryogel {other} min" in row["reason"]
+        assert f"Mock-up panel 1 also in alkyd, PVA cryogel {other} min" in row["reason"]
         assert "the two arms are not independent" in row["reason"]
     assert any("panel 1" in remark for remark in result.provenance["remarks"])
 

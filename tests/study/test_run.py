@@ -189,7 +189,7 @@ def test_a_broken_map_is_named_and_the_rest_is_done(warm_study, capsys):
     rows = result.verdicts.set_index("exposure_min")
     assert dict(rows["verdict"]) == {2.0: "inconclusive", 60.0: "detected"}
     assert rows.loc[2.0, "n_mockups"] == 2
-    assert "exposed mock-ups: only 2" in rows.loc[2.0, "reason"]
+    assert "few-exposed" in rows.loc[2.0, "codes"]
     assert f"Left out: {broken}" in rows.loc[2.0, "reason"]
 
 
