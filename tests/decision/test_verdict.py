@@ -82,7 +82,7 @@ def test_both_rates_are_5_per_cent_where_none_is_named(made):
     named = made(CLEAN, alpha=0.05, beta=0.05)
     plain = made(CLEAN)
     assert plain.row() == named.row()
-    assert (plain.alpha, plain.beta) == (0.05, 0.05)
+    assert (plain.rules.alpha, plain.rules.beta) == (0.05, 0.05)
 
 
 def test_blanks_that_the_spiked_mockups_share_are_not_counted_twice(made):
