@@ -141,9 +141,16 @@ def judge_arm(
     ('not detected', 6, 'ug cm-2')
     """
     _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
-    _refuse_mixed(blanks, exposed, [one for _, one in spiked])
+    gel, foreign = (
+        [given] if isinstance(given, xr.DataArray) else list(given)
+        for given in (references, interferents)
+    )
+    _refuse_mixed(
+        blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked,
+        gel, foreign,
+    )  # fmt: skip
     rules, chosen = Rules(alpha, beta, acceptance_limit), resolve(list(markers))
-    controls, remarks = controls_of(blanks, references, spiked), []
+    controls, remarks = controls_of(blanks, gel, spiked), []
     axis = controls.wavenumber
     values, found = controls.blanks, mockup_spectra(axis, exposed)
     if before_exposed is not None or before_blanks is not None:
@@ -165,7 +172,6 @@ def judge_arm(
         )  # fmt: skip
     if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
         remarks.append(controls.metric.missing)
-    foreign = [interferents] if isinstance(interferents, xr.DataArray) else list(interferents)
     return judge_values(
         controls, made, values, found, rules,
         shared=0.0 if before_spiked is None and before_exposed is not None else 1.0,
@@ -203,14 +209,18 @@ def _refuse(
         raise ContractError(faults)
 
 
-def _refuse_mixed(*groups: Sequence[MockupArrays]) -> None:
+def _refuse_mixed(*groups: Sequence[MockupArrays | None] | None) -> None:
     """One quantity for all: absorbance is not compared with transmittance."""
     names = {
-        str(one.name) for group in groups for mockup in group for one in listed(mockup, "maps")
+        str(one.name)
+        for group in groups
+        for mockup in group or ()
+        if mockup is not None
+        for one in listed(mockup, "maps")
     }
     if len(names) > 1:
         raise ContractError(
-            Fault(f"mock-ups in {' and '.join(sorted(names))}", "one quantity for all of them",
+            Fault(f"spectra in {' and '.join(sorted(names))}", "one quantity for all of them",
                   "residuekit.to_absorbance(array) on those that are transmittance")
         )  # fmt: skip
 
