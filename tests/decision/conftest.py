@@ -171,9 +171,7 @@ class SmallStudy:
         if role == "exposed":
             given["clearance_min"] = 2.0
         file = f"{len(self.rows)}.nc"
-        self.rows.append(
-            Measurement(len(self.rows) + 2, file, role, mockup, **{**given, **cells})
-        )
+        self.rows.append(Measurement(len(self.rows) + 2, file, role, mockup, **{**given, **cells}))
         if array is not None:
             self.arrays[file] = array
 
