@@ -141,16 +141,11 @@ def judge_arm(
     ('not detected', 6, 'ug cm-2')
     """
     _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
-    gel, foreign = (
-        [given] if isinstance(given, xr.DataArray) else list(given)
-        for given in (references, interferents)
-    )
     _refuse_mixed(
-        blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked,
-        gel, foreign,
-    )  # fmt: skip
+        blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked
+    )
     rules, chosen = Rules(alpha, beta, acceptance_limit), resolve(list(markers))
-    controls, remarks = controls_of(blanks, gel, spiked), []
+    controls, remarks = controls_of(blanks, references, spiked), []
     axis = controls.wavenumber
     values, found = controls.blanks, mockup_spectra(axis, exposed)
     if before_exposed is not None or before_blanks is not None:
@@ -172,6 +167,7 @@ def judge_arm(
         )  # fmt: skip
     if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
         remarks.append(controls.metric.missing)
+    foreign = [interferents] if isinstance(interferents, xr.DataArray) else list(interferents)
     return judge_values(
         controls, made, values, found, rules,
         shared=0.0 if before_spiked is None and before_exposed is not None else 1.0,
@@ -220,7 +216,7 @@ def _refuse_mixed(*groups: Sequence[MockupArrays | None] | None) -> None:
     }
     if len(names) > 1:
         raise ContractError(
-            Fault(f"spectra in {' and '.join(sorted(names))}", "one quantity for all of them",
+            Fault(f"mock-ups in {' and '.join(sorted(names))}", "one quantity for all of them",
                   "residuekit.to_absorbance(array) on those that are transmittance")
         )  # fmt: skip
 

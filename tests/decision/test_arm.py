@@ -429,20 +429,41 @@ def test_the_least_that_is_accepted():
     assert rk.judge_arm(**given, **states, scores=("band",)).deciding.n_blank_mockups == 3
 
 
-@pytest.mark.parametrize("name", ["exposed", "references", "interferents", "spiked",
-                                  "before_blanks", "before_exposed", "before_spiked"])  # fmt: skip
-def test_axes_and_quantities_that_differ_are_refused(name):
+def spoilt(given, name, spoil):
+    """The arguments with the last array of one of them changed."""
+    listed = given[name] if isinstance(given[name], list) else [given[name]]
+    last = listed[-1]
+    wrong = (last[0], spoil(last[1])) if isinstance(last, tuple) else spoil(last)
+    return {**given, name: [*listed[:-1], wrong]}
+
+
+MOCKUPS = ["exposed", "spiked", "before_blanks", "before_exposed", "before_spiked"]
+
+
+@pytest.mark.parametrize("name", [*MOCKUPS, "references", "interferents"])
+def test_axes_that_differ_are_refused(name):
     given, states = own_states()
     given |= {**states, "interferents": [DUST]}
-    for spoil, found in (
-        (lambda one: one.isel(wavenumber=slice(1, None)), "a wavenumber axis of 49 points"),
-        (lambda one: rk.make_points(np.exp(-one.values), AXIS, quantity="transmittance"),
-         "spectra in absorbance and transmittance"),
-    ):  # fmt: skip
-        listed = given[name] if isinstance(given[name], list) else [given[name]]
-        last = listed[-1]
-        wrong = (last[0], spoil(last[1])) if isinstance(last, tuple) else spoil(last)
-        with pytest.raises(ContractError) as refused:
-            rk.judge_arm(**{**given, name: [*listed[:-1], wrong]})
-        assert found in str(refused.value)
-        assert len(refused.value.faults) == 1
+    with pytest.raises(ContractError, match="a wavenumber axis of 49 points"):
+        rk.judge_arm(**spoilt(given, name, lambda one: one.isel(wavenumber=slice(1, None))))
+
+
+@pytest.mark.parametrize("name", MOCKUPS)
+def test_mockups_and_their_states_before_are_of_one_quantity(name):
+    given, states = own_states()
+    given |= states
+
+    def transmittance(array):
+        return rk.make_points(np.exp(-array.values), AXIS, quantity="transmittance")
+
+    with pytest.raises(ContractError) as refused:
+        rk.judge_arm(**spoilt(given, name, transmittance))
+    (fault,) = refused.value.faults
+    assert fault.found == "mock-ups in absorbance and transmittance"
+    assert fault.fix.startswith("residuekit.to_absorbance(array)")
+
+
+def test_a_reference_may_be_of_another_quantity():
+    """Its shape counts, as that of an absorption index beside absorbance."""
+    index = rk.make_points(GEL, AXIS, quantity="absorption_index")
+    same_numbers(rk.judge_arm(**{**ARM, "references": index}), rk.judge_arm(**ARM))
