@@ -91,6 +91,11 @@ _SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 #: Functions that only make a text of numbers.
 _TEXTS = {"__str__", "_repr_html_"}
 
+#: Modules without a file of tests of their own -> whose tests run first.
+_TESTED_WITH = {"assessment": "verdict", "claims": "verdict"}
+#: Files of tests that run last.
+_SLOW = {"test_arm.py", "test_scores.py"}
+
 
 @dataclass(frozen=True)
 class Mutant:
@@ -329,8 +334,9 @@ def _pytest(mutant: Mutant | None, failure: FirstFailure) -> int:
     options = ["-x", "-q", "--tb=no", "-o", "addopts=--import-mode=importlib", f"--rootdir={ROOT}"]
     for unused in ("cacheprovider", "unraisableexception", "threadexception"):
         options += ["-p", f"no:{unused}"]
-    files = sorted(TESTS.glob("test_*.py"))
-    first = [one for one in files if mutant and one.name == f"test_{Path(mutant.module).stem}.py"]
+    files = sorted(TESTS.glob("test_*.py"), key=lambda one: (one.name in _SLOW, one.name))
+    own = Path(mutant.module).stem if mutant else ""
+    first = [one for one in files if one.name == f"test_{_TESTED_WITH.get(own, own)}.py"]
     code = 0
     for part in (first, [one for one in files if one not in first]):
         if part and not code:
