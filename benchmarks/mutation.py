@@ -7,9 +7,10 @@ child process, which holds the mutated module in memory alone: no file of the ch
 The score is the share of sampled mutants that a test (or a time-out) notices; the exit code is 1
 below `--least`. Sampling is by seed; 200 mutants take some ten minutes on one core. Needs `fork`.
 
-Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators, tolerances of
-searches; in `scoring.py` and the kernels all but the functions on which a verdict rests; and the
-mutants of `mutation_equivalent.toml`, which change no result.
+Mutated are `TARGETS`. Left out are `scoring.py` and `band_measures.py`, labelled arrays on which no
+verdict rests, and in the kernels all but the parts on which one does; texts (f-strings), type
+annotations, decorators, tolerances of searches; and the mutants of `mutation_equivalent.toml`,
+which change no result. The sentences of the codes, in `residuekit/words`, are not mutated.
 """
 
 from __future__ import annotations
