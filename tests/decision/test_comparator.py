@@ -30,6 +30,14 @@ def test_a_change_by_water_is_told_as_welch_s_test_tells_it(shift):
     assert told(change) == (stats.ttest_ind(water, untreated, equal_var=False).pvalue < 0.05)
 
 
+def test_the_scatters_of_the_two_sides_are_not_pooled():
+    """Three untreated mock-ups that scatter widely: Student's test would see a change."""
+    water, untreated = np.array([1.1, 1.3, 1.1, 1.3, 1.2, 1.2]), np.array([-1.0, 0.0, 1.0])
+    assert stats.ttest_ind(water, untreated).pvalue < 0.05
+    assert stats.ttest_ind(water, untreated, equal_var=False).pvalue > 0.05
+    assert not told(water_change(water, untreated))
+
+
 @pytest.mark.parametrize(("p", "expected"), [(0.051, False), (0.049, True)])
 def test_the_level_is_5_per_cent_two_sided(p, expected):
     """Four against four of one scatter: nu = 6, SE = s / sqrt(2)."""
