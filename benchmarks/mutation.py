@@ -7,9 +7,10 @@ child process, which holds the mutated module in memory alone: no file of the ch
 The score is the share of sampled mutants that a test (or a time-out) notices; the exit code is 1
 below `--least`. Sampling is by seed; 200 mutants take some ten minutes on one core. Needs `fork`.
 
-Mutated are `TARGETS`. Left out are texts (f-strings), type annotations, decorators, tolerances of
-searches; in `scoring.py` and the kernels all but the functions on which a verdict rests; and the
-mutants of `mutation_equivalent.toml`, which change no result.
+Mutated are `TARGETS`. Left out are `scoring.py` and `band_measures.py`, labelled arrays on which no
+verdict rests, and in the kernels all but the parts on which one does; texts (f-strings), type
+annotations, decorators, tolerances of searches; and the mutants of `mutation_equivalent.toml`,
+which change no result. The sentences of the codes, in `residuekit/words`, are not mutated.
 """
 
 from __future__ import annotations
@@ -39,22 +40,28 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS")
 
 ROOT = Path(__file__).resolve().parents[1]
 TESTS = ROOT / "tests" / "decision"
-#: What is mutated: module -> its functions, or all of it.
+#: What is mutated: module -> its functions, classes and numbers, or all of it.
 TARGETS: dict[str, tuple[str, ...]] = {
+    "residuekit/decision/arm.py": (),
+    "residuekit/decision/assessment.py": (),
     "residuekit/decision/blindness.py": (),
     "residuekit/decision/bound.py": (),
+    "residuekit/decision/claims.py": (),
     "residuekit/decision/comparator.py": (),
     "residuekit/decision/confirmation.py": (),
+    "residuekit/decision/controls.py": (),
+    "residuekit/decision/design.py": (),
     "residuekit/decision/limits.py": (),
+    "residuekit/decision/net.py": (),
     "residuekit/decision/scores.py": (),
-    "residuekit/decision/scoring.py": ("net_from_scatters",),
     "residuekit/decision/verdict.py": (),
     "residuekit/kernels/limit_statistics.py": (
         "clopper_pearson_upper", "noncentrality", "noncentral_t_cdf",
     ),
     "residuekit/kernels/metric.py": ("with_change", "declare", "common_nuisances"),
     "residuekit/kernels/netsignal.py": (
-        "net_signal", "_nearest_mixture", "shape_test", "_basis", "_explain", "nas",
+        "_MOST_LEFT", "_LEAST_SHARE", "ShapeTest", "net_signal", "_nearest_mixture", "shape_test",
+        "_basis", "_explain", "nas",
     ),
     "residuekit/kernels/slope.py": (),
     "residuekit/kernels/spatial.py": ("family_quantile",),
@@ -83,7 +90,12 @@ _RETURNED = {"bool": (True, False), "float": (1.0,), "int": (1,)}
 _SKIPPED_FIELDS = {"annotation", "returns", "decorator_list"}
 _SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 #: Functions that only make a text of numbers.
-_TEXTS = {"reason", "_numbers_in_words", "__str__", "_repr_html_"}
+_TEXTS = {"__str__", "_repr_html_"}
+
+#: Modules without a file of tests of their own -> whose tests run first.
+_TESTED_WITH = {"assessment": "verdict", "claims": "verdict"}
+#: Files of tests that run last.
+_SLOW = {"test_arm.py", "test_scores.py"}
 
 
 @dataclass(frozen=True)
@@ -193,14 +205,20 @@ def _left_out(node: ast.AST) -> bool:
 
 
 def chosen_parts(module: str, tree: ast.Module) -> list[ast.AST]:
-    """The whole module, or the functions of it that are named."""
+    """The whole module, or the parts of it that are named."""
     wanted = TARGETS[module]
     if not wanted:
         return [tree]
-    defined = {one.name: one for one in tree.body if isinstance(one, ast.FunctionDef)}
+    defined: dict[str, ast.AST] = {}
+    for one in tree.body:
+        match one:
+            case ast.FunctionDef(name=name) | ast.ClassDef(name=name):
+                defined[name] = one
+            case ast.Assign(targets=[ast.Name(id=name)]):
+                defined[name] = one
     missing = [name for name in wanted if name not in defined]
     if missing:
-        sys.exit(f"{module} has no function {', '.join(missing)}: amend TARGETS of this file")
+        sys.exit(f"{module} does not define {', '.join(missing)}: amend TARGETS of this file")
     return [defined[name] for name in wanted]
 
 
@@ -317,8 +335,9 @@ def _pytest(mutant: Mutant | None, failure: FirstFailure) -> int:
     options = ["-x", "-q", "--tb=no", "-o", "addopts=--import-mode=importlib", f"--rootdir={ROOT}"]
     for unused in ("cacheprovider", "unraisableexception", "threadexception"):
         options += ["-p", f"no:{unused}"]
-    files = sorted(TESTS.glob("test_*.py"))
-    first = [one for one in files if mutant and one.name == f"test_{Path(mutant.module).stem}.py"]
+    files = sorted(TESTS.glob("test_*.py"), key=lambda one: (one.name in _SLOW, one.name))
+    own = Path(mutant.module).stem if mutant else ""
+    first = [one for one in files if one.name == f"test_{_TESTED_WITH.get(own, own)}.py"]
     code = 0
     for part in (first, [one for one in files if one not in first]):
         if part and not code:

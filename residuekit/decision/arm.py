@@ -141,7 +141,9 @@ def judge_arm(
     ('not detected', 6, 'ug cm-2')
     """
     _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
-    _refuse_mixed(blanks, exposed, [one for _, one in spiked])
+    _refuse_mixed(
+        blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked
+    )
     rules, chosen = Rules(alpha, beta, acceptance_limit), resolve(list(markers))
     controls, remarks = controls_of(blanks, references, spiked), []
     axis = controls.wavenumber
@@ -203,10 +205,14 @@ def _refuse(
         raise ContractError(faults)
 
 
-def _refuse_mixed(*groups: Sequence[MockupArrays]) -> None:
+def _refuse_mixed(*groups: Sequence[MockupArrays | None] | None) -> None:
     """One quantity for all: absorbance is not compared with transmittance."""
     names = {
-        str(one.name) for group in groups for mockup in group for one in listed(mockup, "maps")
+        str(one.name)
+        for group in groups
+        for mockup in group or ()
+        if mockup is not None
+        for one in listed(mockup, "maps")
     }
     if len(names) > 1:
         raise ContractError(

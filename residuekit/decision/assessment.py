@@ -61,7 +61,7 @@ class Assessment:
     blindness: Blindness
     confirmation: Confirmation | None
     rules: Rules
-    unexplained: float = 0.0
+    unexplained: float
 
     @property
     def positive_mockups(self) -> int:

@@ -56,7 +56,7 @@ def controls_of(
         scatters_within([valid_spectra(one) for one in mockup] for mockup in maps),
         mockup_spectra(axis, gel),
         axis,
-        [loaded[loadings == one] for one in np.unique(loadings) if (loadings == one).sum() > 1],
+        [loaded[loadings == one] for one in np.unique(loadings)],
         Note("no-reference", {"material": "the gel", "lost": []}),
     )
     return Controls(

@@ -33,10 +33,7 @@ def to_json(note: Note) -> list[Any]:
 def from_json(entry: Sequence[Any]) -> Note:
     """A note again from `to_json`."""
     code, numbers = entry
-    return Note(code, {
-        key: float(value) if value in ("nan", "inf", "-inf") else value
-        for key, value in numbers.items()
-    })  # fmt: skip
+    return Note(code, _numbers(numbers))
 
 
 def _plain(value: Any) -> Any:
@@ -45,6 +42,12 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return str(value)
     return value
+
+
+def _numbers(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _numbers(one) for key, one in value.items()}
+    return float(value) if value in ("nan", "inf", "-inf") else value
 
 
 class Code(NamedTuple):

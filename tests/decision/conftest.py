@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 
+import residuekit as rk
 from residuekit.decision.assessment import Assessment, Rules, assess
 from residuekit.decision.blindness import assess_blindness
 from residuekit.decision.confirmation import Confirmation
@@ -17,6 +19,13 @@ from residuekit.decision.verdict import Verdict, judge
 from residuekit.kernels import netsignal
 from residuekit.kernels.slope import slope_through_zero
 from residuekit.simulate import gel_response, spectrum
+from residuekit.spectra.arrays import mean_spectrum, valid_spectra
+from residuekit.study.cache import Cache
+from residuekit.study.controls import StudyControls
+from residuekit.study.manifest import Manifest
+from residuekit.study.measurements import Measurement
+from residuekit.study.mockups import MapSummary, MockupMean, mockup_means
+from residuekit.study.tables import Found
 from residuekit.words.codes import Note
 
 
@@ -142,3 +151,68 @@ def judged() -> Callable[..., Verdict]:
 def uneven() -> Callable[[Verdict], bool]:
     """Whether a verdict says that the exposed mock-ups scatter beyond the blanks."""
     return lambda verdict: "scatter-above-blanks" in verdict.codes
+
+
+@dataclass
+class SmallStudy:
+    """A study whose files are labelled arrays: its table grows by `add`, nothing is on disk."""
+
+    folder: Path
+    rows: list[Measurement] = field(default_factory=list)
+    arrays: dict[str, Any] = field(default_factory=dict)
+
+    def add(self, role: str, mockup: str = "", array: Any = None, **cells: Any) -> None:
+        """One measured file; without an array it could not be used."""
+        given = {"treatment": "water" if role == "blank" else "gel"}
+        if role != "reference":
+            given["paint"] = "white"
+        if role in ("blank", "exposed"):
+            given["exposure_min"] = 2.0
+        if role == "exposed":
+            given["clearance_min"] = 2.0
+        file = f"{len(self.rows)}.nc"
+        self.rows.append(Measurement(len(self.rows) + 2, file, role, mockup, **{**given, **cells}))
+        if array is not None:
+            self.arrays[file] = array
+
+    def summaries(self, *roles: str) -> list[MapSummary]:
+        """What is kept of the files that could be used."""
+        return [
+            MapSummary(row, row.file, array["wavenumber"].values, mean_spectrum(array),
+                       len(valid_spectra(array)), {}, "absorbance", "unknown")
+            for row in self.rows
+            if row.role in roles and (array := self.arrays.get(row.file)) is not None
+        ]  # fmt: skip
+
+    def controls(self, **settings: Any) -> StudyControls:
+        """Its controls under these settings."""
+        given: dict[str, Any] = {
+            "acceptance_limit": None, "markers": (), "scores": ("band", "net signal"),
+            "alpha": 0.05, "beta": 0.05, **settings,
+        }  # fmt: skip
+        manifest = Manifest(
+            folder=self.folder, title="", treatment="gel", working_exposure_min=2.0,
+            acceptance_reason="", procedure=rk.Procedure([]), second_procedure=None, quality={},
+            figure={}, notebooks={}, measurements=tuple(self.rows), table="", **given,
+        )  # fmt: skip
+        return StudyControls(
+            manifest,
+            self.summaries("blank", "spiked", "reference"),
+            lambda one: valid_spectra(self.arrays[one.row.file]),
+            Cache(self.folder / "cache"),
+        )
+
+    def exposed(self) -> Sequence[MockupMean]:
+        """The exposed mock-ups."""
+        return mockup_means(self.summaries("exposed"))
+
+    def found(self, **unfit: str) -> Found:
+        """What a run has found, with these files unfit."""
+        lost = {row.file: "damaged" for row in self.rows if row.file not in self.arrays}
+        return Found(self.summaries("exposed"), lost, unfit, {})
+
+
+@pytest.fixture
+def small_study(tmp_path: Path) -> SmallStudy:
+    """A study without files."""
+    return SmallStudy(tmp_path)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from residuekit.decision.comparator import comparator_places, water_change
+from residuekit.decision.comparator import comparator_notes, comparator_places, water_change
+from residuekit.words.codes import sentence
 
 NAN = math.nan
 
@@ -27,6 +28,14 @@ def test_a_change_by_water_is_told_as_welch_s_test_tells_it(shift):
     assert change.size == pytest.approx(water.mean() - untreated.mean())
     assert change.standard_error == pytest.approx(error)
     assert told(change) == (stats.ttest_ind(water, untreated, equal_var=False).pvalue < 0.05)
+
+
+def test_the_scatters_of_the_two_sides_are_not_pooled():
+    """Three untreated mock-ups that scatter widely: Student's test would see a change."""
+    water, untreated = np.array([1.1, 1.3, 1.1, 1.3, 1.2, 1.2]), np.array([-1.0, 0.0, 1.0])
+    assert stats.ttest_ind(water, untreated).pvalue < 0.05
+    assert stats.ttest_ind(water, untreated, equal_var=False).pvalue > 0.05
+    assert not told(water_change(water, untreated))
 
 
 @pytest.mark.parametrize(("p", "expected"), [(0.051, False), (0.049, True)])
@@ -72,3 +81,53 @@ def test_equal_mockups_raise_no_warning():
 )
 def test_the_blanks_an_arm_is_compared_with(treatments, exposures, exposure, places):
     assert comparator_places(treatments, exposures, exposure) == places
+
+
+@pytest.mark.parametrize(
+    ("treatments", "exposures", "notes"),
+    [
+        (["water"] * 3, [2, 2, 2], []),
+        (["none", "none"], [NAN, 2], [("untreated-comparator", {})]),
+        (["water", "none"], [2, 2], []),
+        (["water"] * 4, [60, 2, 0, 60],
+         [("other-exposure", {"exposures": [0, 2, 60], "unstated": False, "exposure_min": 2})]),
+        (["water"] * 2, [NAN, NAN],
+         [("other-exposure", {"exposures": [], "unstated": True, "exposure_min": 2})]),
+        (["water"] * 3, [NAN, 60, 2],
+         [("other-exposure", {"exposures": [2, 60], "unstated": True, "exposure_min": 2})]),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_the_chosen_blanks(treatments, exposures, notes):
+    assert [(note.code, dict(note.numbers)) for note in
+            comparator_notes(treatments, exposures, 2)] == notes  # fmt: skip
+
+
+def test_other_exposures_are_named_in_the_sentence():
+    def said(*exposures):
+        (note,) = comparator_notes(["water"] * len(exposures), exposures, 2)
+        return sentence(note)
+
+    assert "of 2 and 60 min, not all of the arm's 2 min" in said(60, 2)
+    assert "of 60 min or unstated exposure, not" in said(NAN, 60)
+    assert "of unstated exposure, not" in said(NAN)
+
+
+@pytest.mark.parametrize(
+    ("water", "untreated", "few", "changed"),
+    [([1.0, 1.2], [0.0, 0.2], False, True), ([1.0, 1.2], [1.1, 1.0, 1.2], False, False),
+     ([1.0], [0.9, 1.1], True, False)],
+)  # fmt: skip
+def test_a_change_by_water_is_a_note_on_the_deciding_score(water, untreated, few, changed):
+    change = water_change(water, untreated)
+    note = change.note("net signal", "ug cm-2")
+    assert note.code == "water-change"
+    numbers = dict(note.numbers)
+    assert numbers.pop("error") == pytest.approx(change.standard_error, nan_ok=True)
+    assert numbers == {
+        "score": "net signal", "unit": "ug cm-2", "size": change.size, "n_water": len(water),
+        "n_untreated": len(untreated), "level": 0.05, "few": few, "changed": changed,
+    }  # fmt: skip
+    said = sentence(note)
+    assert f"{len(water)} water-only less {len(untreated)} untreated mock-ups" in said
+    assert ("too few mock-ups" in said) is few
+    assert ("not told from nothing" in said) is (not few and not changed)

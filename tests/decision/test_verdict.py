@@ -82,7 +82,7 @@ def test_both_rates_are_5_per_cent_where_none_is_named(made):
     named = made(CLEAN, alpha=0.05, beta=0.05)
     plain = made(CLEAN)
     assert plain.row() == named.row()
-    assert (plain.alpha, plain.beta) == (0.05, 0.05)
+    assert (plain.rules.alpha, plain.rules.beta) == (0.05, 0.05)
 
 
 def test_blanks_that_the_spiked_mockups_share_are_not_counted_twice(made):
@@ -99,6 +99,11 @@ def test_one_blank_gives_an_estimate_and_no_limits(made):
     assert a.blindness.slope == pytest.approx(ratios.mean())
     assert a.estimate == pytest.approx(0.0)
     assert (a.above, a.positive_mockups) == (False, 0)
+    answers = [0.5, 0.4, 0.4, 1.2, 1.2, 1.2]
+    slope = np.mean(np.array(answers) / LOADINGS)
+    loaded = made([0.1, 0.3, 0.2], [0.0], spiked=answers)
+    assert loaded.estimate == pytest.approx(0.2 / slope)
+    assert loaded.unit == LOADING_UNIT
 
 
 def test_one_exposed_mockup_borrows_the_scatter_of_the_blanks(made):
