@@ -10,7 +10,7 @@ import pytest
 from numpy.polynomial.hermite_e import hermegauss
 from scipy import integrate, stats
 
-from residuekit.decision.limits import decision_levels
+from residuekit.decision.limits import arm_limits, decision_levels
 from residuekit.kernels.limit_statistics import noncentrality
 
 RUNS = 200_000
@@ -76,6 +76,13 @@ def test_both_quantiles_by_quadrature(n, m):
 
     rate = integrate.quad(integrand, 0, 12)[0]
     assert rate == pytest.approx(levels.level, abs=2e-4)
+
+
+def test_both_rates_of_the_limits_are_5_per_cent_unless_named():
+    assert arm_limits(2.0, 6, 6) == arm_limits(2.0, 6, 6, 0.05, 0.05)
+    assert arm_limits(2.0, 6, 1) == arm_limits(2.0, 6, 1, beta=0.05)
+    assert arm_limits(2.0, 6, 6).detection < arm_limits(2.0, 6, 6, beta=0.02).detection
+    assert all(math.isnan(limit) for limit in arm_limits(2.0, 1, 6))
 
 
 @pytest.mark.parametrize("n", [3, 6])

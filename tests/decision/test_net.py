@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import residuekit as rk
 from residuekit.decision.net import net_from_scatters
+from residuekit.errors import ContractError
 from residuekit.kernels import netsignal
 from residuekit.kernels.paint_change import TRUST, fitted_change, smooth_change
 
@@ -66,3 +68,31 @@ def test_scatters_may_be_pooled_beforehand(scatters):
 
 def test_a_fifth_of_the_measured_change_is_trusted():
     assert TRUST == 0.2
+
+
+def test_a_single_blank_is_cut_into_five_strips_and_several_are_not():
+    """So that one part can check the other; each strip about its own mean."""
+    rng = np.random.default_rng(4)
+    first, second = (
+        rk.make_points(PAINT + 1e-2 * rng.standard_normal((count, AXIS.size)), AXIS)
+        for count in (52, 30)
+    )
+    gel = rk.make_points(GEL, AXIS)
+    strips = [netsignal.scatter(one) for one in np.array_split(first.values, 5)]
+    pair = [netsignal.scatter(one.values) for one in (first, second)]
+    for blanks, parts in ((first, strips), ([first], strips), ([first, second], pair)):
+        expected = net_from_scatters(parts, [GEL], AXIS, OTHER)
+        found = rk.net_signal(gel, blanks, OTHER)
+        np.testing.assert_allclose(found.weights, expected.weights, rtol=1e-4, atol=1e-6)
+        assert found.metric.n_maps == len(parts)
+        assert found.metric.n_pixels == sum(one.n_pixels for one in parts)
+
+
+@pytest.mark.parametrize("place", [0, 1, 2])
+def test_blanks_and_references_of_other_axes_are_refused(place):
+    rng = np.random.default_rng(5)
+    given = [rk.make_points(PAINT + 1e-2 * rng.standard_normal((9, AXIS.size)), AXIS)
+             for _ in range(3)]  # fmt: skip
+    given[place] = given[place].isel(wavenumber=slice(1, None))
+    with pytest.raises(ContractError, match="wavenumber axis"):
+        rk.net_signal(given[0], given[1:])
