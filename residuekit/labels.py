@@ -79,7 +79,8 @@ def _as_points(array: xr.DataArray) -> xr.DataArray:
 
 def marked(array: xr.DataArray) -> xr.DataArray:
     """Note that the numbers of an array are those its history tells of; return the same array."""
-    array.encoding = {**array.encoding, _KEY: _mark_of(array)}
+    if isinstance(array, xr.DataArray):
+        array.encoding = {**array.encoding, _KEY: _mark_of(array)}
     return array
 
 

@@ -126,7 +126,8 @@ def test_of_a_pure_material_the_polynomial_alone_is_taken_off(files):
     ("changes", "words"),
     [({"blanks": []}, "a list of paths"), ({"kept": ["nowhere.nc"]}, "no file 'nowhere.nc'"),
      ({"blanks": "one.nc"}, "a list of paths"), ({"digests": ["0" * 64]}, "1 digests of 4 files"),
-     ({"digests": ["0" * 64] * 4}, "another sha256"), ({"digests": ["abc"]}, "a list of sha256"),
+     ({"digests": ["0" * 64] * 4}, "another sha256"),
+     ({"digests": ["abc"]}, "64 hexadecimal digits"),
      ({"order": -1}, "a whole number"), ({"thickness": 1}, "true or false")],
 )  # fmt: skip
 def test_wrong_parameters_are_refused(files, changes, words):

@@ -94,7 +94,7 @@ def _parts_of(
         markers = ()
         faults += [place.fault(f.found, f.needed, f.fix, "markers", "use") for f in problem.faults]
     kinds = tuple(values["markers"]["scores"])
-    if settings.get("markers", {}).get("use") == [] and NET_SIGNAL not in kinds:
+    if values["markers"]["use"] == [] and NET_SIGNAL not in kinds:
         faults.append(
             place.fault("use = [] without the net signal", "a band, or the net signal",
                         f'use = ["pva C-O 1092"], or scores = {list(SCORES)}', "markers", "use")

@@ -15,8 +15,10 @@ import pandas as pd
 import xarray as xr
 
 from residuekit import open_run
+from residuekit.decision.comparator import comparator_notes, comparator_places
 from residuekit.results import TABLES, StudyResult
-from residuekit.schema import FLAGS
+from residuekit.schema import ARM_COLUMNS, FLAGS
+from residuekit.words.codes import to_json
 
 GEL = "PVA cryogel"
 AXIS = np.linspace(800.0, 3800.0, 151)
@@ -152,8 +154,32 @@ def make_run(
         "remarks": [],
         "measurements": _measurements(spectra, further or {}),
     }  # fmt: skip
+    provenance["notes"] = notes_on(tables["verdicts"], provenance["measurements"])
     (folder / "provenance.json").write_text(json.dumps(provenance), encoding="utf-8")
     return open_run(folder)
+
+
+def notes_on(
+    verdicts: list[dict[str, Any]], measurements: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """What the record says of the blanks of each arm, by the rule of the decision."""
+    notes = []
+    for arm in verdicts:
+        blanks = {
+            row["mockup"]: row for row in measurements
+            if row["role"] == "blank" and row["paint"] == arm["paint"]
+        }  # fmt: skip
+        kinds = [row["treatment"] for row in blanks.values()]
+        times = [
+            math.nan if row["exposure_min"] is None else row["exposure_min"]
+            for row in blanks.values()
+        ]
+        places = comparator_places(kinds, times, arm["exposure_min"])
+        chosen = [kinds[k] for k in places], [times[k] for k in places]
+        remarks = comparator_notes(*chosen, arm["exposure_min"]) if blanks else []
+        columns = {name: arm[name] for name in ARM_COLUMNS}
+        notes.append({**columns, "why": [], "remarks": list(map(to_json, remarks))})
+    return notes
 
 
 def _measurements(

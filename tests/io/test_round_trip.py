@@ -15,6 +15,7 @@ from hypothesis.extra import numpy as hnp
 
 from residuekit.errors import ReadError, WriteError
 from residuekit.io import read, write
+from residuekit.labels import marked
 from residuekit.schema import FLAGS, check, make_map, make_points, source
 
 
@@ -155,7 +156,7 @@ def test_a_written_map_is_plain_netcdf_with_cf_flags(tmp_path, small_map):
 
 def test_double_precision_is_stored_as_float32(tmp_path, small_map):
     for name in ("m.nc", "m.csv"):
-        assert_same(read(write(small_map.astype("float64"), tmp_path / name)), small_map)
+        assert_same(read(write(marked(small_map.astype("float64")), tmp_path / name)), small_map)
 
 
 def test_a_table_has_the_shortest_digits(tmp_path, small_map):

@@ -371,11 +371,11 @@ def test_shape_passes_the_gel_also_when_shifted_and_refuses_a_stranger() -> None
     ]
     assert [result.refused for result in results] == [False, False, True]
     assert results[0].share > 0.9
-    assert "the reference explains" in results[2].reason
+    assert results[2].ratio > 3
+    assert results[2].share < 0.8
     faint = shape_test(1.6 * blank_difference, blanks, net, axis, n_exposed=6)
     assert not faint.refused
-    told = ["too little to tell the gel" in one.reason for one in (*results, faint)]
-    assert told == [False, False, False, True]
+    assert [one.weak for one in (*results, faint)] == [False, False, False, True]
 
 
 def test_shape_expects_of_blanks_what_blanks_leave() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from made_run import make_run
+from made_run import make_run, notes_on
 
 from residuekit.figures import write_figure
 from residuekit.figures.written import RECORD
@@ -263,6 +263,7 @@ def with_blanks_of(folder, exposures):
         {**row, "exposure_min": next(times)} if row["role"] == "blank" else row
         for row in record["measurements"]
     ]
+    record["notes"] = notes_on(result.verdicts.to_dict("records"), record["measurements"])
     return Page(write_report(replace(result, provenance=record), folder)).text
 
 

@@ -35,8 +35,6 @@ def test_faults_of_the_trial_stand_beside_those_of_the_study(study):
 
 def test_a_study_without_a_trial_has_none(finished):
     assert summary_of(finished.result) is None
-    page = (finished.result.folder / "report.html").read_text(encoding="utf-8")
-    assert 'id="trial"' not in page
     assert not (finished.result.folder / "trial.csv").exists()
 
 
