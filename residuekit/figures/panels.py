@@ -309,7 +309,7 @@ def _axes(ax: Axes | None) -> Axes:
     from matplotlib.figure import Figure
 
     with figure_style():
-        return Figure(figsize=(5.0, 3.6), layout="constrained").add_subplot()
+        return Figure(figsize=(4.5, 3.2), layout="constrained").add_subplot()
 
 
 def _legend(ax: Axes, handles: Sequence[Any]) -> None:

@@ -347,7 +347,7 @@ def false_alarms(runs: int, n_channels: int, side: int, n: int, seed: int) -> di
 
 
 def test_mockup_scatter_used_twice_makes_false_alarms_and_within_map_scatter_does_not() -> None:
-    runs = 250
+    runs = 120
     found = false_alarms(runs, 40, 6, 6, seed=20)
     assert binomtest(found["within maps"], runs, 0.05).pvalue > 0.01
     assert found["used twice"] > 0.14 * runs

@@ -106,8 +106,8 @@ def test_too_few_replicates_measure_nothing_and_the_mild_change_is_declared(metr
 
 
 def test_replicates_lower_the_scatter_of_mockups_and_keep_the_error_rate():
-    """200 studies of 6 + 6 clean mock-ups; the replicates are six others."""
-    runs, n = 200, 6
+    """60 studies of 6 + 6 clean mock-ups; the replicates are six others."""
+    runs, n = 60, 6
     alarms, scatter = {"declared": 0, "measured": 0}, {"declared": [], "measured": []}
     limit = student.ppf(0.95, n - 1)
     for seed in range(runs):
