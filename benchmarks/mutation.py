@@ -93,7 +93,7 @@ _SKIPPED_KEYWORDS = {"repr", "strict", "xtol", "rtol"}
 _TEXTS = {"__str__", "_repr_html_"}
 
 #: Modules without a file of tests of their own -> whose tests run first.
-_TESTED_WITH = {"assessment": "verdict", "claims": "verdict"}
+_TESTED_WITH = {"assessment": "verdict", "claims": "verdict", "metric": "netsignal"}
 #: Files of tests that run last.
 _SLOW = {"test_arm.py", "test_scores.py"}
 
