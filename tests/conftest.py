@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import os
 import shutil
 import subprocess
 import sys
@@ -12,8 +13,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from threadpoolctl import threadpool_limits
 
 ROOT = Path(__file__).resolve().parents[1]
+
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # Each worker has a core of its own; more threads of linear algebra would fight for it.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    threadpool_limits(1, "blas")
 
 QUESTION = {
     "treatment": "PVA cryogel",
