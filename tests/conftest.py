@@ -19,7 +19,6 @@ ROOT = Path(__file__).resolve().parents[1]
 
 if "PYTEST_XDIST_WORKER" in os.environ:
     # Each worker has a core of its own; more threads of linear algebra would fight for it.
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     threadpool_limits(1, "blas")
 
 QUESTION = {

@@ -51,11 +51,10 @@ def test_the_results_say_themselves(finished):
         assert f"detection limit {to_error(row['detection_limit'], error)}" in said
         assert f"upper bound {to_error(row['upper_bound'], error)} ug cm-2" in said
     lower = to_error(2 * row["estimate"] - row["upper_bound"], error)
-    assert f"lower bound {lower}, upper bound" in said
+    assert f"Lower bound {lower} ug cm-2." in said
     bound = f"{result.verdicts['share_upper_bound'][0]:.0%}"
-    assert f"with 95% confidence at most {bound} of such mock-ups would be; one that" in " ".join(
-        first.split()
-    )
+    words = " ".join(first.split())
+    assert f"With 95% confidence at most {bound} of such mock-ups would be. One with" in words
     assert tuple(result.to_frame().columns) == VERDICT_COLUMNS
     page = result._repr_html_()
     assert "<table" in page

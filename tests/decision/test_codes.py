@@ -228,13 +228,11 @@ def test_no_absence_is_printed_without_detection_limit_bound_n_and_share(made, j
         f"decision limit {a.decision_limit:.3g}",
         f"detection limit {a.detection_limit:.3g}",
         f"upper bound {a.upper_bound:.3g} {unit} (95% one-sided)",
-        f"0 of {m} mock-ups above the single mock-up's decision limit of "
-        f"{a.mockup_decision_limit:.3g} {unit}",
-        f"with 95% confidence at most {a.share_upper_bound:.0%} of such mock-ups would be",
-        f"one that carries {a.mockup_detection_limit:.3g} {unit}, its detection limit, is above it "
-        "in 95 of 100 cases",
-        f"A single mock-up that carries less than {a.mockup_detection_limit:.3g} {unit} may be "
-        "missed.",
+        f"0 of {m} mock-ups above the decision limit of a single one "
+        f"({a.mockup_decision_limit:.3g} {unit})",
+        f"With 95% confidence at most {a.share_upper_bound:.0%} of such mock-ups would be",
+        f"One with {a.mockup_detection_limit:.3g} {unit} would be above it in 95 of 100 cases; "
+        "less may be missed.",
     ):
         assert text in verdict.reason
     assert verdict.row()["reason"] == verdict.reason
@@ -242,7 +240,7 @@ def test_no_absence_is_printed_without_detection_limit_bound_n_and_share(made, j
 
 def test_other_rates_stand_in_the_sentence(made, judged):
     reason = judged(made(CLEAN, alpha=0.1, beta=0.2), 0.5).reason
-    for text in ("(90% one-sided)", "with 90% confidence", "in 80 of 100 cases"):
+    for text in ("(90% one-sided)", "With 90% confidence", "in 80 of 100 cases"):
         assert text in reason
 
 
@@ -258,7 +256,7 @@ def test_what_is_found_needs_no_warning_of_single_mockups(made, judged):
 
 def test_a_single_blank_is_said_to_give_no_limits(made, judged):
     reason = judged(made(CLEAN, [0.0]), 0.5).reason
-    assert "a single blank mock-up gives no limits" in reason
+    assert "A single blank mock-up gives no limits" in reason
     assert "nan" not in reason
 
 
@@ -276,4 +274,4 @@ def test_a_shape_that_is_too_weak_says_so(made, judged):
         assert (test.weak, test.refused) == (weak, False)
         found = made(GEL, shape="right").confirmation
         a = replace(made(GEL, shape="right"), confirmation=replace(found, shape=test))
-        assert ("too little to tell the gel" in judged(a, 0.5).reason) is weak
+        assert ("too little to prove the gel" in judged(a, 0.5).reason) is weak
