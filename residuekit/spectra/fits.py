@@ -259,8 +259,37 @@ def fit_curve(
         left: Floats = np.asarray(model(given, **now.valuesdict())) - measured
         return left
 
-    fitter = Minimizer(residual, parameters, max_nfev=20_000)
-    return fitter.least_squares(jac="3-point", x_scale="jac", ftol=1e-15, xtol=1e-15, gtol=1e-15)
+    def search(start: Any) -> Any:
+        fitter = Minimizer(residual, start, max_nfev=20_000)
+        tight = {"ftol": 1e-15, "xtol": 1e-15, "gtol": 1e-15}
+        return fitter.least_squares(jac="3-point", x_scale="jac", **tight)
+
+    found = search(parameters)
+    return search(_gauss_newton(residual, found)) if found.var_names else found
+
+
+#: Relative step of a central difference: the cube root of the rounding of a double.
+_CENTRAL = float(np.finfo(float).eps) ** (1 / 3)
+
+
+def _gauss_newton(residual: Callable[[Any], Floats], found: Any) -> Any:
+    """Take one full step beyond the point where a sum of squares is flat to its last digit."""
+    best = found.params.copy()
+    free = [best[name] for name in found.var_names]
+
+    def at(values: Floats) -> Floats:
+        for parameter, value in zip(free, values, strict=True):
+            parameter.set(value=value)
+        return residual(best)
+
+    here = np.array([parameter.value for parameter in free])
+    offsets = np.diag(_CENTRAL * np.maximum(np.abs(here), _CENTRAL))
+    slopes = np.array([(at(here + one) - at(here - one)) / (2 * one.sum()) for one in offsets]).T
+    step = np.linalg.lstsq(slopes, at(here), rcond=None)[0]
+    inside = all(p.min < v < p.max for p, v in zip(free, here - step, strict=True))
+    closer = inside and np.sum(at(here - step) ** 2) <= np.sum(at(here) ** 2) * (1 + 1e-9)
+    at(here - step if closer else here)
+    return best
 
 
 def _error(parameter: Any) -> float:

@@ -71,9 +71,9 @@ def digits(found: float, truth: float) -> float:
         ("Gauss1", gauss, 8, 6.5),
         ("Gauss2", gauss, 8, 6.5),
         ("Gauss3", gauss, 8, 6.5),
-        ("Eckerle4", eckerle, 8, 6.5),  # the ninth digit differs between processors
+        ("Eckerle4", eckerle, 9, 6.5),
         ("Misra1a", misra, 6.5, 4.5),
-        ("Lanczos3", lanczos, 6, 6),
+        ("Lanczos3", lanczos, 7, 6),
     ],
 )
 def test_matching_digits_of_certified_values(
