@@ -94,8 +94,9 @@ def twice_used(material):
     means = netsignal.scatter(material.blanks)
     among = netsignal.Scatter(means.n_pixels, means.mean, 144 * means.products)
     return make_metric(
-        [*material.scatters, among], [material.reference], material.axis, (), Note("no-reference")
-    )
+        [*material.scatters, among], material.blanks, [material.reference], material.axis, (),
+        Note("no-reference"),
+    )  # fmt: skip
 
 
 def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():

@@ -3,7 +3,7 @@
 Each run simulates the maps of 6 blank, 6 exposed and 6 spiked mock-ups (`simulate_specimen`; all
 clean but the spiked) and one reference, reduces them as a study does (mean spectrum; scatter
 within blank maps), and lets the library choose, assess and judge: `net_from_scatters`,
-`scores_on`, `deciding`, `assess` with `shape_test`, `judge`. No file and no procedure step lies
+`scores_on`, `deciding`, `judge_values`. No file and no procedure step lies
 between. The arms of one run are the clean arm with a known spectrum added to each mock-up: gel,
 foreign matter, a change of the paint that the blanks do not show. So the arms of one run share
 their mock-ups; runs share nothing. Amounts of foreign matter and change are log-normal from
@@ -24,14 +24,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import plan
-from residuekit.decision.assessment import Assessment, Rules, assess
-from residuekit.decision.confirmation import confirmer, unexplained
+from residuekit.decision.arm import judge_values
+from residuekit.decision.assessment import Assessment, Rules
 from residuekit.decision.controls import Controls
 from residuekit.decision.net import Metric, make_metric, net_from_scatters
 from residuekit.decision.scores import Score, deciding, scores_on
 from residuekit.decision.verdict import Verdict, judge
 from residuekit.kernels import netsignal
 from residuekit.markers import resolve
+from residuekit.schema import NET_SIGNAL
 from residuekit.simulate import (
     Arm,
     Instrument,
@@ -123,7 +124,7 @@ def simulate(design: StudyDesign, seed: np.random.SeedSequence) -> Material:
         maps, _ = simulate_specimen(design, specimen, seed)
         means[specimen.role].append(mean_spectrum(maps[0]))
         if specimen.role == "blank":
-            scatters.append(netsignal.scatter(valid_spectra(maps[0])))
+            scatters.append(netsignal.scatter(valid_spectra(maps[0]), len(scatters)))
         elif specimen.role == "spiked":
             loadings.append(specimen.nominal_ug_cm2)
     reference = reference_spectrum(design, GEL, seed)
@@ -140,8 +141,8 @@ RULES = Rules(acceptance_limit=ACCEPTANCE_UG_CM2)
 def library_metric(material: Material) -> Metric:
     """The library's net signal: scatter within blank maps, and among spiked mock-ups alike."""
     return make_metric(
-        material.scatters, [material.reference], material.axis, material.replicates,
-        Note("no-reference"),
+        material.scatters, material.blanks, [material.reference], material.axis,
+        material.replicates, Note("no-reference"),
     )  # fmt: skip
 
 
@@ -151,7 +152,7 @@ def declared_metric(material: Material) -> Metric:
     net = net_from_scatters(
         material.scatters, [material.reference], material.axis, shapes, material.replicates
     )
-    return replace(library_metric(material), net=net)
+    return replace(library_metric(material), net=net, weights=net.weights[None], folds={})
 
 
 class Run:
@@ -161,28 +162,22 @@ class Run:
         self.material = material
         metric = make(material)
         assert metric.net is not None
-        self.net = metric.net
         self.responses = material.spiked - material.blanks.mean(axis=0)
         self.controls = Controls(
             material.axis, material.blanks.mean(axis=0), material.blanks, metric, 144.0,
-            material.loadings, self.responses,
+            material.loadings, self.responses, metric.rows_of(len(material.blanks)),
         )  # fmt: skip
         self.scores = scores_on(self.controls, MARKERS, RULES)
-        self.deciding = deciding(self.scores) or self.scores[0]
+        self.net_score = next(one for one in self.scores if one.name == NET_SIGNAL)
+        self.deciding = deciding(self.scores) or self.net_score
 
     def assess(self, score: Score, exposed: Floats) -> Assessment:
         """Assess one arm (m, n) by one score, with the shape test."""
-        blanks = self.material.blanks
-        return assess(
-            blanks @ score.weights, exposed @ score.weights, score.blindness, RULES,
-            loadings=self.material.loadings, spiked=self.responses @ score.weights, shared=1.0,
-            confirm=confirmer(self.net, blanks, exposed, self.material.axis), score=score.name,
-            unexplained=unexplained(self.net, blanks, exposed, self.material.axis),
-        )  # fmt: skip
+        return judge_values(self.controls, [score], exposed, RULES).deciding
 
     def judge(self, exposed: Floats) -> Verdict:
         """Judge one arm by the deciding score."""
-        return judge([self.assess(self.deciding, exposed)])
+        return judge_values(self.controls, [self.deciding], exposed, RULES)
 
 
 def one_run(name: str, make: MakeMetric, number: int) -> Numbers:
@@ -200,13 +195,13 @@ def one_run(name: str, make: MakeMetric, number: int) -> Numbers:
     found |= _changed_arms(declared, matter, seed, ", declared")
     heavy = {f"{name} 0.05 A": 0.05 * spectrum(name, material.axis) for name in FOREIGN}
     found |= _hidden_gel(run, {**changes, **heavy}, seed)
-    limits = (one.scores[0].blindness.mockup_limit for one in (declared, run))
+    limits = (one.net_score.blindness.mockup_limit for one in (declared, run))
     found["limit, foreign matter declared, over undeclared"] = next(limits) / next(limits)
     return found
 
 
 def _clean_arm(run: Run) -> Numbers:
-    net = run.scores[0]
+    net = run.net_score
     found = run.assess(net, run.material.exposed)
     verdict = judge([found]).verdict
     one, two = _holds(found, 0.0)
@@ -231,7 +226,7 @@ def _loaded_arms(run: Run) -> Numbers:
     """Gel on every mock-up at the stated limit or the acceptance limit; on one at its own limit."""
     clean = run.material.exposed
     gel = gel_response(GEL, run.material.axis)
-    stated = run.assess(run.scores[0], clean)
+    stated = run.assess(run.net_score, clean)
     alone = np.zeros((len(clean), 1))
     alone[0] = stated.mockup_detection_limit
     at_limit = run.judge(clean + stated.detection_limit * gel)

@@ -17,9 +17,10 @@ from ..markers import Marker, resolve
 from ..spectra.arrays import listed
 from ..words.codes import Note
 from .assessment import Rules, assess
+from .blank_values import blank_values, mean_weights
 from .confirmation import confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra
-from .scores import Score, scores_on
+from .scores import Score, scores_on, sees_better
 from .verdict import Verdict, judge
 
 Floats = npt.NDArray[np.float64]
@@ -28,12 +29,11 @@ Floats = npt.NDArray[np.float64]
 def judge_values(
     controls: Controls,
     scores: Sequence[Score],
-    blanks: Floats,
     exposed: Floats,
     rules: Rules,
     *,
+    places: Sequence[int] | None = None,
     shared: npt.ArrayLike = 1.0,
-    interferents: Floats | None = None,
     quality_failed: Note | None = None,
     remarks: Sequence[Note] = (),
 ) -> Verdict:
@@ -42,27 +42,29 @@ def judge_values(
     Parameters
     ----------
     controls : of the arm's paint; scores : made from them (`scores_on`), in deciding order.
-    blanks (n, n_wavenumber), exposed (m, n_wavenumber) : the value of each mock-up, its mean
-        spectrum or what that differs from its own before treatment.
+    exposed (m, n_wavenumber) : the value of each mock-up, its mean spectrum or what that differs
+        from its own before treatment.
+    places : which blanks of `controls` the arm is compared with; None for all.
     shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
-        is among `blanks`.
-    interferents : (j, n_wavenumber) spectra of further foreign matter, or None.
+        is among these.
     quality_failed, remarks : see `judge`.
     """
     confirm, left = None, 0.0
-    net = controls.metric.net
+    net, axis = controls.metric.net, controls.wavenumber
+    chosen = np.arange(len(controls.blanks)) if places is None else np.asarray(places, dtype=int)
+    blanks = controls.blanks[chosen]
     if net is not None and len(blanks) > 1:
-        axis = controls.wavenumber
-        confirm = cache(confirmer(net, blanks, exposed, axis, interferents, rules.alpha))
+        careful = controls.metric.careful[controls.rows[chosen]]
+        confirm = cache(confirmer(net, careful, blanks, exposed, axis, rules.alpha))
         left = unexplained(net, blanks, exposed, axis)
     assessments = [
         assess(
-            [value @ score.weights for value in blanks],
-            [value @ score.weights for value in exposed],
+            blank_values(blanks, score.without[chosen]),
+            [value @ mean_weights(score.without[chosen]) for value in exposed],
             score.blindness,
             rules,
             loadings=controls.loadings,
-            spiked=controls.responses @ score.weights,
+            spiked=score.spiked,
             shared=shared,
             confirm=confirm,
             unexplained=left,
@@ -71,7 +73,11 @@ def judge_values(
         )
         for score in scores
     ]
-    return judge(assessments, quality_failed=quality_failed, remarks=remarks)
+    sharper = sees_better(scores, controls.loadings)
+    of_scores = [] if sharper is None else [sharper.note()]
+    if net is not None and controls.metric.within is None:
+        of_scores.append(Note("net-from-means", {"n": len(controls.blanks)}))
+    return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
 
 
 def judge_arm(
@@ -145,12 +151,14 @@ def judge_arm(
         blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked
     )
     rules, chosen = Rules(alpha, beta, acceptance_limit), resolve(list(markers))
-    controls, remarks = controls_of(blanks, references, spiked), []
+    controls, remarks = controls_of(blanks, references, spiked, interferents), []
     axis = controls.wavenumber
-    values, found = controls.blanks, mockup_spectra(axis, exposed)
+    values, rows, found = controls.blanks, controls.rows, mockup_spectra(axis, exposed)
+    shared = 1.0
     if before_exposed is not None or before_blanks is not None:
         kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
-        values = values[kept] - before[0]
+        values, rows = values[kept] - before[0], rows[kept]
+        shared = 0.0 if before_spiked is None else 1.0
         found = found - before[1]
         remarks = _paired_notes(kept, len(blanks), len(exposed))
     if before_spiked is not None:
@@ -158,7 +166,7 @@ def judge_arm(
         _same_count(before_spiked, spiked, "before_spiked", "spiked mock-ups")
         own = mockup_spectra(axis, [one for _, one in spiked]) - mockup_spectra(axis, before_spiked)
         controls = replace(controls, responses=own - values.mean(axis=0))
-    controls = replace(controls, blanks=values)
+    controls = replace(controls, blanks=values, rows=rows, shared=shared)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
         raise ContractError(
@@ -167,13 +175,7 @@ def judge_arm(
         )  # fmt: skip
     if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
         remarks.append(controls.metric.missing)
-    foreign = [interferents] if isinstance(interferents, xr.DataArray) else list(interferents)
-    return judge_values(
-        controls, made, values, found, rules,
-        shared=0.0 if before_spiked is None and before_exposed is not None else 1.0,
-        interferents=mockup_spectra(axis, foreign) if foreign else None,
-        remarks=remarks,
-    )  # fmt: skip
+    return judge_values(controls, made, found, rules, shared=shared, remarks=remarks)
 
 
 def _refuse(

@@ -37,7 +37,8 @@ class Rules:
 class Assessment:
     """The numbers of one score for one arm; all but the counts in `unit`.
 
-    `mockups` are the exposed mock-ups' differences from the blanks' mean, `blanks` the blanks'.
+    `mockups` are the exposed mock-ups' differences from the blanks' mean, `blanks` the blanks';
+    `highest_spike` is the highest loading behind the slope, NaN without one.
     `confirmation` is None where nothing is above a limit or there is no reference; `unexplained` is
     what the reference leaves of the arm's difference, as a multiple of what blanks leave.
     """
@@ -62,6 +63,7 @@ class Assessment:
     confirmation: Confirmation | None
     rules: Rules
     unexplained: float
+    highest_spike: float
 
     @property
     def positive_mockups(self) -> int:
@@ -165,6 +167,7 @@ def assess(
         confirmation=confirmation,
         rules=rules,
         unexplained=unexplained,
+        highest_spike=math.nan if usable is None else usable.highest,
     )
 
 

@@ -44,7 +44,7 @@ def upper_bound(
     """
     from scipy.special import stdtrit
 
-    value, error, n_spiked, pull = _NO_SLOPE if slope is None else slope
+    value, error, n_spiked, pull, _ = _NO_SLOPE if slope is None else slope
     through_blanks = (1 - pull * estimate) ** 2 / n
     parts = [(blank_variance * through_blanks, n - 1), (exposed_variance / m, m - 1)]
     if m == 1:

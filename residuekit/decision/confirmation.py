@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy.typing as npt
 
 from ..kernels import netsignal
 from ..markers import markers
+from .blank_values import blank_values, mean_weights
 from .limits import decision_levels, decision_limit
 
 Floats = npt.NDArray[np.float64]
@@ -90,34 +90,27 @@ def unexplained(
 
 def confirmer(
     net: netsignal.NetSignal,
+    careful: Floats,
     blanks: Floats,
     exposed: Floats,
     wavenumber: Floats,
-    interferents: Floats | None = None,
     alpha: float = 0.05,
 ) -> Callable[[int | None], Confirmation]:
     """Make the `confirm` argument of `assess` for one arm.
 
     A difference (the arm's mean, or one mock-up's) is confirmed as the gel if its shape is not
     refused (`netsignal.shape_test`) and if the net signal that is blind to every band of foreign
-    matter (`foreign_bands`) and to the declared interferents is above a decision limit of its own.
+    matter (`foreign_bands`) and to the known interferents is above a decision limit of its own.
     The estimate, the limits and the bound stay those of the deciding score: what this costs is
     paid in `inconclusive`, not in what can be seen.
 
     Parameters
     ----------
     net : the net signal. blanks (n, n_wavenumber), exposed (m, n_wavenumber): mock-up means.
-    interferents : (k, n_wavenumber) spectra of further foreign matter, or None.
+    careful (n, n_wavenumber) : the weights blind to foreign matter, made without each blank.
     """
-
-    @cache
-    def careful() -> netsignal.NetSignal:
-        shapes = [netsignal.common_nuisances(wavenumber, net.metric.mean)]
-        shapes.append(foreign_bands(wavenumber))
-        if interferents is not None:
-            shapes.append(np.atleast_2d(interferents))
-        metric = netsignal.declare(net.metric, np.vstack(shapes))
-        return netsignal.net_signal(net.references, metric)
+    levels = blank_values(blanks, careful)
+    weights = mean_weights(careful)
 
     def confirm(worst: int | None) -> Confirmation:
         from scipy.special import stdtrit
@@ -125,13 +118,12 @@ def confirmer(
         chosen = exposed if worst is None else exposed[worst : worst + 1]
         difference = chosen.mean(axis=0) - blanks.mean(axis=0)
         shape = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(chosen))
-        weights = careful().weights
         n, m = len(blanks), len(exposed)
         quantile = float(stdtrit(n - 1, 1 - alpha))
         if worst is not None:
             quantile = decision_levels(n, m, alpha).mockup
-        scatter = float((blanks @ weights).std(ddof=1))
-        limit = decision_limit(quantile, scatter, n, len(chosen))
-        return Confirmation(shape, float(difference @ weights), limit)
+        limit = decision_limit(quantile, float(levels.std(ddof=1)), n, len(chosen))
+        amount = float((chosen @ weights).mean() - levels.mean())
+        return Confirmation(shape, amount, limit)
 
     return confirm

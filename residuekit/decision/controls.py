@@ -28,7 +28,9 @@ class Controls:
     `paint` (n,): the mean spectrum of the blanks; `blanks` (n_mockups, n): the value of each, its
     mean spectrum, less that before treatment where mock-ups are paired; `pixels_per_map`: mean
     count; `loadings` (k,) and `responses` (k, n): values of spiked mock-ups less the blank mean of
-    their own stratum.
+    their own stratum; `rows` (n_mockups,): the row of the metric's weights made without each blank;
+    `shared` (k,), or one for all: the share of the blanks behind each response that is among
+    `blanks`.
     """
 
     wavenumber: Floats
@@ -38,26 +40,34 @@ class Controls:
     pixels_per_map: float
     loadings: Floats
     responses: Floats
+    rows: npt.NDArray[np.int_]
+    shared: npt.ArrayLike = 1.0
 
 
 def controls_of(
     blanks: Sequence[MockupArrays],
     references: MockupArrays,
     spiked: Sequence[tuple[float, MockupArrays]] = (),
+    interferents: MockupArrays = (),
 ) -> Controls:
     """Gather what labelled arrays of one paint say; all after the procedure, on one axis."""
     maps = [listed(one, "maps of a blank") for one in blanks]
-    gel = [references] if isinstance(references, xr.DataArray) else list(references)
+    gel, foreign = (
+        [given] if isinstance(given, xr.DataArray) else list(given)
+        for given in (references, interferents)
+    )
     axis = maps[0][0][schema.WAVENUMBER].values
     means = mockup_spectra(axis, blanks)
     loadings = np.array([loading for loading, _ in spiked], dtype=float)
     loaded = mockup_spectra(axis, [one for _, one in spiked])
     metric = make_metric(
-        scatters_within([valid_spectra(one) for one in mockup] for mockup in maps),
+        scatters_within([map(valid_spectra, mockup) for mockup in maps]),
+        means,
         mockup_spectra(axis, gel),
         axis,
         [loaded[loadings == one] for one in np.unique(loadings)],
         Note("no-reference", {"material": "the gel", "lost": []}),
+        mockup_spectra(axis, foreign),
     )
     return Controls(
         wavenumber=axis,
@@ -67,6 +77,7 @@ def controls_of(
         pixels_per_map=float(np.mean([one["valid"].values.sum() for own in maps for one in own])),
         loadings=loadings,
         responses=loaded - means.mean(axis=0),
+        rows=metric.rows_of(len(means)),
     )
 
 
@@ -82,17 +93,16 @@ def mockup_spectra(axis: Floats, mockups: Sequence[MockupArrays]) -> Floats:
 
 
 def scatters_within(
-    mockups: Iterable[Iterable[npt.NDArray[Any]]],
+    mockups: Sequence[Iterable[npt.NDArray[Any]]],
 ) -> Iterator[netsignal.Scatter]:
-    """The scatter within each map of spectra; single spectra of one mock-up count as a map."""
-    points: list[list[Any]] = []
-    for maps in mockups:
-        points.append([])
+    """The scatter within each map of spectra, numbered by its mock-up; single spectra of one
+    mock-up count as a map. The maps of an only mock-up count as one each."""
+    for place, maps in enumerate(mockups):
+        mockup, points = place if len(mockups) > 1 else None, []
         for spectra in maps:
             if len(spectra) > 1:
-                yield netsignal.scatter(spectra)
+                yield netsignal.scatter(spectra, mockup)
             else:
-                points[-1].append(np.asarray(spectra, dtype=float)[0])
-    for own in points:
-        if len(own) > 1:
-            yield netsignal.scatter(own)
+                points.append(np.asarray(spectra, dtype=float)[0])
+        if len(points) > 1:
+            yield netsignal.scatter(points, mockup)

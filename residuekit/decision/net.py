@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
@@ -12,53 +13,113 @@ import xarray as xr
 from .. import schema
 from ..errors import ResiduekitError
 from ..kernels import netsignal
-from ..kernels.paint_change import fitted_change, smooth_change
+from ..kernels.paint_change import FittedChange, fitted_change, smooth_change
 from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
 from ..words.codes import Note
+from .confirmation import foreign_bands
 
 Floats = npt.NDArray[np.float64]
 
+#: Blank mock-ups of one spectrum each that make a net signal by how they differ.
+ENOUGH_MEANS = 8
 #: Strips into which a single blank is cut, so that one part can check the other.
 _STRIPS = 5
 
 
 @dataclass(frozen=True)
 class Metric:
-    """The covariance within a stratum's blank maps, and the net signal or why there is none."""
+    """The covariance within a stratum's blank maps, and the net signal or why there is none.
+
+    `weights` (n_folds + 1, n): those of the net signal made without each group of blank mock-ups,
+    then their mean, which is for what is no blank; `careful` likewise, blind to foreign matter;
+    `folds` says in which group a mock-up is.
+    """
 
     within: Floats | None
     net: netsignal.NetSignal | None
     missing: Note | None = None
+    weights: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
+    careful: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
+    folds: Mapping[int, int] = field(default_factory=dict, repr=False)
+
+    def rows_of(self, n_blanks: int) -> npt.NDArray[np.int_]:
+        """The row of `weights` by which each blank mock-up is scored; the mean where it gave no
+        scatter."""
+        return np.array([self.folds.get(place, -1) for place in range(n_blanks)], dtype=int)
 
 
 def make_metric(
     scatters: Iterable[netsignal.Scatter],
+    blanks: Floats,
     references: Sequence[npt.ArrayLike] | Floats,
     wavenumber: npt.ArrayLike,
     replicates: Sequence[npt.ArrayLike],
     without: Note,
+    interferents: npt.ArrayLike = (),
 ) -> Metric:
     """Pool the scatter within blank maps and make the net signal in it.
 
+    Where mock-ups are single spectra, `ENOUGH_MEANS` blanks or more tell by how they differ.
+
     Parameters
     ----------
-    scatters : one a blank map; fewer than two give no metric.
+    scatters : one a blank map; blanks (n, n_wavenumber) : the mean spectrum of each mock-up.
     references : spectra (n_wavenumber,) of the pure material; `without` is the note where there
         are none.
-    replicates : see `net_from_scatters`.
+    replicates : groups of mock-up means that no arm is compared with; three degrees of freedom or
+        more measure how mock-ups of this paint differ, else a mild change is declared.
+    interferents : (k, n_wavenumber) spectra of known foreign matter.
     """
+    of_maps = iter(scatters)
+    first = next(of_maps, None)
+    if first is None and len(blanks) < ENOUGH_MEANS:
+        numbers = {"n": len(blanks), "needed": ENOUGH_MEANS}
+        return Metric(None, None, Note("single-spectra", numbers))
     try:
-        pooled = netsignal.pool(scatters)
+        pooled = (
+            netsignal.pool_means(blanks)
+            if first is None
+            else netsignal.pool(chain([first], of_maps))
+        )
+        metric, crossed = netsignal.crossed_metrics(pooled)
     except ResiduekitError as problem:
         return Metric(None, None, _no_net(problem))
-    within = pooled.products.sum(axis=0) / pooled.dof.sum()
+    within = None if first is None else pooled.total[0] / pooled.total[1]
     if not len(references):
         return Metric(within, None, without)
+    axis, gel = np.asarray(wavenumber, dtype=float), np.array(references, dtype=float)
     try:
-        net = net_from_scatters(pooled, references, wavenumber, replicates=replicates)
+        whole, change = _changed(metric, gel, axis, replicates)
+        net = netsignal.net_signal(gel, whole)
+        both = []
+        foreign = np.vstack([foreign_bands(axis), np.reshape(interferents, (-1, axis.size))])
+        for one in [_changed(own, gel, axis, replicates, change)[0] for own in crossed] or [whole]:
+            shapes = np.vstack([_nuisances(axis, one), foreign])
+            blind = netsignal.net_signal(gel, netsignal.declare(one, shapes))
+            both.append((netsignal.net_signal(gel, one).weights, blind.weights))
     except ResiduekitError as problem:
         return Metric(within, None, _no_net(problem))
-    return Metric(within, net)
+    weights, careful = (
+        np.vstack([rows, np.mean(rows, axis=0)]) for rows in zip(*both, strict=False)
+    )
+    return Metric(within, net, None, weights, careful, pooled.folds if crossed else {})
+
+
+def _changed(
+    metric: netsignal.BlankMetric,
+    gel: Floats,
+    axis: Floats,
+    replicates: Sequence[npt.ArrayLike],
+    near: FittedChange | None = None,
+) -> tuple[netsignal.BlankMetric, FittedChange | None]:
+    """The metric with the paint's own change, measured or declared, and the common nuisances."""
+    found = fitted_change(axis, replicates, metric, gel, near)
+    change = smooth_change(axis, metric.mean) if found is None else found.covariance
+    return netsignal.declare(netsignal.with_change(metric, change), _nuisances(axis, metric)), found
+
+
+def _nuisances(axis: Floats, metric: netsignal.BlankMetric) -> Floats:
+    return netsignal.common_nuisances(axis, metric.mean)
 
 
 def _no_net(problem: ResiduekitError) -> Note:
@@ -104,7 +165,7 @@ def net_signal(
 
 
 def net_from_scatters(
-    scatters: Iterable[netsignal.Scatter] | netsignal.PooledScatter,
+    scatters: Iterable[netsignal.Scatter],
     references: Sequence[npt.ArrayLike] | Floats,
     wavenumber: npt.ArrayLike,
     nuisances: npt.ArrayLike | None = None,
@@ -112,17 +173,12 @@ def net_from_scatters(
 ) -> netsignal.NetSignal:
     """Make the net signal from what a pass over the blanks has kept of each map.
 
-    `replicates` are groups of mock-up means that no arm is compared with; three degrees of freedom
-    or more measure how mock-ups of this paint differ (`paint_change.fitted_change`), else a mild
-    change is declared.
+    `replicates` as in `make_metric`; `nuisances` (k, n_wavenumber) are declared besides the common
+    ones.
     """
-    pooled = scatters if isinstance(scatters, netsignal.PooledScatter) else netsignal.pool(scatters)
-    gel = np.array(references, dtype=float)
-    metric = netsignal.blank_metric(pooled)
-    found = fitted_change(wavenumber, replicates, metric, gel)
-    change = smooth_change(wavenumber, pooled.mean) if found is None else found.covariance
-    shapes = netsignal.common_nuisances(wavenumber, pooled.mean)
+    axis, gel = np.asarray(wavenumber, dtype=float), np.array(references, dtype=float)
+    metric, _ = _changed(netsignal.blank_metric(netsignal.pool(scatters)), gel, axis, replicates)
     if nuisances is not None:
-        shapes = np.vstack([shapes, np.atleast_2d(nuisances)])
-    metric = netsignal.declare(netsignal.with_change(metric, change), shapes)
+        shapes = np.vstack([_nuisances(axis, metric), np.atleast_2d(nuisances)])
+        metric = netsignal.declare(metric, shapes)
     return netsignal.net_signal(gel, metric)

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -22,8 +22,9 @@ from ..kernels.slope import Slope, slope_through_zero
 from ..kernels.spatial import family_quantile
 from ..markers import Marker, marker_weights, resolve
 from ..reprs import as_frame, rows_html
-from ..words.codes import blindness_words
+from ..words.codes import Note, blindness_words
 from .assessment import Rules
+from .blank_values import blank_values, mean_weights
 from .blindness import Blindness, assess_blindness
 from .controls import Controls, controls_of
 from .score_maps import NET_UNIT
@@ -32,15 +33,21 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Floats = npt.NDArray[np.float64]
+#: A band sees better than the net signal beyond this quantile of F ...
+_SEES_BETTER = 0.80
+#: ... with as many degrees of freedom at least.
+_LEAST_FREEDOM = 4
 
 
 @dataclass(frozen=True)
 class Score:
     """One linear score on one paint: weights, what it can see there, and its pixel limit.
 
-    `noise` is what noise alone gives one map's mean, in the score's own unit; `blank_mean` too.
-    `pixel_limit` is in the unit of `blindness`: one blank map in twenty (at alpha 5 %) has a pixel
-    above it, were its pixels independent and normal.
+    `values` (n,), in the score's own unit, are those of the blank mock-ups, `blank_mean` their
+    mean; `without` (n, n_wavenumber) are the weights made without each of these, `weights` their
+    mean; `spiked` (k,) are the responses of the spiked mock-ups. `noise` is what noise alone gives
+    one map's mean. `pixel_limit` is in the unit of `blindness`: one blank map in twenty (at alpha
+    5 %) has a pixel above it, were its pixels independent and normal.
     """
 
     name: str
@@ -52,6 +59,9 @@ class Score:
     slope: Slope | None
     blank_mean: float
     pixel_limit: float
+    values: Floats = field(repr=False)
+    without: Floats = field(repr=False)
+    spiked: Floats = field(repr=False)
 
     @property
     def scale(self) -> float:
@@ -63,6 +73,17 @@ class Score:
         values: Floats = (np.asarray(spectra) @ self.weights - self.blank_mean) / self.scale
         return values
 
+    def of_blank(self, place: int, own: Floats) -> Score:
+        """The score by which blank mock-up number `place`, of mean spectrum `own`, and its maps are
+        scored: made without it."""
+        weights = self.without[place]
+        level = float(weights @ own - (self.values[place] - self.blank_mean))
+        return replace(self.bare(), weights=weights, blank_mean=level)
+
+    def bare(self) -> Score:
+        """The score without what only the controls need, to be handed to other processes."""
+        return replace(self, without=np.empty((0, 0)), spiked=np.empty(0), values=np.empty(0))
+
 
 def scores_on(
     controls: Controls,
@@ -70,34 +91,91 @@ def scores_on(
     rules: Rules,
     kinds: Sequence[str] = (schema.BAND, schema.NET_SIGNAL),
 ) -> tuple[Score, ...]:
-    """Every score on one paint in the order fixed beforehand: the net signal, then the bands."""
+    """Every score on one paint in the order in which they may decide, fixed before exposed maps.
+
+    The net signal, then the bands; a band before the net signal where it sees better
+    (`sees_better`).
+    """
     net, within = controls.metric.net, controls.metric.within
     made = []
     if net is not None and schema.NET_SIGNAL in kinds:
-        made.append(_calibrate(controls, rules, schema.NET_SIGNAL, net.weights, NET_UNIT,
+        without = controls.metric.weights[controls.rows]
+        made.append(_calibrate(controls, rules, schema.NET_SIGNAL, without, NET_UNIT,
                                net.selectivity, net.standard_error))  # fmt: skip
     if schema.BAND in kinds:
         for marker, row in zip(markers, marker_weights(markers, controls.wavenumber), strict=True):
             sd = math.nan if within is None else math.sqrt(row @ within @ row)
             overlap = math.nan if net is None else _selectivity(net.target, controls.paint, row)
-            made.append(_calibrate(controls, rules, schema.band_name(marker.name), row,
+            without = np.broadcast_to(row, controls.blanks.shape)
+            made.append(_calibrate(controls, rules, schema.band_name(marker.name), without,
                                    marker.unit, overlap, sd))  # fmt: skip
+    band = sees_better(made, controls.loadings)
+    if band is not None:
+        made.insert(0, made.pop(made.index(band.score)))
     return tuple(made)
+
+
+class Sharper(NamedTuple):
+    """A band that sees better than the net signal: by how much more the net signal's spiked
+    mock-ups scatter about their line, each in loadings, and above which ratio that counts."""
+
+    score: Score
+    ratio: float
+    needed: float
+
+    def note(self) -> Note:
+        """The choice as a note."""
+        numbers = {"score": self.score.name, "ratio": self.ratio, "needed": self.needed}
+        return Note("band-sees-better", {**numbers, "n_spiked": self.score.spiked.size})
+
+
+def sees_better(scores: Sequence[Score], loadings: Floats) -> Sharper | None:
+    """The first band that is not blind, where it sees better than the net signal; else None.
+
+    Asked of what does not enter the decision: (s/b)^2 of the net signal over that of the band, s
+    the scatter of the spiked mock-ups about their line with free intercept (no blank enters) and b
+    its slope, above F(0.80; k - 2, k - 2) with k - 2 of 4 or more. The scatter of the blanks
+    chooses nothing.
+    """
+    from scipy.special import fdtri
+
+    seeing = [score for score in scores if not score.blindness.blind]
+    net = next((one for one in seeing if one.name == schema.NET_SIGNAL), None)
+    band = next((one for one in seeing if one.name != schema.NET_SIGNAL), None)
+    freedom = len(loadings) - 2
+    if net is None or band is None or freedom < _LEAST_FREEDOM or np.ptp(loadings) == 0:
+        return None
+    needed = float(fdtri(freedom, freedom, _SEES_BETTER))
+    own, rival = (_loading_error(loadings, one.spiked) ** 2 for one in (net, band))
+    if own <= needed * rival:
+        return None
+    return Sharper(band, own / rival if rival else math.inf, needed)
+
+
+def _loading_error(loadings: Floats, spiked: Floats) -> float:
+    """The scatter s/b of spiked mock-ups about their line with free intercept, in loadings."""
+    design = np.column_stack([np.ones_like(loadings), loadings])
+    (level, slope), *_ = np.linalg.lstsq(design, spiked, rcond=None)
+    left = spiked - level - slope * loadings
+    return math.sqrt(left @ left / (len(loadings) - 2)) / slope if slope > 0 else math.inf
 
 
 def _calibrate(
     controls: Controls,
     rules: Rules,
     name: str,
-    weights: Floats,
+    without: Floats,
     unit: str,
     selectivity: float,
     pixel_sd: float,
 ) -> Score:
-    values = controls.blanks @ weights
+    values, weights = blank_values(controls.blanks, without), mean_weights(without)
     scatter = float(values.std(ddof=1)) if values.size > 1 else 0.0
     noise = pixel_sd / math.sqrt(controls.pixels_per_map)
-    fit = slope_through_zero(controls.loadings, controls.responses @ weights, scatter)
+    # What the blanks behind the responses are by weights that know them, above what they are.
+    lean = np.einsum("ij,ij->i", weights - without, controls.blanks).mean()
+    spiked = controls.responses @ weights + np.asarray(controls.shared, dtype=float) * lean
+    fit = slope_through_zero(controls.loadings, spiked, scatter)
     slope = fit if fit.n_spiked >= 2 else None
     blindness = assess_blindness(
         values, slope, noise=noise, acceptance_limit=rules.acceptance_limit, unit=unit
@@ -106,8 +184,9 @@ def _calibrate(
     scale = slope.value if slope is not None and slope.value > 0 else 1.0
     limit = quantile * math.hypot(pixel_sd, scatter) / scale
     return Score(
-        name, weights, unit, selectivity, noise, blindness, slope, float(values.mean()), limit
-    )
+        name, weights, unit, selectivity, noise, blindness, slope, float(values.mean()), limit,
+        values, without, spiked,
+    )  # fmt: skip
 
 
 def deciding(scores: Iterable[Score]) -> Score | None:
@@ -149,7 +228,7 @@ class BlindnessTable:
     def recommendation(self) -> str:
         """Which score decides on each paint and, as advice for the next study, which band is best.
 
-        The deciding score is fixed by order, never by the lowest limit of the study at hand.
+        The deciding score is fixed by order and spiked mock-ups, never by the lowest limit.
         """
         lines = []
         for paint in dict.fromkeys(row["paint"] for row in self.rows):

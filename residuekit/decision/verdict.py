@@ -20,12 +20,15 @@ from ..words.codes import Note
 from ..words.verdict import reason
 from .assessment import Assessment
 from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within
+from .permutation import permuted_labels
 
 if TYPE_CHECKING:
     import pandas as pd
 
 #: How rarely equal scatter may look unlike before it is said (F test, one-sided).
 SCATTER_CHANCE = 0.01
+#: No absence is claimed where limit or bound exceed the highest spiked loading this many times.
+MOST_EXTRAPOLATED = 1.5
 #: More of a difference that is not the gel's, in what blanks leave, may hide gel. Clean simulated
 #: arms stay below 4, foreign matter that hid gel was beyond 1000.
 MOST_UNEXPLAINED = 10.0
@@ -123,8 +126,8 @@ def judge(
 
     Parameters
     ----------
-    assessments : one a score, in the order fixed beforehand (net signal first, then the bands);
-        the first that is not blind decides.
+    assessments : one a score, in the order fixed beforehand (`scores_on`); the first that is not
+        blind decides.
     quality_failed : why the arm's maps are not fit to be judged, or None.
     remarks : what else must be said of the arm.
 
@@ -152,15 +155,15 @@ def _decide(a: Assessment, quality_failed: Note | None) -> tuple[str, list[Note]
         numbers = {**a.blindness.numbers, "score": a.score, "code": a.blindness.code}
         all_the_same = [Note("above-but-blind")] if a.above else []
         return "not assessable", [Note("all-blind", numbers), *all_the_same]
-    scatter = list(_scatter_above_blanks(a))
+    beside = [*_scatter_above_blanks(a), *_beyond_spikes(a), *_second_opinion(a)]
     if a.above:
         verdict, why = _above(a)
-        return verdict, [why, *scatter]
+        return verdict, [why, *beside]
     obstacles = list(_obstacles(a))
     if obstacles:
-        return "inconclusive", [*obstacles, *scatter]
+        return "inconclusive", [*obstacles, *beside]
     within = {"acceptance_limit": a.rules.acceptance_limit, "unit": a.unit}
-    return "not detected", [Note("within-acceptance", within), *scatter]
+    return "not detected", [Note("within-acceptance", within), *beside]
 
 
 def _above(a: Assessment) -> tuple[str, Note]:
@@ -189,10 +192,37 @@ def _obstacles(a: Assessment) -> Iterator[Note]:
             yield Note("detection-limit-above-acceptance", seen)
         if not bounded_below(a.upper_bound, accepted):
             yield Note("bound-above-acceptance", {**numbers, "upper_bound": a.upper_bound})
+    if _reach(a) > MOST_EXTRAPOLATED * a.highest_spike:
+        yield Note("far-beyond-spikes", _spike_numbers(a))
     if a.unexplained > MOST_UNEXPLAINED:
         yield Note("unexplained-difference", {"ratio": a.unexplained})
     if a.n_mockups < MIN_EXPOSED:
         yield Note("few-exposed", {"n": a.n_mockups, "needed": MIN_EXPOSED})
+
+
+def _reach(a: Assessment) -> float:
+    """The highest loading that a statement of absence would speak of."""
+    return max(a.detection_limit, a.upper_bound)
+
+
+def _spike_numbers(a: Assessment) -> dict[str, Any]:
+    return {"highest": a.highest_spike, "reach": _reach(a), "unit": a.unit}
+
+
+def _beyond_spikes(a: Assessment) -> Iterator[Note]:
+    """Say so where limit or bound lie beyond the loadings that were spiked."""
+    if a.highest_spike < _reach(a) <= MOST_EXTRAPOLATED * a.highest_spike:
+        yield Note("beyond-spikes", _spike_numbers(a))
+
+
+def _second_opinion(a: Assessment) -> Iterator[Note]:
+    """What permuted labels say, where the arm is above its limit or where they differ from it."""
+    if min(a.n_mockups, a.n_blank_mockups) < MIN_EXPOSED:
+        return
+    found = permuted_labels(a.blanks, a.mockups)
+    if a.above or found.p <= a.rules.alpha:
+        agrees = a.above == (found.p <= a.rules.alpha)
+        yield Note("permuted-labels", {**found._asdict(), "above": a.above, "agrees": agrees})
 
 
 def _scatter_above_blanks(a: Assessment) -> Iterator[Note]:

@@ -1,13 +1,13 @@
 """The metric of blank pixels: what varies within blank maps, shrunk, and declared nuisances.
 
-The way is `scatter` (one pass a map) -> `pool` -> `blank_metric`. Only the scatter *within* maps
-enters. The scatter of blank mock-up means belongs to the decision; used in both places it makes
-false alarms.
+The way is `scatter` (one pass a map) -> `pool` -> `blank_metric`, or `crossed_metrics`, which
+makes one more without each mock-up. Only the scatter *within* maps enters. The scatter of blank
+mock-up means belongs to the decision; used in both places it makes false alarms.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -22,16 +22,19 @@ __all__ = [
     "Scatter",
     "blank_metric",
     "common_nuisances",
+    "crossed_metrics",
     "declare",
     "with_change",
     "pool",
+    "pool_means",
     "scatter",
     "spectra_rows",
 ]
 
 Floats = NDArray[np.float64]
 
-FOLDS = 5
+#: Groups of mock-ups that are left out in turn.
+FOLDS = 8
 BLOCK = 4096
 #: Smallest eigenvalue kept, as a share of the largest: float32 data carry no more than this.
 CONDITION = 1e-9
@@ -43,26 +46,51 @@ PIXELS_A_CHANNEL = 2.0
 
 @dataclass(frozen=True)
 class Scatter:
-    """The scatter of one map's valid pixels about their own mean: `products` is a sum."""
+    """The scatter of one map's valid pixels about their own mean: `products` is a sum.
+
+    `mockup` numbers the mock-up that the map is of; None: no other map is of the same.
+    """
 
     n_pixels: int
     mean: Floats = field(repr=False)
     products: Floats = field(repr=False)
+    mockup: int | None = None
 
 
 @dataclass(frozen=True)
 class PooledScatter:
-    """Within-map scatter of several maps, kept in up to five groups for cross-validation.
+    """Within-map scatter of several maps, kept in up to eight groups of whole mock-ups.
 
-    `mean` (n_channels,) is the mean of the maps' means; `dof` (n_folds,), `products`
-    (n_folds, n_channels, n_channels).
+    `n_maps`, `dof` (n_folds,), `means` (n_folds, n_channels), those of the maps' means, `products`
+    (n_folds, n_channels, n_channels). `folds` says in which group the maps of a mock-up are;
+    `overlap` is the scatter of all over the sum of those of the groups.
     """
 
-    n_maps: int
-    n_pixels: int
-    mean: Floats = field(repr=False)
+    n_maps: Floats
     dof: Floats = field(repr=False)
+    means: Floats = field(repr=False)
     products: Floats = field(repr=False)
+    folds: Mapping[int, int] = field(repr=False)
+    overlap: float = 1.0
+
+    @property
+    def total(self) -> tuple[Floats, float]:
+        """The scatter of all, a sum, and its degrees of freedom."""
+        return self.overlap * self.products.sum(axis=0), self.overlap * float(self.dof.sum())
+
+    @property
+    def mean(self) -> Floats:
+        """The mean (n_channels,) of the maps' means."""
+        mean: Floats = np.average(self.means, axis=0, weights=self.n_maps)
+        return mean
+
+    def without(self, fold: int) -> PooledScatter:
+        """The same without one of the groups."""
+        kept = np.arange(len(self.dof)) != fold
+        return PooledScatter(
+            self.n_maps[kept], self.dof[kept], self.means[kept], self.products[kept], {},
+            self.overlap,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -71,7 +99,8 @@ class BlankMetric:
 
     `form` names the shrinkage; `pull` is the weight of the median eigenvalue in it.
     `whitener` is W with W S0 W' = 1 for the covariance S0 without nuisances, `change` (n, n) the
-    part of S0 that pixels do not show (0, 0 without any).
+    part of S0 that pixels do not show (0, 0 without any), `noise` (n,) the standard deviation of
+    each channel's own noise.
     """
 
     form: str
@@ -83,6 +112,7 @@ class BlankMetric:
     change: Floats = field(repr=False)
     directions: Floats = field(repr=False)
     damping: Floats = field(repr=False)
+    noise: Floats = field(repr=False)
 
     def whiten(self, spectra: ArrayLike, *, nuisances: bool = True) -> Floats:
         """Turn spectra (..., n_channels) into coordinates where S is the unit matrix."""
@@ -92,13 +122,14 @@ class BlankMetric:
         return white
 
 
-def scatter(spectra: ArrayLike) -> Scatter:
+def scatter(spectra: ArrayLike, mockup: int | None = None) -> Scatter:
     """Sum the scatter of one map about its own mean, in one pass over blocks of pixels.
 
     Parameters
     ----------
     spectra : (n_pixels, n_channels), any float type, also a memory map; pixels with a value that
         is not finite are left out.
+    mockup : see `Scatter`.
 
     Raises
     ------
@@ -132,11 +163,12 @@ def scatter(spectra: ArrayLike) -> Scatter:
                   "leave this map out of the blanks")
         )  # fmt: skip
     offset = total / n_pixels
-    return Scatter(n_pixels, origin + offset, products - n_pixels * np.outer(offset, offset))
+    own = products - n_pixels * np.outer(offset, offset)
+    return Scatter(n_pixels, origin + offset, own, mockup)
 
 
 def pool(scatters: Iterable[Scatter]) -> PooledScatter:
-    """Add the scatters of maps, each about its own mean, into up to five groups.
+    """Add the scatters of maps, each about its own mean, into up to eight groups of mock-ups.
 
     An iterator is walked once, so that no more than the groups is in memory.
 
@@ -144,30 +176,55 @@ def pool(scatters: Iterable[Scatter]) -> PooledScatter:
     ------
     ContractError : fewer than two maps, or maps of different channels.
     """
+    n_maps: list[int] = []
     dof: list[float] = []
-    products: list[Floats] = []
     means: list[Floats] = []
+    products: list[Floats] = []
+    folds: dict[int, int] = {}
     for number, one in enumerate(scatters):
         if means and one.mean.shape != means[0].shape:
             raise ContractError(
                 Fault(f"maps of {means[0].size} and of {one.mean.size} channels",
                       "one wavenumber axis in all blanks", "crop or regrid them to one axis")
             )  # fmt: skip
-        means.append(one.mean)
-        if number < FOLDS:
-            dof.append(float(one.n_pixels - 1))
-            products.append(one.products.copy())
-        else:
-            dof[number % FOLDS] += one.n_pixels - 1
-            products[number % FOLDS] += one.products
+        mockup = -1 - number if one.mockup is None else one.mockup
+        fold = folds.setdefault(mockup, len(folds) % FOLDS)
+        if fold == len(dof):
+            n_maps.append(0)
+            dof.append(0.0)
+            means.append(np.zeros_like(one.mean))
+            products.append(np.zeros_like(one.products))
+        n_maps[fold] += 1
+        dof[fold] += one.n_pixels - 1
+        means[fold] += one.mean
+        products[fold] += one.products
     if len(dof) < 2:
         raise ContractError(
             Fault(f"{len(dof)} blank map", "at least two, so that one can check the other",
                   "add blanks, or give strips: [scatter(s) for s in np.array_split(spectra, 5)]")
         )  # fmt: skip
-    n_pixels = int(sum(dof)) + len(means)
+    counts = np.array(n_maps, dtype=float)
     return PooledScatter(
-        len(means), n_pixels, np.mean(means, axis=0), np.array(dof), np.array(products)
+        counts, np.array(dof), np.array(means) / counts[:, None], np.array(products), folds
+    )
+
+
+def pool_means(means: ArrayLike) -> PooledScatter:
+    """The scatter of mock-ups of one spectrum each about their mean, each a group of its own.
+
+    Left out, one shows n / (n - 1) times its square distance from the mean of all, which is
+    (n - 1) / n times that from the mean of the others.
+
+    Parameters
+    ----------
+    means : (n_mockups, n_channels), one spectrum a mock-up.
+    """
+    spectra = np.asarray(means, dtype=float)
+    n = len(spectra)
+    apart = (spectra - spectra.mean(axis=0)) * np.sqrt(n / (n - 1))
+    products = apart[:, :, None] * apart[:, None, :]
+    return PooledScatter(
+        np.ones(n), np.ones(n), spectra, products, {place: place for place in range(n)}, 1 - 1 / n
     )
 
 
@@ -197,25 +254,55 @@ def blank_metric(pooled: PooledScatter, nuisances: ArrayLike | None = None) -> B
     ------
     ContractError : blanks that do not vary, shapes that do not fit the channels.
     """
-    n_channels = pooled.mean.size
+    plain, _ = crossed_metrics(pooled, crossed=False)
+    return plain if nuisances is None else declare(plain, nuisances)
+
+
+def crossed_metrics(
+    pooled: PooledScatter, *, crossed: bool = True
+) -> tuple[BlankMetric, list[BlankMetric]]:
+    """Make the metric of all blanks as `blank_metric`, and one without each group of mock-ups.
+
+    A metric made with a mock-up's own pixels leans towards its mean where scatter is skewed, so
+    this mock-up is scored in the one made without it. The eigenvectors are those that the
+    cross-validation has at hand; the eigenvalues are what the other groups show along theirs.
+    None is made where that would leave fewer than two groups.
+    """
     if not pooled.products.any():
         raise ContractError(
             Fault("blank maps without any scatter", "pixels that differ by noise at least",
                   "use measured maps, not copies of one spectrum, as blanks")
         )  # fmt: skip
-    dof = pooled.dof.sum()
-    pull = max(0.0, 1.0 - dof / (PIXELS_A_CHANNEL * n_channels))
-    form = "cross-validated eigenvalues"
+    n_channels, n_folds = pooled.mean.size, len(pooled.dof)
+    total, dof = pooled.total
+    unit = np.sqrt(np.trace(total) / (dof * n_channels))
+    groups = [*range(n_folds), None]
+    rough = _whiteners(pooled, [np.full(n_channels, unit)] * (n_folds + 1), groups)
+    kept = groups if crossed and n_folds > 2 else [None]
+    scales = [1.0 / np.linalg.norm(one, axis=0) for one in rough]
+    metrics = [
+        _plain_metric(pooled if fold is None else pooled.without(fold), whitener,
+                      scales[-1 if fold is None else fold])
+        for fold, whitener in zip(kept, _whiteners(pooled, scales, kept), strict=True)
+    ]  # fmt: skip
+    return metrics[-1], metrics[:-1]
+
+
+def _plain_metric(pooled: PooledScatter, whitener: Floats, noise: Floats) -> BlankMetric:
+    """The metric without nuisances and change."""
+    dof = pooled.total[1]
+    pull, form = _pull(dof, pooled.mean.size), "cross-validated eigenvalues"
     if pull > 0:
         form += f", pulled by {pull:.2f} to their median (fewer than 2 pixels a channel)"
-    unit = np.sqrt(np.trace(pooled.products.sum(axis=0)) / (dof * n_channels))
-    rough = _whitener(pooled, np.full(n_channels, unit), pull)
-    whitener = _whitener(pooled, 1.0 / np.linalg.norm(rough, axis=0), pull)
-    plain = BlankMetric(
-        form, pull, pooled.n_maps, pooled.n_pixels, pooled.mean, whitener, np.zeros((0, 0)),
-        np.zeros((n_channels, 0)), np.zeros(0),
+    n_maps = int(pooled.n_maps.sum())
+    return BlankMetric(
+        form, pull, n_maps, round(dof) + n_maps, pooled.mean, whitener,
+        np.zeros((0, 0)), np.zeros((pooled.mean.size, 0)), np.zeros(0), noise,
     )  # fmt: skip
-    return plain if nuisances is None else declare(plain, nuisances)
+
+
+def _pull(dof: float, n_channels: int) -> float:
+    return max(0.0, 1.0 - dof / (PIXELS_A_CHANNEL * n_channels))
 
 
 def with_change(metric: BlankMetric, change: ArrayLike) -> BlankMetric:
@@ -223,9 +310,11 @@ def with_change(metric: BlankMetric, change: ArrayLike) -> BlankMetric:
 
     Nuisances have to be declared after it.
     """
+    from scipy.linalg import solve_triangular
+
     declared = np.asarray(change, dtype=float)
-    sizes, vectors = np.linalg.eigh(metric.whitener @ declared @ metric.whitener.T)
-    whitener = (vectors / np.sqrt(1.0 + np.maximum(sizes, 0.0))) @ vectors.T @ metric.whitener
+    whitened = np.eye(len(declared)) + metric.whitener @ declared @ metric.whitener.T
+    whitener = solve_triangular(np.linalg.cholesky(whitened), metric.whitener, lower=True)
     return replace(metric, whitener=whitener, change=declared)
 
 
@@ -239,20 +328,38 @@ def declare(metric: BlankMetric, nuisances: ArrayLike) -> BlankMetric:
     return replace(metric, directions=directions, damping=damping)
 
 
-def _whitener(pooled: PooledScatter, scale: Floats, pull: float) -> Floats:
-    """W = d^-1/2 V' / scale, with V of all maps and d from maps left out in turn."""
-    products = pooled.products / np.outer(scale, scale)
-    total, dof = products.sum(axis=0), pooled.dof.sum()
-    left_out = np.zeros(scale.size)
-    for held in products:
-        _, vectors = np.linalg.eigh(total - held)
-        left_out += np.einsum("ij,ij->j", vectors, held @ vectors)
-    values = _monotone(left_out / dof)
-    values = (1.0 - pull) * values + pull * np.median(values)
-    values = np.maximum(values, CONDITION * values.max())
-    _, vectors = np.linalg.eigh(total)
-    whitener: Floats = (vectors / np.sqrt(values)).T / scale
-    return whitener
+def _whiteners(
+    pooled: PooledScatter, scales: Sequence[Floats], wanted: Sequence[int | None]
+) -> list[Floats]:
+    """W = d^-1/2 V' / scale of all maps (None) and without the groups that are wanted.
+
+    V of these maps, and d what groups show along the V of the others; `scales` one a group left
+    out, then that of all.
+    """
+    total, dof = pooled.total
+    n_channels = len(total)
+    along, vectors = [], []
+    for held, own_dof, scale in zip(pooled.products, pooled.dof, scales, strict=False):
+        outer = np.outer(scale, scale)
+        _, others = np.linalg.eigh((total - held) / outer)
+        shown = np.einsum("ij,ij->j", others, (held / outer) @ others)
+        # Directions in which the others do not vary at all have no order of their own.
+        unseen = max(0, n_channels - round(dof - own_dof))
+        shown[:unseen] = shown[:unseen].mean() if unseen else 0.0
+        along.append(shown)
+        vectors.append(others)
+    made = []
+    for fold in wanted:
+        left = [number for number in range(len(along)) if number != fold]
+        freedom = pooled.dof[left].sum()
+        values = _monotone(np.sum([along[number] for number in left], axis=0) / freedom)
+        pull = _pull(freedom, n_channels)
+        values = (1.0 - pull) * values + pull * np.median(values)
+        values = np.maximum(values, CONDITION * values.max())
+        scale = scales[-1 if fold is None else fold]
+        own = np.linalg.eigh(total / np.outer(scale, scale))[1] if fold is None else vectors[fold]
+        made.append((own / np.sqrt(values)).T / scale)
+    return made
 
 
 def _monotone(values: Floats) -> Floats:

@@ -34,8 +34,7 @@ TRUST = 0.2
 #: Channels closer than this, cm-1, are averaged before the variances are estimated.
 _SPACING = 12.0
 _LEAST_VARIANCE, _MOST_VARIANCE = 1e-11, 10.0
-#: A variance below this, 0.003 % squared, is none. With variances rounded to 0.1 % it keeps the
-#: last digits of the arithmetic out of the result.
+#: A variance below this, 0.003 % squared, is none.
 _NEGLIGIBLE = 1e-9
 #: A direction belongs to the texture if its variance is this many times that of the noise.
 _LOUD = 2.0
@@ -46,11 +45,13 @@ class FittedChange:
     """What a metric takes of a measured change: a covariance (n, n), and what was measured.
 
     `parts` names the standard deviation of each part: `noise` and `texture` as a share of those of
-    one pixel, the others as a share of the local absorbance. `dof` counts what they rest on.
+    one pixel, the others as a share of the local absorbance. `dof` counts what they rest on;
+    `variances` are the squares of the parts.
     """
 
     dof: int
     parts: dict[str, float]
+    variances: Floats = field(repr=False)
     covariance: Floats = field(repr=False)
 
 
@@ -78,13 +79,14 @@ def fitted_change(
     replicates: Sequence[ArrayLike],
     metric: BlankMetric,
     references: ArrayLike,
+    near: FittedChange | None = None,
 ) -> FittedChange | None:
     """Measure how mock-ups of one paint differ, on replicates that no arm is compared with.
 
     Each group of replicates (spiked mock-ups of one loading, untreated ones) varies about its own
-    mean with the covariance a N + b T + sum c_k K_k: N the noise and T the texture of one blank
-    pixel (T = S - N, N = diag 1 / (S^-1)_jj), K_k smooth bumps of three widths in proportion to the
-    local absorbance, and relative changes as in `smooth_change`. The variances a, b, c_k are those
+    mean with the covariance a N + b T + sum c_k K_k: N the noise of one blank pixel and T its
+    texture (what stands out of N in S), K_k smooth bumps of three widths in proportion to the local
+    absorbance, and relative changes as in `smooth_change`. The variances a, b, c_k are those
     of restricted maximum likelihood (Patterson & Thompson 1971, Biometrika 58, 545) on what the
     references and the common nuisances leave: the direction of the gel has no part in them, nor
     have the blanks with which an arm is compared, so their scatter is still used once alone.
@@ -94,6 +96,7 @@ def fitted_change(
     wavenumber : (n,), cm-1. replicates : groups of mock-up means, (k, n) each; a group of one
         tells nothing.
     metric : of the blank pixels, without nuisances or change. references : (n_references, n).
+    near : what was found with nearly the same metric; the search begins there.
 
     Returns
     -------
@@ -128,30 +131,53 @@ def fitted_change(
         return value, variances * np.array([np.sum(misfit * part) for part in parts])
 
     n_shapes = len(parts) - 2
-    start = np.log([1e-2, 2e-2, *np.full(n_shapes, 1e-5 / n_shapes)])
-    least = [1.0 / metric.n_pixels] * 2 + [_LEAST_VARIANCE] * n_shapes
-    bounds = [(np.log(low), np.log(_MOST_VARIANCE)) for low in least]
+    start = np.array([1e-2, 2e-2, *np.full(n_shapes, 1e-5 / n_shapes)])
+    least = np.array([1.0 / metric.n_pixels] * 2 + [_LEAST_VARIANCE] * n_shapes)
+    bounds = np.log([(low, _MOST_VARIANCE) for low in least])
     best = minimize(
-        deviance, start, jac=True, method="L-BFGS-B", bounds=bounds,
-        options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500},
+        deviance, np.log(np.maximum(start if near is None else near.variances, least)), jac=True,
+        method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500},
     )  # fmt: skip
-    variances = np.exp(np.round(best.x, 3))
-    variances[variances < _NEGLIGIBLE] = 0.0
+    variances = _settle(np.exp(best.x), np.exp(bounds), parts, found)
     change = TRUST * np.tensordot(variances[2:], terms[2:], axes=1)
     change = change + max(variances[1] - variances[0], 0.0) * texture
     names = ("noise", "texture", *_family(axis[:2], metric.mean[:2]))
     sizes = {name: float(size) for name, size in zip(names, np.sqrt(variances), strict=True)}
-    return FittedChange(dof, sizes, change / variances[0])
+    return FittedChange(dof, sizes, variances, change / variances[0])
+
+
+def _settle(variances: Floats, bounds: Floats, parts: list[Floats], found: Floats) -> Floats:
+    """Newton's steps to where the search ends in exact arithmetic, whatever its last digits were.
+
+    A negligible variance is none, and one at its bound stays there.
+    """
+    settled = np.where(variances < _NEGLIGIBLE, 0.0, variances)
+    free = (settled > bounds[:, 0] * (1 + 1e-6)) & (settled < bounds[:, 1] * (1 - 1e-6))
+    for _ in range(20):
+        inverse = np.linalg.inv(np.tensordot(settled, parts, axes=1))
+        turned = [inverse @ part for part, own in zip(parts, free, strict=True) if own]
+        explained = inverse @ found
+        misfits = [2 * explained @ one - one for one in turned]
+        size = settled[free]
+        slope = size * [np.trace(one) - np.sum(one * explained.T) for one in turned]
+        bend = np.outer(size, size) * [[np.sum(a * b.T) for b in misfits] for a in turned]
+        step = np.linalg.lstsq(bend + np.diag(slope), slope, rcond=1e-12)[0]
+        settled[free] = size * np.exp(-np.clip(step, -0.5, 0.5))
+        if np.abs(step).max(initial=0.0) < 1e-9:
+            break
+    return settled
 
 
 def _apart(metric: BlankMetric) -> tuple[Floats, Floats]:
-    """The covariance of one blank pixel as noise (n,) and texture (n, n): what stands out of it."""
-    noise: Floats = 1.0 / (metric.whitener**2).sum(axis=0)
-    scale = np.sqrt(noise)
-    sizes, vectors = np.linalg.eigh(metric.whitener.T @ metric.whitener * np.outer(scale, scale))
-    loud = 1.0 / sizes > _LOUD
-    shapes = vectors[:, loud] * scale[:, None]
-    return noise, (shapes * (1.0 / sizes[loud] - 1.0)) @ shapes.T
+    """The covariance of one blank pixel as noise (n,) and texture (n, n): what stands out of it.
+
+    The rows of the whitener of a plain metric, in noise, are eigenvectors over sqrt(eigenvalue).
+    """
+    rows = metric.whitener * metric.noise
+    sizes = 1.0 / (rows**2).sum(axis=1)
+    loud = sizes > _LOUD
+    shapes = (rows[loud] * np.sqrt(sizes[loud])[:, None] * metric.noise).T
+    return metric.noise**2, (shapes * (sizes[loud] - 1.0)) @ shapes.T
 
 
 def _averaging(axis: Floats) -> Floats:

@@ -12,13 +12,15 @@ import numpy.typing as npt
 class Slope(NamedTuple):
     """Response per unit of loading, its standard error, and the number of mock-ups behind it.
 
-    `pull` says by how much the slope falls when the blank mean of the arm rises by one.
+    `pull` says by how much the slope falls when the blank mean of the arm rises by one; `highest`
+    is the highest loading it rests on.
     """
 
     value: float
     standard_error: float
     n_spiked: int
     pull: float = 0.0
+    highest: float = nan
 
 
 def slope_through_zero(
@@ -60,4 +62,5 @@ def slope_through_zero(
     residual = y - slope * x
     total = float((weight * x) @ x)
     squared = float((weight * residual) @ residual) / (x.size - 1) / total
-    return Slope(slope, sqrt(squared), int(x.size), float((weight * x) @ share) / total)
+    pull = float((weight * x) @ share) / total
+    return Slope(slope, sqrt(squared), int(x.size), pull, float(x.max()))

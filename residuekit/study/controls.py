@@ -29,6 +29,7 @@ from ..schema import STRATUM_COLUMNS
 from ..words.codes import Note, from_json, sentences, to_json
 from .cache import Cache, key_of, pack, unpack
 from .manifest import Manifest
+from .measurements import Measurement
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
 Floats = npt.NDArray[np.float64]
@@ -124,18 +125,21 @@ class StudyControls:
         if place not in self._metrics:
             maps, references = self._blank_maps(stratum), self.references(residue)
             replicates, without = self._replicates(stratum), self._without(residue)
+            interferents, own = self._interferents(), comparator(self.blanks(stratum))
             key = key_of(
                 "metric",
                 without,
                 [one.key for one in (*maps, *references)],
-                [group.tobytes().hex() for group in replicates],
+                [group.tobytes().hex() for group in (*replicates, interferents)],
+                [blank.files for blank in own],
             )
             arrays = self._cache.arrays(key)
             if arrays is None:
                 spectra = [one.mean for one in references]
                 made = make_metric(
-                    self._scatters(maps), spectra, self.wavenumber, replicates, without
-                )
+                    self._scatters(stratum), np.array([one.mean for one in own]), spectra,
+                    self.wavenumber, replicates, without, interferents,
+                )  # fmt: skip
                 self._cache.keep(key, _to_arrays(made))
             else:
                 made = _from_arrays(arrays)
@@ -171,18 +175,21 @@ class StudyControls:
                     groups[other, row.role, row.treatment, loading].append(mean.mean)
         return [np.array(group) for group in groups.values() if len(group) > 1]
 
-    def _scatters(self, maps: Sequence[MapSummary]) -> Iterator[netsignal.Scatter]:
-        """The scatter within each map; single spectra of one mock-up count as a map."""
-        own: dict[str, list[MapSummary]] = defaultdict(list)
-        for one in maps:
-            own[one.row.mockup if one.n_pixels == 1 else one.row.file].append(one)
-        return scatters_within(map(self._spectra, mockup) for mockup in own.values())
+    def _scatters(self, stratum: tuple[Any, ...]) -> Iterator[netsignal.Scatter]:
+        """The scatter within each map of the comparator, by mock-up."""
+        of_file = {one.row.file: one for one in self._summaries}
+        return scatters_within(
+            [
+                map(self._spectra, [of_file[file] for file in blank.files])
+                for blank in comparator(self.blanks(stratum))
+            ]
+        )
 
     def _spectra(self, one: MapSummary) -> npt.NDArray[Any]:
         return one.mean[None] if one.n_pixels == 1 else self._spectra_of(one)
 
     def scores(self, stratum: tuple[Any, ...], residue: str) -> tuple[Score, ...]:
-        """Every score on a stratum in the order fixed beforehand: net signal, then the bands."""
+        """Every score on a stratum, in the order fixed beforehand (`scores_on`)."""
         place = (stratum, residue)
         if place not in self._scores:
             self._scores[place] = scores_on(
@@ -191,18 +198,30 @@ class StudyControls:
             )  # fmt: skip
         return self._scores[place]
 
+    def own_scores(self, row: Measurement, residue: str) -> tuple[Score, ...]:
+        """The scores by which a file is scored: a blank's are made without its mock-up."""
+        blanks = comparator(self.blanks(row.stratum)) if row.role == "blank" else []
+        for place, blank in enumerate(blanks):
+            if row.file in blank.files:
+                scores = self.scores(row.stratum, residue)
+                return tuple(score.of_blank(place, blank.mean) for score in scores)
+        return tuple(score.bare() for score in self.scores(row.stratum, residue))
+
     def _controls(self, stratum: tuple[Any, ...], residue: str) -> Controls:
         own = comparator(self.blanks(stratum))
         blanks = np.array([blank.mean for blank in own])
         loadings, responses = self.spiking(stratum, residue)
+        metric = self._metric(stratum, residue)
         return Controls(
             wavenumber=self.wavenumber,
             paint=blanks.mean(axis=0),
             blanks=blanks,
-            metric=self._metric(stratum, residue),
+            metric=metric,
             pixels_per_map=float(np.mean([blank.n_pixels / blank.n_maps for blank in own])),
             loadings=loadings,
             responses=responses,
+            rows=metric.rows_of(len(own)),
+            shared=self._shared(own, self.spiked(stratum, residue)),
         )
 
     def spiking(self, stratum: tuple[Any, ...], residue: str) -> tuple[Floats, Floats]:
@@ -257,12 +276,11 @@ class StudyControls:
 
     def _water_change(self, stratum: tuple[Any, ...], score: Score) -> list[Note]:
         """What water alone did to the paint, where untreated blanks stand beside it."""
-        water, untreated = (
-            [float(score.loading(b.mean)) for b in self.blanks(stratum) if b.row.treatment == kind]
-            for kind in ("water", "none")
-        )
-        if not water or not untreated:
+        blanks = self.blanks(stratum)
+        untreated = [score.loading(b.mean) for b in blanks if b.row.treatment == "none"]
+        if not untreated or len(untreated) == len(blanks):
             return []
+        water = (score.values - score.blank_mean) / score.scale
         return [water_change(water, untreated).note(score.name, score.blindness.unit)]
 
     def judge_arm(
@@ -271,16 +289,17 @@ class StudyControls:
         """Judge one arm by every score."""
         row = exposed[0].row
         residue = self.residue(row.treatment)
-        blanks = comparator(self.blanks(row.stratum), row.exposure_min)
+        own = self.blanks(row.stratum)
+        blanks = comparator(own, row.exposure_min)
+        places = {one.files: place for place, one in enumerate(comparator(own))}
         scores = self.scores(row.stratum, residue)
         return judge_values(
             self._controls(row.stratum, residue),
             scores,
-            np.array([blank.mean for blank in blanks]),
             np.array([mean.mean for mean in exposed]),
             self.rules,
+            places=[places[blank.files] for blank in blanks],
             shared=self._shared(blanks, self.spiked(row.stratum, residue)),
-            interferents=self._interferents(),
             quality_failed=quality_failed,
             remarks=[
                 *comparator_notes(
@@ -312,7 +331,7 @@ class StudyControls:
         if self.spiked(stratum, residue) and times >= _ALIKE:
             yield Note("references-differ", {"times": times})
 
-    def _interferents(self) -> Floats | None:
+    def _interferents(self) -> Floats:
         """The references of what is neither the gel asked for nor a treatment: foreign matter."""
         gels = {row.treatment for row in self.manifest.of_role("exposed")}
         spectra = [
@@ -321,7 +340,7 @@ class StudyControls:
             if one.row.role == "reference"
             and one.row.treatment not in gels | {self.manifest.treatment}
         ]
-        return np.array(spectra) if spectra else None
+        return np.reshape(spectra, (-1, self.wavenumber.size))
 
 
 def _to_arrays(metric: Metric) -> dict[str, Any]:
@@ -331,10 +350,15 @@ def _to_arrays(metric: Metric) -> dict[str, Any]:
     for name, part in (("within", metric.within), ("net", metric.net)):
         if part is not None:
             arrays |= pack(name, part)
-    return arrays
+    folds = np.array([*metric.folds.items()], dtype=int)
+    return arrays | {"weights": metric.weights, "careful": metric.careful, "folds": folds}
 
 
 def _from_arrays(arrays: Mapping[str, Any]) -> Metric:
     note = str(arrays["missing"])
     net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
-    return Metric(arrays.get("within"), net, from_json(json.loads(note)) if note else None)
+    return Metric(
+        arrays.get("within"), net, from_json(json.loads(note)) if note else None,
+        arrays["weights"], arrays["careful"],
+        {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
+    )  # fmt: skip

@@ -225,7 +225,7 @@ class Reading:
             residue = self.manifest.treatment
             if row.role == "exposed":
                 residue = controls.residue(row.treatment)
-            scores = controls.scores(row.stratum, residue)
+            scores = controls.own_scores(row, residue)
             if not scores:
                 continue
             task = self.task(row)

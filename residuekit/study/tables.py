@@ -22,7 +22,7 @@ from ..words.codes import Note, to_json
 from ..words.verdict import reason
 from .controls import StudyControls
 from .measurements import Measurement
-from .mockups import MapSummary, MockupMean, comparator, mockup_means
+from .mockups import MapSummary, MockupMean, mockup_means
 
 Rows = list[dict[str, Any]]
 #: The share of an arm's files that may be unfit before the arm is not assessable.
@@ -163,10 +163,11 @@ def _control_rows(controls: StudyControls, found: Found) -> Iterator[dict[str, A
         if not blanks:
             continue
         spiked = [mean for mean in controls.spiked(stratum, residue) if mean.row.stratum == stratum]
-        for score in controls.scores(stratum, residue):
-            limit = _single_limit(controls, score, comparator(blanks))
+        for number, score in enumerate(controls.scores(stratum, residue)):
+            limit = _single_limit(controls, score)
             for mean in (*blanks, *spiked):
-                value = float(score.loading(mean.mean))
+                own = controls.own_scores(mean.row, residue)[number]
+                value = float(own.loading(mean.mean))
                 yield {
                     **_mockup_row(found, mean, score.name),
                     "mean": value,
@@ -175,9 +176,9 @@ def _control_rows(controls: StudyControls, found: Found) -> Iterator[dict[str, A
                 }
 
 
-def _single_limit(controls: StudyControls, score: Score, blanks: Sequence[MockupMean]) -> float:
-    scatter = scatter_of(np.array([score.loading(mean.mean) for mean in blanks]))
-    limit = arm_limits(scatter, len(blanks), 1, controls.manifest.alpha).mockup_decision
+def _single_limit(controls: StudyControls, score: Score) -> float:
+    scatter, n = scatter_of(score.values) / score.scale, score.values.size
+    limit = arm_limits(scatter, n, 1, controls.manifest.alpha).mockup_decision
     return math.inf if math.isnan(limit) else limit
 
 

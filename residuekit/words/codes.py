@@ -130,6 +130,19 @@ def _uneven(n: Numbers) -> str:
     )
 
 
+def _permuted(n: Numbers) -> str:
+    ways = f"all {n['labellings']} ways" if n["exact"] else f"{n['labellings']} ways by lot"
+    said = (
+        f"With the labels of blank and exposed mock-ups exchanged in {ways}, a mean difference as "
+        f"large comes in {100 * n['p']:.2g} % of them"
+    )
+    if n["agrees"]:
+        return f"{said}."
+    if n["above"]:
+        return f"{said}: this second opinion, free of any form of scatter, does not support it."
+    return f"{said}: this second opinion would call it a difference."
+
+
 def _detection_above(n: Numbers) -> str:
     return (
         f"the detection limit {n['detection_limit']:.3g} {n['unit']} is above the acceptance "
@@ -256,6 +269,10 @@ CODES: dict[str, Code] = {
     "unexplained-difference": Code(
         "the arm differs from its blanks by something that is not the gel and may mask it",
         _unexplained, obstacle=True),
+    "far-beyond-spikes": Code(
+        "detection limit or upper bound are above 1.5 times the highest spiked loading",
+        _text("its limits reach to {reach:.3g} {unit}, far beyond the highest spiked mock-up "
+              "({highest:.3g}), where the response is unknown"), obstacle=True),
     "few-exposed": Code("fewer than three exposed mock-ups",
                         _text("exposed mock-ups: only {n} ({needed} are needed)"), obstacle=True),
     "within-acceptance": Code(
@@ -265,9 +282,20 @@ CODES: dict[str, Code] = {
               "acceptance limit of {acceptance_limit:.3g} {unit}.")),
     "scatter-above-blanks": Code(
         "the exposed mock-ups scatter far more than the blanks (F test)", _uneven),
+    "beyond-spikes": Code(
+        "detection limit or upper bound are above the highest spiked loading",
+        _text("The limits reach to {reach:.3g} {unit}, beyond the highest spiked mock-up "
+              "({highest:.3g}): an extrapolation.")),
+    "permuted-labels": Code(
+        "a second opinion: the labels of blank and exposed mock-ups exchanged", _permuted),
     # what stands beside it
     "does-not-decide": Code("a score that does not decide: what it would say by itself",
                             _text("This score does not decide; by itself it would say so.")),
+    "band-sees-better": Code(
+        "a band decides: beside it the net signal scatters too widely among spiked mock-ups",
+        _text("{score} decides: it sees better than the net signal, whose {n_spiked} spiked "
+              "mock-ups scatter {ratio:.2g} times as much in variance about their own line (a band "
+              "decides above {needed:.2g} times).")),
     "untreated-comparator": Code(
         "compared with untreated blanks alone",
         _text("Compared with untreated blanks alone: what water itself does to the paint is not "
@@ -300,6 +328,15 @@ CODES: dict[str, Code] = {
                            _text("The residue looked for is that of {material}.")),
     "no-reference": Code("no reference of the material could be used", _no_reference),
     "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),
+    "single-spectra": Code(
+        "one spectrum a mock-up, and too few blanks for a net signal from how these differ",
+        _text("No net signal: each mock-up is a single spectrum, so nothing shows the scatter "
+              "within one, and {n} blank mock-ups are too few to tell it from how these differ "
+              "({needed} are needed).")),
+    "net-from-means": Code(
+        "one spectrum a mock-up: the net signal rests on how the blanks differ",
+        _text("Each mock-up is a single spectrum: the net signal rests on how {n} blank mock-ups "
+              "differ, each scored without itself.")),
     "references-left-out": Code("some references could not be used",
                                 lambda n: f"References left out: {', '.join(n['files'])}."),
     "references-differ": Code("the references of the gel respond unlike", _references_differ),

@@ -64,7 +64,7 @@ def plain_net(
     n = rows.shape[1]
     metric = netsignal.BlankMetric(
         "by hand", 0.0, 2, 100, np.zeros(n), np.eye(n) if whitener is None else whitener,
-        np.zeros((0, 0)), np.zeros((n, 0)), np.zeros(0),
+        np.zeros((0, 0)), np.zeros((n, 0)), np.zeros(0), np.ones(n),
     )  # fmt: skip
     if change is not None:
         metric = netsignal.with_change(metric, change)

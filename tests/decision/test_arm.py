@@ -261,20 +261,23 @@ def test_blanks_without_a_state_before_are_left_out_and_named(lost):
 def test_without_a_reference_the_band_decides_and_nothing_is_detected():
     given = {**arm(5.0), "references": ()}
     found = rk.judge_arm(**given)
-    assert (found.verdict, found.codes) == ("inconclusive", ("shape-untested", "no-reference"))
+    assert (found.verdict, found.codes) == (
+        "inconclusive",
+        ("shape-untested", "permuted-labels", "no-reference"),
+    )
     assert found.deciding.confirmation is None
     assert found.deciding.unexplained == 0.0
     assert "no-reference" not in rk.judge_arm(**given, scores=("band",)).codes
 
 
 def test_blanks_without_scatter_give_no_net_signal():
-    """One spectrum a mock-up: nothing is known of its pixels, so the bands alone are left."""
+    """One spectrum a mock-up and four blanks: the bands alone are left, and the reason is said."""
     rng = np.random.default_rng(4)
     given = {**arm(), "blanks": [mockup(rng, shape=(1,)) for _ in range(4)]}
     found = rk.judge_arm(**given)
     assert [one.score for one in found.assessments] == ["band: own 1092"]
-    assert "no-net-signal" in found.codes
-    assert "no-net-signal" not in rk.judge_arm(**given, scores=("band",)).codes
+    assert "single-spectra" in found.codes
+    assert "single-spectra" not in rk.judge_arm(**given, scores=("band",)).codes
 
 
 def test_the_rates_are_5_per_cent_and_the_scores_both_unless_asked_otherwise():
@@ -296,8 +299,9 @@ def test_what_the_reference_leaves_needs_two_blanks_and_a_net_signal(net, n):
         controls = replace(controls, metric=replace(controls.metric, net=None))
     scores = scores_on(controls, [BAND], Rules())
     blanks, exposed = means(given["blanks"])[:n], means(given["exposed"])
-    found = judge_values(controls, scores, blanks, exposed, Rules())
-    same_numbers(found, judge_values(controls, scores, blanks, exposed, Rules(), shared=1.0))
+    found = judge_values(controls, scores, exposed, Rules(), places=range(n))
+    shared = judge_values(controls, scores, exposed, Rules(), places=range(n), shared=1.0)
+    same_numbers(found, shared)
     for one in found.assessments:
         if net and n > 1:
             rest = unexplained(controls.metric.net, blanks, exposed, AXIS)

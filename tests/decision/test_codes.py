@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,7 +22,8 @@ from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
 from residuekit.decision.design import arm_notes
 from residuekit.decision.net import make_metric
-from residuekit.kernels.netsignal import ShapeTest
+from residuekit.decision.scores import Sharper
+from residuekit.kernels.netsignal import ShapeTest, scatter
 from residuekit.markers import Marker
 from residuekit.study.tables import judge_arms
 from residuekit.words.codes import (
@@ -70,7 +72,9 @@ def of_verdicts(made, judged):
     unexplained, wide = made(CLEAN, unexplained=50.0), made([-1.0, 1.0, 0.0])
     few, blind = made(CLEAN, [0.0, 0.1]), made(GEL, **FLAT)
     varied = made(CLEAN, [-0.5, 0.5, 0.3, -0.3, 0.0, 0.0], noise=0.01, acceptance_limit=0.5)
+    beyond, far = (made(CLEAN, np.array([-0.5, 0.5, 0.3, -0.3, 0, 0]) * by) for by in (4, 9))
     verdicts = [
+        judged(beyond, 99.0), judged(far, 99.0),
         judged(made(CLEAN), 0.5), judged(made(CLEAN), 1e-3), judged(made(CLEAN[:2]), 0.5),
         judged(made(CLEAN, loadings=None)), judged(unexplained, 0.5), judged(wide, 9.0),
         judged(few, 0.5), judged(blind, 0.5), judged(varied, 0.5),
@@ -81,6 +85,29 @@ def of_verdicts(made, judged):
     score = judged([made(CLEAN), made(CLEAN, score="band: b")], 0.5).score_rows()[1]
     assert score["reason"].endswith(sentence(Note("does-not-decide")))
     return [*notes, Note("does-not-decide")]
+
+
+def lacking_metrics():
+    """Why there is no net signal: single spectra, or no reference of use, or no scatter."""
+    still = [scatter(np.ones((3, AXIS.size)), place) for place in range(2)]
+    given = (
+        np.ones((2, AXIS.size)),
+        [np.exp(-0.5 * ((AXIS - 1092) / 20) ** 2)],
+        AXIS,
+        (),
+        Note("no-reference"),
+    )
+    return [make_metric(scatters, *given).missing for scatters in ([], still)]
+
+
+def notes_of_scores():
+    """Of a band that decides, and of single spectra that are blanks enough."""
+    rng = np.random.default_rng(2)
+    single = [points(rng).isel(spectrum=[0]) for _ in range(9)]
+    pure = rk.make_points(np.exp(-0.5 * ((AXIS - 1092) / 20) ** 2), AXIS)
+    found = rk.judge_arm(blanks=single[:8], exposed=single[8:], references=pure)
+    band = SimpleNamespace(name="band: a", spiked=np.ones(6))
+    return [*found.remarks, Sharper(band, 3.0, 2.5).note()]
 
 
 @pytest.fixture
@@ -94,7 +121,8 @@ def of_designs(small_study):
         *[note for notes in arm_notes(small_study.rows).values() for note in notes],
         *comparator_notes(["none"], [math.nan], 2.0),
         *comparator_notes(["water"] * 2, [2.0, math.nan], 2.0),
-        make_metric([], [], AXIS, (), Note("no-reference")).missing,
+        *lacking_metrics(),
+        *notes_of_scores(),
         *_paired_notes([0, 2], 3, 4),
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
     ]  # fmt: skip

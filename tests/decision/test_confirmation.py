@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,9 +16,11 @@ from residuekit.decision.confirmation import (
     unexplained,
 )
 from residuekit.decision.limits import decision_levels
-from residuekit.kernels.netsignal import ShapeTest, shape_test
+from residuekit.decision.net import make_metric, net_from_scatters
+from residuekit.kernels.netsignal import ShapeTest, scatter, shape_test
 from residuekit.markers import markers
 from residuekit.simulate import spectrum
+from residuekit.words.codes import Note
 
 WIDE = np.arange(400.0, 4000.0, 1.0)
 KNOWN = [m for m in markers().values() if m.material in FOREIGN and m.position is not None]
@@ -41,6 +42,11 @@ def careful_weights(net, axis, interferents=()):
     return net.metric.whitener.T @ (weights / (gel @ weights))
 
 
+def careful(paint, interferents=()):
+    """One row a blank, all alike."""
+    return np.tile(careful_weights(paint.net, paint.axis, interferents), (len(paint.blanks), 1))
+
+
 def band_of_its_own(axis):
     return np.exp(-(((axis - 1092) / 22) ** 2)) + 0.5 * np.exp(-(((axis - 1425) / 20) ** 2))
 
@@ -50,8 +56,9 @@ def band_of_its_own(axis):
 def test_the_arm_s_own_limit_is_student_s_t_times_the_blanks_scatter(paint, n, m, alpha):
     """amount = w'd and limit = t(1 - alpha, n - 1) s_0 sqrt(1/m + 1/n) with the careful weights."""
     blanks, exposed = paint.blanks[:n], paint.exposed[:m] + 3 * paint.gel
-    found = confirmer(paint.net, blanks, exposed, paint.axis, alpha=alpha)(None)
-    weights = careful_weights(paint.net, paint.axis)
+    rows = careful(paint)[:n]
+    found = confirmer(paint.net, rows, blanks, exposed, paint.axis, alpha=alpha)(None)
+    weights = rows[0]
     scatter = np.std(blanks @ weights, ddof=1)
     limit = stats.t.isf(alpha, n - 1) * scatter * math.sqrt(1 / m + 1 / n)
     difference = exposed.mean(axis=0) - blanks.mean(axis=0)
@@ -62,8 +69,8 @@ def test_the_arm_s_own_limit_is_student_s_t_times_the_blanks_scatter(paint, n, m
 
 @pytest.mark.parametrize("worst", [0, 2])
 def test_one_mockup_s_own_limit_has_q2_and_1_plus_1_n(paint, worst):
-    found = confirmer(paint.net, paint.blanks, paint.exposed, paint.axis)(worst)
-    weights = careful_weights(paint.net, paint.axis)
+    found = confirmer(paint.net, careful(paint), paint.blanks, paint.exposed, paint.axis)(worst)
+    weights = careful(paint)[0]
     scatter = np.std(paint.blanks @ weights, ddof=1)
     quantile = decision_levels(6, 6, 0.05).mockup
     difference = paint.exposed[worst] - paint.blanks.mean(axis=0)
@@ -72,14 +79,25 @@ def test_one_mockup_s_own_limit_has_q2_and_1_plus_1_n(paint, worst):
     assert found.shape == shape_test(difference, paint.blanks, paint.net, paint.axis, n_exposed=1)
 
 
-@pytest.mark.parametrize("single", [True, False])
-def test_declared_interferents_join_the_foreign_bands(paint, single):
-    strange = band_of_its_own(paint.axis)
-    given = strange if single else strange[None]
-    found = confirmer(paint.net, paint.blanks, paint.exposed + paint.gel, paint.axis, given)(None)
-    weights = careful_weights(paint.net, paint.axis, [strange])
-    difference = paint.exposed.mean(axis=0) + paint.gel - paint.blanks.mean(axis=0)
-    assert found.amount == pytest.approx(difference @ weights, rel=1e-5)
+@pytest.mark.parametrize(
+    "interferents", [(), band_of_its_own(np.linspace(900.0, 1850.0, 160))[None]]
+)
+def test_the_careful_weights_are_blind_to_foreign_bands_and_interferents(paint, interferents):
+    """Of each fold of blanks, and of their mean, by dense algebra."""
+    rng = np.random.default_rng(6)
+    pixels = [blank + 3e-4 * rng.standard_normal((99, 160)) for blank in paint.blanks]
+    made = make_metric(
+        [scatter(one, place) for place, one in enumerate(pixels)], paint.blanks, [paint.gel],
+        paint.axis, (), Note("no-reference"), interferents,
+    )  # fmt: skip
+    assert made.careful.shape == (7, 160)
+    np.testing.assert_allclose(made.careful[-1], made.careful[:-1].mean(axis=0))
+    for place, found in enumerate(made.careful[:-1]):
+        others = [scatter(one) for number, one in enumerate(pixels) if number != place]
+        net = net_from_scatters(others, [paint.gel], paint.axis)
+        expected = careful_weights(net, paint.axis, interferents)
+        assert found @ paint.gel == pytest.approx(1.0)
+        assert np.corrcoef(found, expected)[0, 1] > 0.98
 
 
 @pytest.mark.parametrize(
@@ -93,7 +111,9 @@ def test_confirmed_is_above_its_limit_and_of_the_gel_s_shape(amount, limit, refu
 
 
 def test_gel_is_confirmed_on_every_mockup_of_its_arm(paint):
-    found = confirmer(paint.net, paint.blanks, paint.exposed + 5 * paint.gel, paint.axis)(None)
+    found = confirmer(
+        paint.net, careful(paint), paint.blanks, paint.exposed + 5 * paint.gel, paint.axis
+    )(None)
     assert not found.refused
     assert found.amount > found.limit > 0
 
@@ -102,22 +122,22 @@ def test_gel_is_confirmed_on_every_mockup_of_its_arm(paint):
 @pytest.mark.parametrize("amount", [0.002, 0.01])
 def test_foreign_matter_of_another_exact_shape_is_not_confirmed(paint, matter, amount):
     changed = paint.exposed + amount * spectrum(matter, paint.axis)
-    assert confirmer(paint.net, paint.blanks, changed, paint.axis)(None).refused
+    assert confirmer(paint.net, careful(paint), paint.blanks, changed, paint.axis)(None).refused
 
 
 def test_one_mockup_alone_is_confirmed_by_its_own_difference(paint):
     loaded = paint.exposed.copy()
     loaded[2] += 12 * paint.gel
-    confirm = confirmer(paint.net, paint.blanks, loaded, paint.axis)
+    confirm = confirmer(paint.net, careful(paint), paint.blanks, loaded, paint.axis)
     assert not confirm(2).refused
     assert confirm(1).refused
 
 
-def test_a_declared_interferent_is_not_the_gel(paint):
+def test_a_known_interferent_is_not_the_gel(paint):
     strange = band_of_its_own(paint.axis)
     changed = paint.exposed + 0.01 * strange
-    confirm = confirmer(paint.net, paint.blanks, changed, paint.axis, interferents=strange[None])
-    assert confirm(None).refused
+    rows = careful(paint, [strange])
+    assert confirmer(paint.net, rows, paint.blanks, changed, paint.axis)(None).refused
 
 
 def test_foreign_bands_stand_at_the_positions_of_the_marker_table():
@@ -178,11 +198,17 @@ def test_blanks_that_leave_nothing_make_any_rest_infinite_and_none_nothing(plain
     assert unexplained(plain_net(gel), still, other, axis) == math.inf
 
 
-def test_the_metric_s_own_nuisances_are_replaced_by_the_careful_ones(paint):
-    """What the net signal declares beside them does not reach the careful score."""
-    bare = replace(paint.net.metric, directions=np.zeros((160, 0)), damping=np.zeros(0))
-    found, plain = (
-        confirmer(net, paint.blanks, paint.exposed, paint.axis)(None).amount
-        for net in (paint.net, replace(paint.net, metric=bare))
-    )
-    assert found == pytest.approx(plain)
+def test_each_blank_is_scored_by_the_careful_weights_made_without_it(paint):
+    """amount = w'y_e - mean w_i'y_i, and the scatter that of w_i'(y_i - mean of the others)."""
+    rng = np.random.default_rng(8)
+    rows = careful(paint) + 0.1 * rng.standard_normal((6, 160))
+    found = confirmer(paint.net, rows, paint.blanks, paint.exposed, paint.axis)(None)
+    level = np.mean([row @ blank for row, blank in zip(rows, paint.blanks, strict=True)])
+    own = [
+        row @ (blank - np.delete(paint.blanks, place, axis=0).mean(axis=0))
+        for place, (row, blank) in enumerate(zip(rows, paint.blanks, strict=True))
+    ]
+    scatter = math.sqrt(np.mean(np.square(own)) * 5 / 6)
+    assert found.amount == pytest.approx((paint.exposed @ rows.mean(axis=0)).mean() - level)
+    limit = stats.t.isf(0.05, 5) * scatter * math.sqrt(1 / 3)
+    assert found.limit == pytest.approx(limit)

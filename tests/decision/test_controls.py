@@ -113,8 +113,10 @@ def test_single_spectra_of_one_mockup_count_as_one_map():
     other = [spectra(rng, 1, height) for height in (5.0, 6.0)]
     alone = spectra(rng, 1, 9.0)
     found = list(scatters_within([[one_map, *lone], [pair], other, [alone]]))
-    expected = [one_map, pair, np.vstack(lone), np.vstack(other)]
-    assert [one.n_pixels for one in found] == [7, 2, 3, 2]
+    expected_mockups = [0, 0, 1, 2]
+    expected = [one_map, np.vstack(lone), pair, np.vstack(other)]
+    assert [one.n_pixels for one in found] == [7, 3, 2, 2]
+    assert [one.mockup for one in found] == expected_mockups
     for one, rows in zip(found, expected, strict=True):
         np.testing.assert_allclose(one.products, (len(rows) - 1) * np.cov(rows.T), atol=1e-9)
         np.testing.assert_allclose(one.mean, rows.mean(axis=0))

@@ -59,13 +59,6 @@ def test_the_metric_takes_the_measured_change_or_else_the_declared_one(scatters,
         assert abs(net.weights @ OTHER) < 0.02 * abs(plain.weights @ OTHER)
 
 
-def test_scatters_may_be_pooled_beforehand(scatters):
-    first, second = (
-        net_from_scatters(given, [GEL], AXIS) for given in (scatters, netsignal.pool(scatters))
-    )
-    np.testing.assert_array_equal(first.weights, second.weights)
-
-
 def test_a_fifth_of_the_measured_change_is_trusted():
     assert TRUST == 0.2
 

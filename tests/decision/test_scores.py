@@ -15,7 +15,7 @@ from residuekit.decision.assessment import Rules
 from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.controls import Controls
 from residuekit.decision.net import Metric, make_metric, net_from_scatters
-from residuekit.decision.scores import Score, deciding, marker_rows, scores_on
+from residuekit.decision.scores import Score, deciding, marker_rows, scores_on, sees_better
 from residuekit.errors import ContractError
 from residuekit.kernels.netsignal import scatter
 from residuekit.kernels.slope import Slope, slope_through_zero
@@ -40,6 +40,11 @@ GEL = gaussian(1092) + 0.5 * gaussian(1300)
 STRATUM = {"paint": "white", "soiling": "none", "ageing_h": 0.0}
 
 
+def plain_metric(within, net):
+    """The metric of a net signal whose weights are not crossed."""
+    return Metric(within, net, None, net.weights[None], net.weights[None])
+
+
 # by hand: a paint in white noise
 
 
@@ -50,8 +55,11 @@ def ground(plain_net):
     root = 0.02 * np.eye(AXIS.size) + 0.001 * rng.standard_normal((AXIS.size, AXIS.size))
     loadings = np.array([2.0, 2.0, 6.0, 6.0])
     responses = np.outer(loadings, 0.1 * GEL) + 0.01 * rng.standard_normal((4, AXIS.size))
-    metric = Metric(root @ root.T, plain_net(GEL))
-    return Controls(AXIS, blanks.mean(axis=0), blanks, metric, 36.4, loadings, responses)
+    metric = plain_metric(root @ root.T, plain_net(GEL))
+    return Controls(
+        AXIS, blanks.mean(axis=0), blanks, metric, 36.4, loadings, responses,
+        metric.rows_of(len(blanks)),
+    )  # fmt: skip
 
 
 def pixel_sd(ground, score):
@@ -85,13 +93,13 @@ def test_slope_noise_and_pixel_limit_by_their_formulas(ground, place, alpha):
     values = ground.blanks @ score.weights
     spread, sd = np.std(values, ddof=1), pixel_sd(ground, score)
     slope = slope_through_zero(ground.loadings, ground.responses @ score.weights, spread)
-    assert score.slope == slope
-    assert score.scale == slope.value
+    assert score.slope == pytest.approx(slope)
+    assert score.scale == score.slope.value
     assert score.noise == pytest.approx(sd / math.sqrt(36.4))
     assert score.blank_mean == pytest.approx(values.mean())
-    assert score.blindness == assess_blindness(
-        values, slope, noise=score.noise, acceptance_limit=3.0
-    )
+    expected = assess_blindness(values, slope, noise=score.noise, acceptance_limit=3.0)
+    assert score.blindness.mockup_limit == pytest.approx(expected.mockup_limit)
+    assert score.blindness.code == expected.code
     quantile = stats.norm.ppf((1 - alpha) ** (1 / 36))
     assert score.pixel_limit == pytest.approx(quantile * math.sqrt(sd**2 + spread**2) / slope.value)
 
@@ -130,6 +138,52 @@ def test_fewer_than_two_spiked_mockups_leave_the_score_in_its_own_unit(ground, k
     assert scores_on(two, MARKERS, RULES)[0].slope.n_spiked == 2
 
 
+@pytest.mark.parametrize(
+    ("scatter", "loadings", "chosen"),
+    [(0.1, (1.0, 1.0, 2.0, 2.0, 4.0, 4.0), True), (0.0, (1.0, 1.0, 2.0, 2.0, 4.0, 4.0), False),
+     (0.1, (2.0,) * 6, False), (0.1, (1.0, 1.0, 2.0, 4.0, 4.0), False)],
+)  # fmt: skip
+def test_a_band_decides_where_spiked_mockups_scatter_less_about_their_line_by_it(
+    ground, scatter, loadings, chosen
+):
+    """A change of the paint beside the band; it needs two loadings and six mock-ups, as k - 2 = 4
+    is the least; the ratio is that of the residual variances of lines by numpy.polyfit."""
+    rng = np.random.default_rng(9)
+    loads = np.array(loadings)
+    beside = scatter * rng.standard_normal((loads.size, 1)) * gaussian(1300, 8)
+    responses = np.outer(loads, 0.1 * GEL) + beside
+    responses += 1e-3 * rng.standard_normal(responses.shape)
+    given = replace(ground, loadings=loads, responses=responses)
+    scores = scores_on(given, MARKERS, RULES)
+    found = sees_better(scores, loads)
+    assert (found is not None) == chosen
+    assert (scores[0].name == "band: own 1092") == chosen
+    assert sorted(one.name for one in scores) == sorted(
+        one.name for one in scores_on(ground, MARKERS, RULES)
+    )
+    if found is not None:
+        errors = []
+        for name in ("net signal", "band: own 1092"):
+            own = next(one for one in scores if one.name == name)
+            slope, level = np.polyfit(loads, own.spiked, 1)
+            errors.append(np.sum((own.spiked - level - slope * loads) ** 2) / slope**2)
+        assert found.ratio == pytest.approx(errors[0] / errors[1])
+        assert found.needed == pytest.approx(stats.f.ppf(0.8, 4, 4))
+
+
+def test_the_scatter_of_the_blanks_chooses_no_score(ground):
+    rng = np.random.default_rng(9)
+    loads = np.array([1.0, 1.0, 2.0, 2.0, 4.0, 4.0])
+    responses = np.outer(loads, 0.1 * GEL) + 0.02 * rng.standard_normal((6, AXIS.size))
+    wide = ground.blanks + 5 * rng.standard_normal((5, 1)) * GEL
+    orders = [
+        [s.name for s in scores_on(replace(ground, blanks=blanks, loadings=loads,
+                                           responses=responses), MARKERS, RULES)]
+        for blanks in (ground.blanks, wide)
+    ]  # fmt: skip
+    assert orders[0] == orders[1]
+
+
 @pytest.mark.parametrize("sign", [-1.0, 0.0])
 def test_a_response_that_does_not_rise_keeps_its_unit_and_is_blind(ground, sign):
     for score in scores_on(replace(ground, responses=sign * ground.responses), MARKERS, RULES):
@@ -143,10 +197,14 @@ def test_a_response_that_does_not_rise_keeps_its_unit_and_is_blind(ground, sign)
 
 
 def test_one_blank_has_no_scatter_and_points_have_no_pixels(ground):
-    one = scores_on(replace(ground, blanks=ground.blanks[:1]), MARKERS, RULES)[1]
+    one = scores_on(
+        replace(ground, blanks=ground.blanks[:1], rows=ground.rows[:1]), MARKERS, RULES
+    )[1]
     quantile = stats.norm.ppf(0.95 ** (1 / 36))
     assert one.pixel_limit == pytest.approx(quantile * pixel_sd(ground, one) / one.scale)
-    two = scores_on(replace(ground, blanks=ground.blanks[:2]), MARKERS, RULES)[1]
+    two = scores_on(
+        replace(ground, blanks=ground.blanks[:2], rows=ground.rows[:2]), MARKERS, RULES
+    )[1]
     assert two.pixel_limit * two.scale > quantile * pixel_sd(ground, two) * 1.0001
     points = scores_on(
         replace(ground, metric=replace(ground.metric, within=None), pixels_per_map=0.4),
@@ -176,8 +234,8 @@ def test_the_selectivity_of_a_band_is_the_sine_between_gel_and_paint_above_their
         whole[0, -1] = 1.0
         ground = Controls(
             AXIS, whole[1], whole[1:] + np.zeros((2, 1)),
-            Metric(np.eye(AXIS.size), plain_net(whole[0])), 9.0, np.zeros(0),
-            np.zeros((0, AXIS.size)),
+            plain_metric(np.eye(AXIS.size), plain_net(whole[0])), 9.0, np.zeros(0),
+            np.zeros((0, AXIS.size)), np.array([-1, -1]),
         )  # fmt: skip
         return scores_on(ground, MARKERS[:1], RULES, ["band"])[0].selectivity
 
@@ -193,16 +251,20 @@ def test_pixels_are_pooled_about_the_mean_of_their_own_map():
     rng = np.random.default_rng(7)
     maps = [rng.standard_normal((count, 4)) + 9 * count for count in (3, 2, 5)]
     products = sum((len(one) - 1) * np.cov(one.T) for one in maps)
-    found = make_metric([scatter(one) for one in maps], [], np.arange(4.0), (), NO_GEL)
+    means = np.array([one.mean(axis=0) for one in maps])
+    found = make_metric([scatter(one) for one in maps], means, [], np.arange(4.0), (), NO_GEL)
     np.testing.assert_allclose(found.within, products / 7)
     assert (found.net, found.missing) == (None, NO_GEL)
-    none = make_metric([], [], np.arange(4.0), (), NO_GEL)
-    assert (none.within, none.net, none.missing.code) == (None, None, "no-net-signal")
+    none = make_metric([], means, [], np.arange(4.0), (), NO_GEL)
+    assert (none.within, none.net, none.missing.code) == (None, None, "single-spectra")
 
 
 def sighted(name, reason=""):
     seen = Blindness(2.0, 0.1, 0.5, 0.2, "ug cm-2", reason)
-    return Score(name, np.ones(3), "A", 0.7, 0.1, seen, Slope(2.0, 0.1, 4), 1.0, 0.3)
+    none = np.empty(0)
+    return Score(
+        name, np.ones(3), "A", 0.7, 0.1, seen, Slope(2.0, 0.1, 4), 1.0, 0.3, none, none, none
+    )
 
 
 def test_the_first_score_that_is_not_blind_decides():

@@ -144,8 +144,8 @@ def test_pool_walks_an_iterator_once_and_forgets_the_differences_between_maps() 
     maps = [rng.normal(size=(20, 4)) for _ in range(8)]
     moved = [one + 100 * rng.normal(size=4) for one in maps]
     plain, shifted = pool(map(scatter, maps)), pool(map(scatter, moved))
-    assert (plain.n_maps, plain.n_pixels, plain.dof.sum()) == (8, 160, 152)
-    assert plain.products.shape == (5, 4, 4)
+    assert (plain.n_maps.sum(), plain.dof.sum()) == (8, 152)
+    assert plain.products.shape == (8, 4, 4)
     np.testing.assert_allclose(shifted.products, plain.products, rtol=1e-8, atol=1e-8)
 
 
