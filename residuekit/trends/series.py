@@ -27,7 +27,8 @@ class Series(Shown):
     `rise` tests the mock-up means, by Page's test where the same mock-ups stand at every rung, else
     by Jonckheere's, which takes them for different ones (`test` says which); `positives` is Cochran
     and Armitage's on their decisions with the logarithm of 1 + the rung as score. Both one-sided
-    for a rise. Mock-ups that stand at several rungs make the second test cautious.
+    for a rise, and exact for few mock-ups; NaN where nothing varies. Mock-ups that stand at several
+    rungs make the second test cautious.
     """
 
     title = "Series"

@@ -83,16 +83,21 @@ def series(row: Row, alpha: float = 0.05) -> str:
         if rises
         else f"no rise with {name} was found, which is not its absence"
     ).capitalize()
+    alike = f"{'every' if any(row['positive']) else 'no'} mock-up is above the limit"
     return (
         f"{conditions_words(row)}: at {rungs} {unit} mean {means} {row['unit']}, {hits} mock-ups "
         f"above the limit of one. {found} ({row['test']}'s test of the means: "
-        f"{_test(row['rise'])}; Cochran and Armitage's of the shares: {_test(row['positives'])}; "
-        "one-sided)."
+        f"{_test(row['rise'], 'all means are equal')}; Cochran and Armitage's of the shares: "
+        f"{_test(row['positives'], alike)}; one-sided)."
     )
 
 
-def _test(trend: Any) -> str:
-    return f"z = {trend.z:.2f}, p = {trend.p_value:.2g}"
+def _test(trend: Any, alike: str) -> str:
+    """The p-value, exact or with the z that it is of; or why there is none."""
+    if trend.p_value != trend.p_value:
+        return f"nothing to test, {alike}"
+    p = f"p = {trend.p_value:.2g}"
+    return f"exact {p}" if trend.exact else f"z = {trend.z:.2f}, {p}"
 
 
 def scores_differ(row: Row) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -98,6 +100,22 @@ def test_residue_that_rises_with_exposure_is_found_and_a_flat_series_is_not():
     assert flat.rise.p_value > 0.05
     assert len(rising.to_frame()) == 3
     assert "share above the limit" in str(rising)
+    assert re.search(r"means: exact p = \S+; .* shares: exact p = \S+; one-sided", str(rising))
+
+
+def test_where_no_mockup_or_every_one_is_above_the_limit_no_p_value_is_said():
+    (none,) = trends.series(mockups({2: 0.0, 10: 0.0, 60: 0.0}), score="net signal")
+    (every,) = trends.series(mockups({2: 1.0, 10: 1.0}), score="net signal")
+    assert "shares: nothing to test, no mock-up is above the limit; one-sided" in str(none)
+    assert "shares: nothing to test, every mock-up is above the limit; one-sided" in str(every)
+    assert none.to_frame()["p_share_rises"].isna().all()
+    assert "nan" not in str(none)
+
+
+def test_of_many_mockups_the_normal_deviate_is_said():
+    loading = {1: 0.0, 2: 0.0, 10: 0.3, 60: 1.0}
+    (found,) = trends.series(mockups(loading), score="net signal")
+    assert f"means: z = {found.rise.z:.2f}, p = " in str(found)
 
 
 def test_series_over_something_else_or_an_unknown_score_are_refused():
