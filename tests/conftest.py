@@ -75,7 +75,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     rows = {
         (item.nodeid.split("[")[0], *mark.args)
         for item in session.items
-        for mark in item.iter_markers("source")
+        if (mark := item.get_closest_marker("source"))
     }
     table = [("test", "kind", "key", "record", "value")]
     for test, kind, key, value in sorted(rows):

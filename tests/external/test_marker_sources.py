@@ -13,6 +13,8 @@ import pytest
 
 from residuekit import markers as mk
 
+pytestmark = pytest.mark.source("computed", "", "counts and wording of shared/bands")
+
 BANDS = Path(__file__).resolve().parents[2] / "shared/bands"
 
 #: Each disagreement (material, value from memory) and the marker that must answer for it.
@@ -86,7 +88,7 @@ def is_printed(one):
 
 
 @pytest.mark.parametrize("one", mk.markers().values(), ids=lambda one: one.name)
-def test_a_marker_is_published_only_where_one_source_prints_position_and_assignment(one):
+def test_provenance_is_what_one_source_prints_of_position_and_assignment(one):
     assert is_printed(one) == (one.provenance == "published")
 
 
@@ -100,7 +102,7 @@ def test_a_marker_is_published_only_where_one_source_prints_position_and_assignm
         ("agar sulfate 845", {"840-850": "alpha linkage"}),
     ],
 )
-def test_what_no_source_prints_is_from_memory_beside_what_they_print(name, printed):
+def test_what_no_source_prints_stands_beside_what_they_print(name, printed):
     one = mk.marker(name)
     assert one.provenance == "from memory"
     assert {position: assignment for _, position, assignment in one.printed} == printed
@@ -130,7 +132,7 @@ def test_every_remembered_position_lies_in_a_marker_of_its_material():
     assert len(remembered) == 175
 
 
-def test_how_many_markers_are_published_and_how_many_are_from_memory():
+def test_how_many_markers_have_which_provenance():
     text = (Path(mk.__file__).parent / "data/markers.toml").read_text(encoding="utf-8")
     kinds = [one.provenance for one in mk.markers().values()]
     counted = {kind: kinds.count(kind) for kind in ("published", "from memory")}
@@ -165,10 +167,10 @@ def test_nothing_rests_on_a_quotation_of_an_unnamed_paper():
 
 @pytest.mark.parametrize("row", rows("disagreements.csv"), ids=lambda row: row["material"])
 def test_a_disagreement_is_covered_by_the_range_or_told_in_the_note(row):
-    one = mk.marker(ANSWERS[row["material"], row["domain_md"]])
+    one = mk.marker(ANSWERS[row["material"], row["from_memory"]])
     said = [
         float(number)
-        for cell in (row["published"], row["domain_md"])
+        for cell in (row["published"], row["from_memory"])
         for number in re.findall(r"\d{3,4}(?:\.\d+)?", cell)
     ]
     outside = [number for number in said if not one.range[0] <= number <= one.range[1]]
