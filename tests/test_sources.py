@@ -12,6 +12,8 @@ from typing import NamedTuple
 
 import pytest
 
+from residuekit.report.references import REFERENCES
+
 TESTS = Path(__file__).parent
 KINDS = ("published", "from memory", "common practice", "computed")
 #: What a value from outside must stand behind, and the test that holds it.
@@ -119,6 +121,21 @@ def test_every_work_is_read_once_and_says_whether_it_is_verified(works, shared):
         assert re.match(r"verified: \S|from memory$", fields["note"]), key
         assert "title" in fields, key
     assert "not cited in the project" not in text
+
+
+def test_the_works_of_a_report_are_those_of_the_bibliography(works):
+    """Each has a verified entry of its first author (or number), year, volume and first page."""
+    for full in REFERENCES.values():
+        first = re.match(r"[A-Z]+ [\d-]+|[^,]+", full)[0]
+        year = re.search(r"\((\d{4})\)|:(\d{4})", full)
+        place = re.search(r" (\d+), (\d+)-\d+\.? ?(?:\(IUPAC\)\.)?$", full)
+        found = [
+            entry for entry in works.values()
+            if first in entry.get("author", "") + entry["title"]
+            and entry.get("year") == (year[1] or year[2])
+            and (place is None or (entry["volume"], entry["pages"].split("-")[0]) == place.groups())
+        ]  # fmt: skip
+        assert any(entry["note"].startswith("verified") for entry in found), full
 
 
 def test_the_table_of_sources_is_printed_and_nothing_is_run():
