@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import subprocess
 import sys
@@ -121,6 +122,28 @@ def test_every_work_is_read_once_and_says_whether_it_is_verified(works, shared):
         assert re.match(r"verified: \S|from memory$", fields["note"]), key
         assert "title" in fields, key
     assert "not cited in the project" not in text
+
+
+def test_the_table_of_values_and_data_holds_each_of_them_with_its_key(works, shared):
+    text = (shared / "README.md").read_text(encoding="utf-8")
+    checks = json.loads((shared / "checks/check_values.json").read_text(encoding="utf-8"))
+    limits = json.loads((shared / "data/limits/lod_examples.json").read_text(encoding="utf-8"))
+    names = {*checks, *checks["second_edition"], *limits, *limits["published"]}
+    names -= {"provenance", "second_edition", "published", "massart97ex3_weighted_means"}
+    assert not {name for name in names if f"`{name}`" not in text}
+    folders = [path.name for path in (shared / "data").iterdir() if path.is_dir()]
+    assert not [name for name in folders if f"`data/{name}/`" not in text]
+    rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in text.splitlines()]
+    named = {
+        row[0]: re.findall(r"[a-z0-9]+\d{2,4}(?:p\d+)*\w*|niststrd|norris|nisthandbook|fastexkcl",
+                           row[2])
+        for row in rows if len(row) > 3
+    }  # fmt: skip
+    assert not {key for keys in named.values() for key in keys} - set(works)
+    verified = [row for row in rows if len(row) == 4 and row[3].startswith("verified")]
+    assert len(verified) >= 5
+    for row in verified:
+        assert works[named[row[0]][0]]["note"].startswith("verified"), row[0]
 
 
 def test_the_works_of_a_report_are_those_of_the_bibliography(works):
