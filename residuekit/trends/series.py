@@ -39,6 +39,7 @@ class Series(Shown):
     rungs: tuple[float, ...]
     n_mockups: tuple[int, ...]
     means: tuple[float, ...]
+    standard_errors: tuple[float, ...]
     positive: tuple[int, ...]
     unit: str
     test: str
@@ -48,11 +49,12 @@ class Series(Shown):
     def rows(self) -> list[dict[str, Any]]:
         """A row a rung."""
         return [
-            {**self.conditions, self.over: rung, "n_mockups": n, "mean": mean, "positive": k,
-             "unit": self.unit, "test": self.test, "p_rise": self.rise.p_value,
-             "p_share_rises": self.positives.p_value}
-            for rung, n, mean, k in zip(self.rungs, self.n_mockups, self.means, self.positive,
-                                        strict=True)
+            {**self.conditions, self.over: rung, "n_mockups": n, "mean": mean,
+             "standard_error": error, "positive": k, "unit": self.unit, "test": self.test,
+             "p_rise": self.rise.p_value, "p_share_rises": self.positives.p_value}
+            for rung, n, mean, error, k in zip(
+                self.rungs, self.n_mockups, self.means, self.standard_errors, self.positive,
+                strict=True)
         ]  # fmt: skip
 
 
@@ -98,6 +100,7 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
                 rungs=tuple(float(rung) for rung in rungs),
                 n_mockups=tuple(sizes),
                 means=tuple(float(part.mean()) for part in values),
+                standard_errors=tuple(map(_standard_error, values)),
                 positive=tuple(hits),
                 unit=str(group["unit"].iloc[0]),
                 test=test,
@@ -106,6 +109,11 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
             )
         )
     return found
+
+
+def _standard_error(values: Any) -> float:
+    """That of the mean of mock-ups by their own scatter; NaN of a single one."""
+    return float(values.std(ddof=1) / np.sqrt(values.size)) if values.size > 1 else np.nan
 
 
 def _rise(group: pd.DataFrame, over: str, values: list[Any]) -> tuple[str, Trend]:
