@@ -17,6 +17,7 @@ from residuekit.decision.limits import decision_levels
 from residuekit.decision.verdict import MOST_UNEXPLAINED
 from residuekit.errors import ContractError
 from residuekit.kernels.slope import slope_through_zero
+from residuekit.reprs import to_error
 from residuekit.schema import LOADING_UNIT, VERDICT_COLUMNS
 
 BLANKS = np.array([0.0, 0.02, -0.02, 0.01, -0.01, 0.0])
@@ -240,7 +241,7 @@ def test_clean_mockups_within_a_set_limit_are_not_detected(clean, judged):
 def test_no_absence_is_printed_without_its_numbers(clean, judged):
     verdict = judged(clean, 0.5)
     for number in (clean.detection_limit, clean.upper_bound, clean.mockup_detection_limit):
-        assert f"{number:.3g}" in verdict.reason
+        assert to_error(number, clean.standard_error) in verdict.reason
     assert f"{clean.share_upper_bound:.0%}" in verdict.reason
     assert "3 mock-ups" in verdict.reason
 
