@@ -6,9 +6,8 @@ The table is `residuekit/data/markers.toml`; its head says how to read it and ho
 from __future__ import annotations
 
 import html
-import math
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
@@ -26,20 +25,14 @@ from .kernels.bands import (
     parabola_weights,
     window_anchors,
 )
-from .reprs import begins_as_formula
+from .marker_fields import MEASURES, order_faults, value_faults
 from .schema import LIST_SEPARATOR
 
 if TYPE_CHECKING:
     import pandas as pd
 
-GROUPS = ("gel", "load", "paint", "soiling")
-MEASURES = {"area": "A cm-1", "height": "A", "second derivative": "A"}
-#: Measures that are no linear functional of the spectrum, and what gives them.
-_QUOTIENTS = {
-    "centroid": "residuekit.band_centroid(array, markers)",
-    "ratio": "residuekit.band_ratio(array, markers, standard)",
-}
 OWN_BAND = "own band"
+UNSPECIFIC = "many materials absorb here: never the first choice"
 
 
 @dataclass(frozen=True)
@@ -58,6 +51,9 @@ class Marker:
     anchors : two intervals, cm-1, whose means carry the line; left out, the three channels nearest
         each end of the window. A second derivative has none.
     range : lowest and highest position that the sources and memory give, cm-1.
+    printed : what each source prints: (source, position, assignment); `position`, `low` and `high`
+        are proposed here, for the `reason`.
+    unspecific : many materials absorb here: never the first choice (`in_deciding_order`).
     material, group, assignment, strength, provenance, sources, note, caution : what is known of
         it, and whence; `caution` says where it is expected to be blind (from memory).
 
@@ -85,13 +81,16 @@ class Marker:
     sources: tuple[str, ...] = ()
     note: str = ""
     caution: str = ""
+    reason: str = ""
+    printed: tuple[tuple[str, str, str], ...] = ()
+    unspecific: bool = False
 
     def __post_init__(self) -> None:
         values = vars(self)
-        faults = _value_faults(values) or _order_faults(values)
+        faults = value_faults(values) or order_faults(values)
         if faults:
             raise MarkerError(faults)
-        for name in ("low", "high", "position", "anchors", "range", "sources"):
+        for name in ("low", "high", "position", "anchors", "range", "sources", "printed"):
             object.__setattr__(self, name, _plain(values[name]))
 
     @property
@@ -113,6 +112,8 @@ class Marker:
         )
         rows = [
             ("measured as", window), ("local line over", line), ("position", place),
+            ("why there", self.reason), ("printed", _printed_words(self.printed)),
+            ("unspecific", UNSPECIFIC * self.unspecific),
             ("material", self.material), ("group", self.group), ("assignment", self.assignment),
             ("strength", self.strength), ("provenance", self.provenance), ("sources", cited),
             ("note", self.note), ("caution (from memory)", self.caution),
@@ -193,6 +194,15 @@ def resolve(use: Iterable[Any]) -> tuple[Marker, ...]:
     return tuple(found)
 
 
+def in_deciding_order(use: Iterable[Marker]) -> tuple[Marker, ...]:
+    """Return the markers as given, the unspecific ones after all others.
+
+    >>> [one.name for one in in_deciding_order(resolve(["agar water 1645", "agar C-O 1040"]))]
+    ['agar C-O 1040', 'agar water 1645']
+    """
+    return tuple(sorted(use, key=lambda one: one.unspecific))
+
+
 def marker_weights(use: Iterable[Marker], wavenumber: ArrayLike) -> NDArray[np.float64]:
     """Return the weights (k, n) of scores: score = weights @ spectrum.
 
@@ -267,7 +277,10 @@ def to_frame(use: Iterable[Any] | None = None) -> pd.DataFrame:
     shown = tuple(_listed().values()) if use is None else resolve(use)
     columns = [field.name for field in fields(Marker)]
     frame = pd.DataFrame([vars(one) for one in shown], columns=columns)
-    return frame.assign(sources=[LIST_SEPARATOR.join(one.sources) for one in shown])
+    return frame.assign(
+        sources=[LIST_SEPARATOR.join(one.sources) for one in shown],
+        printed=[_printed_words(one.printed) for one in shown],
+    )
 
 
 def _weights(one: Marker, axis: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -299,9 +312,11 @@ def _from_file(entry: Mapping[str, Any], material: Mapping[str, Any]) -> Marker:
     rest = {key: value for key, value in entry.items() if key != "window"}
     low, high = entry["window"]
     span = rest.pop("range", (entry["position"], entry["position"]))
+    cited = tuple(dict.fromkeys(source for source, *_ in entry.get("printed", ())))
     return Marker(
-        **rest, low=low, high=high, range=span, material=material["name"], group=material["group"]
-    )
+        **rest, low=low, high=high, range=span, sources=cited,
+        material=material["name"], group=material["group"],
+    )  # fmt: skip
 
 
 def _resolve_one(entry: Any) -> Marker:
@@ -339,7 +354,7 @@ def _from_table(entry: Mapping[str, Any]) -> Marker:
     ]  # fmt: skip
     given = {key: value for key, value in entry.items() if key in known}
     if faults:
-        raise MarkerError([*faults, *_value_faults(given)])
+        raise MarkerError([*faults, *value_faults(given)])
     return Marker(**given)
 
 
@@ -348,6 +363,13 @@ def _suggest(name: str) -> str:
     if fix.startswith("did you mean"):
         return fix
     return "print(residuekit.markers.to_frame()) shows every name"
+
+
+def _printed_words(printed: Iterable[tuple[str, str, str]]) -> str:
+    return LIST_SEPARATOR.join(
+        f"{source} {position} ({assignment or 'not assigned'})"
+        for source, position, assignment in printed
+    )
 
 
 def _cite(source: Mapping[str, str]) -> str:
@@ -360,87 +382,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return tuple(_plain(item) for item in value)
     return value if value is None or isinstance(value, str) else float(value)
-
-
-def _value_faults(values: Mapping[str, Any]) -> list[Fault]:
-    label = f"the marker {values.get('name', '')!r}"
-    return [
-        _quotient_fault(label, value)
-        if key == "measure" and value in tuple(_QUOTIENTS)
-        else Fault(f"{label} with {key} = {value!r}", needed, f"{key} = {example}")
-        for key, value in values.items()
-        for fits, needed, example in [_NEEDS.get(key, _TEXT)]
-        if not fits(value)
-    ]
-
-
-def _quotient_fault(label: str, measure: str) -> Fault:
-    return Fault(
-        f"{label} with measure = {measure!r}, which is no linear functional of the spectrum",
-        f"{_LINEAR}: a verdict rests on a linear score, whose mean over a mock-up is the score of "
-        "the mean spectrum",
-        f"{_QUOTIENTS[measure]} gives it for arrays, beside the verdict",
-    )
-
-
-def _order_faults(values: Mapping[str, Any]) -> list[Fault]:
-    low, high, position, anchors = (values[k] for k in ("low", "high", "position", "anchors"))
-    rules = [
-        (low < high, f"the window {low} to {high}", "low below high", "exchange low and high"),
-        (position is None or low <= position <= high or low >= high,
-         f"the position {position} outside the window {low} to {high}",
-         "a position inside the window", "another position, or a wider window"),
-        (values["measure"] != "height" or position is not None, "a height without a position",
-         "the wavenumber at which the height is read", "position = ..."),
-        (values["measure"] != "second derivative" or anchors is None,
-         f"a second derivative with the anchors {anchors}", "no anchors: it stands on no line",
-         "leave out anchors, or measure = 'height'"),
-        (anchors is None or anchors[0][1] < anchors[1][0], f"the anchors {anchors}",
-         "the first interval below the second", "anchors = [[1040, 1050], [1140, 1150]]"),
-    ]  # fmt: skip
-    return [
-        Fault(f"the marker {values['name']!r} with {found}", needed, fix)
-        for holds, found, needed, fix in rules if not holds
-    ]  # fmt: skip
-
-
-def _is_number(value: Any) -> bool:
-    real = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
-    return real and math.isfinite(value)
-
-
-def _is_interval(value: Any) -> bool:
-    pair = _is_pair(value) and all(map(_is_number, value))
-    return pair and value[0] <= value[1]
-
-
-def _is_pair(value: Any) -> bool:
-    return isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2
-
-
-_LINEAR = " or ".join(map(repr, MEASURES))
-_TEXT = (lambda value: isinstance(value, str), "text", '"..."')
-_NEEDS: dict[str, tuple[Any, str, str]] = {
-    "name": (
-        lambda value: isinstance(value, str) and value.isprintable() and bool(value.strip())
-        and ";" not in value and not begins_as_formula(value),
-        "a name in one line, without a semicolon, that does not begin with = + - or @",
-        '"pva C-O 1092"',
-    ),
-    "low": (_is_number, "a number, cm-1", "1050"),
-    "high": (_is_number, "a number, cm-1", "1140"),
-    "measure": (lambda value: value in tuple(MEASURES), _LINEAR, '"area"'),
-    "group": (lambda value: value in ("", *GROUPS), " or ".join(map(repr, GROUPS)), '"gel"'),
-    "position": (lambda value: value is None or _is_number(value), "a number, cm-1", "1092"),
-    "anchors": (
-        lambda value: value is None or (_is_pair(value) and all(map(_is_interval, value))),
-        "two intervals [low, high], cm-1", "[[1040, 1050], [1140, 1150]]",
-    ),
-    "range": (
-        lambda value: value is None or _is_interval(value), "[low, high], cm-1", "[1080, 1095]",
-    ),
-    "sources": (
-        lambda value: isinstance(value, (list, tuple)) and all(isinstance(v, str) for v in value),
-        "a list of texts", '["..."]',
-    ),
-}  # fmt: skip

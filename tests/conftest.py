@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -40,6 +41,55 @@ def root() -> Path:
 def shared() -> Path:
     """Published check values and data that are part of the project."""
     return ROOT / "shared"
+
+
+def read_works() -> dict[str, dict[str, str]]:
+    """The bibliography: key -> its fields, braces left out."""
+    text = (ROOT / "shared/references.bib").read_text(encoding="utf-8")
+    return {
+        found["key"]: {
+            name: value.replace("{", "").replace("}", "")
+            for name, value in re.findall(r"^  (\w+)\s*= \{(.*)\},?$", found["body"], re.M)
+        }
+        for found in re.finditer(r"^@\w+\{(?P<key>\w+),\n(?P<body>.*?)\n\}$", text, re.M | re.S)
+    }
+
+
+@pytest.fixture(scope="session")
+def works() -> dict[str, dict[str, str]]:
+    """The works of shared/references.bib."""
+    return read_works()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--sources", action="store_true", help="list where the expected values of tests are from"
+    )
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """List each test with a source: test, kind, key of the bibliography, its state, the value."""
+    if not session.config.option.sources:
+        return
+    known = read_works()
+    rows = {
+        (item.nodeid.split("[")[0], *mark.args)
+        for item in session.items
+        if (mark := item.get_closest_marker("source"))
+    }
+    table = [("test", "kind", "key", "record", "value")]
+    for test, kind, key, value in sorted(rows):
+        record = known[key]["note"].split(":")[0] if key else ""
+        table.append((test, kind, key, record, value))
+    widths = [max(len(row[column]) for row in table) for column in range(4)]
+    print()
+    for row in table:
+        print("  ".join([*(f"{cell:{w}}" for cell, w in zip(row, widths, strict=False)), row[4]]))
+
+
+def pytest_runtestloop(session: pytest.Session) -> bool | None:
+    """With --sources nothing is run."""
+    return True if session.config.option.sources else None
 
 
 @pytest.fixture(scope="session")

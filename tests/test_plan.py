@@ -47,7 +47,8 @@ def simulated_assessments(design, studies, loading=0.0, spiked=True, limit=None)
             yield assess(blanks, exposed, assess_blindness(blanks, known), rules, unit="ug cm-2")
 
 
-def test_mockups_needed_are_the_published_ones(shared):
+@pytest.mark.source("computed", "schuirmann1987", "27, 8, 5, 4 mock-ups")
+def test_mockups_needed_are_those_of_the_one_sample_t_test(shared):
     """27, 8, 5, 4 at 80 % power: the one-sample t test of equivalence."""
     assert [plan.mockups_needed(ratio) for ratio in (0.5, 1.0, 1.5, 2.0)] == [27, 8, 5, 4]
     example = json.loads((shared / "checks" / "check_values.json").read_text())["equivalence"]

@@ -64,6 +64,7 @@ def test_a_map_without_any_value_fails_without_a_warning():
     assert np.isnan(quality.noise)
 
 
+@pytest.mark.source("common practice", "", "absorbance 1.2 and 1.5")
 def test_saturation_is_flagged_and_counted_above_what_the_detector_follows():
     """1.2 for a map and 1.5 for points: common practice, no source."""
     high = sound((2, 2))

@@ -49,7 +49,8 @@ def test_a_change_of_unit_is_no_loss():
     assert share(depth, blank=touching) == pytest.approx(1.0, abs=1e-3)
 
 
-def test_the_published_like_example_of_an_overlapped_internal_standard():
+@pytest.mark.source("computed", "", "a true 10 % reads 4.8 %")
+def test_the_worked_example_of_an_overlapped_internal_standard():
     # Paint 0.60 at 1735, residue +0.03 there and +0.02 on 0.20 at 1090: a true +10 % reads +4.8 %
     # (arithmetic: (0.22/0.63)/(0.20/0.60) - 1), so 48 % survives.
     def shape(first, second):

@@ -167,6 +167,7 @@ def test_a_rate_of_nothing_is_refused():
         rate("nothing", (0.0, 0.05), [])
 
 
+@pytest.mark.source("from memory", "", "ranks 6 and 15 of 20")
 def test_the_interval_of_a_median_comes_from_order_statistics():
     """Conover, Practical Nonparametric Statistics, section 3.2 (from memory): for n = 20 and
     95 % the ranks are 6 and 15; at 99 % binomial tables give 4 and 17."""

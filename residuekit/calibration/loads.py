@@ -41,7 +41,8 @@ def from_calibration(
     loadings, responses : one of each for every mock-up (map, ...), 4 or more, at 3 loads or more.
     method : how scatter is described and beta is held:
 
-        - ``iso 11843-2``: straight line, constant scatter, exact delta (noncentral t);
+        - ``iso 11843-2``: straight line, constant scatter, exact delta (noncentral t); formulae
+          from memory, without the corrigendum of 2007;
         - ``din 32645``: the same with 2 t for delta (alpha for both rates), quantification k = 3;
         - ``hubaux-vos``: the lower prediction band meets the critical response;
         - ``iso 11843-2 weighted``: scatter fitted as c + d x; each load 2 times or more;

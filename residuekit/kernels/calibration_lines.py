@@ -298,7 +298,8 @@ def iso_11843(line: Line, t: float, factor: float, replicates: float) -> Limits:
     """Give x_c = t s h / b and x_d = factor s h / b, h^2 = 1/K + 1/N + mean_x^2 / Sxx.
 
     `factor` is delta(nu; alpha, beta) for ISO 11843-2 (2000), 2 t for the approximation of
-    DIN 32645; K is `replicates`, the readings averaged for the unknown. (Formulae from memory.)
+    DIN 32645; K is `replicates`, the readings averaged for the unknown. (Formulae from memory,
+    those of ISO 11843-2 without its corrigendum of 2007, which was not read.)
     """
     h = math.sqrt(1 / replicates + 1 / line.weight + line.mean_x**2 / line.sxx)
     return Limits(t * line.sd * h / line.slope, factor * line.sd * h / line.slope)

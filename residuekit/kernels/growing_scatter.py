@@ -32,7 +32,8 @@ def iso_11843_weighted(
     The standard deviations of the levels are fitted on x with weights 1 / sigma(x)^2, three
     rounds; then y on x with weights 1 / sigma(x)^2. x_c = t sqrt(sigma(0)^2/K + V) / b with
     V = s^2 (1/T1 + mean_x^2 / Sxx), and x_d the same with delta and sigma(x_d), in rounds.
-    (ISO 11843-2 (2000), section 5.3; formulae from memory.)
+    (ISO 11843-2 (2000), section 5.3; formulae from memory, without its corrigendum of 2007, which
+    was not read.)
 
     The limits are NaN where the fitted scatter is not above zero over the range of x.
     """

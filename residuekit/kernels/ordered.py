@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from math import sqrt
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from math import comb, nan, prod, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -12,75 +13,176 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 
+#: Below so many mock-ups the tests of Jonckheere and of Cochran and Armitage are exact.
+EXACT_BELOW = 20
+
+
 class Trend(NamedTuple):
-    """A test statistic, its standard normal deviate, and the one-sided p-value for an increase."""
+    """A test statistic, its standard normal deviate, and the one-sided p-value for an increase.
+
+    `exact` where the p-value counts labellings of the mock-ups; else it is that of z. Where nothing
+    varies there is no test: z and the p-value are NaN.
+    """
 
     statistic: float
     z: float
     p_value: float
+    exact: bool = False
 
 
 def jonckheere(groups: Sequence[npt.ArrayLike]) -> Trend:
     """Test whether values rise over ordered groups of independent mock-ups.
 
-    J counts the pairs that rise from an earlier to a later group, ties as one half; the variance
-    is corrected for ties. Normal approximation without continuity correction. Source: Jonckheere,
-    Biometrika 41 (1954) 133; ties after Kendall, from memory.
+    J counts the pairs that rise from an earlier to a later group, ties as one half. Below
+    `EXACT_BELOW` mock-ups the p-value is the share of all labellings with J as high or higher, ties
+    kept; above, and with ties in a dozen groups or more, that of the normal approximation with the
+    variance corrected for ties, without continuity correction. Source: Jonckheere, Biometrika 41
+    (1954) 133; ties after Kendall, from memory.
 
     Parameters
     ----------
     groups : two or more arrays of one value a mock-up, in the order of exposure.
+
+    >>> jonckheere([[1, 2, 3], [4, 5, 6]])
+    Trend(statistic=9.0, z=1.9639610121239315, p_value=0.05, exact=True)
     """
     from scipy.special import ndtr
 
     values = [np.asarray(group, float) for group in groups]
-    sizes = np.array([group.size for group in values])
-    if len(values) < 2 or (sizes == 0).any():
-        raise ValueError(f"groups of {sizes.tolist()} values; needed two or more, none empty")
-    count = 0.0
-    for early in range(len(values)):
-        for late in range(early + 1, len(values)):
-            difference = values[late][None, :] - values[early][:, None]
-            count += float((difference > 0).sum() + 0.5 * (difference == 0).sum())
-    n = int(sizes.sum())
-    ties = np.unique(np.concatenate(values), return_counts=True)[1]
+    sizes = [group.size for group in values]
+    if len(values) < 2 or 0 in sizes:
+        raise ValueError(f"groups of {sizes} values; needed two or more, none empty")
+    levels, level = np.unique(np.concatenate(values), return_inverse=True)
+    table = np.zeros((len(values), levels.size), int)
+    np.add.at(table, (np.repeat(np.arange(len(values)), sizes), level), 1)
+    below = np.cumsum(np.cumsum(table, axis=0), axis=1)
+    twice = sum(
+        int(table[k] @ (2 * below[k - 1] - table[:k].sum(axis=0))) for k in range(1, len(values))
+    )
+    variance = _jonckheere_variance(table)
+    if not variance > 0:
+        return Trend(twice / 2, nan, nan)
+    n = sum(sizes)
+    z = (twice / 2 - (n**2 - sum(size**2 for size in sizes)) / 4) / sqrt(variance)
+    tied = n > levels.size
+    if n >= EXACT_BELOW or (tied and prod(size + 1 for size in sizes) > _MOST_STATES):
+        return Trend(twice / 2, z, float(ndtr(-z)))
+    packed = _ways_with_ties(sizes, table.sum(axis=0).tolist()) if tied else _ways(sizes)
+    ways = _unpacked(packed)
+    return Trend(twice / 2, z, sum(ways[twice:]) / sum(ways), exact=True)
 
-    def weight(k: npt.NDArray[np.int64] | int) -> float:
+
+def _jonckheere_variance(table: npt.NDArray[np.int64]) -> float:
+    """The variance of J over all labellings, of counts (groups, levels)."""
+    sizes, ties, n = table.sum(axis=1), table.sum(axis=0), np.array([table.sum()])
+
+    def weight(k: npt.NDArray[np.int64]) -> float:
         return float(np.sum(k * (k - 1) * (2 * k + 5)))
 
-    def pairs(k: npt.NDArray[np.int64] | int) -> float:
+    def pairs(k: npt.NDArray[np.int64]) -> float:
         return float(np.sum(k * (k - 1)))
 
-    def triples(k: npt.NDArray[np.int64] | int) -> float:
+    def triples(k: npt.NDArray[np.int64]) -> float:
         return float(np.sum(k * (k - 1) * (k - 2)))
 
     variance = (weight(n) - weight(sizes) - weight(ties)) / 72
-    if n > 2:
-        variance += triples(sizes) * triples(ties) / (36 * triples(n))
-    variance += pairs(sizes) * pairs(ties) / (8 * pairs(n))
-    mean = (n**2 - float((sizes**2).sum())) / 4
-    z = (count - mean) / sqrt(variance) if variance > 0 else 0.0
-    return Trend(count, z, float(ndtr(-z)))
+    variance += triples(sizes) * triples(ties) / (36 * max(triples(n), 1.0))
+    return variance + pairs(sizes) * pairs(ties) / (8 * pairs(n))
+
+
+#: Numbers of labellings with 2 J = 0, 1, 2, ... stand in one integer, so many bits each: below 20
+#: mock-ups there are fewer than 19!, which is below 2^57.
+_BITS = 64
+_MOST_STATES = 2**14
+
+
+def _ways(sizes: Sequence[int]) -> int:
+    """Labellings for each 2 J without ties: the q-multinomial coefficient, q^2 in place of q."""
+    q = 1 << 2 * _BITS
+
+    def factorial(n: int) -> int:
+        return prod((q**k - 1) // (q - 1) for k in range(1, n + 1))
+
+    return factorial(sum(sizes)) // prod(map(factorial, sizes))
+
+
+def _ways_with_ties(sizes: Sequence[int], ties: Sequence[int]) -> int:
+    """Labellings for each 2 J, level by level from the lowest.
+
+    Kept between levels: the places already taken in each group -> the labellings so far.
+    """
+    taken: dict[tuple[int, ...], int] = {(0,) * len(sizes): 1}
+    for tied in ties:
+        following: dict[tuple[int, ...], int] = defaultdict(int)
+        for before, ways in taken.items():
+            free = [size - held for size, held in zip(sizes, before, strict=True)]
+            for share, choices in _shares(free, tied):
+                twice = lower = same = 0
+                for held, new in zip(before, share, strict=True):
+                    twice += new * (2 * lower + same)
+                    lower, same = lower + held, same + new
+                after = tuple(held + new for held, new in zip(before, share, strict=True))
+                following[after] += (choices * ways) << (_BITS * twice)
+        taken = following
+    (packed,) = taken.values()
+    return packed
+
+
+def _unpacked(packed: int) -> list[int]:
+    width = _BITS // 8
+    raw = packed.to_bytes(width * (packed.bit_length() // _BITS + 1), "little")
+    return [int.from_bytes(raw[k : k + width], "little") for k in range(0, len(raw), width)]
+
+
+def _shares(free: Sequence[int], tied: int) -> Iterator[tuple[tuple[int, ...], int]]:
+    """Each way to share `tied` mock-ups among groups with `free` places, and its choices."""
+    if not free:
+        if tied == 0:
+            yield (), 1
+        return
+    for own in range(min(free[0], tied) + 1):
+        for rest, choices in _shares(free[1:], tied - own):
+            yield (own, *rest), choices * comb(tied, own)
 
 
 def cochran_armitage(positive: npt.ArrayLike, total: npt.ArrayLike, score: npt.ArrayLike) -> Trend:
     """Test whether the share of positive mock-ups rises with a score (exposure, dose).
 
-    Source: Armitage, Biometrics 11 (1955) 375; `statistic` is chi-square with one degree of
-    freedom, the square of z. Asymptotic: with few mock-ups read it as a hint.
+    `statistic` is chi-square with one degree of freedom, the square of z. Below `EXACT_BELOW`
+    mock-ups the p-value is exact: the share of all choices of as many positive mock-ups whose sum
+    of scores is as high or higher; above, that of z. Source: Armitage, Biometrics 11 (1955) 375;
+    the exact form is the permutation test of the same sum.
 
     Parameters
     ----------
     positive, total, score : (k,) positives, mock-ups and score of each ordered group.
+
+    >>> round(cochran_armitage([0, 0, 6], [4, 4, 6], [0, 1, 2]).p_value, 5)
+    0.00033
     """
+    from scipy.special import comb as choose
     from scipy.special import ndtr
 
     hits, n, x = (np.asarray(part, float) for part in (positive, total, score))
     share = hits.sum() / n.sum()
     centred = x - (n @ x) / n.sum()
     variance = share * (1 - share) * float(n @ centred**2)
-    z = float(centred @ hits) / sqrt(variance) if variance > 0 else 0.0
-    return Trend(z**2, z, float(ndtr(-z)))
+    if not variance > 1e-12 * float(np.abs(x).max()) ** 2:
+        return Trend(nan, nan, nan)
+    found = float(centred @ hits)
+    z = found / sqrt(variance)
+    if n.sum() >= EXACT_BELOW:
+        return Trend(z**2, z, float(ndtr(-z)))
+    chosen, sums, ways = np.zeros(1), np.zeros(1), np.ones(1)
+    for size, place in zip(n, centred, strict=True):
+        here = np.arange(size + 1)
+        chosen, sums = np.add.outer(chosen, here).ravel(), np.add.outer(sums, place * here).ravel()
+        ways = np.outer(ways, choose(size, here)).ravel()
+        possible = chosen <= hits.sum()
+        chosen, sums, ways = chosen[possible], sums[possible], ways[possible]
+    ways = np.where(chosen == hits.sum(), ways, 0.0)
+    reached = sums >= found - 1e-9 * float(np.abs(centred).max())
+    return Trend(z**2, z, float(ways[reached].sum() / ways.sum()), exact=True)
 
 
 class MixedFit(NamedTuple):
@@ -162,7 +264,8 @@ def page(table: npt.ArrayLike) -> Trend:
     """Test whether repeated measures of the same mock-ups rise: Page's L, exact for small tables.
 
     Source: Page, J. Am. Stat. Assoc. 58 (1963) 216; p-value by `scipy.stats.page_trend_test`. With
-    two columns it is the sign test, exact, without mock-ups that did not move.
+    two columns it is the sign test, exact, without mock-ups that did not move. Where no mock-up
+    moved there is no test.
 
     Parameters
     ----------
@@ -174,16 +277,19 @@ def page(table: npt.ArrayLike) -> Trend:
     n, k = values.shape
     mean = n * k * (k + 1) ** 2 / 4
     variance = n * k**2 * (k + 1) ** 2 * (k - 1) / 144
+    if not np.ptp(values, axis=1).any():
+        return Trend(mean, nan, nan)
     if k == 2:
         statistic = float((rankdata(values, axis=1) @ [1, 2]).sum())
         steps = np.diff(values, axis=1)
         moved = int(np.count_nonzero(steps))
         rises = int((steps > 0).sum())
-        p = float(binomtest(rises, moved, 0.5, alternative="greater").pvalue) if moved else 1.0
+        p, exact = float(binomtest(rises, moved, 0.5, alternative="greater").pvalue), True
     else:
         found = page_trend_test(values)
         statistic, p = float(found.statistic), float(found.pvalue)
-    return Trend(statistic, (statistic - mean) / sqrt(variance), p)
+        exact = found.method == "exact"
+    return Trend(statistic, (statistic - mean) / sqrt(variance), p, exact)
 
 
 class Permutation(NamedTuple):
@@ -206,8 +312,6 @@ def permutation(exposed: npt.ArrayLike, blank: npt.ArrayLike) -> Permutation:
     >>> permutation([4, 5, 6], [1, 2, 3])
     Permutation(p_value=0.05, least_p=0.05, labellings=20)
     """
-    from math import comb
-
     from scipy.stats import permutation_test
 
     values = [np.asarray(part, float) for part in (exposed, blank)]

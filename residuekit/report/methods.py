@@ -61,7 +61,7 @@ def sections(result: StudyResult) -> list[Section]:
     ]
     works = references.listed(text for section in made for text in _texts(section))
     remark = Paragraph(
-        "Details of these works are from memory: check them before they are printed."
+        "Year, volume and pages are as reference lists give them; not every work was read again."
     )
     return [*made, Section("References", (Items(works), remark))]
 

@@ -14,6 +14,7 @@ from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
+from ..words.methods import unspecific_marker
 from .design_faults import design_faults, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
@@ -76,7 +77,8 @@ class Manifest:
     @property
     def notes(self) -> list[str]:
         """What a user should know of the table that is not wrong."""
-        return notes_of(self.measurements)
+        used = [marker.name for marker in self.markers if marker.unspecific]
+        return [*notes_of(self.measurements), *map(unspecific_marker, used)]
 
     def __str__(self) -> str:
         roles = ("blank", "exposed", "spiked", "reference")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ResiduekitError
-from ..markers import resolve
+from ..markers import in_deciding_order, resolve
 from ..schema import FIGURE_WIDTHS, NET_SIGNAL
 from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
@@ -89,7 +89,7 @@ def _parts_of(
                         "second_procedure")
         )  # fmt: skip
     try:
-        markers = resolve(values["markers"]["use"])
+        markers = in_deciding_order(resolve(values["markers"]["use"]))
     except ResiduekitError as problem:
         markers = ()
         faults += [place.fault(f.found, f.needed, f.fix, "markers", "use") for f in problem.faults]

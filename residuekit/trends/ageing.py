@@ -41,10 +41,12 @@ class AgeingChange(Shown):
     score: str
     unit: str
     estimate_before: float
+    standard_error_before: float
     detection_limit_before: float
     upper_bound_before: float
     verdict_before: str
     estimate_after: float
+    standard_error_after: float
     detection_limit_after: float
     upper_bound_after: float
     verdict_after: str
@@ -96,7 +98,7 @@ def _changed(
     numbers = {
         f"{name}_{when}": row[name]
         for when, row in (("before", before), ("after", after))
-        for name in ("estimate", "detection_limit", "upper_bound", "verdict")
+        for name in ("estimate", "standard_error", "detection_limit", "upper_bound", "verdict")
     }
     return AgeingChange(
         conditions=conditions,

@@ -20,9 +20,10 @@ if TYPE_CHECKING:
 class ExposureMargin(Shown):
     """The longest clean exposure over the working exposure, with what stands behind it.
 
-    `at_least` when the longest rung tested is clean. `n_longest`, `detection_limit` and
-    `upper_bound` are those of the longest clean exposure. `n_mockups` counts the different mock-ups
-    at and above the working exposure where all stayed clean, else those of the first rung;
+    `at_least` when the longest rung tested is clean. `n_longest`, `detection_limit`,
+    `upper_bound` and `standard_error` are those of the longest clean exposure. `n_mockups` counts
+    the different mock-ups at and above the working exposure where all stayed clean, else those of
+    the first rung;
     `share_upper_bound` bounds the share of mock-ups above the decision limit of a single one at the
     working exposure, where rungs are pooled under the assumption that residue cannot fall with
     exposure.
@@ -38,6 +39,7 @@ class ExposureMargin(Shown):
     n_longest: int
     detection_limit: float
     upper_bound: float
+    standard_error: float
     unit: str
     n_mockups: int
     share_upper_bound: float
@@ -98,6 +100,7 @@ def exposure_margins(
                 n_longest=int(last["n_mockups"]) if last else 0,
                 detection_limit=float(last["detection_limit"]) if last else np.nan,
                 upper_bound=float(last["upper_bound"]) if last else np.nan,
+                standard_error=float(last["standard_error"]) if last else np.nan,
                 unit=str(last["unit"]) if last else "",
                 n_mockups=n,
                 share_upper_bound=clopper_pearson_upper(positive, n, alpha) if n else 1.0,

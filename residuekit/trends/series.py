@@ -27,7 +27,8 @@ class Series(Shown):
     `rise` tests the mock-up means, by Page's test where the same mock-ups stand at every rung, else
     by Jonckheere's, which takes them for different ones (`test` says which); `positives` is Cochran
     and Armitage's on their decisions with the logarithm of 1 + the rung as score. Both one-sided
-    for a rise. Mock-ups that stand at several rungs make the second test cautious.
+    for a rise, and exact for few mock-ups; NaN where nothing varies. Mock-ups that stand at several
+    rungs make the second test cautious.
     """
 
     title = "Series"
@@ -38,6 +39,7 @@ class Series(Shown):
     rungs: tuple[float, ...]
     n_mockups: tuple[int, ...]
     means: tuple[float, ...]
+    standard_errors: tuple[float, ...]
     positive: tuple[int, ...]
     unit: str
     test: str
@@ -47,11 +49,12 @@ class Series(Shown):
     def rows(self) -> list[dict[str, Any]]:
         """A row a rung."""
         return [
-            {**self.conditions, self.over: rung, "n_mockups": n, "mean": mean, "positive": k,
-             "unit": self.unit, "test": self.test, "p_rise": self.rise.p_value,
-             "p_share_rises": self.positives.p_value}
-            for rung, n, mean, k in zip(self.rungs, self.n_mockups, self.means, self.positive,
-                                        strict=True)
+            {**self.conditions, self.over: rung, "n_mockups": n, "mean": mean,
+             "standard_error": error, "positive": k, "unit": self.unit, "test": self.test,
+             "p_rise": self.rise.p_value, "p_share_rises": self.positives.p_value}
+            for rung, n, mean, error, k in zip(
+                self.rungs, self.n_mockups, self.means, self.standard_errors, self.positive,
+                strict=True)
         ]  # fmt: skip
 
 
@@ -97,6 +100,7 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
                 rungs=tuple(float(rung) for rung in rungs),
                 n_mockups=tuple(sizes),
                 means=tuple(float(part.mean()) for part in values),
+                standard_errors=tuple(map(_standard_error, values)),
                 positive=tuple(hits),
                 unit=str(group["unit"].iloc[0]),
                 test=test,
@@ -105,6 +109,11 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
             )
         )
     return found
+
+
+def _standard_error(values: Any) -> float:
+    """That of the mean of mock-ups by their own scatter; NaN of a single one."""
+    return float(values.std(ddof=1) / np.sqrt(values.size)) if values.size > 1 else np.nan
 
 
 def _rise(group: pd.DataFrame, over: str, values: list[Any]) -> tuple[str, Trend]:

@@ -27,7 +27,8 @@ _KEYS = (*STRATUM_COLUMNS, "treatment")
 class ControlDrift(Shown):
     """What the session of measuring does to a control that is repeated over sessions.
 
-    `drift` is the change of the score from one session to the next, `p_value` two-sided;
+    `drift` is the change of the score from one session to the next, with its standard error
+    `drift_error`, `p_value` two-sided;
     `session_sd` and `mockup_sd` are the scatter between sessions beside the drift, and between
     mock-ups; `p_scatter` tests the former by F. NaN where the design cannot tell.
     """
@@ -41,6 +42,7 @@ class ControlDrift(Shown):
     n_mockups: int
     sessions: tuple[str, ...]
     drift: float
+    drift_error: float
     p_value: float
     p_scatter: float
     session_sd: float
@@ -63,6 +65,7 @@ class ControlDrift(Shown):
             "n_mockups": self.n_mockups,
             "n_sessions": len(self.sessions),
             "drift": self.drift,
+            "drift_error": self.drift_error,
             "p_drift": self.p_value,
             "p_scatter": self.p_scatter,
             "session_sd": self.session_sd,
@@ -155,8 +158,9 @@ def _fit(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> dict[str, 
 
     if len(values) == len(set(number)):
         line = linregress(number, values)
-        return {"drift": float(line.slope), "p_value": float(line.pvalue),
-                "p_scatter": np.nan, "session_sd": np.nan, "mockup_sd": np.nan}  # fmt: skip
+        return {"drift": float(line.slope), "drift_error": float(line.stderr),
+                "p_value": float(line.pvalue), "p_scatter": np.nan, "session_sd": np.nan,
+                "mockup_sd": np.nan}  # fmt: skip
     repeated = len(set(mockup)) < len(mockup)
     fit = mixed_model(
         values,
@@ -167,6 +171,7 @@ def _fit(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> dict[str, 
     t = abs(float(fit.effects[1])) / error if error > 0 else 0.0
     return {
         "drift": float(fit.effects[1]),
+        "drift_error": error,
         "p_value": 2 * float(student.sf(t, float(fit.degrees_of_freedom[1]))),
         "p_scatter": _scatter_test(values, number, mockup if repeated else np.zeros(len(values))),
         "session_sd": float(np.sqrt(fit.variances[0])),

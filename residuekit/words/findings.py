@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from ..reprs import to_error
 from ..schema import LOADING_UNIT
-from .common import Row, arm_words, conditions_words, counted, listed, stratum_words
+from .common import Row, arm_words, conditions_words, counted, listed, number, stratum_words
 
 Rows = Sequence[Mapping[str, Any]]
 
@@ -74,7 +75,7 @@ def series(row: Row, alpha: float = 0.05) -> str:
     """A series over exposure or ageing: what rose, or that no rise was found, with its counts."""
     unit, name = ("min", "exposure") if row["over"] == "exposure_min" else ("h", "ageing")
     rungs = ", ".join(f"{rung:g}" for rung in row["rungs"])
-    means = ", ".join(f"{mean:.3g}" for mean in row["means"])
+    means = ", ".join(map(_with_error, row["means"], row["standard_errors"]))
     hits = ", ".join(f"{k} of {n}" for k, n in zip(row["positive"], row["n_mockups"], strict=True))
     tests = {"the mean": row["rise"], "the share above the limit": row["positives"]}
     rises = [words for words, test in tests.items() if test.p_value < alpha]
@@ -83,16 +84,27 @@ def series(row: Row, alpha: float = 0.05) -> str:
         if rises
         else f"no rise with {name} was found, which is not its absence"
     ).capitalize()
+    alike = f"{'every' if any(row['positive']) else 'no'} mock-up is above the limit"
     return (
         f"{conditions_words(row)}: at {rungs} {unit} mean {means} {row['unit']}, {hits} mock-ups "
         f"above the limit of one. {found} ({row['test']}'s test of the means: "
-        f"{_test(row['rise'])}; Cochran and Armitage's of the shares: {_test(row['positives'])}; "
-        "one-sided)."
+        f"{_test(row['rise'], 'all means are equal')}; Cochran and Armitage's of the shares: "
+        f"{_test(row['positives'], alike)}; one-sided)."
     )
 
 
-def _test(trend: Any) -> str:
-    return f"z = {trend.z:.2f}, p = {trend.p_value:.2g}"
+def _with_error(value: float, error: float) -> str:
+    """A number with its standard error, both to the second digit of the latter."""
+    spread = f" ± {to_error(error, error)}" if error == error else ""
+    return f"{to_error(value, error)}{spread}"
+
+
+def _test(trend: Any, alike: str) -> str:
+    """The p-value, exact or with the z that it is of; or why there is none."""
+    if trend.p_value != trend.p_value:
+        return f"nothing to test, {alike}"
+    p = f"p = {trend.p_value:.2g}"
+    return f"exact {p}" if trend.exact else f"z = {trend.z:.2f}, {p}"
 
 
 def scores_differ(row: Row) -> str:
@@ -127,18 +139,20 @@ def exposure_margin(row: Row) -> str:
     return (
         f"{words}: exposure margin {'at least ' if row['at_least'] else ''}{row['margin']:g}, "
         f"{longest:g} min not detected over {working} working exposure; at {longest:g} min "
-        f"{row['n_longest']} mock-ups, detection limit {row['detection_limit']:.3g}, upper bound "
-        f"{row['upper_bound']:.3g} {row['unit']}. {bound}"
+        f"{row['n_longest']} mock-ups, detection limit "
+        f"{to_error(row['detection_limit'], row['standard_error'])}, upper bound "
+        f"{to_error(row['upper_bound'], row['standard_error'])} {row['unit']}. {bound}"
     )
 
 
 def acceptance(row: Row, alpha: float) -> str:
     """The one-sided test of equivalence by its bound."""
     words = "the mean lies below it" if row["below"] else "that the mean lies below it is not shown"
+    bound = to_error(row["upper_bound"], row["standard_error"])
     return (
-        f"{arm_words(row)}: upper bound {row['upper_bound']:.3g} (mean {row['estimate']:.3g} ± "
-        f"{row['standard_error']:.2g}, {row['n_mockups']:g} mock-ups against "
-        f"{row['n_blank_mockups']:g} blanks) beside the acceptance limit "
+        f"{arm_words(row)}: upper bound {bound} (mean "
+        f"{_with_error(row['estimate'], row['standard_error'])}, {row['n_mockups']:g} mock-ups "
+        f"against {row['n_blank_mockups']:g} blanks) beside the acceptance limit "
         f"{row['acceptance_limit']:g} {LOADING_UNIT}: {words} (one-sided, {alpha:.0%})."
     )
 
@@ -178,9 +192,11 @@ def ageing_change(row: Row) -> str:
     unit = row["unit"]
     ages = ", ".join(
         f"after {row[f'{when}_h']:g} h {row[f'verdict_{when}']} (mean "
-        f"{row[f'estimate_{when}']:.3g}, detection limit {row[f'detection_limit_{when}']:.3g}, "
-        f"upper bound {row[f'upper_bound_{when}']:.3g} {unit})"
+        f"{_with_error(row[f'estimate_{when}'], error)}, detection limit "
+        f"{to_error(row[f'detection_limit_{when}'], error)}, upper bound "
+        f"{to_error(row[f'upper_bound_{when}'], error)} {unit})"
         for when in ("before", "after")
+        for error in [row[f"standard_error_{when}"]]
     )
     said = f"{conditions_words(row)}: {ages}."
     if row["difference"] != row["difference"]:
@@ -193,10 +209,10 @@ def ageing_change(row: Row) -> str:
         if row["low"] > 0 or row["high"] < 0
         else "No difference was found; one within the interval may be missed."
     )
+    low, high = (to_error(row[name], row["standard_error"]) for name in ("low", "high"))
     return (
-        f"{said} Difference {row['difference']:.3g} ± {row['standard_error']:.2g} {unit} "
-        f"({row['confidence']:.0%} interval {row['low']:.3g} to {row['high']:.3g}, "
-        f"{_mockups(row)}). {found}"
+        f"{said} Difference {_with_error(row['difference'], row['standard_error'])} {unit} "
+        f"({row['confidence']:.0%} interval {low} to {high}, {_mockups(row)}). {found}"
     )
 
 
@@ -286,13 +302,14 @@ def control_drift(row: Row) -> str:
     scatter = (
         ""
         if row["p_scatter"] != row["p_scatter"]
-        else f", scatter between sessions {row['session_sd']:.3g} (p = {row['p_scatter']:.2g}), "
-        f"between mock-ups {row['mockup_sd']:.3g}"
+        else f", scatter between sessions {number(row['session_sd'], 2)} "
+        f"(p = {row['p_scatter']:.2g}), between mock-ups {number(row['mockup_sd'], 2)}"
     )
     return (
         f"{row['score']} of {counted(row['n_mockups'], 'blank mock-up')} over "
-        f"{len(row['sessions'])} sessions ({conditions_words(row)}): drift {row['drift']:.3g} "
-        f"{row['unit']} a session (p = {row['p_value']:.2g}){scatter}. {found}"
+        f"{len(row['sessions'])} sessions ({conditions_words(row)}): drift "
+        f"{_with_error(row['drift'], row['drift_error'])} {row['unit']} a session "
+        f"(p = {row['p_value']:.2g}){scatter}. {found}"
     )
 
 
@@ -300,6 +317,6 @@ def map_worth(row: Row) -> str:
     """How many independent pixels the maps of a paint and role are worth."""
     return (
         f"{row['paint']}, {row['role']}: {row['n_maps']} maps of {row['pixels']:g} valid pixels "
-        f"are worth {row['effective']:.3g} independent ones each ({row['score']}; medians; from "
-        f"{row['least']:.3g} to {row['most']:.3g})."
+        f"are worth {number(row['effective'], 2)} independent ones each ({row['score']}; medians; "
+        f"from {number(row['least'], 2)} to {number(row['most'], 2)})."
     )

@@ -245,9 +245,18 @@ def step_words(step: Mapping[str, Any]) -> str:
 def marker_words(marker: Mapping[str, Any]) -> str:
     """How a marker band is measured, and whence it is known."""
     what = "area" if marker["measure"] == "area" else f"height at {marker['position']:g} cm⁻¹"
-    known = ", ".join(text for text in (marker["assignment"], marker["provenance"]) if text)
+    said = (marker["assignment"], marker["provenance"], "unspecific" * marker["unspecific"])
+    known = ", ".join(text for text in said if text)
     window = f"{what} over a straight line, {marker['low']:g} to {marker['high']:g} cm⁻¹"
     return f"{window} ({known})" if known else window
+
+
+def unspecific_marker(name: str) -> str:
+    """What is said of a band that many materials share."""
+    return (
+        f"The marker {name!r} is unspecific: many materials absorb there. It decides only where "
+        "every other score is blind; what it shows need not be the gel."
+    )
 
 
 def net_signal(change_share: float, change_length: float) -> str:

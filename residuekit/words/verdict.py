@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from textwrap import wrap
 
 from ..reprs import sentence_case, to_error
@@ -21,15 +21,21 @@ def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
     """
     said = sentences(why)
     if row:
-        said.append(numbers(row, lambda name: f"{row[name]:.3g}", row["alpha"], row["beta"]))
+        said.append(numbers(row, row["alpha"], row["beta"]))
     return " ".join([*said, *sentences(remarks)])
 
 
-def numbers(row: Row, show: Callable[[str], str], alpha: float, beta: float) -> str:
+def numbers(row: Row, alpha: float, beta: float) -> str:
     """Estimate, limits, bound and n of a score, and the share of mock-ups that may stand out.
 
-    `show` writes the number of a column.
+    All to the second digit of the standard error, which stands beside the estimate.
     """
+    error = row["standard_error"]
+
+    def show(name: str) -> str:
+        spread = f" ± {to_error(error, error)}" if name == "estimate" and error == error else ""
+        return f"{to_error(row[name], error)}{spread}"
+
     n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), row["unit"]
     said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {show('estimate')}"
     if blanks < 2:
@@ -47,18 +53,12 @@ def numbers(row: Row, show: Callable[[str], str], alpha: float, beta: float) -> 
 
 def run_lines(row: Row, why: Sequence[Note], alpha: float, beta: float) -> list[str]:
     """An arm of a run as lines: its verdict with its numbers, and why it is not another."""
-    error = row["standard_error"]
-
-    def show(name: str) -> str:
-        spread = f" ± {to_error(error, error)}" if name == "estimate" and error == error else ""
-        return f"{to_error(row[name], error)}{spread}"
-
     said = [f"{row['verdict'].upper()}."]
     if row["verdict"] in ("inconclusive", "not assessable"):
         said += sentences(why)
     if row["n_mockups"] and row["estimate"] == row["estimate"]:
-        said.append(numbers(row, show, alpha, beta))
+        said.append(numbers(row, alpha, beta))
         if row["verdict"] == "detected":
-            low = to_error(2 * row["estimate"] - row["upper_bound"], error)
+            low = to_error(2 * row["estimate"] - row["upper_bound"], row["standard_error"])
             said.append(f"Lower bound {low} {row['unit']}.")
     return wrap(" ".join(said), 96, initial_indent="    ", subsequent_indent="    ")

@@ -46,8 +46,9 @@ def test_without_a_slope_a_score_keeps_its_unit_and_is_never_blind(slope):
 
 
 @pytest.mark.parametrize(("k", "quantile"), [(2, 31.82), (3, 6.965), (4, 4.541), (6, 3.365)])
+@pytest.mark.source("from memory", "", "1 % points of t")
 def test_a_slope_is_told_from_zero_by_student_s_t_at_99_per_cent(k, quantile):
-    """Quantiles of published tables of Student's t; exactly at the limit a score is blind."""
+    """Quantiles of Student's t, from memory; exactly at the limit a score is blind."""
     at = float(stats.t.ppf(0.99, k - 1))
     assert at == pytest.approx(quantile, abs=0.005)
     assert assess_blindness(BLANKS, Slope(at * (1 - 1e-9), 1.0, k)).blind

@@ -25,6 +25,7 @@ from residuekit.decision.net import make_metric
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
 from residuekit.markers import Marker
+from residuekit.reprs import to_error
 from residuekit.study.tables import judge_arms
 from residuekit.words.codes import (
     CODES,
@@ -250,16 +251,19 @@ def test_no_absence_is_printed_without_detection_limit_bound_n_and_share(made, j
     a = made(CLEAN[:m])
     verdict = judged(a, limit)
     assert verdict.verdict in ("not detected", "inconclusive")
-    unit = a.unit
+    unit, error = a.unit, a.standard_error
+    mean, spread, decision, detection, bound, mockup_decision, mockup_detection = (
+        to_error(number, error)
+        for number in (a.estimate, error, a.decision_limit, a.detection_limit, a.upper_bound,
+                       a.mockup_decision_limit, a.mockup_detection_limit)
+    )  # fmt: skip
     for text in (
-        f"mean of {m} mock-ups {a.estimate:.3g} {unit} against 6 blank mock-ups",
-        f"decision limit {a.decision_limit:.3g}",
-        f"detection limit {a.detection_limit:.3g}",
-        f"upper bound {a.upper_bound:.3g} {unit} (95% one-sided)",
-        f"0 of {m} mock-ups above the decision limit of a single one "
-        f"({a.mockup_decision_limit:.3g} {unit})",
+        f"mean of {m} mock-ups {mean} ± {spread} {unit} against 6 blank mock-ups",
+        f"decision limit {decision}, detection limit {detection}, ",
+        f"upper bound {bound} {unit} (95% one-sided)",
+        f"0 of {m} mock-ups above the decision limit of a single one ({mockup_decision} {unit})",
         f"With 95% confidence at most {a.share_upper_bound:.0%} of such mock-ups would be",
-        f"One with {a.mockup_detection_limit:.3g} {unit} would be above it in 95 of 100 cases; "
+        f"One with {mockup_detection} {unit} would be above it in 95 of 100 cases; "
         "less may be missed.",
     ):
         assert text in verdict.reason

@@ -43,8 +43,12 @@ def test_delta_solves_the_noncentral_t_of_scipy(nu, quantile, beta):
 @pytest.mark.parametrize(
     ("nu", "delta"), [(1, 12.53), (2, 5.52), (5, 3.87), (10, 3.54), (30, 3.36)]
 )  # fmt: skip
+@pytest.mark.source("from memory", "iso11843p2", "delta, near 2 t")
 def test_delta_of_the_t_quantile_by_integration_over_s(nu, delta):
-    """Of ISO 11843-2, from memory. P = int Phi(t s - delta) f(s) ds, with s of chi; near 2 t."""
+    """Of ISO 11843-2, from memory and without its corrigendum of 2007.
+
+    P = int Phi(t s - delta) f(s) ds, with s of chi; near 2 t.
+    """
     t = stats.t.ppf(0.95, nu)
     found = noncentrality(nu, t)
     missed = integrate.quad(

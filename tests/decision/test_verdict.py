@@ -17,6 +17,7 @@ from residuekit.decision.limits import decision_levels
 from residuekit.decision.verdict import MOST_UNEXPLAINED
 from residuekit.errors import ContractError
 from residuekit.kernels.slope import slope_through_zero
+from residuekit.reprs import to_error
 from residuekit.schema import LOADING_UNIT, VERDICT_COLUMNS
 
 BLANKS = np.array([0.0, 0.02, -0.02, 0.01, -0.01, 0.0])
@@ -180,8 +181,9 @@ def test_a_mockup_is_positive_only_beyond_its_own_decision_limit(made):
 
 
 @pytest.mark.parametrize(("positive", "share"), [(0, 0.393038), (1, 0.581803), (6, 1.0)])
+@pytest.mark.source("from memory", "clopper1934", "0.393 and 0.582")
 def test_the_share_is_bounded_as_clopper_and_pearson_do(made, positive, share):
-    """Published one-sided 95 % bounds of 0 and 1 of 6, from memory; by scipy's binomial too."""
+    """One-sided 95 % bounds of 0 and 1 of 6, from memory; by scipy's binomial too."""
     a = made([5.0] * positive + [0.0] * (6 - positive))
     assert a.positive_mockups == positive
     assert a.share_upper_bound == pytest.approx(share, abs=1e-6)
@@ -239,7 +241,7 @@ def test_clean_mockups_within_a_set_limit_are_not_detected(clean, judged):
 def test_no_absence_is_printed_without_its_numbers(clean, judged):
     verdict = judged(clean, 0.5)
     for number in (clean.detection_limit, clean.upper_bound, clean.mockup_detection_limit):
-        assert f"{number:.3g}" in verdict.reason
+        assert to_error(number, clean.standard_error) in verdict.reason
     assert f"{clean.share_upper_bound:.0%}" in verdict.reason
     assert "3 mock-ups" in verdict.reason
 
@@ -344,8 +346,9 @@ def scattered(scores, variance):
 
 
 @pytest.mark.parametrize(("m", "n", "limit"), [(6, 6, 10.97), (3, 6, 13.27), (3, 3, 99.00)])
+@pytest.mark.source("from memory", "", "1 % points of F")
 def test_exposed_mockups_that_scatter_beyond_the_blanks_are_told(made, judged, uneven, m, n, limit):
-    """Published 1 % points of F with m - 1 and n - 1 degrees of freedom."""
+    """1 % points of F with m - 1 and n - 1 degrees of freedom, from memory."""
     assert stats.f.isf(0.01, m - 1, n - 1) == pytest.approx(limit, abs=0.005)
     shape = [-1.0, 1.0, 0.3, -0.3, 0.5, -0.5]
     blanks = scattered(shape[:n], 0.01)

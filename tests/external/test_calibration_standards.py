@@ -9,6 +9,8 @@ from scipy import stats
 
 import residuekit.calibration as lim
 
+pytestmark = pytest.mark.source("computed", "", "by scipy and statsmodels")
+
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 DATA = json.loads((SHARED / "data/limits/lod_examples.json").read_text(encoding="utf-8"))
 DIN = json.loads((SHARED / "checks/check_values.json").read_text(encoding="utf-8"))["din32645"]
@@ -20,6 +22,7 @@ def din(method, rate=0.01):
     return lim.from_calibration(DIN["x"], DIN["y"], method=method, alpha=rate, beta=rate)
 
 
+@pytest.mark.source("published", "din32645", "x_c 0.0698, x_d 0.14, x_Q 0.212, second hand")
 def test_din_32645_published_limits():
     """DIN 32645 example data, alpha = 0.01: x_c 0.07, x_d 0.14, x_Q 0.212 (as published)."""
     limit = din("din 32645")
@@ -31,6 +34,7 @@ def test_din_32645_published_limits():
     assert limit.critical_response == pytest.approx(published["yc_file"], abs=1e-3)
 
 
+@pytest.mark.source("published", "din32645", "half width 0.07434, second hand")
 def test_din_32645_half_width_of_a_load_at_a_response_of_3500():
     """Half width 0.07434 at y = 3500, 99 %, first-order (published test data of that example)."""
     fit = lim.calibrate(DIN["x"], DIN["y"], model="straight", unit="1")
@@ -45,6 +49,7 @@ def test_din_32645_half_width_of_a_load_at_a_response_of_3500():
     ("method", "name"),
     [("iso 11843-2", "xd_delta"), ("din 32645", "xd_2t"), ("hubaux-vos", "hv")],
 )
+@pytest.mark.source("computed", "iso11843p2", "x_d 0.1376, 0.1396, 0.1329")
 def test_three_detection_limits_from_the_din_data(method, name):
     computed = DIN["comp"]
     assert din(method).detection_limit == pytest.approx(computed[name], abs=1e-9)
@@ -52,17 +57,19 @@ def test_three_detection_limits_from_the_din_data(method, name):
     assert din(method, 0.05).detection_limit == pytest.approx(computed["alpha05"][name], abs=1e-9)
 
 
-def test_hubaux_vos_of_the_din_data_as_published():
+@pytest.mark.source("computed", "hubaux1970", "x_d 0.132909 and 0.086555 by an open package")
+def test_hubaux_vos_of_the_din_data_as_an_open_package_has_it():
     """0.132909 and 0.08655484 were found by a coarse numeric search: they agree to 1 in 10,000."""
-    published = DIN["pub"]
-    assert din("hubaux-vos").detection_limit == pytest.approx(published["hv_file"], rel=1e-4)
+    theirs = DIN["pub"]
+    assert din("hubaux-vos").detection_limit == pytest.approx(theirs["hv_file"], rel=1e-4)
     small = din("hubaux-vos", 0.05).detection_limit
-    assert small == pytest.approx(published["hv_alpha05_file"], rel=1.2e-4)
+    assert small == pytest.approx(theirs["hv_alpha05_file"], rel=1.2e-4)
 
 
 @pytest.mark.parametrize(
     ("response", "replicates", "name"), [(15.0, 1, "y15"), (90.0, 1, "y90"), (90.0, 5, "y90_m5")]
 )
+@pytest.mark.source("published", "massart1997", "6.1 +- 4.9, 43.9 +- 4.9, 43.9 +- 3.2")
 def test_massart_1997_inverse_prediction(response, replicates, name):
     """Massart et al., Handbook of Chemometrics and Qualimetrics A (1997), chapter 8, example 1."""
     data = DATA["massart97ex1"]
@@ -75,6 +82,7 @@ def test_massart_1997_inverse_prediction(response, replicates, name):
 @pytest.mark.parametrize(
     ("response", "weight", "name"), [(15.0, 1.67, "y15_ws1.67"), (90.0, 0.145, "y90_ws0.145")]
 )
+@pytest.mark.source("published", "massart1997", "5.9 +- 2.5, 44.1 +- 7.9")
 def test_massart_1997_weighted_inverse_prediction(response, weight, name):
     """Same book, example 3: means of five, weighted by their variances."""
     data = DATA["massart97ex3"]

@@ -1,4 +1,4 @@
-"""CIEDE2000 and gloss against published values (../shared/checks, sources there and below)."""
+"""CIEDE2000 against published pairs, gloss against Fresnel's formula (shared/checks)."""
 
 from __future__ import annotations
 
@@ -12,12 +12,15 @@ import pytest
 from residuekit.kernels.colour import colour_difference
 from residuekit.kernels.reflection import fresnel_reflectance, gloss_units
 
+pytestmark = pytest.mark.source("computed", "", "by the formula")
+
 
 @pytest.fixture(scope="module")
 def values(shared):
     return json.loads((shared / "checks" / "check_values.json").read_text(encoding="utf-8"))
 
 
+@pytest.mark.source("published", "sharma2005", "11 pairs, second hand")
 def test_ciede2000_gives_the_published_pairs(values):
     """Pairs of Sharma, Wu and Dalal, Color Res. Appl. 30 (2005) 21, as public tests quote them."""
     first, second, expected = zip(*values["ciede2000"], strict=True)
@@ -31,8 +34,9 @@ def test_ciede2000_of_a_colour_to_itself_is_zero_grey_and_black_included():
     np.testing.assert_array_equal(colour_difference(colours, colours), 0)
 
 
+@pytest.mark.source("computed", "iso2813", "reflectance of black glass of index 1.567")
 def test_fresnel_at_the_three_angles_of_iso_2813(values):
-    """ISO 2813: black glass of index 1.567 reads 100 GU; reflectances as ISO 2813:1997 prints."""
+    """ISO 2813: black glass of index 1.567 reads 100 GU; reflectances by Fresnel's formula."""
     gloss = values["gloss_fresnel"]
     for angle, expected in gloss["n1.567"].items():
         assert fresnel_reflectance(1.567, float(angle)) == pytest.approx(expected, abs=5e-7)

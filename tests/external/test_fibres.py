@@ -14,6 +14,8 @@ import residuekit as rk
 from residuekit.decision.band_measures import band_centroid, band_ratio
 from residuekit.schema import FLAGS
 
+pytestmark = pytest.mark.source("from memory", "fastexkcl", "bands of cellulose acetate")
+
 ESTER = {"name": "own C=O 1736", "low": 1690, "high": 1780}
 ACETATE = {"name": "own C-O 1240", "low": 1180, "high": 1300}
 RING = {"name": "own C-O 1040", "low": 940, "high": 1180}

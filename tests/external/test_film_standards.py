@@ -1,4 +1,4 @@
-"""Films against a general reference, handbook formulas, a gloss standard, published constants.
+"""Films against a general reference, handbook formulas, a gloss standard, optical constants.
 
 The package `tmm` (S. J. Byrnes, arXiv:1603.02720, MIT) for stacks; Harrick, Internal Reflection
 Spectroscopy (1967) for depths and thin films; ISO 2813 for Fresnel reflectance of black glass;
@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 
 from residuekit.kernels import layers, reflection
+
+pytestmark = pytest.mark.source("computed", "byrnes2016", "stacks by a general reference")
 
 AXIS = np.arange(800.0, 3400.0, 1.0)
 
@@ -54,6 +56,7 @@ def test_total_reflection_and_frustrated_gaps_agree_with_the_reference():
             assert found[row] == pytest.approx(wanted, abs=1e-12)
 
 
+@pytest.mark.source("computed", "iso2813", "reflectance of black glass of index 1.567")
 def test_fresnel_reflectance_and_gloss_units_of_the_gloss_standard(shared):
     checks = json.loads((shared / "checks" / "check_values.json").read_text(encoding="utf-8"))
     gloss = checks["gloss_fresnel"]
@@ -117,7 +120,8 @@ def test_a_real_band_of_a_thin_film_stays_near_the_thin_film_share_on_both_cryst
     [("polystyrene_Myers2018", 3.0, (1154.5, 1601.2, 1942.9, 3060.0)),
      ("PMMA_Tsuda2018_BB", 0.3, (1730.0,))],
 )  # fmt: skip
-def test_film_spectra_have_their_bands_where_they_are_published(shared, name, thickness, places):
+@pytest.mark.source("from memory", "pheur2p2p24", "bands of polystyrene; C=O of PMMA 1730 cm-1")
+def test_film_spectra_have_their_bands_where_handbooks_have_them(shared, name, thickness, places):
     """Polystyrene: European Pharmacopoeia 2.2.24, from memory; the ester C=O from memory."""
     film = index_of(shared, name, AXIS)
     spectrum = layers.transmission([(film, thickness)], AXIS)
@@ -139,7 +143,8 @@ def test_the_fringe_period_gives_back_the_thickness(shared):
     assert 1e4 / (2 * period) == pytest.approx(20.0, rel=0.01)
 
 
-def test_a_thin_film_on_gold_in_transflection_is_seen_where_it_is_published(shared):
+@pytest.mark.source("computed", "tsuda2018", "C=O of PMMA 1731 cm-1, by its constants")
+def test_a_thin_film_on_gold_in_transflection_is_seen_at_its_carbonyl(shared):
     axis = np.arange(1650.0, 1820.0, 1.0)
     film = index_of(shared, "PMMA_Tsuda2018_BB", axis)
     spectrum = layers.transflection([(film, 1.0)], layers.metal_index(axis), axis)

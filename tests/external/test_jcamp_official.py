@@ -20,6 +20,8 @@ from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import read, read_peaks
 from residuekit.schema import check
 
+pytestmark = pytest.mark.source("computed", "mcdonald1988", "one spectrum in several forms")
+
 SHA256 = "27ce753f5bb2601d3138fc2a4787c0049deb0ab51ce052cb62806bcbd12eddb9"
 FETCH = ("download", "--no-deps", "--no-binary", "jcamp", "--retries", "0", "jcamp==1.3.2")
 

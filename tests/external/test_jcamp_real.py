@@ -19,6 +19,8 @@ from residuekit.io.jcamp_tables import decode_block
 from residuekit.io.jcamp_text import pages, parse
 from residuekit.schema import make_points
 
+pytestmark = pytest.mark.source("computed", "mcdonald1988", "one scan in several forms")
+
 JCAMP = Path(__file__).resolve().parents[2] / "shared" / "data" / "jcamp"
 
 

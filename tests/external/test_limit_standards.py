@@ -1,4 +1,4 @@
-"""Detection limits against published standards, tables and general libraries."""
+"""Detection limits against standards, tables and general libraries; each test says which."""
 
 import json
 import math
@@ -13,12 +13,15 @@ from residuekit.kernels import detection_curve as curves
 from residuekit.kernels import growing_scatter as growing
 from residuekit.kernels import limit_statistics as kernel
 
+pytestmark = pytest.mark.source("computed", "", "by scipy and statsmodels")
+
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CHECKS = json.loads((SHARED / "checks/check_values.json").read_text(encoding="utf-8"))
 DATA = json.loads((SHARED / "data/limits/lod_examples.json").read_text(encoding="utf-8"))
 
 
 @pytest.mark.parametrize(("method", "sigma_d"), [("known sigma", 1.0), ("paired", math.sqrt(2.0))])
+@pytest.mark.source("from memory", "currie1968", "1.645, 3.29, 10 sigma")
 def test_currie_1968_working_formulae_for_known_sigma(method, sigma_d):
     """Currie, Anal. Chem. 40 (1968) 586, table II (from memory): 1.645, 3.29, 10 sigma_D."""
     limit = lim.from_blanks([0.0, 0.1, 0.2], method=method, sigma=1.0)
@@ -30,6 +33,7 @@ def test_currie_1968_working_formulae_for_known_sigma(method, sigma_d):
 
 @pytest.mark.parametrize(("method", "case"), [("counts, paired", "paired"),
                                               ("counts, known blank", "known")])  # fmt: skip
+@pytest.mark.source("from memory", "currie1968", "L_D = 2.71 + 4.65 sqrt B")
 def test_currie_1968_counts_over_a_background_of_100(method, case):
     """L_C = 2.33 sqrt B, L_D = 2.71 + 4.65 sqrt B and the like (Currie 1968, from memory)."""
     limit = lim.from_blanks([100], method=method, unit="1")
@@ -40,6 +44,7 @@ def test_currie_1968_counts_over_a_background_of_100(method, case):
 
 
 @pytest.mark.parametrize(("nu", "delta"), CHECKS["delta_05_05"].items())
+@pytest.mark.source("from memory", "currie1995", "delta 4.07 for nu = 4")
 def test_noncentral_delta_of_iupac_1995(nu, delta):
     """delta(nu; 0.05, 0.05): 4.07 for four degrees of freedom (Currie 1995, from memory)."""
     t, found = kernel.t_and_delta(int(nu), 0.05, 0.05)
@@ -62,8 +67,8 @@ def test_noncentral_t_agrees_with_scipy(nu, quantile):
         assert missed(delta) == pytest.approx(stats.nct.cdf(quantile, nu, delta), abs=1e-8)
 
 
-@pytest.mark.parametrize(("n", "t"), {**CHECKS["epa_example"]["t99"], **DATA["published"][
-    "t99_one_sided"]}.items())  # fmt: skip
+@pytest.mark.parametrize(("n", "t"), DATA["published"]["t99_one_sided"].items())
+@pytest.mark.source("published", "epa40cfr136", "t 3.143 to 2.528, second hand")
 def test_epa_table_of_t(n, t):
     """40 CFR 136 Appendix B, table of t(n - 1, 0.99)."""
     spread = np.zeros(int(n))
@@ -72,7 +77,8 @@ def test_epa_table_of_t(n, t):
     assert found == pytest.approx(t, abs=6e-4)
 
 
-def test_epa_worked_example():
+@pytest.mark.source("computed", "epa40cfr136", "MDL 0.6789 of made-up numbers")
+def test_the_mdl_of_made_up_spikes_and_blanks():
     example = CHECKS["epa_example"]
     loads = np.r_[np.zeros(7), np.full(7, 2.0)]
     results = np.r_[example["blanks"], example["spikes"]]
@@ -84,6 +90,7 @@ def test_epa_worked_example():
     assert math.isnan(limit.detection_limit)
 
 
+@pytest.mark.source("from memory", "epa40cfr136", "0.64 and 2.20 MDL")
 def test_epa_confidence_limits_of_seven_spikes():
     """40 CFR 136 Appendix B, revision 1.11: 0.64 MDL and 2.20 MDL for n = 7 (from memory)."""
     loads = np.r_[np.zeros(7), np.full(7, 2.0)]
@@ -94,6 +101,7 @@ def test_epa_confidence_limits_of_seven_spikes():
 
 
 @pytest.mark.parametrize(("n", "k"), CHECKS["tolerance_95_95"].items())
+@pytest.mark.source("from memory", "owen1968", "k 2.911 and 2.396")
 def test_tolerance_factors_95_95(n, k):
     """One-sided normal 95/95 factors, 2.911 and 2.396 (Owen 1968; handbook table from memory)."""
     assert kernel.tolerance_factor(int(n), 0.95, 0.95) == pytest.approx(k, abs=1e-6)
@@ -104,16 +112,19 @@ def test_tolerance_factors_95_95(n, k):
 
 @pytest.mark.parametrize(("coverage", "confidence", "n"), [(0.95, 0.95, 59), (0.90, 0.95, 29),
                                                            (0.99, 0.95, 299)])  # fmt: skip
+@pytest.mark.source("from memory", "wilks1941", "59, 29, 299")
 def test_wilks_sample_sizes(coverage, confidence, n):
     """59, 29 and 299 (Wilks 1941; tables of nonparametric tolerance limits, from memory)."""
     assert kernel.distribution_free_n(coverage, confidence) == n
 
 
 @pytest.mark.parametrize(("n", "upper"), CHECKS["zero_of_n_one_sided95"].items())
+@pytest.mark.source("computed", "clopper1934", "1 - 0.05^(1/n)")
 def test_zero_of_n(n, upper):
     assert kernel.clopper_pearson_upper(0, int(n), 0.05) == pytest.approx(upper, abs=1e-6)
 
 
+@pytest.mark.source("from memory", "nisthandbook", "0.071354 to 0.401029")
 def test_clopper_pearson_4_of_20():
     """NIST/SEMATECH handbook, 4 of 20 at 90 %: 0.071354 to 0.401029 (from memory)."""
     found = kernel.clopper_pearson_interval(4, 20, 0.10)
@@ -132,6 +143,7 @@ def test_clopper_pearson_agrees_with_scipy_and_statsmodels(k, n):
     assert found == pytest.approx(np.nan_to_num(beta, nan=0.0), abs=1e-9)
 
 
+@pytest.mark.source("common practice", "", "29 of 29")
 def test_all_of_29_found_bounds_the_share_at_90_percent():
     """The 29 of 29 rule of detection trials (common practice): lower bound 90.2 %."""
     assert kernel.clopper_pearson_lower(29, 29, 0.05) == pytest.approx(0.902, abs=5e-4)
@@ -144,6 +156,7 @@ def beetles():
     return dose, np.concatenate(killed)
 
 
+@pytest.mark.source("from memory", "dobson2018", "coefficients -60.7175, 34.2703")
 def test_bliss_beetles_logistic_curve():
     """Bliss (1935), in Dobson, Introduction to Generalized Linear Models (from memory)."""
     expected = CHECKS["bliss"]["comp"]
@@ -159,6 +172,7 @@ def test_bliss_beetles_logistic_curve():
     ("method", "name"),
     [("logistic, wald curve", "x90_95_wald_curve"), ("logistic, delta method", "x90_95_delta")],
 )
+@pytest.mark.source("computed", "bliss1935", "x90 1.8358")
 def test_bliss_beetles_a90_and_a90_95(method, name):
     """The stored upper ends took z = 1.645 where this takes 1.64485: hence 2e-6."""
     dose, killed = beetles()
@@ -182,6 +196,7 @@ def test_logistic_curve_agrees_with_statsmodels_and_scikit_learn():
     assert curve.slope == pytest.approx(learner.coef_[0, 0], rel=1e-4)
 
 
+@pytest.mark.source("from memory", "firth1993", "half a case added to each cell")
 def test_firth_on_a_separated_2_by_2_table_is_half_added_to_each_cell():
     """Firth (1993): in a saturated table the penalty adds 1/2 to each cell (from memory)."""
     u, found = np.repeat([0.0, 1.0], [5, 7]), np.repeat([0, 1], [5, 7])
@@ -196,6 +211,7 @@ def cadmium():
     return np.array(data["concentration"]), np.array(data["absorption"])
 
 
+@pytest.mark.source("computed", "rocke1995", "the likelihood of the published data")
 def test_rocke_lorenzato_cadmium_is_the_maximum_of_the_exact_likelihood():
     """Rocke and Lorenzato, Technometrics 37 (1995) 176, cadmium by atomic absorption.
 

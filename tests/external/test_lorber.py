@@ -14,6 +14,8 @@ import scipy.linalg
 
 from residuekit.kernels.netsignal import blank_metric, nas, net_signal, pool, scatter
 
+pytestmark = pytest.mark.source("computed", "lorber1986", "a small case by the formula")
+
 ROOT = Path(__file__).resolve().parents[2]
 CASE = json.loads((ROOT / "shared/checks/check_values.json").read_text(encoding="utf-8"))["lorber"]
 

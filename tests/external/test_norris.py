@@ -9,6 +9,8 @@ import pytest
 
 import residuekit.calibration as lim
 
+pytestmark = pytest.mark.source("computed", "norris", "limits of the Norris line")
+
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 CHECK = json.loads((SHARED / "checks/check_values.json").read_text(encoding="utf-8"))["norris"]
 CERTIFIED = json.loads((SHARED / "data/limits/lod_examples.json").read_text(encoding="utf-8"))[
@@ -32,6 +34,7 @@ def digits(found, certified):
     return -math.log10(abs(found - certified) / abs(certified)) if found != certified else 15.0
 
 
+@pytest.mark.source("from memory", "norris", "certified parameters of the line")
 def test_norris_to_the_certified_digits():
     """Certified values of NIST StRD, Norris (from memory, reproduced)."""
     fit = lim.calibrate(X, Y, model="straight", unit="1")

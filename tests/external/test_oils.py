@@ -15,6 +15,8 @@ import pytest
 from residuekit.decision.score_maps import band_score
 from residuekit.schema import make_points
 
+pytestmark = pytest.mark.source("computed", "tapp2003", "C=O 1744 cm-1, duplicates 0.0051")
+
 ESTER = {"name": "ester C=O", "low": 1690, "high": 1790, "measure": "height", "position": 1744.4}
 
 

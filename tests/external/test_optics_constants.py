@@ -1,4 +1,4 @@
-"""Optics against handbook formulas, published constants and a general reference.
+"""Optics against handbook formulas and measured constants.
 
 Sources: Harrick, Internal Reflection Spectroscopy (1967) for depths; Ohta & Ishida, Appl.
 Spectrosc. 42, 952 (1988) for the transform; optical constants of the refractiveindex.info database
@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 
 from residuekit.kernels import reflection
+
+pytestmark = pytest.mark.source("computed", "harrick1967", "depths and thin films by the formula")
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +68,7 @@ def test_what_a_gap_of_a_tenth_of_a_micrometre_leaves_on_germanium(wavenumber, f
     assert float(1 - reflection.film_fraction(0.1, depth)) == pytest.approx(factor, abs=5e-4)
 
 
+@pytest.mark.source("computed", "kubelka1931", "R 0.5 and 0.1 give 0.25 and 4.05")
 def test_kubelka_munk_values():
     np.testing.assert_allclose(reflection.kubelka_munk([0.5, 0.1]), [0.25, 4.05])
 
@@ -77,7 +80,8 @@ def lorentz(axis, case):
     return np.sqrt(permittivity)
 
 
-def test_the_lorentz_case_is_the_published_one(checks):
+@pytest.mark.source("computed", "", "n, k and R of one oscillator")
+def test_the_lorentz_case_is_the_one_computed_beforehand(checks):
     case = checks["kk_lorentz"]
     axis = np.arange(400.0, 4001.0)
     index = lorentz(axis, case)
@@ -95,7 +99,8 @@ def test_the_lorentz_case_is_the_published_one(checks):
     ("low", "high", "step", "most"),
     [(400, 4000, 1, 8.8e-4), (400, 4000, 4, 1.6e-3), (1000, 2500, 1, 6.1e-3)],
 )
-def test_kramers_kronig_of_the_lorentz_case_is_as_good_as_published_or_better(
+@pytest.mark.source("computed", "ohta1988", "errors of k 8.8e-4, 1.6e-3, 6.1e-3")
+def test_kramers_kronig_of_the_lorentz_case_is_as_good_as_computed_beforehand_or_better(
     checks, low, high, step, most
 ):
     axis = np.arange(low, high + 0.5, step, dtype=float)

@@ -76,6 +76,7 @@ def digits(found: float, truth: float) -> float:
         ("Lanczos3", lanczos, 7, 6),
     ],
 )
+@pytest.mark.source("published", "niststrd", "certified parameters and errors of six fits")
 def test_matching_digits_of_certified_values(
     name: str, model: Callable[..., np.ndarray], in_values: float, in_errors: float, start: int
 ) -> None:

@@ -11,6 +11,8 @@ import residuekit as rk
 from residuekit.decision.band_measures import band_centroid
 from residuekit.simulate import from_optical_constants
 
+pytestmark = pytest.mark.source("published", "tsuda2018", "absorption index of PMMA at its C=O")
+
 AXIS = np.arange(900.0, 1900.5, 2.0)
 ESTER = {"name": "own C=O 1733", "low": 1690, "high": 1780}
 HEIGHT = {**ESTER, "name": "own height 1733", "measure": "height", "position": 1733}
@@ -40,6 +42,7 @@ def test_its_place_is_that_of_the_published_absorption_index(films):
 
 
 @pytest.mark.parametrize("marker", [ESTER, HEIGHT, BEND], ids=lambda one: one["name"])
+@pytest.mark.source("computed", "", "scores over thickness")
 def test_every_linear_measure_is_proportional_to_the_thickness(films, marker):
     scores = rk.band_score(films[1], [marker])["score"].values[0]
     np.testing.assert_allclose(scores / THICKNESS_NM, scores[0] / THICKNESS_NM[0], rtol=1e-5)

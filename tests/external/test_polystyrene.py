@@ -13,6 +13,8 @@ import pytest
 from residuekit.schema import make_points
 from residuekit.spectra.instrument import check_positions
 
+pytestmark = pytest.mark.source("computed", "myers2018", "places in the optical constants")
+
 POSITIONS = (1028.3, 1154.5, 1583.0, 1601.2, 1942.9, 2849.5, 3060.0)
 
 
@@ -32,6 +34,7 @@ def against(film, **options):
     return check_positions(film, [(place, 0.2) for place in POSITIONS], tolerance=1.0, **given)
 
 
+@pytest.mark.source("from memory", "pheur2p2p24", "minima of polystyrene, within 1.0 cm-1")
 def test_the_minima_lie_where_the_pharmacopoeia_has_them(film):
     """Five within 1.0; the constants themselves are highest at 1029.35 and, flat, at 2850.5."""
     rows = against(film).rows

@@ -13,6 +13,8 @@ import xarray as xr
 from residuekit import schema
 from residuekit.spectra.quality import check_quality
 
+pytestmark = pytest.mark.source("computed", "barannik2020", "noise of the pixels of the map")
+
 
 @pytest.fixture(scope="module")
 def stone(local):

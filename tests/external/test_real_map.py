@@ -16,6 +16,8 @@ from residuekit import io
 from residuekit.decision.score_maps import band_score
 from residuekit.spectra.procedure import Procedure
 
+pytestmark = pytest.mark.source("published", "barannik2020", "the CO2 area of each pixel")
+
 CO2 = {"name": "CO2", "low": 2325, "high": 2410}
 PROCEDURE = Procedure.from_steps([{"step": "crop", "low": 2200, "high": 2500}])
 

@@ -12,6 +12,8 @@ from scipy.signal import savgol_filter
 from residuekit.kernels import baselines
 from residuekit.kernels.smooth import savitzky_golay, savitzky_golay_matrix
 
+pytestmark = pytest.mark.source("computed", "", "by scipy and a reference library")
+
 ROOT = Path(__file__).parents[2]
 OILS = ROOT.parent / "shared/data/local/oils/FTIR_Spectra_olive_oils.csv.gz"
 
@@ -55,7 +57,8 @@ def relative(found: np.ndarray, expected: np.ndarray) -> float:
 
 
 @pytest.mark.parametrize(("window", "order", "derivative"), PRINTED)
-def test_the_coefficients_are_those_printed_in_the_literature(window, order, derivative):
+@pytest.mark.source("from memory", "savitzky1964", "coefficients of 5, 7 and 9 points")
+def test_the_coefficients_are_the_whole_numbers_of_the_tables(window, order, derivative):
     weights, divisor = PRINTED[window, order, derivative]
     row = savitzky_golay_matrix(window, window, order, derivative).toarray()[window // 2]
     np.testing.assert_allclose(row * divisor, weights, rtol=1e-12, atol=1e-10)
@@ -90,7 +93,7 @@ def test_asymmetric_least_squares_equals_the_reference(data, smoothness, asymmet
 @each_data
 @pytest.mark.parametrize(("smoothness", "agreement"), [(1e4, 1e-8), (1e5, 1e-8), (1e6, 1e-7)])
 def test_arpls_equals_the_reference(data, smoothness, agreement):
-    """Equal but for rounding, which the stiffness multiplies: 1e6 is the end of common practice."""
+    """Equal but for rounding, which the stiffness multiplies: 1e6 is the end of what is used."""
     _, block = data()
     reference = pybaselines.Baseline()
     expected = [reference.arpls(y, lam=smoothness, max_iter=200)[0] for y in block]
@@ -125,7 +128,8 @@ def test_the_polynomial_equals_the_reference(data, order):
     assert relative(baselines.polynomial(block, axis, order=order), np.array(expected)) < 1e-10
 
 
-def test_the_polynomial_is_the_regression_line_of_published_calibration_data():
+@pytest.mark.source("computed", "din32645", "slope 9661.939, intercept 2480.867")
+def test_the_polynomial_is_the_regression_line_of_calibration_data():
     """The ten standards of DIN 32645; slope and intercept computed beforehand with scipy."""
     values = json.loads((ROOT / "shared/checks/check_values.json").read_text("utf-8"))["din32645"]
     x, y = np.array(values["x"], float), np.array(values["y"], float)

@@ -13,6 +13,8 @@ import scipy.stats
 from residuekit.io import describe, read, write
 from residuekit.schema import FLAGS, make_points, source
 
+pytestmark = pytest.mark.source("computed", "", "what the files declare")
+
 ROOT = Path(__file__).resolve().parents[2]
 LOCAL = ROOT.parent / "shared" / "data" / "local"
 OILS = LOCAL / "oils" / "FTIR_Spectra_olive_oils.csv.gz"
@@ -27,6 +29,7 @@ needs_vapour = pytest.mark.skipif(not VAPOUR.exists(), reason="local data absent
 
 
 @needs_oils
+@pytest.mark.source("computed", "tapp2003", "C=O 1744 cm-1, from the data")
 def test_the_ester_carbonyl_of_olive_oils_is_at_1744(tmp_path):
     """Tapp and others, J. Agric. Food Chem. 51 (2003) 6110: 60 oils measured twice, ATR."""
     table = pd.read_csv(OILS, header=None, skiprows=3)
@@ -39,6 +42,7 @@ def test_the_ester_carbonyl_of_olive_oils_is_at_1744(tmp_path):
 
 
 @needs_map
+@pytest.mark.source("published", "barannik2020", "the CO2 area of each pixel")
 def test_the_diamond_map_is_the_right_way_up():
     """E. Barannik and co-authors, CO2-diamonds-project (CC BY 4.0): map and published CO2 areas."""
     array = read(MAP)

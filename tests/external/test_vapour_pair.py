@@ -13,6 +13,8 @@ from residuekit import io, schema
 from residuekit.kernels.bands import height_weights
 from residuekit.spectra.corrections import subtract_vapour
 
+pytestmark = pytest.mark.source("computed", "barannik2020", "lines fall three times, by the data")
+
 
 @pytest.fixture(scope="module")
 def pair(local, tmp_path_factory):

@@ -214,7 +214,8 @@ def make_photo_run(root: Path, picture: Any, settings: dict[str, Any], **options
 def _marker(name: str) -> dict[str, Any]:
     low = 1715.0 if "1735" in name else 1050.0
     return {"name": name, "low": low, "high": low + 60, "measure": "area", "position": low + 30,
-            "assignment": "stretch", "provenance": "published"}  # fmt: skip
+            "assignment": "stretch", "provenance": "published",
+            "unspecific": False}  # fmt: skip
 
 
 def _write_map(

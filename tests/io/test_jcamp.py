@@ -86,6 +86,7 @@ def test_the_forms_and_the_table_are_said(saved):
         ("0 1 ? 3", [1, np.nan, 3]),
     ],
 )
+@pytest.mark.source("from memory", "mcdonald1988", "pseudo-digits")
 def test_each_form_decodes_by_the_tables_of_the_standard(line, ordinates):
     """Pseudo-digits: McDonald and Wilks, Appl. Spectrosc. 42 (1988) 151, tables of section 5."""
     for compiled in (False, True):
@@ -304,6 +305,7 @@ NTUPLES = """##TITLE= a series
 """
 
 
+@pytest.mark.source("from memory", "lampen1994", "the layout of NTUPLES")
 def test_the_pages_of_ntuples_are_spectra(saved):
     """The layout of variables in columns: Lampen and others, Appl. Spectrosc. 48 (1994) 1545."""
     array = _read(saved, NTUPLES)

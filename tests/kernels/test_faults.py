@@ -43,6 +43,7 @@ def test_nan_is_no_spike_and_short_spectra_have_none():
     assert not faults.find_spikes([[0.0, 9.0, 0.0]]).any()
 
 
+@pytest.mark.source("from memory", "", "d2 = 4.498 of 50 points")
 def test_line_noise_is_that_of_the_residuals_and_knows_no_slope():
     rows = np.random.default_rng(3).normal(0, 1, (2000, AXIS.size)) + 0.01 * AXIS
     noise = faults.line_noise(rows, AXIS, 2000, 2196)

@@ -110,6 +110,7 @@ def test_a_film_of_no_thickness_is_no_film_in_any_way_of_measuring():
     np.testing.assert_allclose(layers.transmission([(gel, 0.0)], AXIS), 0.0, atol=1e-12)
 
 
+@pytest.mark.source("common practice", "", "above 97 %")
 def test_gold_reflects_nearly_all_of_the_infrared():
     """Above 97 % between 800 and 4000 cm-1 (common practice, no source)."""
     assert layers.stack_powers([1.0, layers.metal_index(AXIS)], [], AXIS).reflected.min() > 0.97

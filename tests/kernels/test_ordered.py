@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import itertools
+from math import factorial, prod
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
-from residuekit.kernels.ordered import cochran_armitage, jonckheere, mixed_model, page, permutation
+from residuekit.kernels.ordered import (
+    _unpacked,
+    _ways,
+    _ways_with_ties,
+    cochran_armitage,
+    jonckheere,
+    mixed_model,
+    page,
+    permutation,
+)
 
 
 @settings(max_examples=50, deadline=None)
@@ -30,16 +41,50 @@ def test_jonckheere_s_statistic_has_the_moments_of_all_labellings():
         rest = [k for k in range(7) if k not in first]
         for second in itertools.combinations(rest, 2):
             third = [k for k in rest if k not in second]
-            groups = [values[list(part)] for part in (first, second, third)]
-            found.append((jonckheere(groups).statistic, jonckheere(groups).z))
-    statistic, z = np.array(found).T
+            found.append(jonckheere([values[list(part)] for part in (first, second, third)]))
+    statistic, z, p, exact = np.array(found).T
     assert z == pytest.approx((statistic - statistic.mean()) / statistic.std(), abs=1e-9)
+    assert exact.all()
+    assert p == pytest.approx((statistic >= statistic[:, None]).mean(axis=1), abs=1e-12)
+
+
+@pytest.mark.parametrize("sizes", [(1, 1, 1, 2), (3, 2, 3), (2, 2, 2, 2)])
+def test_without_ties_both_ways_of_counting_labellings_agree(sizes):
+    assert _ways(sizes) == _ways_with_ties(sizes, [1] * sum(sizes))
+    assert sum(_unpacked(_ways(sizes))) == factorial(sum(sizes)) / prod(map(factorial, sizes))
+
+
+def test_two_groups_are_the_exact_test_of_mann_and_whitney_by_scipy():
+    rng = np.random.default_rng(6)
+    low, high = rng.normal(0, 1, 8), rng.normal(0.5, 1, 7)
+    known = stats.mannwhitneyu(high, low, alternative="greater", method="exact")
+    assert jonckheere([low, high])[::2] == pytest.approx((known.statistic, known.pvalue))
 
 
 def test_the_trend_tests_hold_their_level():
     rng = np.random.default_rng(2)
-    p = [jonckheere(rng.normal(0, 1, (4, 6))).p_value for _ in range(4000)]
-    assert np.mean(np.array(p) < 0.05) == pytest.approx(0.05, abs=0.012)
+    drawn = {n: rng.normal(0, 1, (4000, 3, n)) for n in (3, 8)}
+    for n, studies in drawn.items():
+        p = np.array([jonckheere(groups).p_value for groups in studies])
+        assert np.mean(p < 0.05) == pytest.approx(0.05, abs=0.012), n
+        assert jonckheere(studies[0]).exact == (n == 3)
+
+
+@pytest.mark.parametrize(("n", "exact"), [(19, True), (20, False)])
+def test_below_twenty_mockups_the_tests_are_exact(n, exact):
+    rng = np.random.default_rng(n)
+    groups = np.array_split(rng.normal(0, 1, n) + 0.05 * np.arange(n), 4)
+    assert jonckheere(groups).exact == exact
+    assert jonckheere([np.round(group, 1) for group in groups]).exact == exact
+    assert cochran_armitage([0, 3, 4], [6, 6, n - 12], [0, 1, 2]).exact == exact
+
+
+def test_the_exact_test_of_shares_counts_the_choices_of_positive_mockups():
+    total, positive, score = [3, 4, 4], [0, 2, 3], [0.3, 1.1, 4.2]
+    of_each = np.repeat(score, total)
+    sums = np.array([sum(part) for part in itertools.combinations(of_each, sum(positive))])
+    wanted = np.mean(sums >= np.dot(positive, score) - 1e-9)
+    assert cochran_armitage(positive, total, score).p_value == pytest.approx(wanted)
 
 
 def test_groups_without_mockups_are_refused():
@@ -47,8 +92,20 @@ def test_groups_without_mockups_are_refused():
         jonckheere([[1.0], []])
 
 
-def test_a_share_that_does_not_vary_has_no_trend():
-    assert cochran_armitage([0, 0, 0], [4, 4, 4], [0, 1, 2]).z == 0.0
+@pytest.mark.parametrize(
+    "trend",
+    [
+        cochran_armitage([0, 0, 0], [4, 4, 4], [0, 1, 2]),
+        cochran_armitage([4, 4, 4], [4, 4, 4], [0, 1, 2]),
+        cochran_armitage([1, 2, 3], [4, 4, 4], [5.1, 5.1, 5.1]),
+        jonckheere([[2.0, 2.0], [2.0], [2.0, 2.0]]),
+        page(np.tile([[1.0], [3.0]], 3)),
+    ],
+)
+def test_what_does_not_vary_has_no_p_value(trend):
+    assert np.isnan(trend.p_value)
+    assert np.isnan(trend.z)
+    assert not trend.exact
 
 
 def test_mixed_model_agrees_with_statsmodels_for_crossed_mockups_and_sessions():

@@ -187,7 +187,7 @@ def test_the_text_holds_procedure_markers_controls_works_and_few_hashes(told):
         "4 arms in all", "8 spiked mock-ups (2 and 6 µg cm⁻²)", "numpy 2.1.0",
         "An arm is one paint",
         "field 0.04 mm²", "has no column mockup_area_cm2", "not stated, so every arm is compared",
-        "stand in provenance.json", "Details of these works are from memory",
+        "stand in provenance.json", "as reference lists give them",
     ):  # fmt: skip
         assert words in text, words
     assert len(re.findall(r"\b[0-9a-f]{64}\b", text)) <= 3

@@ -37,6 +37,7 @@ def test_film_of_pmma_has_its_ester_carbonyl_at_1733() -> None:
 
 
 @pytest.mark.parametrize("position", [3060.0, 2849.5, 1942.9, 1601.2, 1583.0, 1154.5, 1028.3])
+@pytest.mark.source("from memory", "pheur2p2p24", "bands of polystyrene")
 def test_film_of_polystyrene_has_its_bands(position: float) -> None:
     """Constants: Myers et al. 2018 (refractiveindex.info, CC0); positions: Ph. Eur. 2.2.24.
 
@@ -139,6 +140,7 @@ def test_a_misspelt_material_is_answered_with_the_right_one() -> None:
         paint_parts("alkid", AXIS)
 
 
+@pytest.mark.source("from memory", "", "lines of water vapour")
 def test_vapour_lines_stand_on_the_acetate_carbonyl() -> None:
     """Water lines near 1734 and 1740 cm-1: seen in open gas spectra; positions from memory."""
     axis = np.arange(1640.0, 1780.0, 0.25)

@@ -13,6 +13,7 @@ from residuekit.cli import main
 from residuekit.errors import StudyError
 from residuekit.schema import ROLES
 from residuekit.study.inspect import check_folder
+from residuekit.study.manifest import load_manifest
 
 
 def first(study: Any, role: str) -> str:
@@ -435,3 +436,12 @@ def test_notes_are_counted_where_nothing_is_wrong(study):
         row["dose_unit"] = "furlong"
     study.write_rows(rows)
     assert "It can be run; 1 note above: residuekit run" in check_folder(study.folder)
+
+
+def test_an_unspecific_band_is_told_and_never_stands_first(study):
+    study.edit('use = ["pva C-O 1092"', 'use = ["agar water 1645", "pva C-O 1092"')
+    told = check_folder(study.folder)
+    assert "note: The marker 'agar water 1645' is unspecific: many materials absorb there" in told
+    names = [marker.name for marker in load_manifest(study.folder).markers]
+    assert names[0] == "pva C-O 1092"
+    assert names[-1] == "agar water 1645"

@@ -8,6 +8,7 @@ import pytest
 
 from residuekit import io
 from residuekit.errors import StudyError
+from residuekit.reprs import to_error
 from residuekit.study import load_manifest
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
@@ -19,14 +20,19 @@ def assert_claims_are_whole(result):
         for row in table.to_dict("records"):
             if row["verdict"] not in ("not detected", "inconclusive"):
                 continue
+            decision, detection, bound, alone = (
+                to_error(row[name], row["standard_error"])
+                for name in ("decision_limit", "detection_limit", "upper_bound",
+                             "mockup_detection_limit")
+            )  # fmt: skip
             for words in (
                 f"mean of {row['n_mockups']} mock-ups",
                 f"against {row['n_blank_mockups']} blank mock-ups",
-                f"decision limit {row['decision_limit']:.3g}",
-                f"detection limit {row['detection_limit']:.3g}",
-                f"upper bound {row['upper_bound']:.3g} {row['unit']}",
+                f"decision limit {decision}",
+                f"detection limit {detection}",
+                f"upper bound {bound} {row['unit']}",
                 f"at most {row['share_upper_bound']:.0%} of such mock-ups",
-                f"One with {row['mockup_detection_limit']:.3g} {row['unit']} would be above it",
+                f"One with {alone} {row['unit']} would be above it",
             ):
                 assert words in row["reason"]
             if row["verdict"] == "not detected":

@@ -39,7 +39,7 @@ def result_of(tmp_path, exposed, blanks, *, same_mockups, slope_se=0.0, spectra=
         verdicts.append(
             arm(age, score="net signal", unit="ug cm-2", estimate=np.mean(loads),
                 detection_limit=0.5, upper_bound=np.mean(loads) + 0.3, verdict="inconclusive",
-                n_mockups=len(loads))
+                standard_error=0.18, n_mockups=len(loads))
         )  # fmt: skip
     mockups = pd.DataFrame(rows).assign(score="net signal", unit="ug cm-2", positive="false")
     markers = pd.DataFrame(

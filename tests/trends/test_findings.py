@@ -10,6 +10,7 @@ import pytest
 
 from residuekit import trends
 from residuekit.errors import StudyError
+from residuekit.reprs import to_error
 from residuekit.study.inspect import check_folder
 
 
@@ -37,7 +38,8 @@ def test_a_run_with_two_exposures_has_a_series_margins_and_their_numbers(finishe
     row = result.verdicts.set_index("exposure_min").loc[2.0]
     margin = found["Exposure margin"]
     assert "exposure margin 1, 2 min not detected over 2 min" in margin.sentences[0]
-    assert f"detection limit {row['detection_limit']:.3g}" in margin.sentences[0]
+    limit = to_error(row["detection_limit"], row["standard_error"])
+    assert f"detection limit {limit}, " in margin.sentences[0]
     assert margin.table["n_mockups"].tolist() == [3]
     assert margin.table["share_upper_bound"].iloc[0] == pytest.approx(1 - 0.05 ** (1 / 3))
     rising = found["Does residue rise with exposure?"]

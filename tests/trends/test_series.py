@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from residuekit import trends
 from residuekit.errors import ContractError, ResiduekitWarning
 from residuekit.kernels.limit_statistics import clopper_pearson_upper
+from residuekit.reprs import to_error
 
 
 def arm(exposure, verdict, positive=0, n=6):
@@ -16,7 +19,7 @@ def arm(exposure, verdict, positive=0, n=6):
         "paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
         "exposure_min": exposure, "clearance_min": 2.0, "n_mockups": n, "score": "net signal",
         "positive_mockups": positive, "verdict": verdict, "detection_limit": 0.4,
-        "upper_bound": 0.3, "unit": "ug cm-2",
+        "upper_bound": 0.3, "standard_error": 0.12, "unit": "ug cm-2",
     }  # fmt: skip
 
 
@@ -59,7 +62,7 @@ def test_a_mockup_that_met_two_exposures_counts_once_in_the_pooled_bound():
     assert found.n_mockups == 6
     assert found.share_upper_bound == pytest.approx(0.393, abs=5e-4)
     assert found.n_longest == 6
-    assert "6 mock-ups, detection limit 0.4, upper bound 0.3 ug cm-2" in str(found)
+    assert "6 mock-ups, detection limit 0.40, upper bound 0.30 ug cm-2" in str(found)
 
 
 def test_positive_mockups_are_counted_however_the_table_was_read():
@@ -97,7 +100,26 @@ def test_residue_that_rises_with_exposure_is_found_and_a_flat_series_is_not():
     assert rising.positive == (0, 0, 6)
     assert flat.rise.p_value > 0.05
     assert len(rising.to_frame()) == 3
+    error = flat.standard_errors[0]
+    assert error == pytest.approx(np.sqrt(0.01 / 6), rel=0.6)
+    assert f"mean {to_error(flat.means[0], error)} ± {to_error(error, error)}, " in str(flat)
     assert "share above the limit" in str(rising)
+    assert re.search(r"means: exact p = \S+; .* shares: exact p = \S+; one-sided", str(rising))
+
+
+def test_where_no_mockup_or_every_one_is_above_the_limit_no_p_value_is_said():
+    (none,) = trends.series(mockups({2: 0.0, 10: 0.0, 60: 0.0}), score="net signal")
+    (every,) = trends.series(mockups({2: 1.0, 10: 1.0}), score="net signal")
+    assert "shares: nothing to test, no mock-up is above the limit; one-sided" in str(none)
+    assert "shares: nothing to test, every mock-up is above the limit; one-sided" in str(every)
+    assert none.to_frame()["p_share_rises"].isna().all()
+    assert "nan" not in str(none)
+
+
+def test_of_many_mockups_the_normal_deviate_is_said():
+    loading = {1: 0.0, 2: 0.0, 10: 0.3, 60: 1.0}
+    (found,) = trends.series(mockups(loading), score="net signal")
+    assert f"means: z = {found.rise.z:.2f}, p = " in str(found)
 
 
 def test_series_over_something_else_or_an_unknown_score_are_refused():

@@ -152,6 +152,7 @@ def test_a_surface_made_worse_is_on_the_axis_and_every_verdict_has_a_place():
     assert any(text.get_text() == "−40%" for text in texts_of(figure))
 
 
+@pytest.mark.source("from memory", "vienot1999", "matrices of dichromats")
 def test_colours_differ_for_eyes_with_two_kinds_of_cones():
     """Brightness or blue tells every pair (Vienot et al. 1999, matrices from memory)."""
     from matplotlib.colors import to_rgb

@@ -77,7 +77,7 @@ def test_the_numbers_come_back_as_they_were_invented(summary):
 
 
 def test_soil_removal_is_the_stated_formula_over_mockup_means(trial, summary):
-    """Recomputed by hand with the published difference; one row a mock-up."""
+    """Recomputed by hand with the same difference; one row a mock-up."""
     own = [row for row in trial.rows if row.candidate == ("agar gel", "alkyd", "soot")]
     state = {s: np.array([row.colours[s] for row in own]) for s in own[0].colours}
     ratio = colour_difference(state["cleaned"], state["unsoiled"]) / colour_difference(
