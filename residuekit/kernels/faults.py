@@ -257,8 +257,9 @@ def band_phase(
     above 5 times the noise of c, which turns with the phase of the bands, whatever their shape.
     Crowded bands of one width can look dispersive at that width, a dispersive spectrum does at
     each: the least of the `widths` is returned. A width at which the sum is below a tenth of
-    sum |z|^2 counts as 0: its bands (the lines of a gas, say) have no one phase. NaN where fewer than 10 channels rise above the
-    noise, the axis is shorter than two windows, or 20 cm-1 are less than a channel.
+    sum |z|^2 counts as 0: its bands (the lines of a gas, say) have no one phase. NaN where fewer
+    than 10 channels rise above the noise, the axis is shorter than two windows, or 20 cm-1 are less
+    than a channel.
     """
     rows, axis = np.asarray(block, np.float64), np.asarray(wavenumber, np.float64)
     phase = np.full(len(rows), np.nan)

@@ -252,7 +252,7 @@ class _Measured:
             part = rows[start : start + _ROWS_AT_ONCE]
             self._measure(part, spikes, spike_ratio, fringe_window)
         shared = spikes.sum(axis=0) > max(2.0, _SPIKES_A_CHANNEL * count)
-        self.spiked = (spikes & ~shared)[:, inside].any(axis=1)
+        self.spiked = (spikes & ~shared & ~_bridged(array))[:, inside].any(axis=1)
         self.typical = float(np.median(self.noise[rows])) if rows.size else math.nan
         with np.errstate(invalid="ignore"):
             over = (self.scored > 1.0).any(axis=1)
@@ -321,6 +321,17 @@ class _Measured:
             strength[part] = faults.contact_strength(block, self.scored_axis, typical)
         strong = float(np.nanquantile(strength, 0.9))
         return strength / strong if strong > 0 else np.full_like(strength, np.nan)
+
+
+def _bridged(array: xr.DataArray) -> npt.NDArray[np.bool_]:
+    """The channels that a step has bridged, and two on either side: its corners are no spikes."""
+    axis = array[schema.WAVENUMBER].values
+    joined = np.zeros(axis.size, dtype=bool)
+    for step in schema.history(array):
+        if step.get("step") == "bridge":
+            first, last = _ends(axis, step["low"], step["high"])
+            joined[max(first - 2, 0) : last + 2] = True
+    return joined
 
 
 def _ends(axis: Floats, low: float, high: float) -> tuple[int, int]:

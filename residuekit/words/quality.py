@@ -67,6 +67,15 @@ def to_mend(excluded: Mapping[str, int]) -> str:
     return _REMEDIES[most] if excluded.get(most) else "measure again, or leave the file out"
 
 
+def bridged_channel(channel: Row) -> str:
+    """A channel that is bad in file after file, and what was done about it."""
+    return (
+        f"At {channel['wavenumber']:.1f} cm-1 one channel stands out in {channel['n_files']} of "
+        f"{channel['n_all']} files: it is the instrument's, and is bridged in every file by a "
+        "straight line between its neighbours."
+    )
+
+
 def run_sentences(rows: Rows) -> Iterator[str]:
     """How much was checked, how much was left out, what was flagged most."""
     pixels = sum(int(row["n_pixels"]) for row in rows)
@@ -84,11 +93,16 @@ def run_sentences(rows: Rows) -> Iterator[str]:
         f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark of the check, and "
         f"{failed} {'was' if failed == 1 else 'were'} not fit to be judged."
     )
-    if flags:
-        listed = (
-            f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
-            for name, (files, pixels) in flags.items()
-        )
+    yield from flags_found(rows)
+
+
+def flags_found(rows: Rows) -> Iterator[str]:
+    """What was flagged, in how many files and pixels; nothing where nothing was."""
+    listed = [
+        f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
+        for name, (files, pixels) in flag_counts(rows).items()
+    ]
+    if listed:
         yield f"Flags: {'; '.join(listed)}."
 
 
