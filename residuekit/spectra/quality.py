@@ -56,9 +56,9 @@ class Quality:
     counts: dict[str, int]
     noise: float
     failed: str
-    remedy: str = ""
     numbers: dict[str, float] = field(default_factory=dict)
     words: tuple[str, ...] = ()
+    remedy: str = field(default="", repr=False)
 
     def row(self) -> dict[str, Any]:
         """The numbers of the map as one row."""

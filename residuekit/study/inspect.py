@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 import xarray as xr
 
 from .. import io
-from ..errors import Fault, ResiduekitError, StudyError
+from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, read_provenance
@@ -27,6 +28,7 @@ from .measurements import TABLE_NAMES, Measurement
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
 
+_MOST_REMARKS = 5
 Progress = Callable[[int, int, str], None]
 
 
@@ -61,14 +63,14 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     settled = not any(fault.file == SETTINGS for fault in faults)
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
-    wrong, bridged, flags = _faults_of_files(manifest, rows, settled, progress)
+    wrong, notes, flags = _faults_of_files(manifest, rows, settled, progress)
     faults += wrong
     said = ""
     if not faults:
         faults, said = survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    notes = [*bridged, *manifest.notes, *normalisation_notes(manifest)]
+    notes += [*manifest.notes, *normalisation_notes(manifest)]
     listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
     if notes:
@@ -92,14 +94,18 @@ def _faults_of_files(
     manifest: Manifest, rows: Sequence[Measurement], settled: bool, progress: Progress | None
 ) -> tuple[list[Fault], list[str], str]:
     """Read every file and, if the settings stand, put its axis through the procedure and check its
-    quality as a run does: every fault, the channels that are bridged, the flags."""
+    quality as a run does: every fault, what is to be noted, the flags."""
     faults: list[Fault] = []
     axes: list[Any] = []
     spikes: list[Spikes] = []
     found: dict[str, Quality] = {}
+    remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
         try:
-            array = io.read(manifest.folder / row.file)
+            with warnings.catch_warnings(record=True) as caught:
+                warnings.simplefilter("always", ResiduekitWarning)
+                array = io.read(manifest.folder / row.file)
+            remarks += [str(warning.message) for warning in caught]
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
@@ -129,9 +135,11 @@ def _faults_of_files(
               "a file that passes the quality check", one.remedy, file)
         for file, one in found.items() if one.failed
     ]  # fmt: skip
-    bridged = [bridged_channel(asdict(one)) for one in channels]
+    notes = [bridged_channel(asdict(one)) for one in channels] + remarks[:_MOST_REMARKS]
+    if len(remarks) > _MOST_REMARKS:
+        notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
     flags = "".join(f"\n  {said}" for said in flags_found([one.row() for one in found.values()]))
-    return faults, bridged, flags
+    return faults, notes, flags
 
 
 def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:
