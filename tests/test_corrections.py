@@ -40,13 +40,15 @@ def test_carbon_dioxide_is_bridged_by_a_straight_line_and_nothing_else_changes()
     np.testing.assert_allclose(
         result.values[0], line + band() + 0.4 * band(2350) * (np.abs(AXIS - 2335) > 56), atol=1e-4
     )
-    assert schema.history(result)[-1] == {"step": "bridge", "low": 2280.0, "high": 2390.0}
+    assert schema.history(result)[-1] == {
+        "step": "bridge", "low": 2280.0, "high": 2390.0, "side": 3
+    }  # fmt: skip
 
 
 def test_a_range_off_the_axis_is_left_and_one_at_its_end_is_refused():
     array = points(band())
     np.testing.assert_array_equal(rk.bridge(array, 3000, 3100), array)
-    with pytest.raises(ProcedureError, match="three channels"):
+    with pytest.raises(ProcedureError, match="3 channels"):
         rk.bridge(array, 2500, 2700)
 
 

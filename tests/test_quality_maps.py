@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
+from importlib.resources import files
+
 import numpy as np
 import pytest
 
@@ -152,6 +156,55 @@ def test_a_lazy_map_is_judged_as_the_other_is():
     array = sound()
     lazy = rk.check_quality(array.chunk({"y": 4}))
     assert lazy.row() == pytest.approx(rk.check_quality(array).row(), nan_ok=True)
+
+
+def test_the_template_names_every_threshold_with_its_default():
+    """`saturation` stands there for a map; every line can be used as it is."""
+    text = files("residuekit").joinpath("data/new_study/study.toml").read_text("utf-8")
+    part = text[text.index("[quality]") : text.index("[figure]")]
+    typed = tomllib.loads("\n".join(re.findall(r"^# (\w+ = .*)$", part, flags=re.M)))
+    assert typed == {**THRESHOLDS, "saturation": 1.2}
+
+
+def test_only_the_range_that_is_scored_takes_a_pixel_out():
+    array = changed(sound(), [4], lambda row: np.where(np.arange(row.size) == 700, row + 0.5, row))
+    place = float(array.wavenumber[700])
+    assert flagged(rk.check_quality(array), "spike") == [4]
+    assert flagged(rk.check_quality(array, scored=(place - 99, place + 99)), "spike") == [4]
+    assert flagged(rk.check_quality(array, scored=(800, place - 9)), "spike") == []
+    gap = changed(sound(), [4], lambda row: np.where(np.arange(row.size) == 700, np.nan, row))
+    assert rk.check_quality(gap).counts["missing"] == 1
+    assert rk.check_quality(gap, scored=(800, place - 9)).counts["missing"] == 0
+
+
+def test_what_a_step_bridged_holds_no_spike():
+    array = changed(sound(), [4], lambda row: np.where(np.arange(row.size) == 300, row + 0.5, row))
+    place = float(array.wavenumber[300])
+    for side in (1, 3):
+        bridged = rk.bridge(array, place - 1, place + 1, side=side)
+        assert flagged(rk.check_quality(bridged), "spike") == []
+
+
+def test_standardised_spectra_and_opaque_bands_are_not_saturated_or_spiked():
+    array = sound(paint="alkyd")
+    values = array.values.reshape(144, -1).astype(float)
+    standard = (values - values.mean(axis=1, keepdims=True)) / values.std(axis=1, keepdims=True)
+    points = schema.make_points(standard, array.wavenumber.values)
+    assert values.max() < 2 < standard.max()
+    assert flagged(rk.check_quality(points), "saturated") == []
+    dark = np.random.default_rng(0).normal(0, 1e-3, values.shape)
+    opaque = schema.make_points(
+        10.0 ** -(8 * values) + dark, array.wavenumber.values, quantity="transmittance"
+    )
+    found = rk.check_quality(opaque)
+    assert found.counts["saturated"] == 144
+    assert found.counts["spike"] == 0
+
+
+def test_a_refused_file_is_told_what_to_type():
+    array = changed(sound(), range(80), lambda row: np.full_like(row, 0.1))
+    assert rk.check_quality(array).remedy == "measure again"
+    assert rk.check_quality(sound()).remedy == ""
 
 
 def test_every_threshold_can_be_set_and_moves_its_own_flag():

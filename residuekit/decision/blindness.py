@@ -24,8 +24,9 @@ _SLOPE_CONFIDENCE = 0.99
 class Blindness:
     """What one score could see on one paint, from blanks and spiked mock-ups alone.
 
-    `code` says why it is blind, with `numbers`: ``no-response`` (the slope is not above zero) or
-    ``paint-scatter`` (the paint varies too much for the acceptance limit); empty if it can see.
+    `code` says why it is blind, with `numbers`: ``no-response`` (the slope cannot be distinguished
+    from zero), ``negative-response`` (it is below zero) or ``paint-scatter`` (the paint varies too
+    much for the acceptance limit); empty if it can see.
     """
 
     slope: float
@@ -53,9 +54,9 @@ def assess_blindness(
     """Judge from blanks and spiked mock-ups alone whether a score can see anything on this paint.
 
     L1 = 3.29 s_b / b is what a single mock-up would have to carry. The score is blind if its slope
-    cannot be distinguished from zero (b <= t(0.99, k - 1) s1), or if L1 is above the acceptance
-    limit and at least three times what noise alone allows (3.29 s_noise / b): more scans would not
-    help.
+    is not above zero (b <= t(0.99, k - 1) s1; it is negative below minus that), or if L1 is above
+    the acceptance limit and at least three times what noise alone allows (3.29 s_noise / b): more
+    scans would not help.
 
     Parameters
     ----------
@@ -90,7 +91,7 @@ def _why_blind(
         return ""
     needed = float(stdtrit(response.n_spiked - 1, _SLOPE_CONFIDENCE)) * response.standard_error
     if response.value <= needed:
-        return "no-response"
+        return "negative-response" if response.value < -needed else "no-response"
     if acceptance_limit is None or mockup <= acceptance_limit:
         return ""
     return "paint-scatter" if mockup >= _NOISE_RATIO * alone else ""

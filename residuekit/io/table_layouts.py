@@ -19,6 +19,7 @@ from .unit_words import (
     as_fraction,
     axis_unit_of,
     contradicts,
+    doubt_absorbance,
     is_axis_word,
     is_wavenumber_word,
     per_cm,
@@ -344,5 +345,6 @@ def _values(
             raise refuse(table.path, "numbers mostly above 3 without a name", "their quantity",
                          "quantity='transmittance' (or another)")  # fmt: skip
         quantity, notes["quantity"] = "absorbance", "assumed absorbance"
+        doubt_absorbance(table.path, values)
     values, scale = as_fraction(table.path, values, quantity, percent)
     return values, quantity, {**notes, **scale}

@@ -189,6 +189,29 @@ def as_fraction(
     return (values / 100, {"scale": "percent, divided by 100"}) if percent else (values, {})
 
 
+def doubt_absorbance(path: Path, values: Any) -> None:
+    """Warn where numbers that are taken for absorbance look like transmittance or reflectance.
+
+    As a fraction: 0 to 1.1, and none below 0.5, or most above 0.5 with bands that point downward.
+    In percent: a tenth above 5. Common practice, no source; fewer than 10 numbers say nothing.
+    """
+    finite = values[np.isfinite(values)]
+    if finite.size < 10:
+        return
+    low, middle, high = np.quantile(finite, (0, 0.5, 1))
+    downward = middle > 0.5 and middle - low > 2 * (high - middle)
+    if low >= 0 and high <= 1.1 and (low >= 0.5 or downward):
+        scale, typed = "as a fraction of 1", "percent=False"
+    elif low >= 0 and np.quantile(finite, 0.9) >= 5:
+        scale, typed = "in percent", "percent=True"
+    else:
+        return
+    tell(path, f"numbers from {low:.3g} to {high:.3g} without a name are taken for absorbance, but "
+         f"look like transmittance or reflectance {scale}: if so, quantity='transmittance', "
+         f"{typed} in read, or these lines in {path.name}.toml beside the file: quantity = "
+         f'"transmittance", {typed.lower().replace("=", " = ")}')  # fmt: skip
+
+
 def tell(path: Path, message: str, line: int | None = None) -> None:
     """Warn of something in a file that does not stop the reading."""
     where = f"{path.name}, line {line}" if line is not None else path.name

@@ -20,17 +20,20 @@ from .step_files import stamps
 
 
 @step
-def bridge(array: xr.DataArray, low: float = 2280.0, high: float = 2390.0) -> xr.DataArray:
+def bridge(
+    array: xr.DataArray, low: float = 2280.0, high: float = 2390.0, side: int = 3
+) -> xr.DataArray:
     """Draw a straight line over a range that must never be used, carbon dioxide by default.
 
-    The line joins the means of the three channels on either side of `low` to `high` (cm-1), so the
-    range adds nothing to a baseline or a norm. No marker may lie in it. An array that has no
-    channel there is left as it is.
+    The line joins the means of the `side` channels on either side of `low` to `high` (cm-1), so the
+    range adds nothing to a baseline or a norm. No marker may lie in it. One bad channel is bridged
+    with ``side=1``. An array that has no channel there is left as it is.
 
     Parameters
     ----------
     array : map or points.
     low, high : the range, cm-1.
+    side : channels on either side.
 
     Returns
     -------
@@ -38,7 +41,7 @@ def bridge(array: xr.DataArray, low: float = 2280.0, high: float = 2390.0) -> xr
 
     Raises
     ------
-    ProcedureError : parameters out of range, or fewer than three channels on a side.
+    ProcedureError : parameters out of range, or fewer channels on a side.
     ContractError : not a labelled array.
 
     >>> import residuekit as rk
@@ -46,19 +49,19 @@ def bridge(array: xr.DataArray, low: float = 2280.0, high: float = 2390.0) -> xr
     >>> 1 < rk.bridge(m).values[0, 3] < 2
     np.True_
     """
-    parameters = complete_parameters("bridge", {"low": low, "high": high})
+    parameters = complete_parameters("bridge", {"low": low, "high": high, "side": side})
     array = check(array)
     axis = array[WAVENUMBER].values
     inside = (axis >= low) & (axis <= high)
     if not inside.any():
         return with_step(array, array.data, "bridge", parameters)
     first, last = np.flatnonzero(inside)[[0, -1]]
-    if first < 3 or last > axis.size - 4:
+    if first < side or last >= axis.size - side:
         raise ProcedureError(
             Fault(f"the range {low:g} to {high:g} cm-1 on an axis of {axis[0]:g} to {axis[-1]:g}",
-                  "three channels on either side of it", "a crop that leaves the range out")
+                  f"{side} channels on either side of it", "a crop that leaves the range out")
         )  # fmt: skip
-    before, after = slice(first - 3, first), slice(last + 1, last + 4)
+    before, after = slice(first - side, first), slice(last + 1, last + 1 + side)
     start, end = axis[before].mean(), axis[after].mean()
     share = (axis[inside] - start) / (end - start)
 

@@ -81,6 +81,7 @@ RULES: Fields = {
     "fit_low": _WAVENUMBER,
     "fit_high": _WAVENUMBER,
     "reference": number("a wavenumber", "cm-1", above=0, example="1000"),
+    "side": whole(least=1, example="3"),
     "spacing": number("a spacing", "cm-1", above=0, example="4"),
     "threshold": number(above=0, example="8.0"),
     "file": _FILE,

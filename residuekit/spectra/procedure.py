@@ -142,6 +142,15 @@ class Procedure:
         )
         return replace(self, steps=steps)
 
+    def mending(self) -> Procedure:
+        """Return the steps that mend a measurement, which a quality check comes after."""
+        return Procedure(tuple(one for one in self.steps if one[0] in ("bridge", "despike")))
+
+    def kept_range(self, array: xr.DataArray) -> tuple[float, float]:
+        """Return the ends of the axis after all steps, cm-1; nothing but the axis is used."""
+        axis = self._run(_one_spectrum(check(array)))[WAVENUMBER].values
+        return float(axis[0]), float(axis[-1])
+
     def apply(self, array: xr.DataArray) -> xr.DataArray:
         """Run all steps on a labelled array, each written into its history.
 

@@ -16,7 +16,7 @@ from .. import schema
 from ..kernels import faults
 from ..kernels.bands import noise_of_second_differences
 from ..reprs import as_frame, as_html, as_text
-from ..words.quality import map_sentences, too_few_valid
+from ..words.quality import map_sentences, to_mend, too_few_valid
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +31,9 @@ _ROWS_AT_ONCE = 2048
 _FRINGE_SHARE = 0.7
 #: A channel hit in more than this share of the pixels holds a line, not a spike.
 _SPIKES_A_CHANNEL = 0.02
+#: A spectrum of which a larger share lies below is standardised, or a derivative.
+_NO_ABSORBANCE, _STANDARDISED = -0.3, 0.05
+_LOOKED_AT = 256
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,8 @@ class Quality:
     its noise; baseline_slope per 1000 cm-1 (median);
     contact, the tenth percentile of the signal against good contact; fringe_period (cm-1),
     fringe_amplitude, fringe_thickness_um of the pixels with fringes. `failed` says in words why the
-    map is not fit to be judged, and is empty when it is. `words` says all that was found.
+    map is not fit to be judged, `remedy` what to do about it; both are empty when it is. `words`
+    says all that was found.
     """
 
     array: xr.DataArray = field(repr=False)
@@ -54,6 +58,7 @@ class Quality:
     failed: str
     numbers: dict[str, float] = field(default_factory=dict)
     words: tuple[str, ...] = ()
+    remedy: str = field(default="", repr=False)
 
     def row(self) -> dict[str, Any]:
         """The numbers of the map as one row."""
@@ -88,9 +93,10 @@ def check_quality(
     steepest_slope: float = 0.2,
     fringe_ratio: float = 3.0,
     least_contact: float = 0.5,
-    most_dispersive: float = 0.8,
+    most_dispersive: float = 0.5,
     refractive_index: float = 1.5,
     windows: Sequence[tuple[float, float]] = (),
+    scored: tuple[float, float] | None = None,
     noise_window: tuple[float, float] = (2000.0, 2200.0),
     fringe_window: tuple[float, float] = (1900.0, 2700.0),
 ) -> Quality:
@@ -103,17 +109,21 @@ def check_quality(
     Parameters
     ----------
     array : map or points, before the procedure.
-    saturation : absorbance above which a detector no longer follows; 1.2 for a map and 1.5 for
+    saturation : absorbance above which a detector no longer follows; 1.2 for a map and 2 for
         points when left out: with 0.1 % stray light a true 2 reads 1.96. Transmittance is turned
-        into absorbance for this.
-    windows : the ranges (low, high) that are scored. A pixel saturated in one of them is invalid:
-        its band is too low there, and a residue on it would be missed.
+        into absorbance for this; spectra that were standardised (a twentieth of the values below
+        -0.3) have no such scale.
+    windows : the ranges (low, high) that are scored by bands. A pixel saturated in one of them is
+        invalid: its band is too low there, and a residue on it would be missed.
+    scored : (low, high), cm-1, the range that a procedure keeps: what lies outside takes no pixel
+        out. Fringes, vapour and the noise in its window are looked for on the whole axis.
     noise_ratio : a pixel with more than this many times the map's median noise is `noisy` (white
         noise from second differences). Scores weigh pixels alike: at 5, one such pixel weighs in
         the error as 25 good ones.
     least_valid : the map fails when a smaller share of its pixels than this is valid.
     spike_ratio : a spike stands this many times above the local noise; Gaussian noise reaches 8
-        sigma in one of 1e15 channels, 5.7 in one of 1e8. See `residuekit.kernels.faults`.
+        sigma in one of 1e15 channels, 5.7 in one of 1e8. In points, which have no map to compare
+        with, it must stand out of its flank too. See `residuekit.kernels.faults`.
     vapour_ratio : sharp lines in 1800 to 1900 cm-1, RMS of second differences over that of the
         noise; white noise in 26 channels stays below 2 in all but about one pixel of 1e5.
     steepest_slope : of the baseline, absorbance per 1000 cm-1. Of scattering that grows as the
@@ -123,8 +133,9 @@ def check_quality(
         must explain 0.7 of the variance in `fringe_window` too.
     least_contact : (ATR maps) the least signal against the map's 90th percentile. Half the signal
         is a gap of 0.35 penetration depths, which takes 0.9 of it at three times the wavenumber.
-    most_dispersive : upward over downward curvature energy; a Gaussian band has 0.42, merged ones
-        up to 0.7, a derivative-shaped one 1, an inverted one more. Not asked of reflectance.
+    most_dispersive : the phase of the bands over 90 degrees: 0 for absorption, 1 for derivative
+        shapes, 2 for inverted bands; at 0.5 dispersion is as strong as absorption. Not asked of
+        reflectance.
     refractive_index : of the layer, for the thickness 1 / (2 n period) behind fringes.
     noise_window, fringe_window : cm-1, free of bands; carbon dioxide is left out of the second.
 
@@ -144,11 +155,11 @@ def check_quality(
     """
     array = schema.check(array)
     if saturation is None:
-        saturation = 1.2 if array.ndim == 3 else 1.5
+        saturation = 1.2 if array.ndim == 3 else 2.0
     pixels = array.shape[:-1]
-    values = array.values.reshape(-1, array.shape[-1])
     axis = array[schema.WAVENUMBER].values
-    m = _Measured(values, axis, str(array.name), spike_ratio, noise_window, fringe_window)
+    inside = slice(None) if scored is None else slice(*_ends(axis, *scored))
+    m = _Measured(array, inside, spike_ratio, noise_window, fringe_window)
     with np.errstate(invalid="ignore"):
         found = {
             "missing": m.missing,
@@ -163,10 +174,10 @@ def check_quality(
             & (m.fringes.share > _FRINGE_SHARE)
             & (m.fringes.amplitude > fringe_ratio * m.own_noise),
             "contact": m.usable & (m.contact(array) < least_contact),
-            "derivative": m.usable & (m.balance > most_dispersive),
+            "derivative": m.usable & (m.phase > 90 * most_dispersive),
         }
     excluded = {name: found[name] for name in EXCLUDING}
-    excluded["saturated"] = m.above(saturation, windows) if windows else np.zeros_like(m.missing)
+    excluded["saturated"] = m.above(saturation, windows)
     flag = array["flag"].values.copy().ravel()
     valid = array["valid"].values.copy().ravel()
     for name, hit in found.items():
@@ -179,9 +190,9 @@ def check_quality(
     )
     share = float(valid.mean())
     removed = {name: int(hit.sum()) for name, hit in excluded.items()}
-    failed = ""
+    failed = remedy = ""
     if share < least_valid:
-        failed = too_few_valid(share, valid.size, removed)
+        failed, remedy = too_few_valid(share, valid.size, removed), to_mend(removed)
     numbers = _numbers(m, array, found["fringe"], valid, refractive_index)
     counts = {name: int(hit.sum()) for name, hit in found.items()}
     return Quality(
@@ -191,6 +202,7 @@ def check_quality(
         counts=counts,
         noise=m.typical,
         failed=failed,
+        remedy=remedy,
         numbers=numbers,
         words=tuple(map_sentences(counts, removed, valid.size, numbers, failed, vapour_ratio)),
     )
@@ -200,29 +212,36 @@ def check_quality(
 THRESHOLDS: dict[str, float | None] = {
     name: parameter.default
     for name, parameter in inspect.signature(check_quality).parameters.items()
-    if name != "array" and "window" not in name
+    if name not in ("array", "scored") and "window" not in name
 }
 
 
 class _Measured:
-    """What is measured of each spectrum (n_pixels, n_channels), in blocks of rows."""
+    """What is measured of each spectrum (n_pixels, n_channels), in blocks of rows.
+
+    `inside` are the channels that are scored: what takes a pixel out is asked of them alone.
+    """
 
     def __init__(
         self,
-        values: npt.NDArray[Any],
-        axis: Floats,
-        quantity: str,
+        array: xr.DataArray,
+        inside: slice,
         spike_ratio: float,
         noise_window: tuple[float, float],
         fringe_window: tuple[float, float],
     ):
-        self.values, self.axis, self.quantity = values, axis, quantity
+        values = self.values = array.values.reshape(-1, array.shape[-1])
+        axis = self.axis = array[schema.WAVENUMBER].values
+        quantity = self.quantity = str(array.name)
+        self.points = array.ndim == 2
         self.noise_window = noise_window
-        self.missing = ~np.isfinite(values).all(axis=1)
-        self.dead = ~self.missing & (values == values[:, :1]).all(axis=1)
+        self.inside = inside
+        self.scored, self.scored_axis = values[:, inside], axis[inside]
+        self.missing = ~np.isfinite(self.scored).all(axis=1)
+        self.dead = ~self.missing & (self.scored == self.scored[:, :1]).all(axis=1)
         self.usable = ~(self.missing | self.dead)
         count = len(values)
-        self.noise, self.own_noise, self.lines, self.slope, self.balance = (
+        self.noise, self.own_noise, self.lines, self.slope, self.phase = (
             np.full(count, np.nan) for _ in range(5)
         )
         self.fringes = faults.Fringes(*(np.full(count, np.nan) for _ in range(3)))
@@ -233,10 +252,10 @@ class _Measured:
             part = rows[start : start + _ROWS_AT_ONCE]
             self._measure(part, spikes, spike_ratio, fringe_window)
         shared = spikes.sum(axis=0) > max(2.0, _SPIKES_A_CHANNEL * count)
-        self.spiked = (spikes & ~shared).any(axis=1)
+        self.spiked = (spikes & ~shared & ~_bridged(array))[:, inside].any(axis=1)
         self.typical = float(np.median(self.noise[rows])) if rows.size else math.nan
         with np.errstate(invalid="ignore"):
-            over = (values > 1.0).any(axis=1)
+            over = (self.scored > 1.0).any(axis=1)
         self.over_range = over & (quantity in ("transmittance", "reflectance"))
 
     def _measure(
@@ -246,41 +265,47 @@ class _Measured:
         spike_ratio: float,
         fringe_window: tuple[float, float],
     ) -> None:
-        raw, block, axis = self.values[part], self._absorbance(self.values[part]), self.axis
+        raw, block, axis = self.values[part], self.absorbance(self.values[part]), self.axis
+        inside, own_axis = self.inside, self.scored_axis
         noise = np.full(part.size, np.nan)
-        if axis.size >= 3:
-            self.noise[part] = noise_of_second_differences(raw)
-            noise = self.own_noise[part] = noise_of_second_differences(block)
+        if own_axis.size >= 3:
+            self.noise[part] = noise_of_second_differences(raw[:, inside])
+            noise = self.own_noise[part] = noise_of_second_differences(block[:, inside])
         line = faults.line_noise(raw, axis, *self.noise_window)
         self.line.rms[part], self.line.peak_to_peak[part] = line.rms, line.peak_to_peak
         self.line = self.line._replace(n=line.n)
-        mended, spikes[part] = faults.without_spikes(block, spike_ratio)
+        mended, found = faults.without_spikes(raw, spike_ratio)
+        spikes[part] = faults.stands_out(raw, found, spike_ratio) if self.points else found
+        mended = self.absorbance(mended)
         self.lines[part] = faults.second_difference_excess(block, axis, noise)
-        self.slope[part] = faults.baseline_slope(block, axis)
+        self.slope[part] = faults.baseline_slope(block[:, inside], own_axis)
         fringes = faults.fit_fringes(mended, axis, *fringe_window)
         for kept, new in zip(self.fringes, fringes, strict=True):
             kept[part] = new
         if self.quantity != "reflectance":
-            self.balance[part] = faults.curvature_balance(mended, axis, noise)
+            self.phase[part] = faults.band_phase(mended[:, inside], own_axis, noise)
 
-    def _absorbance(self, raw: npt.NDArray[Any]) -> Floats:
-        """Transmittance as absorbance, no lower than 1e-6; other quantities as they are."""
+    def absorbance(self, raw: npt.NDArray[Any]) -> Floats:
+        """Transmittance as absorbance, at most 2: the logarithm of an opaque band is noise."""
         block = raw.astype(np.float64)
-        return -np.log10(np.maximum(block, 1e-6)) if self.quantity == "transmittance" else block
+        return -np.log10(np.maximum(block, 0.01)) if self.quantity == "transmittance" else block
 
     def above(
-        self, saturation: float, windows: Sequence[tuple[float, float]] = ()
+        self, saturation: float, windows: Sequence[tuple[float, float]] | None = None
     ) -> npt.NDArray[np.bool_]:
         """The pixels saturated in one of the windows, or anywhere when none is given."""
-        inside = np.full(self.axis.size, not windows)
-        for low, high in windows:
-            inside |= (self.axis >= low) & (self.axis <= high)
+        axis = self.scored_axis
+        chosen = np.full(axis.size, windows is None)
+        for low, high in windows or ():
+            chosen |= (axis >= low) & (axis <= high)
+        if self.quantity not in ("absorbance", "transmittance") or not chosen.any():
+            return np.zeros(len(self.values), dtype=bool)
         with np.errstate(invalid="ignore"):
             if self.quantity == "transmittance":
-                hit = self.values[:, inside] < 10.0**-saturation
-            else:
-                hit = self.values[:, inside] > saturation
-        return np.asarray(hit.any(axis=1) & (self.quantity in ("absorbance", "transmittance")))
+                return np.asarray((self.scored[:, chosen] < 10.0**-saturation).any(axis=1))
+            below = np.count_nonzero(self.scored < _NO_ABSORBANCE, axis=1)
+            hit = (self.scored[:, chosen] > saturation).any(axis=1)
+        return np.asarray(hit & (below <= _STANDARDISED * axis.size))
 
     def contact(self, array: xr.DataArray) -> Floats:
         """The signal of each pixel against that in good contact; NaN but for maps by ATR."""
@@ -289,13 +314,45 @@ class _Measured:
             return strength
         rows = np.flatnonzero(self.usable)
         some = rows[:: max(1, rows.size // _ROWS_AT_ONCE)]
-        typical = np.median(self._absorbance(self.values[some]), axis=0)
+        typical = np.median(self.absorbance(self.scored[some]), axis=0)
         for start in range(0, rows.size, _ROWS_AT_ONCE):
             part = rows[start : start + _ROWS_AT_ONCE]
-            block = self._absorbance(self.values[part])
-            strength[part] = faults.contact_strength(block, self.axis, typical)
+            block = self.absorbance(self.scored[part])
+            strength[part] = faults.contact_strength(block, self.scored_axis, typical)
         strong = float(np.nanquantile(strength, 0.9))
         return strength / strong if strong > 0 else np.full_like(strength, np.nan)
+
+
+def _bridged(array: xr.DataArray) -> npt.NDArray[np.bool_]:
+    """The channels that a step has bridged, and two on either side: its corners are no spikes."""
+    axis = array[schema.WAVENUMBER].values
+    joined = np.zeros(axis.size, dtype=bool)
+    for step in schema.history(array):
+        if step.get("step") == "bridge":
+            first, last = _ends(axis, step["low"], step["high"])
+            joined[max(first - 2, 0) : last + 2] = True
+    return joined
+
+
+def _ends(axis: Floats, low: float, high: float) -> tuple[int, int]:
+    return int(np.searchsorted(axis, low)), int(np.searchsorted(axis, high, "right"))
+
+
+def spiked_channels(
+    array: xr.DataArray, scored: tuple[float, float], spike_ratio: float = 8.0
+) -> list[float]:
+    """The wavenumbers in a range at which more than half of the spectra of a file have a spike.
+
+    Of a large map 256 spectra are looked at, spread evenly. Kinks in a flank count: what repeats
+    in file after file at one channel is no accident (see `residuekit.study.bad_channels`).
+    """
+    values = array.values.reshape(-1, array.shape[-1])
+    values = values[np.isfinite(values).any(axis=1)]
+    values = values[:: max(1, len(values) // _LOOKED_AT)]
+    axis = array[schema.WAVENUMBER].values
+    often = faults.find_spikes(values, spike_ratio).sum(axis=0) > len(values) / 2
+    often &= (axis >= scored[0]) & (axis <= scored[1])
+    return [float(place) for place in axis[often]]
 
 
 def _numbers(
@@ -333,7 +390,7 @@ def _mean_lines(m: _Measured, valid: npt.NDArray[np.bool_]) -> dict[str, float]:
     total = np.zeros(m.axis.size)
     for start in range(0, valid.size, _ROWS_AT_ONCE):
         part = slice(start, start + _ROWS_AT_ONCE)
-        total += m._absorbance(m.values[part][valid[part]]).sum(axis=0)
+        total += m.absorbance(m.values[part][valid[part]]).sum(axis=0)
     noise = float(np.median(m.own_noise[valid])) / math.sqrt(valid.sum())
     if not noise > 0:
         return nothing

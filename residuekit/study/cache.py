@@ -20,7 +20,8 @@ import numpy as np
 
 #: The parts of the library that an entry depends on; the others show or explain results.
 _PARTS = ("data", "decision", "io", "kernels", "markers.py", "schema.py", "labels.py", "spectra",
-          "study/measure.py", "study/mockups.py", "study/cache.py")  # fmt: skip
+          "study/bad_channels.py", "study/cache.py", "study/measure.py",
+          "study/mockups.py")  # fmt: skip
 _DIGEST = "sha256 of the file"
 
 

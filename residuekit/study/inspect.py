@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+import xarray as xr
+
 from .. import io
-from ..errors import Fault, ResiduekitError, StudyError
+from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, read_provenance
 from ..schema import WAVENUMBER
 from ..spectra.arrays import same_axis
+from ..spectra.quality import Quality
+from ..words.quality import bridged_channel, flags_found
+from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .file_faults import file_faults
 from .manifest import Manifest, examine
+from .measure import checked_for
 from .measurements import TABLE_NAMES, Measurement
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
 
+_MOST_REMARKS = 5
 Progress = Callable[[int, int, str], None]
 
 
@@ -55,18 +63,19 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     settled = not any(fault.file == SETTINGS for fault in faults)
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
-    faults += _faults_of_files(manifest, rows, settled, progress)
+    wrong, notes, flags = _faults_of_files(manifest, rows, settled, progress)
+    faults += wrong
     said = ""
     if not faults:
         faults, said = survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    notes = [*manifest.notes, *normalisation_notes(manifest)]
+    notes += [*manifest.notes, *normalisation_notes(manifest)]
     listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
     if notes:
         end = f"It can be run; {len(notes)} note{'s' * (len(notes) > 1)} above"
-    return f"{manifest}\n  {said}{listed}\n{end}: residuekit run {folder}"
+    return f"{manifest}\n  {said}{flags}{listed}\n{end}: residuekit run {folder}"
 
 
 def _describe_spectra(folder: Path) -> str:
@@ -83,13 +92,20 @@ def _describe_spectra(folder: Path) -> str:
 
 def _faults_of_files(
     manifest: Manifest, rows: Sequence[Measurement], settled: bool, progress: Progress | None
-) -> list[Fault]:
-    """Read every file and, if the settings stand, put its axis through the procedure."""
+) -> tuple[list[Fault], list[str], str]:
+    """Read every file and, if the settings stand, put its axis through the procedure and check its
+    quality as a run does: every fault, what is to be noted, the flags."""
     faults: list[Fault] = []
     axes: list[Any] = []
+    spikes: list[Spikes] = []
+    found: dict[str, Quality] = {}
+    remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
         try:
-            array = io.read(manifest.folder / row.file)
+            with warnings.catch_warnings(record=True) as caught:
+                warnings.simplefilter("always", ResiduekitWarning)
+                array = io.read(manifest.folder / row.file)
+            remarks += [str(warning.message) for warning in caught]
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
@@ -101,12 +117,33 @@ def _faults_of_files(
                     marker_weights(manifest.markers, axis)
             for axis, other in zip(axes, own, strict=True):
                 same_axis(axis, other)
+            spikes.append(spikes_of(array, row, manifest))
+            found[row.file] = _quality_of(manifest, array)
         except ResiduekitError as problem:
             faults += [_placed(fault, row.file) for fault in problem.faults]
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
-    return faults
+    channels = shared_channels(spikes)
+    if channels:
+        places = [one.wavenumber for one in channels]
+        for file in found:
+            array = without_channels(io.read(manifest.folder / file), places)
+            found[file] = _quality_of(manifest, array)
+    faults += [
+        Fault(f"a file that is not fit to be judged: {one.failed}",
+              "a file that passes the quality check", one.remedy, file)
+        for file, one in found.items() if one.failed
+    ]  # fmt: skip
+    notes = [bridged_channel(asdict(one)) for one in channels] + remarks[:_MOST_REMARKS]
+    if len(remarks) > _MOST_REMARKS:
+        notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
+    flags = "".join(f"\n  {said}" for said in flags_found([one.row() for one in found.values()]))
+    return faults, notes, flags
+
+
+def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:
+    return checked_for(manifest.procedure, array, manifest.quality_arguments)
 
 
 def _placed(fault: Fault, file: str) -> Fault:

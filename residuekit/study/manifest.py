@@ -58,6 +58,11 @@ class Manifest:
         second = self.second_procedure
         return (self.procedure,) if second is None else (self.procedure, second)
 
+    @property
+    def quality_arguments(self) -> dict[str, Any]:
+        """What `residuekit.check_quality` is given: the thresholds, the windows of the markers."""
+        return {**self.quality, "windows": [(one.low, one.high) for one in self.markers]}
+
     def of_role(self, role: str) -> tuple[Measurement, ...]:
         """The rows of one role, in the order of the table."""
         return tuple(row for row in self.measurements if row.role == role)

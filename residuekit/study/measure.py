@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,8 @@ from ..errors import ContractError, Fault, ReadError
 from ..kernels.spatial import largest_patch
 from ..spectra.arrays import mean_spectrum, valid_spectra
 from ..spectra.procedure import Procedure
-from ..spectra.quality import check_quality
+from ..spectra.quality import Quality, check_quality
+from .bad_channels import without_channels
 from .measurements import Measurement
 from .mockups import MapSummary
 
@@ -31,12 +32,13 @@ def measure(
     quality: Mapping[str, Any],
     sha256: str,
     key: str,
+    channels: Sequence[float] = (),
 ) -> tuple[MapSummary, xr.DataArray]:
     """Read one file and apply the procedure: what is kept of it, and the processed array.
 
     `quality` holds the arguments of `residuekit.check_quality`; `key` names what the summary is
-    made from. A map that fails the quality check keeps the reason
-    in its summary's `quality`.
+    made from; `channels` are the instrument's bad ones, to be bridged. A map that fails the quality
+    check keeps the reason in its summary's `quality`.
 
     Raises
     ------
@@ -49,9 +51,12 @@ def measure(
             Fault("a file that was replaced while the study ran", "files that stay as they are",
                   "run the study again", row.file)
         )  # fmt: skip
-    checked = check_quality(array, **quality)
-    pure = row.role == "reference"
-    array = (procedure.for_pure_materials() if pure else procedure).apply(checked.array)
+    if row.role == "reference":
+        procedure = procedure.for_pure_materials()
+    array = without_channels(array, channels)
+    checked = checked_for(procedure, array, quality)
+    state = {name: checked.array[name] for name in ("valid", "flag")}
+    array = procedure.apply(array.assign_coords(state))
     spectra = valid_spectra(array)
     if not len(spectra):
         raise ContractError(
@@ -69,6 +74,12 @@ def measure(
         technique=str(array.attrs["technique"]),
     )
     return summary, array
+
+
+def checked_for(procedure: Procedure, array: xr.DataArray, quality: Mapping[str, Any]) -> Quality:
+    """Check a file where it matters: in the range that the procedure keeps, once it is mended."""
+    mended = procedure.mending().apply(array)
+    return check_quality(mended, scored=procedure.kept_range(array), **quality)
 
 
 def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) -> xr.Dataset:

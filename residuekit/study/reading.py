@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -15,9 +16,10 @@ import xarray as xr
 
 from .. import io
 from ..decision.scores import Score
-from ..errors import Fault, ReadError, ResiduekitError
+from ..errors import Fault, ReadError, ResiduekitError, ResiduekitWarning
 from ..spectra.arrays import same_axis, valid_spectra
-from .cache import Cache, key_of
+from .bad_channels import BadChannel, Spikes, shared_channels, spikes_of
+from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
 from .manifest import Manifest
 from .measurements import Measurement
@@ -49,6 +51,7 @@ class Reading:
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
         self.computed: set[str] = set()
+        self.channels: tuple[BadChannel, ...] = ()
         self.tails: dict[str, dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
         self._maps: dict[str, str] = {}
@@ -76,6 +79,28 @@ class Reading:
             for row in self.manifest.measurements
             if row.file in self._known
         ]
+
+    def find_bad_channels(self) -> None:
+        """Look through every file, exposed ones too, for channels that all share as bad."""
+        steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
+        found = []
+        for row in self.manifest.measurements:
+            try:
+                task = self.task(row)
+                ratio = self.manifest.quality.get("spike_ratio")
+                key = key_of("spikes", task.sha256, row.role, steps, ratio)
+                kept = self.cache.arrays(key)
+                if kept is None:
+                    with warnings.catch_warnings():
+                        warnings.simplefilter("ignore", ResiduekitWarning)
+                        spikes = spikes_of(io.read(task.folder / row.file), row, self.manifest)
+                    self.cache.keep(key, pack("spikes", spikes))
+                else:
+                    spikes = unpack("spikes", Spikes, kept)
+            except (OSError, ResiduekitError):
+                continue  # what is wrong with the file is said when it is measured
+            found.append(spikes)
+        self.channels = shared_channels(found)
 
     def read_controls(self) -> None:
         """Read references, blanks and spiked mock-ups."""
@@ -141,18 +166,17 @@ class Reading:
             self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
         sha256 = self.hashes[row.file]
         steps = steps_of(self.manifest.procedure, self.manifest.folder)
-        quality = {
-            **self.manifest.quality,
-            "windows": [(marker.low, marker.high) for marker in self.manifest.markers],
-        }
+        quality = self.manifest.quality_arguments
+        channels = tuple(one.wavenumber for one in self.channels)
         return Task(
             folder=self.manifest.folder,
             row=row,
             procedure=self.manifest.procedure,
             quality=quality,
             sha256=sha256,
-            key=key_of("map", sha256, steps, quality),
+            key=key_of("map", sha256, steps, quality, channels),
             stored=self._store / f"{self._order[row.file]}.nc",
+            channels=channels,
         )
 
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:

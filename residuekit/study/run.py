@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -18,6 +19,7 @@ import xarray as xr
 
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
+from ..words.quality import bridged_channel
 from .cache import Cache
 from .changes import what_changed
 from .controls import StudyControls
@@ -41,9 +43,10 @@ def run_study(
 ) -> StudyResult:
     """Compute everything a study asks and write its run folder.
 
-    References, blanks and spiked mock-ups are read first; what each score can see and which one
-    decides stands fixed before an exposed map is opened. A file that cannot be used is named and
-    left out; the rest is done. The folder appears complete or not at all.
+    Channels that are bad in file after file are the instrument's: looked for in all files, and
+    bridged. Then references, blanks and spiked mock-ups are read; what each score can see and which
+    one decides stands fixed before an exposed map is processed. A file that cannot be used is named
+    and left out; the rest is done. The folder appears complete or not at all.
 
     Parameters
     ----------
@@ -61,6 +64,7 @@ def run_study(
         cache = Cache(manifest.folder / "runs" / ".cache")
         steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
+        work.find_bad_channels()
         work.read_controls()
         controls = work.study_controls()
         work.score_controls(controls)
@@ -72,6 +76,7 @@ def run_study(
             write_table(part / f"{name}.csv", rows, TABLES[name])
         write_netcdf(_spectra(controls, work), part / SPECTRA)
         remarks = [
+            *(bridged_channel(asdict(one)) for one in work.channels),
             *controls.remarks,
             *manifest.notes,
             *survival_notes(work.usable),
@@ -89,6 +94,7 @@ def run_study(
         provenance["notes"] = [one.notes() for one in arms]
         provenance["maps"] = work.maps
         provenance["quality"] = work.quality
+        provenance["bad_channels"] = [asdict(one) for one in work.channels]
         provenance["remarks"] = remarks
         provenance["paint_variation"] = controls.paint_variation()
         provenance["computed"] = sorted(work.computed)

@@ -31,6 +31,7 @@ def second_verdicts(
     part.mkdir()
     manifest = replace(first.manifest, procedure=second)
     work = Reading(manifest, part, first.cache, progress, workers, scheduler)
+    work.channels = first.channels
     work.read_controls()
     controls = work.study_controls()
     work.reduce_exposed()

@@ -41,6 +41,7 @@ class Task:
     sha256: str
     key: str
     stored: Path
+    channels: tuple[float, ...] = ()
     keep: bool = False
     scores: tuple[Score, ...] = ()
     map_path: Path | None = None
@@ -78,7 +79,7 @@ def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
     if task.stored.is_file():
         return None, xr.load_dataarray(task.stored, engine="h5netcdf")
     summary, array = measure(
-        task.folder, task.row, task.procedure, task.quality, task.sha256, task.key
+        task.folder, task.row, task.procedure, task.quality, task.sha256, task.key, task.channels
     )
     if task.keep:
         write_netcdf(array, task.stored)

@@ -14,6 +14,7 @@ SETTINGS = {
     "procedure": "the procedure",
     "second_procedure": "the second procedure",
     "markers": "the markers",
+    "bad_channels": "the channels that are bridged as the instrument's",
     "study": "the question, the limits or the figure",
     "residuekit": "the version of residuekit",
     "code": "the code of residuekit",

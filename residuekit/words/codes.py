@@ -77,13 +77,19 @@ def sentences(notes: Iterable[Note]) -> list[str]:
     return said
 
 
+_RESPONSES = {
+    "no-response": "cannot be distinguished from zero",
+    "negative-response": "is negative: the score falls with loading",
+}
+
+
 def blindness_words(code: str, numbers: Numbers) -> str:
     """Why a score is blind on a paint, half a sentence."""
-    if code == "no-response":
+    if code in _RESPONSES:
         return (
-            "its response to {n_spiked} spiked mock-ups, {slope:.3g} per {unit}, cannot be "
-            "distinguished from zero"
-        ).format(**numbers)
+            f"its response to {numbers['n_spiked']} spiked mock-ups, {numbers['slope']:.3g} per "
+            f"{numbers['unit']}, {_RESPONSES[code]}"
+        )
     return (
         "the paint varies so much from mock-up to mock-up that one would have to carry "
         "{mockup_limit:.3g} {unit}, above the acceptance limit of {acceptance_limit:.3g}; noise "

@@ -291,10 +291,10 @@ def deciding_score(limit_factor: float) -> str:
     return (
         "The deciding score was fixed beforehand: the net signal, or else the first band in the "
         "order of the list that is not blind. What each score can detect was computed from blanks, "
-        "spiked mock-ups and references before any exposed map was opened. A score is blind when "
-        "its response to the spiked mock-ups cannot be distinguished from zero. It is also blind "
-        f"when the scatter of blank mock-ups alone, times {limit_factor:g} and in loading units, "
-        "is above the acceptance limit and noise does not explain it."
+        "spiked mock-ups and references before any exposed map was processed. A score is blind "
+        "when its response to the spiked mock-ups cannot be distinguished from zero. It is also "
+        f"blind when the scatter of blank mock-ups alone, times {limit_factor:g} and in loading "
+        "units, is above the acceptance limit and noise does not explain it."
     )
 
 

@@ -48,6 +48,34 @@ def too_few_valid(share: float, size: int, excluded: Mapping[str, int]) -> str:
     return f"only {share:.0%} of {size} pixels are valid ({words})"
 
 
+#: What to do about a flag that takes pixels out.
+_REMEDIES = {
+    "missing": "a step crop that leaves the gap out, or a new measurement",
+    "dead": "measure again",
+    "noisy": "measure again, or noise_ratio = 10 under [quality]",
+    "spike": '{step = "despike"} in [procedure], or spike_ratio = 20 under [quality]',
+    "contact": "measure again with better contact, or least_contact = 0.3 under [quality]",
+    "derivative": "measure again at another place or by ATR, or most_dispersive = 1 under "
+    "[quality]",
+    "saturated": "a thinner sample, a crop or another marker, or saturation = 3 under [quality]",
+}
+
+
+def to_mend(excluded: Mapping[str, int]) -> str:
+    """What to do, and to type, about the flag that took most pixels out."""
+    most = max(_REMEDIES, key=lambda name: excluded.get(name, 0))
+    return _REMEDIES[most] if excluded.get(most) else "measure again, or leave the file out"
+
+
+def bridged_channel(channel: Row) -> str:
+    """A channel that is bad in file after file, and what was done about it."""
+    return (
+        f"At {channel['wavenumber']:.1f} cm-1 one channel stands out in {channel['n_files']} of "
+        f"{channel['n_all']} files: it is the instrument's, and is bridged in every file by a "
+        "straight line between its neighbours."
+    )
+
+
 def run_sentences(rows: Rows) -> Iterator[str]:
     """How much was checked, how much was left out, what was flagged most."""
     pixels = sum(int(row["n_pixels"]) for row in rows)
@@ -65,11 +93,16 @@ def run_sentences(rows: Rows) -> Iterator[str]:
         f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark of the check, and "
         f"{failed} {'was' if failed == 1 else 'were'} not fit to be judged."
     )
-    if flags:
-        listed = (
-            f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
-            for name, (files, pixels) in flags.items()
-        )
+    yield from flags_found(rows)
+
+
+def flags_found(rows: Rows) -> Iterator[str]:
+    """What was flagged, in how many files and pixels; nothing where nothing was."""
+    listed = [
+        f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
+        for name, (files, pixels) in flag_counts(rows).items()
+    ]
+    if listed:
         yield f"Flags: {'; '.join(listed)}."
 
 

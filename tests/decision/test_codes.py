@@ -17,13 +17,14 @@ import pytest
 
 import residuekit as rk
 from residuekit.decision.arm import _paired_notes
-from residuekit.decision.blindness import Blindness
+from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
 from residuekit.decision.design import arm_notes
 from residuekit.decision.net import make_metric
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
+from residuekit.kernels.slope import Slope
 from residuekit.markers import Marker
 from residuekit.reprs import to_error
 from residuekit.study.tables import judge_arms
@@ -237,6 +238,19 @@ def test_blindness_says_what_its_numbers_are(made, judged, code):
     verdict = judged(a, 0.5)
     assert verdict.codes == ("all-blind",)
     assert said in verdict.reason
+
+
+def test_a_slope_is_told_by_its_sign():
+    """-6.8, reproducible to 0.1, is no slope that cannot be distinguished from zero."""
+    falling = assess_blindness([0.0, 0.1, -0.1], Slope(-6.8, 0.1, 4), noise=0.01)
+    assert falling.code == "negative-response"
+    assert blindness_words(falling.code, falling.numbers) == (
+        "its response to 4 spiked mock-ups, -6.8 per ug cm-2, is negative: the score falls with "
+        "loading"
+    )
+    unsure = assess_blindness([0.0, 0.1, -0.1], Slope(-0.3, 0.1, 4), noise=0.01)
+    assert unsure.code == "no-response"
+    assert "cannot be distinguished" in blindness_words(unsure.code, unsure.numbers)
 
 
 def test_only_what_can_see_is_named_without_a_code():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 
+import numpy as np
 import pytest
 
 from residuekit.errors import ReadError
@@ -114,6 +115,41 @@ def test_a_description_says_what_was_recognised_and_noticed(saved):
     words = str(found)
     for part in ("wide map", "3980 to 4000 cm-1, 3 points", "delimiter        ;", "warning"):
         assert part in words
+
+
+def _table(values):
+    return "".join(f"{4000 - 10 * k},{value:.4g}\n" for k, value in enumerate(values))
+
+
+@pytest.mark.parametrize(
+    ("values", "scale"),
+    [
+        (np.linspace(0.80, 0.98, 40), "as a fraction"),
+        (1 - 0.9 * np.exp(-(((np.arange(60) - 30) / 4) ** 2)), "as a fraction"),
+        (np.r_[np.full(35, 1.0), np.full(25, 60.0)], "in percent"),
+    ],
+)
+def test_numbers_that_look_like_transmittance_are_doubted_with_what_to_type(saved, values, scale):
+    path = saved("p.csv", _table(values))
+    (said,) = describe(path).warnings
+    assert f"look like transmittance or reflectance {scale}" in said
+    typed = said.split("beside the file: ")[1].replace(", ", "\n")
+    path.with_name("p.csv.toml").write_text(typed, encoding="utf-8")
+    assert describe(path).warnings == ()
+    assert describe(path).quantity == "transmittance"
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        0.9 * np.exp(-(((np.arange(60) - 30) / 4) ** 2)),
+        0.3 + 0.1 * np.sin(np.arange(60)),
+        np.linspace(0, 2.9, 60),
+        np.random.default_rng(0).normal(0, 1, 60),
+    ],
+)
+def test_absorbance_is_not_doubted(saved, values):
+    assert describe(saved("p.csv", _table(values))).warnings == ()
 
 
 def test_a_description_says_what_was_assumed(saved):
