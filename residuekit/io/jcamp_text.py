@@ -15,6 +15,7 @@ from .opening import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
 _ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")
+_NTUPLES = ("SYMBOL", "UNITS", "FACTOR", "FIRST", "LAST", "VARDIM")
 _BLANKS = " \t\r\x1a"
 _LABEL = re.compile(r"##[^\n]*")
 _COMMENT = re.compile(r"\$\$[^\n]*")
@@ -169,7 +170,8 @@ def pages(path: Path, block: Block) -> list[Block]:
     """
     if "NTUPLES" not in block.labels and not any(t.label == "DATATABLE" for t in block.tables):
         return [block]
-    symbols = _columns(block, "SYMBOL")
+    columns = {label: _columns(block, label) for label in _NTUPLES}
+    symbols = columns["SYMBOL"]
     found: list[Block] = []
     seen: set[str] = set()
     for table in block.tables:
@@ -182,8 +184,8 @@ def pages(path: Path, block: Block) -> list[Block]:
         if not {"X", symbol} <= set(symbols):
             raise refuse(path, f"a table of {symbol} over X, but ##SYMBOL= {', '.join(symbols)}",
                          "both in ##SYMBOL=", "export plain XYDATA", table.line)  # fmt: skip
-        columns = (symbols.index("X"), symbols.index(symbol))
-        found.append(_page(block, table, *columns, even=match[1] is not None))
+        places = (symbols.index("X"), symbols.index(symbol))
+        found.append(_page(block, table, columns, *places, even=match[1] is not None))
         if symbol in seen:
             found[-1].labels.pop("FIRSTY", None)
         seen.add(symbol)
@@ -194,7 +196,9 @@ def _columns(block: Block, label: str) -> list[str]:
     return [cell.strip().upper() for cell in block.text(label).split(",")]
 
 
-def _page(block: Block, table: DataTable, x: int, y: int, *, even: bool) -> Block:
+def _page(
+    block: Block, table: DataTable, columns: dict[str, list[str]], x: int, y: int, *, even: bool
+) -> Block:
     page = Block(table.line, ended=block.ended)
     title = block.text("TITLE")
     page.labels["TITLE"] = (f"{title}, {table.page}" if table.page else title, table.line)
@@ -203,7 +207,7 @@ def _page(block: Block, table: DataTable, x: int, y: int, *, even: bool) -> Bloc
         ("YFACTOR", "FACTOR", y), ("FIRSTX", "FIRST", x), ("LASTX", "LAST", x),
         ("NPOINTS", "VARDIM", x), ("FIRSTY", "FIRST", y),
     ):  # fmt: skip
-        cells = _columns(block, source)
+        cells = columns[source]
         if column < len(cells) and cells[column]:
             page.labels[label] = (cells[column], block.line_of(source))
     kind, shape = ("XYDATA", "(X++(Y..Y))") if even else ("XYPOINTS", "(XY..XY)")

@@ -48,9 +48,15 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     """
     folder = Path(path)
     if (folder / PROVENANCE).is_file():
-        return _check_run(folder)
+        with io.inside(folder.resolve().parent.parent):
+            return _check_run(folder)
     if folder.is_dir() and not any((folder / name).is_file() for name in (SETTINGS, *TABLE_NAMES)):
         return _describe_spectra(folder)
+    with io.inside(folder):
+        return _check_study(folder, progress)
+
+
+def _check_study(folder: Path, progress: Progress | None) -> str:
     manifest, faults = examine(folder)
     settled = not any(fault.file == SETTINGS for fault in faults)
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}

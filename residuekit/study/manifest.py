@@ -10,6 +10,7 @@ from typing import Any
 
 from ..decision.design import arm_notes
 from ..errors import Fault, StudyError, grouped
+from ..io.opening import inside
 from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
@@ -121,6 +122,11 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
                 f"residuekit new {folder} makes one to fill in",
             )
         )
+    with inside(folder):
+        return _examined(folder)
+
+
+def _examined(folder: Path) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}

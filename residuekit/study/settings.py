@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ResiduekitError
+from ..io.opening import MOST_TOML, content
 from ..markers import resolve
 from ..schema import FIGURE_WIDTHS, NET_SIGNAL
 from ..spectra.procedure import Procedure
@@ -55,15 +56,15 @@ def read_settings(folder: Path) -> tuple[dict[str, Any], Place, list[Fault]]:
     """Read the parts of a manifest that study.toml states, its lines, and every fault in it."""
     written, settings, faults = "", {}, []
     try:
-        content = (folder / SETTINGS).read_text(encoding="utf-8-sig")
-        settings = load_toml(content, SETTINGS)
-        written = content
-    except FileNotFoundError:
-        fix = "residuekit new DIR writes one to fill in"
-        faults = [Fault(f"no {SETTINGS}", "the settings of the study", fix, SETTINGS)]
+        read = content(folder / SETTINGS, MOST_TOML).decode("utf-8-sig")
+        settings = load_toml(read, SETTINGS)
+        written = read
     except ResiduekitError as problem:
-        faults = list(problem.faults)
-    except (OSError, UnicodeDecodeError) as problem:
+        faults = [replace(fault, file=SETTINGS) for fault in problem.faults]
+        if not (folder / SETTINGS).exists():
+            fix = "residuekit new DIR writes one to fill in"
+            faults = [Fault(f"no {SETTINGS}", "the settings of the study", fix, SETTINGS)]
+    except UnicodeDecodeError as problem:
         found = f"a file that cannot be read ({problem})"
         faults = [Fault(found, "the settings of the study", "save it as UTF-8 text", SETTINGS)]
     place = Place(SETTINGS, lines_of(written))
