@@ -109,7 +109,7 @@ def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     try:
         book = open_book(path, data_only=True)
         for line, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
-            left -= len(cells)
+            left -= 1 + len(cells)
             if left < 0:
                 raise ValueError(f"more than {MOST_CELLS} cells")
             stripped = ["" if cell is None else str(cell).strip() for cell in cells]

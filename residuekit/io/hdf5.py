@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import xarray as xr
 from ..errors import ReadError
 from ..schema import MAP_DIMS, WAVENUMBER
 from .dataset import from_dataset
-from .opening import damaged, fits_in, opened, readable, refuse, regular
+from .opening import SMALL, damaged, fits_in, opened, readable, refuse, regular, size_of
 from .options import DatasetOptions, PathOptions, takes
 
 NAME = "HDF5"
@@ -203,19 +204,46 @@ def guard(path: Path, *, lazy: bool = False) -> None:
     """
     import h5py
 
-    declared = 0
     try:
         with h5py.File(regular(path), "r") as file:
-            for at, found in _objects(path, file):
-                if isinstance(found, h5py.Dataset):
-                    if found.external or found.is_virtual:
-                        raise refuse(path, f"{at}, numbers kept in another file", "all of it in "
-                                     "this one file", "export it as one whole file")  # fmt: skip
-                    size = -(-found.dtype.itemsize // 8)
-                    declared += size * found.size if found.shape is not None else 0
+            declared = _declared(path, file)
     except ReadError:
         raise
     except Exception as error:  # the library raises anything on damaged bytes
         raise damaged(path, error) from error
     if not lazy:
         fits_in(path, declared)
+
+
+def _declared(path: Path, file: Any) -> int:
+    """How many numbers of 8 bytes a file declares, its texts left out: these must fit in it."""
+    import h5py
+
+    n_numbers = n_attributes = 0
+    for at, found in chain([("/", file)], _objects(path, file)):
+        n_attributes += len(found.attrs)
+        if n_attributes > _MOST_LINKS:
+            raise refuse(path, f"more than {_MOST_LINKS} attributes", "fewer", "leave some out")
+        for name in found.attrs:
+            one = found.attrs.get_id(name)
+            if one.dtype.kind == "O":
+                fits_in(path, one.get_space().get_simple_extent_npoints() * size_of(path) // 8)
+        if not isinstance(found, h5py.Dataset) or found.shape is None:
+            continue
+        if found.external or found.is_virtual:
+            raise refuse(path, f"{at}, numbers kept in another file", "all of it in this one file",
+                         "export it as one whole file")  # fmt: skip
+        if found.dtype.kind == "O":
+            _texts_fit_in(path, found)
+        n_numbers += -(-found.dtype.itemsize // 8) * found.size
+    return n_numbers
+
+
+def _texts_fit_in(path: Path, found: Any) -> None:
+    """Refuse texts that unpack to more than their file can hold: all may name one long text."""
+    if found.ndim > 1:
+        fits_in(path, found.size * size_of(path) // 8)
+    size, step = 0, max(1, SMALL // size_of(path))
+    for start in range(0, found.shape[0] if found.ndim else 0, step):
+        size += sum(len(text) for text in np.ravel(found[start : start + step]))
+        fits_in(path, size // 8)

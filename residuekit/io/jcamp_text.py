@@ -6,6 +6,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,8 @@ from ..errors import ReadError
 from .opening import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
+#: Labels of any file; a longer text may hold one for so many characters.
+_MOST_LABELS, _LABEL_LENGTH = 100_000, 16
 _ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")
 _NTUPLES = ("SYMBOL", "UNITS", "FACTOR", "FIRST", "LAST", "VARDIM")
 _BLANKS = " \t\r\x1a"
@@ -96,7 +99,11 @@ def parse(path: Path, text: str) -> list[Block]:
     ReadError : text outside any label, a label without `=`, nothing at all.
     """
     text = io.IncrementalNewlineDecoder(None, translate=True).decode(text, final=True)
-    labels = [*_labels(text)]
+    most = max(_MOST_LABELS, len(text) // _LABEL_LENGTH)
+    labels = [*islice(_labels(text), most + 1)]
+    if len(labels) > most:
+        raise refuse(path, f"more than {most} labels", "fewer in a file of this size",
+                     "NetCDF, or several files")  # fmt: skip
     _nothing_but_comments(path, text[: labels[0][0]] if labels else text, 1)
     blocks: list[Block] = []
     open_blocks: list[Block] = []

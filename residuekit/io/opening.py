@@ -15,7 +15,7 @@ from ..errors import Fault, ReadError
 #: The files one of which every Zarr store has.
 ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
 #: Bytes that every file may unpack to; how many times its own size a file may unpack to.
-_SMALL, _MOST_PACKED = 64 * 2**20, 50
+SMALL, _MOST_PACKED = 64 * 2**20, 50
 _MOST_FILES = 100_000
 #: Bytes of a file of settings.
 MOST_TOML = 2**20
@@ -137,7 +137,7 @@ def fits_in(path: Path, n_numbers: int) -> None:
     ReadError : more than that.
     """
     declared = 8 * n_numbers
-    if declared > max(_SMALL, _MOST_PACKED * size_of(path)):
+    if declared > max(SMALL, _MOST_PACKED * size_of(path)):
         raise refuse(path, f"{declared / 2**20:.0f} MB declared in a file of "
                      f"{size_of(path) / 2**20:.3g} MB", "as much as the file holds",
                      "export it again: it is damaged")  # fmt: skip

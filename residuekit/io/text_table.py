@@ -30,6 +30,8 @@ _SAMPLE_LINES = 50
 _LARGE, _TOPS = 2**21, (2**17, 2**20)
 #: Bytes that are counted together: they fit in the cache.
 _PIECE = 2**18
+#: Rows that are read cell by cell where one of them stumbles.
+_ROWS = 4096
 _MOST_COLUMNS = 20_000
 _MISSING = {cased for word in MISSING for cased in (word, word.upper(), word.title(), "NaN")}
 
@@ -267,6 +269,11 @@ def _numbers(
         values = _by_pandas(text, delimiter, decimal)
         if values is not None and values.shape == (len(body), width):
             return values
+    if len(body) > _ROWS:
+        parts = (slice(at, at + _ROWS) for at in range(0, len(body), _ROWS))
+        return np.concatenate(
+            [_numbers(path, body[part], places[part], width, delimiter, decimal) for part in parts]
+        )
     return _cell_by_cell(path, body, places, width, delimiter, decimal)
 
 

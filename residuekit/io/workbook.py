@@ -28,8 +28,8 @@ from .table_writer import rows_of
 NAME = "XLSX"
 _STATE = "residuekit"
 #: Cells of a workbook (openpyxl takes some 12 us for each); tags of its sheets, and of the rest.
-MOST_CELLS = 300_000
-_MOST_TAGS, _MOST_OTHER_TAGS, _PIECE = 1_500_000, 250_000, 2**20
+MOST_CELLS = 200_000
+_MOST_TAGS, _MOST_OTHER_TAGS, _PIECE = 1_100_000, 250_000, 2**20
 _MOST_ROWS, _MOST_COLUMNS, _MOST_TEXT = 1_048_576, 16_384, 30_000
 
 
@@ -74,7 +74,7 @@ def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:
         for page in book.worksheets:
             page.reset_dimensions()
             sheets[page.title] = list(_rows(path, page, left))
-            left -= sum(len(cells) for _, cells in sheets[page.title])
+            left -= sum(1 + len(cells) for _, cells in sheets[page.title])
     except ReadError:
         raise
     except Exception as error:  # the libraries below raise anything on damaged bytes
@@ -116,7 +116,7 @@ def _too_large(path: Path, row: int | None = None) -> ReadError:
 
 def _rows(path: Path, page: Any, left: int) -> Iterator[tuple[int, list[Any]]]:
     for number, row in enumerate(page.iter_rows(), start=1):
-        left -= len(row)
+        left -= 1 + len(row)
         if left < 0 or number > _MOST_ROWS:
             raise _too_large(path, number)
         cells = [_cell(path, cell, number) for cell in row]
