@@ -58,6 +58,12 @@ class Manifest:
         second = self.second_procedure
         return (self.procedure,) if second is None else (self.procedure, second)
 
+    @property
+    def quality_options(self) -> dict[str, Any]:
+        """What `residuekit.check_quality` is given."""
+        windows = [(marker.low, marker.high) for marker in self.markers]
+        return {**self.quality, "windows": windows}
+
     def of_role(self, role: str) -> tuple[Measurement, ...]:
         """The rows of one role, in the order of the table."""
         return tuple(row for row in self.measurements if row.role == role)

@@ -141,10 +141,7 @@ class Reading:
             self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
         sha256 = self.hashes[row.file]
         steps = steps_of(self.manifest.procedure, self.manifest.folder)
-        quality = {
-            **self.manifest.quality,
-            "windows": [(marker.low, marker.high) for marker in self.manifest.markers],
-        }
+        quality = self.manifest.quality_options
         return Task(
             folder=self.manifest.folder,
             row=row,

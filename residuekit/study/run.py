@@ -18,6 +18,7 @@ import xarray as xr
 
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
+from ..words.findings import made_elsewhere
 from .cache import Cache
 from .changes import what_changed
 from .controls import StudyControls
@@ -26,7 +27,7 @@ from .measurements import as_rows
 from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
-from .run_folder import alone, last_run, move_in, new_run, point_to
+from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
 from .second import beside_each_other, second_verdicts, warn_of_differing
 from .step_losses import normalisation_notes, survival_notes
 from .tables import Found, judge_arms, make_tables, write_table
@@ -58,7 +59,7 @@ def run_study(
     started = datetime.now(UTC)
     before = last_run(manifest.folder)
     with new_run(manifest.folder) as part:
-        cache = Cache(manifest.folder / "runs" / ".cache")
+        cache = Cache(manifest.folder / "runs" / CACHE)
         steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.read_controls()
@@ -82,6 +83,8 @@ def run_study(
             beside = beside_each_other(tables["verdicts"], other)
             write_table(part / SECOND, beside, SECOND_COLUMNS)
             remarks += said
+        if cache.foreign:
+            remarks.append(made_elsewhere(len(cache.foreign)))
         provenance = record(
             manifest, started.isoformat(timespec="seconds"), work.hashes, work.failures
         )
