@@ -1,69 +1,68 @@
-"""Hostile files by format: each is read or refused within 5 s and 1 GB, or it is named here.
+"""An attack: hostile files, and runs that are killed, stopped, doubled, or fed a forged cache.
 
     python benchmarks/attack.py [--quick] [--seed 1]
 
-Every file is read by a process of its own. `--quick` (in CI) leaves out the random damage.
+A file must be read or refused within 5 s of processor time and 1 GB, in a process of its own. A run
+that was killed or stopped must leave no half-written run, and the next must give the tables of one
+that was left alone. `--quick` is what the tests do of it: the files that are refused at once.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import resource
+import shutil
 import signal
-import socket
-import struct
+import subprocess
+import sys
 import tempfile
 import time
 import warnings
-import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
+from hostile_files import LONG, made
 
 from residuekit import io
 from residuekit.errors import ReadError
+from residuekit.simulate import Arm, StudyDesign, Variation, simulate_study
 
 MOST_SECONDS, MOST_BYTES = 5.0, 2**30
-MAP = {"quantity": "absorbance", "first_row": "bottom", "dims": ("y", "x", "wavenumber")}
-_BLOCK = (
-    "##TITLE= s\n##JCAMP-DX= 4.24\n##DATA TYPE= INFRARED SPECTRUM\n##XUNITS= 1/CM\n"
-    "##YUNITS= ABSORBANCE\n##FIRSTX= 1000\n##LASTX= {last}\n##NPOINTS= {n}\n##XYDATA= (X++(Y..Y))\n"
-    "{table}\n##END=\n"
-)
-_SHEET = (
-    "xl/worksheets/sheet1.xml",
-    '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>',
-    "</sheetData></worksheet>",
-)
-_STRINGS = (
-    "xl/sharedStrings.xml",
-    '<sst xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">',
-    "</sst>",
-)
+_MOMENTS = 12
 
 
 def main() -> None:
-    """Make every file, read it, and print what came of it."""
+    """Make every file, read it, attack every run, and print what came of it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    wrong = 0
+    random = np.random.default_rng(options.seed)
     with tempfile.TemporaryDirectory() as scratch:
-        for name, path, given in made(Path(scratch), random=not options.quick, seed=options.seed):
-            came, seconds, size = judge(path, given)
-            bad = came not in ("read", "refused") or seconds > MOST_SECONDS or size > MOST_BYTES
-            wrong += bad
-            print(f"{'WRONG ' if bad else ''}{name}: {came}, {seconds:.1f} s, "
-                  f"{size / 2**20:.0f} MB", flush=True)  # fmt: skip
-    print(f"{wrong} wrong")
+        os.environ["XDG_STATE_HOME"] = f"{scratch}/state"
+        attacks = [files(Path(scratch), None if options.quick else random)]
+        attacks += [] if options.quick else [runs(Path(scratch), random)]
+        count = wrong = 0
+        for attack in attacks:
+            for name, bad, words in attack:
+                count, wrong = count + 1, wrong + bad
+                print(f"{'WRONG ' if bad else ''}{name}: {words}", flush=True)
+    print(f"{count} attacks, {wrong} wrong")
     raise SystemExit(wrong > 0)
+
+
+def files(folder: Path, random: Any) -> Iterator[tuple[str, bool, str]]:
+    """Each hostile file: its name, whether it did harm, what came of it."""
+    for name, path, given in made(folder, random=random):
+        if random is None and name.partition(": ")[2] in LONG:
+            continue
+        came, seconds, size = judge(path, given)
+        bad = came not in ("read", "refused") or seconds > MOST_SECONDS or size > MOST_BYTES
+        yield name, bad, f"{came}, {seconds:.1f} s, {size / 2**20:.0f} MB"
 
 
 def judge(path: Path, given: dict[str, Any]) -> tuple[str, float, int]:
@@ -100,306 +99,66 @@ def _read(pipe: Any, path: Path, given: dict[str, Any]) -> None:
     pipe.send((came, time.process_time() - started, used))
 
 
-def made(folder: Path, *, random: bool = False, seed: int = 1) -> Iterator[tuple[str, Path, Any]]:
-    """Name, path and options of every hostile file, one at a time."""
-    makers: list[Callable[[Path], Iterator[tuple[str, Path, dict[str, Any]]]]] = [
-        no_files, hdf5, zarr, classic, workbooks, texts, jcamp, arrays, pictures,
-    ]  # fmt: skip
-    for maker in makers:
-        place = folder / maker.__name__
-        place.mkdir()
-        for name, path, given in maker(place):
-            yield f"{maker.__name__}: {name}", path, given
-    if random:
-        yield from _damaged(folder, np.random.default_rng(seed))
-
-
-def no_files(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """Pipes, sockets, devices and links to them, under every suffix."""
-    for suffix in (s for reader in io.READERS for s in reader.suffixes[:1]):
-        pipe = folder / f"pipe{suffix}"
-        os.mkfifo(pipe)
-        yield pipe.name, pipe, {}
-        zero = folder / f"zero{suffix}"
-        zero.symlink_to("/dev/zero")
-        yield zero.name, zero, {}
-    with socket.socket(socket.AF_UNIX) as one:
-        here = Path.cwd()
-        os.chdir(folder)  # the path of a socket may be 100 characters long
-        one.bind("s.csv")
-        os.chdir(here)
-        yield "socket", folder / "s.csv", {}
-    loop = folder / "loop.csv"
-    loop.symlink_to("loop.csv")
-    yield "a link to itself", loop, {}
-    beside = folder / "a.csv"
-    beside.write_text("wavenumber,a\n1000,1\n1001,2\n", encoding="utf-8")
-    os.mkfifo(folder / "a.csv.toml")
-    yield "options in a pipe", beside, {"quantity": "absorbance"}
-    bare = folder / "a.npy"
-    np.save(bare, np.zeros((1, 2, 3)))
-    os.mkfifo(folder / "w.txt")
-    yield "wavenumbers in a pipe", bare, {**MAP, "wavenumber": "w.txt"}
-    pixels = folder / "pixels"
-    pixels.mkdir()
-    (pixels / "map.toml").symlink_to("/dev/zero")
-    yield "map.toml, a link to a device", pixels, {"shape": (1, 1)}
-    (pixels / "map.toml").unlink()
-    os.mkfifo(pixels / "1.csv")
-    yield "a pixel that is a pipe", pixels, {"shape": (1, 1), "order": "rows",
-                                             "start": "top left"}  # fmt: skip
-
-
-def hdf5(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """Storage elsewhere, padding, nesting, sizes that no file can hold."""
-    secret = folder / "secret.bin"
-    secret.write_bytes(np.linspace(0, 1, 24).tobytes())
-
-    def spectra(file: h5py.File, values: Any = None, **how: Any) -> None:
-        file["wavenumber"] = np.arange(1000.0, 1006.0)
-        file["wavenumber"].attrs["units"] = "cm-1"
-        file["wavenumber"].make_scale()
-        one = file.create_dataset("absorbance", (4, 6), "f8", **how)
-        if values is not None:
-            one[...] = values
-        one.dims[1].attach_scale(file["wavenumber"])
-
-    for suffix in (".nc", ".h5"):
-        for padding in (0, 10_001):
-            path = folder / f"external{padding}{suffix}"
-            with h5py.File(path, "w") as file:
-                for number in range(padding):
-                    file.create_group(f"a{number}")
-                spectra(file, external=[(str(secret), 0, h5py.h5f.UNLIMITED)])
-            yield path.name, path, {}
-            path = folder / f"linked{padding}{suffix}"
-            with h5py.File(folder / "other.h5", "w") as file:
-                spectra(file, 0.5)
-            with h5py.File(path, "w") as file:
-                for number in range(padding):
-                    file.create_group(f"a{number}")
-                for name in ("absorbance", "wavenumber"):
-                    file[name] = h5py.ExternalLink("other.h5", name)
-            yield path.name, path, {}
-        path = folder / f"nested{suffix}"
-        with h5py.File(path, "w") as file:
-            spectra(file, 0.5)
-            group: Any = file
-            for _ in range(1000):
-                group = group.create_group("g")
-        yield path.name, path, {}
-        path = folder / f"round{suffix}"
-        with h5py.File(path, "w") as file:
-            spectra(file, 0.5)
-            file["g/again"] = file["/"]
-        yield path.name, path, {}
-    path = folder / "huge.nc"
-    with h5py.File(path, "w") as file:
-        file.create_dataset("absorbance", (40_000, 40_000), "f8", chunks=(64, 64))
-        file["absorbance"].dims[1].label = "wavenumber"
-    yield "12 GB declared", path, {"dims": {"wavenumber": "phony_dim_1"}}
-    path = folder / "bytes.h5"
-    with h5py.File(path, "w") as file:
-        file["p"] = np.random.default_rng(0).integers(0, 256, 4_000_000, np.uint8)
-        values = file.create_dataset("v", (500_000, 400), "u1", chunks=(5000, 400),
-                                     compression="gzip")  # fmt: skip
-        values.attrs["long_name"] = "absorbance"
-        file["w"] = np.arange(1000.0, 1400.0)
-    yield "200 million bytes for 4 MB", path, {
-        "dataset": "v", "dims": ("spectrum", "wavenumber"), "wavenumber": "w",
-        "quantity": "absorbance"}  # fmt: skip
-
-
-def zarr(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """Chunks and descriptions that are pipes, links out of the store, sizes."""
-    from residuekit.schema import make_map
-
-    def store(name: str) -> Path:
-        io.write(make_map(np.ones((2, 2, 4)), np.arange(1000.0, 1004.0)), folder / name)
-        return folder / name
-
-    for name, part in (("chunk", "absorbance/0.0.0"), ("description", "absorbance/.zarray"),
-                       ("attributes", "absorbance/.zattrs")):  # fmt: skip
-        path = store(f"{name}.zarr")
-        (path / part).unlink()
-        os.mkfifo(path / part)
-        yield f"{name}, a pipe", path, {}
-        (path / part).unlink()
-        (path / part).symlink_to("/dev/zero")
-        yield f"{name}, a device", path, {}
-    for name in ("chunks", "shape"):
-        path = store(f"{name}.zarr")
-        said = json.loads((path / "absorbance/.zarray").read_text(encoding="utf-8"))
-        said[name] = [100_000, 10_000, 4]
-        (path / "absorbance/.zarray").write_text(json.dumps(said), encoding="utf-8")
-        yield f"huge {name}", path, {}
-
-
-def classic(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """NetCDF 3 whose header counts more than there is."""
-    from scipy.io import netcdf_file
-
-    path = folder / "a.nc"
-    with netcdf_file(path, "w") as file:
-        file.createDimension("wavenumber", 6)
-        file.createDimension("spectrum", 4)
-        axis = file.createVariable("wavenumber", "d", ("wavenumber",))
-        axis[:] = np.arange(1000.0, 1006.0)
-        axis.units = b"cm-1"
-        file.createVariable("absorbance", "d", ("spectrum", "wavenumber"))[:] = 0.5
-    data = path.read_bytes()
-    for old, new in ((6, 2**31 - 1), (4, 2**28), (4, 2**24)):
-        at = data.index(struct.pack(">i", old), 12)
-        path = folder / f"n{new}-{old}.nc"
-        path.write_bytes(data[:at] + struct.pack(">i", new) + data[at + 4 :])
-        yield path.name, path, {}
-
-
-def workbooks(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """Millions of cells, strings, rows and columns in a few kB."""
-    import openpyxl
-
-    plain = folder / "plain.xlsx"
-    book = openpyxl.Workbook()
-    book.active.append(["wavenumber", "a"])
-    book.save(plain)
-
-    def packed(name: str, part: tuple[str, str, str], body: str) -> Path:
-        path = folder / f"{name}.xlsx"
-        with (
-            zipfile.ZipFile(plain) as old,
-            zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new,
-        ):
-            for member in old.infolist():
-                if member.filename != part[0]:
-                    new.writestr(member.filename, old.read(member))
-            new.writestr(part[0], part[1] + body + part[2])
-        return path
-
-    row = "<row>" + "<c><v>1</v></c>" * 1000 + "</row>"
-    yield "8 million cells", packed("cells", _SHEET, row * 8000), {}
-    yield "300,000 cells", packed("most", _SHEET, row * 300), {"quantity": "absorbance"}
-    far = "".join(f'<row r="{n}"><c r="XFD{n}"><v>1</v></c></row>' for n in range(1, 20_000))
-    yield "cells in the last column", packed("far", _SHEET, far), {}
-    last = '<row r="1"><c><v>1</v></c></row><row r="1048576"><c><v>1</v></c></row>'
-    yield "a cell in the last row", packed("last", _SHEET, last), {}
-    yield "empty rows", packed("rows", _SHEET, "<row/>" * 1_400_000), {}
-    yield "strings", packed("strings", _STRINGS, "<si/>" * 245_000), {}
-    yield "more strings", packed("more", _STRINGS, "<si><t>a</t></si>" * 3_000_000), {}
-    yield "a part of 1 GB", packed("huge", _STRINGS, " " * 2**30), {}
-
-
-def texts(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """Wide, long and misleading tables of just under 5 MB."""
-    wide = "wavenumber," + ",".join(["a"] * 1_000_000) + "\n1000," + ",".join(["1"] * 1_000_000)
-    n = 20_000
-    most = f"wavenumber,{','.join(['a'] * (n - 1))}\n" + "\n".join(
-        f"{1000 + k}," + ",".join(["0.5"] * (n - 1)) for k in range(50)
-    )
-    rows = "\n".join(f"{1000 + k},0.5" for k in range(420_000))
-    cells = {
-        "a million columns": wide,
-        "20,000 columns": most,
-        "text in the last row": f"wavenumber,a\n{rows}\n1,x",
-        "quoted cells": "wavenumber,a\n" + '"1000","0.5"\n' * 380_000,
-        "a name in each row": "name,1000,1001\n" + "a,0.5,0.5\n" * 450_000,
-        "headers alone": "a,b\n" * 1_200_000,
-        "comments": "# a\n" * 1_200_000 + "1000,1\n1001,2\n",
-        "one line": "1," * 2_400_000,
-        "one quote": 'wavenumber,"' + "a,b\n" * 1_200_000,
-        "pixels on a diagonal": "x,y,wavenumber,absorbance\n"
-        + "\n".join(f"{k},{k},1000,0.5" for k in range(200_000)),
-        "blank lines": "wavenumber,a\n" + "\n" * 4_800_000 + "1000,1\n",
-    }
-    for name, text in cells.items():
-        path = folder / f"{name}.csv"
-        path.write_text(text, encoding="utf-8")
-        yield name, path, {"quantity": "absorbance"}
-        path.unlink()
-
-
-def jcamp(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """Blocks, pages, labels and repeats without end."""
-    one = _BLOCK.format(last=1001, n=2, table="1000 1 2")
-    link = "##TITLE= l\n##BLOCKS= {n}\n##DATA TYPE= LINK\n{blocks}##END=\n"
-    packed = _BLOCK.format(last=5000, n=4_000_000, table="1000A" + "S" * 5 + "Z999999\n" * 4)
-    long = _BLOCK.format(last=5000, n=3_999_000, table="1000@" + "s99999" * 4)
-    pages = (
-        "##TITLE= p\n##NTUPLES= x\n##SYMBOL= X,Y" + ",Z" * 500_000 + "\n"
-        + "##PAGE= N=1\n##DATA TABLE= (X++(Y..Y)), XYDATA\n1000 1 2\n" * 60_000
-        + "##END NTUPLES= x\n##END=\n"
+def runs(folder: Path, random: Any) -> Iterator[tuple[str, bool, str]]:
+    """Each attacked run: its name, whether it did harm, what came of it."""
+    design = StudyDesign(
+        arms=(Arm(2.0, n_mockups=3), Arm(60.0, n_mockups=3, loading_ug_cm2=5.0)),
+        n_blanks=4, spiked_ug_cm2=(2.0, 6.0), n_spiked=2, maps_per_mockup=1,
+        axis=(900.0, 1850.0, 5.6), steps=({"step": "crop", "low": 910, "high": 1840},),
+        shape=(6, 6), variation=Variation(session=0.2),
+        question={"treatment": "PVA cryogel", "working_exposure_min": 2,
+                  "acceptance_limit_ug_cm2": 4.0, "acceptance_reason": "invented"},
     )  # fmt: skip
-    cells = {
-        "20,000 blocks": link.format(n=20_000, blocks=one * 20_000),
-        "4,000 blocks": link.format(n=4000, blocks=one * 4000),
-        "60,000 pages of 500,000 symbols": pages,
-        "repeats": packed,
-        "repeats in 100 blocks": link.format(n=100, blocks=long * 100),
-        "a million labels": "##TITLE= a\n" + "##A=\n" * 950_000,
-        "titles": "##TITLE= a\n" * 400_000,
-        "peaks": "##TITLE= a\n##PEAK TABLE= (XY..XY)\n" + "1,2\n" * 1_200_000 + "##END=\n",
-        "pairs": _BLOCK.replace("X++(Y..Y)", "XY..XY").format(
-            last=1_600_999, n=600_000, table="\n".join(f"{k} 1" for k in range(1000, 601_000))
-        ),
-    }
-    for name, text in cells.items():
-        path = folder / f"{name}.jdx"
-        path.write_text(text, encoding="utf-8")
-        yield name, path, {}
-        path.unlink()
+    base, study = folder / "base", folder / "study"
+    simulate_study(base, design, seed=1)
+    started = time.monotonic()
+    with _run(base) as process:
+        process.wait()
+    whole, wanted = time.monotonic() - started, _tables(base)
+    for number in range(2 * _MOMENTS):
+        sign = (signal.SIGKILL, signal.SIGINT)[number % 2]
+        shutil.rmtree(study, ignore_errors=True)
+        shutil.copytree(base, study, ignore=shutil.ignore_patterns("runs"))
+        with _run(study) as process:
+            time.sleep(random.uniform(0, whole))
+            process.send_signal(sign)
+            started = time.monotonic()
+            code = process.wait()
+        after = time.monotonic() - started
+        left = [
+            path.name for path in study.glob("runs/2*") if not (path / "provenance.json").exists()
+        ]
+        with _run(study) as again:
+            again.wait()
+        bad = code not in (0, -sign, 130) or bool(left) or _tables(study) != wanted
+        yield (
+            f"{sign.name} at a random moment",
+            bad or after > MOST_SECONDS,
+            f"exit {code}, {after:.1f} s",
+        )
+    shutil.rmtree(study)
+    shutil.copytree(base, study, ignore=shutil.ignore_patterns("runs"))
+    with _run(study) as one, _run(study) as other:
+        codes = one.wait(), other.wait()
+    n_runs = len(list(study.glob("runs/2*")))
+    yield "two runs at once", codes != (0, 0) or n_runs != 2 or _tables(study) != wanted, str(codes)
+    os.environ["XDG_STATE_HOME"] = f"{folder}/another-user"
+    with _run(study) as process:
+        process.wait()
+    newest = study / "runs" / (study / "runs/latest").read_text(encoding="utf-8").strip()
+    said = "another user" in (newest / "provenance.json").read_text(encoding="utf-8")
+    yield "the cache of another user", not said or _tables(study) != wanted, "computed again"
 
 
-def arrays(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """NumPy and flat files whose heads or options say more than they hold."""
-    path = folder / "many.npz"
-    with zipfile.ZipFile(path, "w") as archive:
-        for number in range(40_000):
-            archive.writestr(f"{number}.npy", b"")
-    yield "40,000 arrays", path, MAP
-    path = folder / "packed.npz"
-    np.savez_compressed(path, a=np.zeros((1000, 1000, 1000), np.uint8))
-    yield "1 GB of zeros", path, MAP
-    path = folder / "head.npy"
-    np.save(path, np.zeros(4))
-    path.write_bytes(path.read_bytes().replace(b"(4,), }  ", b"(4000000000,), }"[:9]))
-    yield "a head that lies", path, MAP
-    path = folder / "a.raw"
-    path.write_bytes(bytes(100))
-    yield "a shape of 8 TB", path, {**MAP, "shape": (10**4, 10**4, 10**4), "dtype": "float64",
-                                    "byte_order": "little", "interleave": "bsq"}  # fmt: skip
+def _run(study: Path) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "residuekit", "run", str(study)]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
-def pictures(folder: Path) -> Iterator[tuple[str, Path, dict[str, Any]]]:
-    """TIFF pages that unpack to far more than the file holds."""
-    from PIL import Image
-
-    path = folder / "large.tif"
-    Image.new("L", (12_000, 12_000)).save(path, compression="tiff_adobe_deflate")
-    yield "a page of 144 million pixels", path, {"quantity": "absorbance", "first_row": "top",
-                                                 "wavenumber": [1000.0]}  # fmt: skip
-    path = folder / "pages.tif"
-    page = Image.new("L", (2000, 2000))
-    page.save(path, save_all=True, append_images=[page] * 199, compression="tiff_adobe_deflate")
-    yield "200 pages of 4 million pixels", path, {
-        "quantity": "absorbance", "first_row": "top",
-        "wavenumber": np.arange(1000.0, 1200.0).tolist()}  # fmt: skip
-
-
-def _damaged(folder: Path, random: Any) -> Iterator[tuple[str, Path, Any]]:
-    """Whole files of each format with bytes changed at random."""
-    from residuekit.schema import make_points
-
-    points = make_points(random.random((3, 50)), np.arange(1000.0, 1050.0))
-    for suffix in (".nc", ".jdx", ".csv", ".xlsx"):
-        whole = io.write(points, folder / f"whole{suffix}").read_bytes()
-        for number in range(200):
-            data = bytearray(whole)
-            for at in random.integers(0, len(data), 1 + number % 8):
-                data[at] = random.integers(0, 256)
-            path = folder / f"damaged{number}{suffix}"
-            path.write_bytes(data)
-            yield path.name, path, {}
-            path.unlink()
+def _tables(study: Path) -> dict[str, bytes]:
+    """The tables of the newest run."""
+    newest = study / "runs" / (study / "runs/latest").read_text(encoding="utf-8").strip()
+    return {name: (newest / f"{name}.csv").read_bytes() for name in ("verdicts", "scores")}
 
 
 if __name__ == "__main__":

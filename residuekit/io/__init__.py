@@ -74,6 +74,10 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
         digest = pool.submit(sha256, path).result if large else partial(sha256, path)
         with contract_of(path):
             array = _over_range(check(marked(reader.read(path, **options))))
+        lowest = array[WAVENUMBER].values[0]
+        if not lowest > 0:
+            raise refuse(path, f"a wavenumber of {lowest:g} cm-1", "wavenumbers above 0",
+                         "mend the axis, or export it again")  # fmt: skip
         found = source(array)
         if "opened" not in found:
             text = json.dumps({**found, "sha256": digest()}, sort_keys=True, ensure_ascii=False)

@@ -42,8 +42,8 @@ def read_cells(
     """
     fault = partial(Fault, file=path.name)
     try:
-        rows = _xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path)
-        lines = list(islice(rows, _MOST_ROWS + 1))
+        every = _xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path)
+        lines = list(islice(every, _MOST_ROWS + 1))
     except (OSError, ValueError, KeyError, csv.Error) as problem:
         return [], [
             fault(f"a table that cannot be read ({problem})", "a CSV or XLSX table",

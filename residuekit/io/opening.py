@@ -7,8 +7,9 @@ import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from io import BufferedReader
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from ..errors import Fault, ReadError
 
@@ -79,7 +80,7 @@ def regular(path: Path) -> Path:
     return path
 
 
-def opened(path: Path) -> IO[bytes]:
+def opened(path: Path) -> BufferedReader:
     """Open a regular file; ReadError as `regular`."""
     regular(path)
     with readable(path):

@@ -15,7 +15,7 @@ from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
-from .design_faults import design_faults, notes_of
+from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .settings import SETTINGS, read_settings
@@ -83,7 +83,8 @@ class Manifest:
     @property
     def notes(self) -> list[str]:
         """What a user should know of the table that is not wrong."""
-        return notes_of(self.measurements)
+        return [*limit_notes(self.acceptance_limit, self.measurements),
+                *notes_of(self.measurements)]  # fmt: skip
 
     def __str__(self) -> str:
         roles = ("blank", "exposed", "spiked", "reference")

@@ -29,7 +29,7 @@ from .provenance import as_json, record
 from .reading import Progress, Reading
 from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
 from .second import beside_each_other, second_verdicts, warn_of_differing
-from .step_losses import normalisation_notes, survival_notes
+from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
 from .work import write_netcdf
 
@@ -54,6 +54,7 @@ def run_study(
 
     Raises
     ------
+    StudyError : a procedure that eats the gel's band.
     WriteError : the study folder cannot be written.
     """
     started = datetime.now(UTC)
@@ -63,6 +64,7 @@ def run_study(
         steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.read_controls()
+        refuse_eaten(work.usable)
         controls = work.study_controls()
         work.score_controls(controls)
         work.read_exposed(controls)
@@ -75,7 +77,6 @@ def run_study(
         remarks = [
             *controls.remarks,
             *manifest.notes,
-            *survival_notes(work.usable),
             *normalisation_notes(work.usable),
         ]
         if manifest.second_procedure is not None:

@@ -15,14 +15,13 @@ from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
 from ..spectra.step_files import pinned, step_files
 from ..toml_lines import lines_of, load_toml
-from ..validator import Fields, Place, check, choice, listed, number, table, text
+from ..validator import RATE, Fields, Place, check, choice, listed, number, table, text
 from .file_faults import place_of
 
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
 
 _LOW, _HIGH = FIGURE_WIDTHS
-_RATE = number(above=0, below=0.5, example="0.05", default=0.05)
 #: What may stand in study.toml.
 FIELDS: Fields = {
     "title": text(least=0),
@@ -38,7 +37,7 @@ FIELDS: Fields = {
         "use": listed(example='["pva C-O 1092"]', needed=True, default=()),
         "scores": listed(choice(SCORES), "a list of scores", f"{list(SCORES)}", 1, default=SCORES),
     }),
-    "limits": table({"alpha": _RATE, "beta": _RATE}),
+    "limits": table({"alpha": RATE, "beta": RATE}),
     "quality": table({
         name: number(above=0, example=f"{value or 1}") for name, value in THRESHOLDS.items()
     }),
