@@ -15,7 +15,7 @@ import h5py
 import numpy as np
 
 from residuekit import io
-from residuekit.schema import make_map, make_points
+from residuekit.schema import make_map
 
 Made = tuple[str, Path, dict[str, Any]]
 MAP = {"quantity": "absorbance", "first_row": "bottom", "dims": ("y", "x", "wavenumber")}
@@ -310,27 +310,10 @@ def pictures(folder: Path) -> Iterator[Made]:
         "wavenumber": np.arange(1000.0, 1200.0).tolist()}  # fmt: skip
 
 
-def made(folder: Path, *, random: Any = None) -> Iterator[Made]:
-    """Name, path and options of every hostile file, one at a time; last those damaged at random."""
+def made(folder: Path) -> Iterator[Made]:
+    """Name, path and options of every hostile file, one at a time."""
     for maker in (no_files, hdf5, zarr, classic, workbooks, texts, jcamp, arrays, pictures):
         place = folder / maker.__name__
         place.mkdir()
         for name, path, given in maker(place):
             yield f"{maker.__name__}: {name}", path, given
-    if random is not None:
-        yield from damaged(folder, random)
-
-
-def damaged(folder: Path, random: Any) -> Iterator[Made]:
-    """Whole files of each format with bytes changed at random."""
-    points = make_points(random.random((3, 50)), np.arange(1000.0, 1050.0))
-    for suffix in (".nc", ".jdx", ".csv", ".xlsx"):
-        whole = io.write(points, folder / f"whole{suffix}").read_bytes()
-        for number in range(200):
-            data = bytearray(whole)
-            for at in random.integers(0, len(data), 1 + number % 8):
-                data[at] = random.integers(0, 256)
-            path = folder / f"damaged{number}{suffix}"
-            path.write_bytes(data)
-            yield path.name, path, {}
-            path.unlink()

@@ -14,7 +14,7 @@ from concurrent.futures import (
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +141,7 @@ def _in_processes(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, O
 
 
 def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
+    others = set(active_children())
     with (
         _one_thread_each(),
         ProcessPoolExecutor(
@@ -151,7 +152,9 @@ def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outco
             yield from _gather(pool, list(tasks))
         except BrokenProcessPool:
             return
-        except BaseException:  # an interrupt above all: what has not begun is left
+        except BaseException:  # an interrupt above all: what is not done is left
+            for child in set(active_children()) - others:
+                child.terminate()
             pool.shutdown(wait=False, cancel_futures=True)
             raise
 
