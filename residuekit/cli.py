@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
+import threading
 import time
-from collections.abc import Sequence
+from _thread import interrupt_main
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,7 +39,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from .errors import ResiduekitError
 
     try:
-        code: int = options.call(options)
+        with _stoppable():
+            code: int = options.call(options)
     except ResiduekitError as problem:
         count = len(problem.faults)
         print(f"{count} fault{'s' * (count != 1)} found; nothing was written.", file=sys.stderr)
@@ -46,6 +51,39 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("\nStopped; nothing half-written was left.", file=sys.stderr)
         return 130
     return code
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """Let Ctrl-C stop where its exception is dropped too.
+
+    Python drops it in destructors and callbacks, and says so to a hook: it is raised again. Where
+    a library takes it for an error of its own, the next file that is done raises it.
+    """
+    hook = sys.unraisablehook
+
+    def interrupt(_number: int, _frame: Any) -> None:
+        _Progress.stopped = True
+        raise KeyboardInterrupt
+
+    def dropped(what: Any) -> None:
+        if issubclass(what.exc_type, KeyboardInterrupt):
+            threading.Timer(0.05, interrupt_main).start()
+        else:
+            hook(what)
+
+    by_default = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if not by_default or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    _Progress.stopped = False
+    signal.signal(signal.SIGINT, interrupt)
+    sys.unraisablehook = dropped
+    try:
+        yield
+    finally:
+        sys.unraisablehook = hook
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -239,10 +277,14 @@ def _report(result: StudyResult) -> int:
 class _Progress:
     """A line that counts, shown once the work has taken over two seconds."""
 
+    stopped = False
+
     def __init__(self, verb: str):
         self.verb, self.started = verb, time.monotonic()
 
     def __call__(self, done: int, total: int, *_what: Any) -> None:
+        if self.stopped:
+            raise KeyboardInterrupt
         elapsed = time.monotonic() - self.started
         if elapsed < _QUIET_SECONDS:
             return

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .errors import Fault, ReadError
+from .io.opening import MOST_TOML, content, regular
 from .reprs import to_error
 from .schema import ARM_COLUMNS, MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
 from .words.codes import Note, from_json
@@ -75,7 +76,7 @@ class StudyResult:
     def changes(self) -> str:
         """What changed since the run before, in Markdown."""
         path = self.folder / CHANGES
-        return path.read_text(encoding="utf-8") if path.is_file() else ""
+        return content(path).decode() if path.is_file() else ""
 
     def notes(self, row: Mapping[Any, Any]) -> ArmNotes:
         """The codes with their numbers of an arm, one of the rows of `verdicts`."""
@@ -194,12 +195,12 @@ def open_run(folder: str | Path) -> StudyResult:
     ...
     residuekit.errors.ReadError: no such run: found no provenance.json ...
     """
-    import xarray as xr
+    from .io.netcdf import load_own
 
     folder = Path(folder)
     latest = folder / "runs" / "latest"
     if latest.is_file():
-        folder = folder / "runs" / latest.read_text(encoding="utf-8").strip()
+        folder = folder / "runs" / content(latest, MOST_TOML).decode().strip()
     parts = (PROVENANCE, SPECTRA, *(f"{name}.csv" for name in TABLES))
     missing = [name for name in parts if not (folder / name).is_file()]
     if missing:
@@ -215,7 +216,7 @@ def open_run(folder: str | Path) -> StudyResult:
     return StudyResult(
         folder=folder,
         second_procedure=_part(second, _read_table) if second.is_file() else None,
-        spectra=_part(folder / SPECTRA, lambda path: xr.load_dataset(path, engine="h5netcdf")),
+        spectra=_part(folder / SPECTRA, load_own),
         provenance=read_provenance(folder),
         **{name: _part(folder / f"{name}.csv", _read_table) for name in TABLES},
     )
@@ -223,9 +224,7 @@ def open_run(folder: str | Path) -> StudyResult:
 
 def read_provenance(folder: Path) -> dict[str, Any]:
     """Read the record of a run; ReadError if it was damaged."""
-    record: dict[str, Any] = _part(
-        folder / PROVENANCE, lambda path: json.loads(path.read_text(encoding="utf-8"))
-    )
+    record: dict[str, Any] = _part(folder / PROVENANCE, lambda path: json.loads(content(path)))
     return record
 
 
@@ -234,7 +233,7 @@ def _read_table(path: Path) -> pd.DataFrame:
 
     columns = {**TABLES, Path(SECOND).stem: SECOND_COLUMNS}[path.stem]
     table = pd.read_csv(
-        path,
+        regular(path),
         dtype=dict.fromkeys(_TEXTS, str),
         keep_default_na=False,
         na_values={name: [""] for name in columns if name not in _TEXTS},

@@ -276,3 +276,7 @@ def _span(least: float, above: float, most: float = math.inf, below: float = mat
         return f"between {above:g} and {below:g}"
     parts = (("from", least), ("above", above), ("to", most), ("to below", below))
     return " ".join(f"{word} {value:g}" for word, value in parts if math.isfinite(value))
+
+
+#: A rate of false or of missed detections, as low or as high as anybody decides by.
+RATE = number(least=0.001, most=0.2, example="0.05", default=0.05)

@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,14 @@ QUESTION = {
     "acceptance_reason": "invented for the tests",
 }
 BAND_ONLY = ('scores = ["band", "net signal"]', 'scores = ["band"]')
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Tests seal what they keep with a key of their own, not in the user's state folder."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture(scope="session")

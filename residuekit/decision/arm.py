@@ -13,8 +13,9 @@ import xarray as xr
 
 from .. import schema
 from ..errors import ContractError, Fault
-from ..markers import Marker, resolve
+from ..markers import Marker, in_deciding_order, resolve
 from ..spectra.arrays import listed
+from ..validator import CALL, RATE, check
 from ..words.codes import Note
 from .assessment import Rules, assess
 from .blank_values import blank_values, mean_weights
@@ -150,7 +151,7 @@ def judge_arm(
     _refuse_mixed(
         blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked
     )
-    rules, chosen = Rules(alpha, beta, acceptance_limit), resolve(list(markers))
+    rules, chosen = Rules(alpha, beta, acceptance_limit), in_deciding_order(resolve(list(markers)))
     controls, remarks = controls_of(blanks, references, spiked, interferents), []
     axis = controls.wavenumber
     values, rows, found = controls.blanks, controls.rows, mockup_spectra(axis, exposed)
@@ -200,9 +201,7 @@ def _refuse(
     if acceptance_limit is not None and not 0 < acceptance_limit < np.inf:
         faults.append(Fault(f"acceptance_limit={acceptance_limit!r}", "a number above 0 in ug cm-2",
                             "acceptance_limit=2.0"))  # fmt: skip
-    for name, rate in (("alpha", alpha), ("beta", beta)):
-        if not 0 < rate < 0.5:
-            faults.append(Fault(f"{name}={rate!r}", "a rate above 0 and below 0.5", f"{name}=0.05"))
+    faults += check({"alpha": alpha, "beta": beta}, {"alpha": RATE, "beta": RATE}, CALL)[1]
     if faults:
         raise ContractError(faults)
 

@@ -39,7 +39,6 @@ def blank_values(blanks: Floats, weights: Floats) -> Floats:
 
 def mean_weights(without: Floats) -> Floats:
     """The mean of weights (n, n_wavenumber), to the last digit where they are alike."""
-    if (without == without[0]).all():
-        return without[0]
-    mean: Floats = without.mean(axis=0)
+    alike = (without == without[0]).all()
+    mean: Floats = without[0] if alike else without.mean(axis=0)
     return mean

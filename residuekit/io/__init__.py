@@ -23,11 +23,12 @@ from .description import Description, description_of
 from .formats import GROUP, READERS, WRITERS, Reader, Writer, holds_spectra, reader_of, writer_of
 from .jcamp_peaks import read_peaks
 from .labelled import contract_of
-from .opening import readable, refuse, size_of
+from .opening import MOST_TOML, content, inside, refuse, size_of
 from .options import options_of, refuse_unknown
 
 __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe",
-           "holds_spectra", "read", "read_peaks", "sha256", "size_of", "write"]  # fmt: skip
+           "holds_spectra", "inside", "read", "read_peaks", "sha256", "size_of",
+           "write"]  # fmt: skip
 
 #: Bytes above which a thread sums a file while it is read.
 _LARGE = 2**22
@@ -65,7 +66,7 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     known = options_of(reader.read)
     refuse_unknown(path, options, known)
     beside = options_file(path)
-    if beside.is_file():
+    if beside.exists():
         options = {**_beside(beside, known), **options}
     mark = mark_of(path)
     with ThreadPoolExecutor(1) as pool:
@@ -73,6 +74,10 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
         digest = pool.submit(sha256, path).result if large else partial(sha256, path)
         with contract_of(path):
             array = _over_range(check(marked(reader.read(path, **options))))
+        lowest = array[WAVENUMBER].values[0]
+        if not lowest > 0:
+            raise refuse(path, f"a wavenumber of {lowest:g} cm-1", "wavenumbers above 0",
+                         "mend the axis, or export it again")  # fmt: skip
         found = source(array)
         if "opened" not in found:
             text = json.dumps({**found, "sha256": digest()}, sort_keys=True, ensure_ascii=False)
@@ -149,11 +154,9 @@ def describe(path: str | os.PathLike[str], **options: Any) -> Description:
 
 
 def _beside(path: Path, known: list[str]) -> dict[str, Any]:
-    with readable(path):
-        data = path.read_bytes()
     try:
-        options = tomllib.loads(data.decode())
-    except (ValueError, RecursionError) as error:
+        options = tomllib.loads(content(path, MOST_TOML).decode())
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise refuse(path, f"TOML that cannot be read ({error})", "key = value",
                      "mend the line") from error  # fmt: skip
     refuse_unknown(path, options, known)

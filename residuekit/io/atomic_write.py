@@ -13,6 +13,13 @@ from ..errors import Fault, WriteError
 from .opening import is_zarr
 
 
+def new_folder(parent: Path, prefix: str) -> Path:
+    """Make a folder of a name of its own, with the permissions that the user's umask leaves."""
+    made = parent / f"{prefix}{uuid.uuid4().hex[:12]}"
+    made.mkdir()
+    return made
+
+
 @contextmanager
 def aside(path: Path) -> Iterator[Path]:
     """Give a temporary path in the same folder; move it in place at the end, or remove it.

@@ -14,7 +14,7 @@ import xarray as xr
 
 from ..schema import MAP_DIMS, POINT_DIMS
 from .labelled import spectra
-from .opening import is_below, readable, refuse
+from .opening import content, is_below, refuse
 from .options import BareOptions, need
 from .pixel_grid import positions
 from .unit_words import as_fraction, to_wavenumber
@@ -73,8 +73,7 @@ def wavenumbers(path: Path, options: BareOptions) -> Any:
             raise refuse(path, f"wavenumber={given!r}", "the name of a file beside this one",
                          "put it there")  # fmt: skip
         where = path.parent / given
-        with readable(where):
-            given = where.read_bytes().decode("latin-1").replace(",", " ").split()
+        given = content(where).decode("latin-1").replace(",", " ").split()
     try:
         axis = np.asarray(given, dtype=float)
     except (TypeError, ValueError) as error:

@@ -9,7 +9,8 @@ import tomllib
 from pathlib import Path
 from typing import NamedTuple
 
-from .opening import is_below, readable
+from ..errors import ReadError
+from .opening import MOST_TOML, content, files_in, is_below, opened, readable
 
 #: The file that says how the files of a folder make a map.
 FOLDER_OPTIONS = "map.toml"
@@ -45,7 +46,7 @@ def sha256(path: str | os.PathLike[str]) -> str:
     """
     path = Path(path)
     if path.is_dir():
-        return _checksum_of_all(path, [p for p in path.rglob("*") if p.is_file()])
+        return _checksum_of_all(path, files_in(path))
     beside = _beside(path)
     if beside:
         return _checksum_of_all(path.parent, [path, *beside])
@@ -55,7 +56,7 @@ def sha256(path: str | os.PathLike[str]) -> str:
 def _digest(path: Path) -> str:
     mark = mark_of(path)
     if mark not in _KNOWN:
-        with readable(path), path.open("rb") as file:
+        with opened(path) as file, readable(path):
             digest = hashlib.file_digest(file, "sha256").hexdigest()
         if (
             mark_of(path) != mark
@@ -86,11 +87,11 @@ def options_file(path: Path) -> Path:
 def _beside(path: Path) -> list[Path]:
     """The files beside a file that say how it is read."""
     options = options_file(path)
-    if not options.is_file():
+    if not options.exists():
         return []
     try:
-        named = tomllib.loads(options.read_text(encoding="utf-8")).get("wavenumber")
-    except (OSError, ValueError, RecursionError):  # the reader refuses it, and says why
+        named = tomllib.loads(content(options, MOST_TOML).decode()).get("wavenumber")
+    except (ReadError, ValueError, RecursionError):  # the reader refuses it, and says why
         named = None
     if isinstance(named, str) and is_below(named) and (path.parent / named).is_file():
         return [options, path.parent / named]

@@ -13,7 +13,7 @@ import xarray as xr
 from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, marked
 from .labelled import contract_of, spectra, stored
-from .opening import damaged, json_of, refuse
+from .opening import damaged, fits_in, json_of, refuse
 from .options import DatasetOptions, kept
 from .unit_words import (
     as_fraction,
@@ -46,6 +46,8 @@ def from_dataset(
     """
     _check_dims(path, options.dims)
     array = dataset[_variable(path, dataset, options.variable, options.dims)]
+    if not options.lazy:
+        fits_in(path, sum(one.size for one in dataset.variables.values()))
     try:
         array, origin = _chunked(array) if options.lazy else (array.load(), {})
     except ImportError as error:

@@ -9,7 +9,7 @@ import xarray as xr
 
 from ..schema import MAP_DIMS, WAVENUMBER
 from .bare_array import from_numbers
-from .opening import readable, refuse
+from .opening import content, refuse, regular
 from .options import FlatOptions, need, takes
 from .pixel_grid import whole_numbers
 
@@ -34,15 +34,14 @@ def read(path: Path, options: FlatOptions) -> xr.DataArray:
     if whole_numbers([start], 1, least=0) is None:
         raise refuse(path, f"offset={start!r}", "a whole number from 0", "offset=0")
     kind = np.dtype(str(options.dtype)).newbyteorder(str(options.byte_order))  # type: ignore[arg-type]
-    with readable(path):
-        data = path.read_bytes()
+    found = regular(path).stat().st_size
     wanted = start + sizes[0] * sizes[1] * sizes[2] * kind.itemsize
-    if len(data) != wanted:
+    if found != wanted:
         needed = f"{wanted} bytes for the shape {sizes} in {options.dtype} after {start} bytes"
-        raise refuse(path, f"{len(data)} bytes", needed, "mend shape, dtype or offset")
+        raise refuse(path, f"{found} bytes", needed, "mend shape, dtype or offset")
     dims = _INTERLEAVES[str(options.interleave)]
     ordered = [sizes[MAP_DIMS.index(dim)] for dim in dims]
-    values = np.frombuffer(data, kind, offset=start).reshape(ordered)
+    values = np.frombuffer(content(path), kind, offset=start).reshape(ordered)
     notes = {"layout": f"map, {options.interleave}",
              "numbers": f"{options.dtype}, {options.byte_order} endian"}  # fmt: skip
     return from_numbers(path, options, NAME, values, dims, notes)

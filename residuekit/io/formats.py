@@ -31,7 +31,7 @@ from . import (
     zarr_store,
 )
 from .checksum import FOLDER_OPTIONS
-from .opening import is_zarr, readable, refuse
+from .opening import is_zarr, opened, readable, refuse
 
 #: The entry point group of readers of other packages.
 GROUP = "residuekit.readers"
@@ -106,7 +106,7 @@ def reader_of(path: Path, read_file: Callable[..., xr.DataArray]) -> Reader:
     named = [reader for reader in READERS if suffix in reader.suffixes]
     if not named:
         return _added(path, suffix)
-    with readable(path), path.open("rb") as file:
+    with opened(path) as file, readable(path):
         head = file.read(_HEAD)
     by_content = [reader for reader in (*named, *READERS) if reader.recognises(head)]
     return (by_content or named)[0]

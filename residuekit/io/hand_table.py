@@ -7,15 +7,20 @@ import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
+from itertools import islice
 from pathlib import Path
 
-from ..errors import Fault, did_you_mean
+from ..errors import Fault, ResiduekitError, did_you_mean
 from ..reprs import begins_as_formula
+from .opening import content
+from .workbook import MOST_CELLS, open_book
 
 #: Names that the tables of a run repeat.
 NAMES = ("mockup", "paint", "soiling", "treatment")
 #: What moves a cursor, ends a line, or turns the direction of what follows.
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+
+_MOST_BYTES, _MOST_ROWS = 8 * 2**20, 20_000
 
 Cells = list[tuple[int, dict[str, str]]]
 
@@ -37,12 +42,17 @@ def read_cells(
     """
     fault = partial(Fault, file=path.name)
     try:
-        lines = list(_xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path))
+        every = _xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path)
+        lines = list(islice(every, _MOST_ROWS + 1))
     except (OSError, ValueError, KeyError, csv.Error) as problem:
         return [], [
             fault(f"a table that cannot be read ({problem})", "a CSV or XLSX table",
                   "save it again as CSV with UTF-8 encoding")
         ]  # fmt: skip
+    if len(lines) > _MOST_ROWS:
+        return [], [
+            fault(f"more than {_MOST_ROWS} rows", f"one row {a_row}", "see that it is this table")
+        ]
     if not lines:
         return [], [
             fault("an empty table", f"a header line and one row {a_row}",
@@ -75,7 +85,7 @@ def read_cells(
 
 
 def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    raw = path.read_bytes()
+    raw = content(path, _MOST_BYTES)
     encodings = ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
     for encoding in encodings:
         try:
@@ -95,22 +105,20 @@ def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
 
 
 def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    from zipfile import BadZipFile
-
-    from openpyxl import load_workbook
-    from openpyxl.utils.exceptions import InvalidFileException
-
+    left = MOST_CELLS
     try:
-        book = load_workbook(path, read_only=True, data_only=True)
-    except (BadZipFile, InvalidFileException) as problem:
-        raise ValueError(f"not a workbook: {problem}") from problem
-    try:
+        book = open_book(path, data_only=True)
         for line, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
+            left -= 1 + len(cells)
+            if left < 0:
+                raise ValueError(f"more than {MOST_CELLS} cells")
             stripped = ["" if cell is None else str(cell).strip() for cell in cells]
             if any(stripped) and not stripped[0].startswith("#"):
                 yield line, stripped
-    finally:
-        book.close()
+    except ResiduekitError:
+        raise
+    except Exception as problem:  # the libraries below raise anything on damaged bytes
+        raise ValueError(f"not a workbook: {problem}") from problem
 
 
 def _check_header(

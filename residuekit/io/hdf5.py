@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from ..errors import ReadError
 from ..schema import MAP_DIMS, WAVENUMBER
 from .dataset import from_dataset
-from .opening import damaged, fits_in, readable, refuse
+from .opening import SMALL, damaged, fits_in, opened, readable, refuse, regular, size_of
 from .options import DatasetOptions, PathOptions, takes
 
 NAME = "HDF5"
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _DIMS = ("spectrum", *MAP_DIMS)
-_MOST_OBJECTS = 10_000
+_MOST_LINKS, _MOST_DEPTH = 10_000, 64
 
 
 def recognises(head: bytes) -> bool:
@@ -37,7 +39,7 @@ def read(path: Path, options: PathOptions) -> xr.DataArray:
     """
     import h5py
 
-    with readable(path), path.open("rb") as file:
+    with opened(path) as file, readable(path):
         if not recognises(file.read(len(_SIGNATURE))):
             raise refuse(path, "a file without the HDF5 signature", "HDF5",
                          "give it the suffix of its true format")  # fmt: skip
@@ -63,8 +65,7 @@ def _dataset(path: Path, book: Any, name: str) -> Any:
 
     found = book.get(name)
     if not isinstance(found, h5py.Dataset) or found.dtype.kind not in "fiu":
-        held: list[str] = []
-        book.visititems(lambda n, o: held.append(n) if isinstance(o, h5py.Dataset) else None)
+        held = [at for at, one in _objects(path, book) if isinstance(one, h5py.Dataset)]
         raise refuse(path, f"no numbers under {name!r}", "the path of a dataset of numbers",
                      "one of " + (", ".join(held[:12]) or "none in this file"))  # fmt: skip
     return found
@@ -124,7 +125,7 @@ def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
         group = book.get(f"{group.name}/{_text(group.attrs['default'])}")
         if not hasattr(group, "attrs"):
             break
-    plots = [group] if hasattr(group, "attrs") and "signal" in group.attrs else _plots(book)
+    plots = [group] if hasattr(group, "attrs") and "signal" in group.attrs else _plots(path, book)
     if len(plots) != 1:
         raise refuse(path, f"{len(plots)} NXdata groups and no default among them"
                      if plots else "no NXdata group", "which numbers to read",
@@ -150,15 +151,48 @@ def _nexus(path: Path, book: Any, dims: Sequence[str] | None) -> xr.DataArray:
     return _array(path, book, numbers, names if dims is None else dims, paths, signal)
 
 
-def _plots(book: Any) -> list[Any]:
-    found: list[Any] = []
+def _plots(path: Path, book: Any) -> list[Any]:
+    return [
+        one for _, one in _objects(path, book)
+        if "signal" in one.attrs and _text(one.attrs.get("NX_class", "")) == "NXdata"
+    ]  # fmt: skip
 
-    def look(_name: str, one: Any) -> None:
-        if "signal" in one.attrs and _text(one.attrs.get("NX_class", "")) == "NXdata":
-            found.append(one)
 
-    book.visititems(look)
-    return found
+def _objects(path: Path, book: Any) -> Iterator[tuple[str, Any]]:
+    """Every object of a file once, by its path; what links by name point to is met on its own.
+
+    Raises
+    ------
+    ReadError : a link to another file; a file too large or too deep to be walked through.
+    """
+    import h5py
+
+    needed, fix = "all of it in this one file", "export it as one whole file"
+    ahead, seen, links = [("", 0, book)], {_address(book)}, 0
+    while ahead:
+        name, depth, group = ahead.pop()
+        for key in group:
+            at, link = f"{name}/{key}".removeprefix("/"), group.get(key, getlink=True)
+            links += 1
+            if links > _MOST_LINKS or depth > _MOST_DEPTH:
+                raise refuse(path, f"more than {_MOST_LINKS} objects, or {_MOST_DEPTH} groups in "
+                             "one another", needed, fix)  # fmt: skip
+            if isinstance(link, h5py.ExternalLink):
+                raise refuse(path, f"{at}, a link to the file {link.filename}", needed, fix)
+            if not isinstance(link, h5py.HardLink):
+                continue
+            found = group[key]
+            if _address(found) not in seen:
+                seen.add(_address(found))
+                yield at, found
+                if isinstance(found, h5py.Group):
+                    ahead.append((at, depth + 1, found))
+
+
+def _address(found: Any) -> int:
+    from h5py import h5o
+
+    return int(h5o.get_info(found.id).addr)
 
 
 def guard(path: Path, *, lazy: bool = False) -> None:
@@ -170,30 +204,46 @@ def guard(path: Path, *, lazy: bool = False) -> None:
     """
     import h5py
 
-    faults: list[str] = []
-    seen: list[tuple[str, int]] = []
-
-    def look(name: str, link: Any) -> bool | None:
-        seen.append((name, 0))
-        if isinstance(link, h5py.ExternalLink):
-            faults.append(f"{name}, a link to the file {link.filename}")
-        return True if faults or len(seen) > _MOST_OBJECTS else None
-
-    def measure(name: str, found: Any) -> None:
-        if isinstance(found, h5py.Dataset):
-            if found.external or found.is_virtual:
-                faults.append(f"{name}, numbers kept in another file")
-            seen.append((name, found.size * found.dtype.itemsize if found.shape else 0))
-
     try:
-        with h5py.File(path, "r") as file:
-            file.visititems_links(look)
-            if not faults and len(seen) <= _MOST_OBJECTS:
-                file.visititems(measure)
+        with h5py.File(regular(path), "r") as file:
+            declared = _declared(path, file)
+    except ReadError:
+        raise
     except Exception as error:  # the library raises anything on damaged bytes
         raise damaged(path, error) from error
-    if faults or len(seen) > 2 * _MOST_OBJECTS:
-        raise refuse(path, faults[0] if faults else f"more than {_MOST_OBJECTS} objects",
-                     "all of it in this one file", "export it as one whole file")  # fmt: skip
     if not lazy:
-        fits_in(path, sum(size for _, size in seen))
+        fits_in(path, declared)
+
+
+def _declared(path: Path, file: Any) -> int:
+    """How many numbers of 8 bytes a file declares, its texts left out: these must fit in it."""
+    import h5py
+
+    n_numbers = n_attributes = 0
+    for at, found in chain([("/", file)], _objects(path, file)):
+        n_attributes += len(found.attrs)
+        if n_attributes > _MOST_LINKS:
+            raise refuse(path, f"more than {_MOST_LINKS} attributes", "fewer", "leave some out")
+        for name in found.attrs:
+            one = found.attrs.get_id(name)
+            if one.dtype.kind == "O":
+                fits_in(path, one.get_space().get_simple_extent_npoints() * size_of(path) // 8)
+        if not isinstance(found, h5py.Dataset) or found.shape is None:
+            continue
+        if found.external or found.is_virtual:
+            raise refuse(path, f"{at}, numbers kept in another file", "all of it in this one file",
+                         "export it as one whole file")  # fmt: skip
+        if found.dtype.kind == "O":
+            _texts_fit_in(path, found)
+        n_numbers += -(-found.dtype.itemsize // 8) * found.size
+    return n_numbers
+
+
+def _texts_fit_in(path: Path, found: Any) -> None:
+    """Refuse texts that unpack to more than their file can hold: all may name one long text."""
+    if found.ndim > 1:
+        fits_in(path, found.size * size_of(path) // 8)
+    size, step = 0, max(1, SMALL // size_of(path))
+    for start in range(0, found.shape[0] if found.ndim else 0, step):
+        size += sum(len(text) for text in np.ravel(found[start : start + step]))
+        fits_in(path, size // 8)

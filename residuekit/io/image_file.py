@@ -6,6 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ReadError
+from .opening import opened
+
+_MOST_PIXELS = 60_000_000
 
 
 def open_picture(path: Path) -> Any:
@@ -18,10 +21,12 @@ def open_picture(path: Path) -> Any:
     from PIL import Image, ImageOps
 
     try:
-        with Image.open(path) as opened:
-            if opened.mode.startswith(("I", "F")):
-                raise ValueError(f"{opened.mode} pixels")
-            return ImageOps.exif_transpose(opened).convert("RGB")
+        with opened(path) as file, Image.open(file) as picture:
+            if picture.mode.startswith(("I", "F")):
+                raise ValueError(f"{picture.mode} pixels")
+            if picture.width * picture.height > _MOST_PIXELS:
+                raise ValueError(f"more than {_MOST_PIXELS} pixels")
+            return ImageOps.exif_transpose(picture).convert("RGB")
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as problem:
         raise ReadError(
             Fault(f"{path.name!r}, which is no picture ({problem})",

@@ -14,11 +14,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from .jcamp_digits import MOST_VALUES
 from .jcamp_tables import decode_block, form
 from .jcamp_text import Block, pages, parse
 from .labelled import same_axis, spectra
-from .opening import decoded, json_of, readable, refuse
+from .opening import content, decoded, fits_in, json_of, refuse
 from .options import BlockOptions, takes
 from .own_files import as_kept, as_stated
 from .pixel_grid import upright
@@ -28,7 +27,8 @@ NAME = "JCAMP-DX"
 #: The label of our own that holds what no other label can.
 STATE = "$RESIDUEKIT"
 _PEAKS = ("PEAKTABLE", "PEAKASSIGNMENTS")
-_MOST_IN_FILE = 16 * MOST_VALUES
+#: Blocks of any file; a larger file may hold one for so many bytes.
+_MOST_BLOCKS, _BLOCK_BYTES = 4096, 1024
 
 
 def recognises(head: bytes) -> bool:
@@ -90,9 +90,7 @@ def read(path: Path, options: BlockOptions) -> xr.DataArray:
 
 def blocks_of(path: Path) -> tuple[list[Block], str]:
     """Return the blocks of a file, undecoded, and the encoding of its text."""
-    with readable(path):
-        data = path.read_bytes()
-    text, encoding = decoded(path, data)
+    text, encoding = decoded(path, content(path))
     return parse(path, text), encoding
 
 
@@ -124,6 +122,11 @@ def _spectra(path: Path, blocks: list[Block], options: BlockOptions) -> list[_Sp
     if with_peaks and wanted is None:
         tell(path, f"{len(with_peaks)} tables of peaks beside the spectra: not read",
              with_peaks[0].tables[0].line)  # fmt: skip
+    n_tables = sum(max(1, len(b.tables)) for b in blocks)
+    most = max(_MOST_BLOCKS, path.stat().st_size // _BLOCK_BYTES)
+    if n_tables > most:
+        raise refuse(path, f"{n_tables} blocks and pages", f"at most {most} in a file of this size",
+                     "NetCDF, or several files")  # fmt: skip
     found = [page for b in single for page in pages(path, b)]
     if wanted is not None:
         if not (isinstance(wanted, int) and 1 <= wanted <= len(found)):
@@ -132,13 +135,11 @@ def _spectra(path: Path, blocks: list[Block], options: BlockOptions) -> list[_Sp
     if not found:
         raise refuse(path, "a LINK block without others", "blocks with spectra", "export it again")
     read: list[_Spectrum] = []
-    room = _MOST_IN_FILE
+    points = 0
     for one in found:
         read.append(_spectrum(path, one, options))
-        room -= read[-1].values.size
-        if room < 0:
-            raise refuse(path, f"more than {_MOST_IN_FILE} points", "a file of no more",
-                         "part the file", one.line)  # fmt: skip
+        points += read[-1].values.size
+        fits_in(path, points)
     return read
 
 

@@ -6,6 +6,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,10 @@ from ..errors import ReadError
 from .opening import refuse
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
+#: Labels of any file; a longer text may hold one for so many characters.
+_MOST_LABELS, _LABEL_LENGTH = 100_000, 16
 _ONCE = ("XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "NPOINTS")
+_NTUPLES = ("SYMBOL", "UNITS", "FACTOR", "FIRST", "LAST", "VARDIM")
 _BLANKS = " \t\r\x1a"
 _LABEL = re.compile(r"##[^\n]*")
 _COMMENT = re.compile(r"\$\$[^\n]*")
@@ -95,7 +99,11 @@ def parse(path: Path, text: str) -> list[Block]:
     ReadError : text outside any label, a label without `=`, nothing at all.
     """
     text = io.IncrementalNewlineDecoder(None, translate=True).decode(text, final=True)
-    labels = [*_labels(text)]
+    most = max(_MOST_LABELS, len(text) // _LABEL_LENGTH)
+    labels = [*islice(_labels(text), most + 1)]
+    if len(labels) > most:
+        raise refuse(path, f"more than {most} labels", "fewer in a file of this size",
+                     "NetCDF, or several files")  # fmt: skip
     _nothing_but_comments(path, text[: labels[0][0]] if labels else text, 1)
     blocks: list[Block] = []
     open_blocks: list[Block] = []
@@ -169,7 +177,8 @@ def pages(path: Path, block: Block) -> list[Block]:
     """
     if "NTUPLES" not in block.labels and not any(t.label == "DATATABLE" for t in block.tables):
         return [block]
-    symbols = _columns(block, "SYMBOL")
+    columns = {label: _columns(block, label) for label in _NTUPLES}
+    symbols = columns["SYMBOL"]
     found: list[Block] = []
     seen: set[str] = set()
     for table in block.tables:
@@ -182,8 +191,8 @@ def pages(path: Path, block: Block) -> list[Block]:
         if not {"X", symbol} <= set(symbols):
             raise refuse(path, f"a table of {symbol} over X, but ##SYMBOL= {', '.join(symbols)}",
                          "both in ##SYMBOL=", "export plain XYDATA", table.line)  # fmt: skip
-        columns = (symbols.index("X"), symbols.index(symbol))
-        found.append(_page(block, table, *columns, even=match[1] is not None))
+        places = (symbols.index("X"), symbols.index(symbol))
+        found.append(_page(block, table, columns, *places, even=match[1] is not None))
         if symbol in seen:
             found[-1].labels.pop("FIRSTY", None)
         seen.add(symbol)
@@ -194,7 +203,9 @@ def _columns(block: Block, label: str) -> list[str]:
     return [cell.strip().upper() for cell in block.text(label).split(",")]
 
 
-def _page(block: Block, table: DataTable, x: int, y: int, *, even: bool) -> Block:
+def _page(
+    block: Block, table: DataTable, columns: dict[str, list[str]], x: int, y: int, *, even: bool
+) -> Block:
     page = Block(table.line, ended=block.ended)
     title = block.text("TITLE")
     page.labels["TITLE"] = (f"{title}, {table.page}" if table.page else title, table.line)
@@ -203,7 +214,7 @@ def _page(block: Block, table: DataTable, x: int, y: int, *, even: bool) -> Bloc
         ("YFACTOR", "FACTOR", y), ("FIRSTX", "FIRST", x), ("LASTX", "LAST", x),
         ("NPOINTS", "VARDIM", x), ("FIRSTY", "FIRST", y),
     ):  # fmt: skip
-        cells = _columns(block, source)
+        cells = columns[source]
         if column < len(cells) and cells[column]:
             page.labels[label] = (cells[column], block.line_of(source))
     kind, shape = ("XYDATA", "(X++(Y..Y))") if even else ("XYPOINTS", "(XY..XY)")

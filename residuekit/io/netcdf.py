@@ -9,7 +9,7 @@ import xarray as xr
 from .dataset import from_dataset
 from .hdf5 import guard
 from .labelled import float32
-from .opening import damaged, readable, refuse
+from .opening import damaged, opened, readable, refuse
 from .options import DatasetOptions, takes
 
 NAME = "NetCDF"
@@ -38,7 +38,7 @@ def read(path: Path, options: DatasetOptions) -> xr.DataArray:
 
 
 def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
-    with readable(path), path.open("rb") as file:
+    with opened(path) as file, readable(path):
         head = file.read(8)
     if not recognises(head):
         raise refuse(path, "a file without the NetCDF signature", "NetCDF (HDF5 or classic)",
@@ -50,6 +50,12 @@ def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
         return xr.open_dataset(path, engine=engine, decode_times=False)
     except Exception as error:  # the libraries below raise anything on damaged bytes
         raise damaged(path, error) from error
+
+
+def load_own(path: Path) -> xr.Dataset:
+    """Return a whole dataset that a run has written; ReadError for what `hdf5.guard` refuses."""
+    guard(path)
+    return xr.load_dataset(path, engine="h5netcdf")
 
 
 def write(array: xr.DataArray, path: Path) -> None:

@@ -14,11 +14,12 @@ import xarray as xr
 from ..errors import ReadError, did_you_mean
 from ..schema import WAVENUMBER
 from .bare_array import from_numbers
-from .opening import damaged, fits_in, readable, refuse
+from .opening import content, damaged, fits_in, refuse
 from .options import NumpyOptions, takes
 
 NAME = "NumPy"
 _MAGIC = b"\x93NUMPY"
+_MOST_ARRAYS = 1000
 
 
 def recognises(head: bytes) -> bool:
@@ -36,8 +37,7 @@ def read(path: Path, options: NumpyOptions) -> xr.DataArray:
     ------
     ReadError : anything of these that is needed and not stated; objects; damage.
     """
-    with readable(path):
-        data = path.read_bytes()
+    data = content(path)
     arrays = _npz(path, data) if data[:2] == b"PK" else {"": _npy(path, data)}
     given = options.wavenumber if options.wavenumber is not None else WAVENUMBER
     if isinstance(given, str) and given in arrays:
@@ -57,7 +57,9 @@ def _npz(path: Path, data: bytes) -> dict[str, Any]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = archive.infolist()
-            fits_in(path, sum(member.file_size for member in members))
+            if len(members) > _MOST_ARRAYS:
+                raise refuse(path, f"more than {_MOST_ARRAYS} arrays", "fewer", "save some alone")
+            fits_in(path, sum(member.file_size for member in members) // 8)
             return {
                 member.filename.removesuffix(".npy"): _npy(path, archive.read(member))
                 for member in members
@@ -84,6 +86,7 @@ def _npy(path: Path, data: bytes) -> Any:
         if size * dtype.itemsize != len(body):
             raise refuse(path, f"{len(body)} bytes for an array of shape {shape} of {dtype}",
                          f"{size * dtype.itemsize} bytes", "copy it again: it was cut")  # fmt: skip
+        fits_in(path, size)
         return np.frombuffer(body, dtype).reshape(shape, order="F" if fortran else "C")
     except ReadError:
         raise

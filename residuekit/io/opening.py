@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
+from io import BufferedReader
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +15,14 @@ from ..errors import Fault, ReadError
 
 #: The files one of which every Zarr store has.
 ZARR_MARKS = ("zarr.json", ".zgroup", ".zarray")
-_SMALL, _MOST_PACKED = 64 * 2**20, 200
+#: Bytes that every file may unpack to; how many times its own size a file may unpack to.
+SMALL, _MOST_PACKED = 64 * 2**20, 50
+_MOST_FILES = 100_000
+#: Bytes of a file of settings.
+MOST_TOML = 2**20
+_KINDS = {stat.S_IFDIR: "a folder", stat.S_IFIFO: "a named pipe", stat.S_IFSOCK: "a socket",
+          stat.S_IFCHR: "a device", stat.S_IFBLK: "a device"}  # fmt: skip
+_STUDY: ContextVar[Path | None] = ContextVar("study", default=None)
 
 
 def refuse(path: Path, found: str, needed: str, fix: str, line: int | None = None) -> ReadError:
@@ -41,6 +51,73 @@ def readable(path: Path) -> Iterator[None]:
                      "check the path and its permissions") from error  # fmt: skip
 
 
+@contextmanager
+def inside(study: Path) -> Iterator[None]:
+    """Refuse meanwhile every file that does not lie in this folder once its links are followed."""
+    before = _STUDY.set(study.resolve())
+    try:
+        yield
+    finally:
+        _STUDY.reset(before)
+
+
+def regular(path: Path) -> Path:
+    """Return the path of a regular file: what every reader asks before it opens one.
+
+    Raises
+    ------
+    ReadError : no file, a folder, a pipe, a device, a socket, a link that leaves the study folder.
+    """
+    with readable(path):
+        kind = stat.S_IFMT(path.stat().st_mode)
+    if kind != stat.S_IFREG:
+        fix = "name one file in it" if kind == stat.S_IFDIR else "copy its content into a file"
+        raise refuse(path, _KINDS.get(kind, "no regular file"), "a file", fix)
+    study = _STUDY.get()
+    if study is not None and not path.resolve().is_relative_to(study):
+        raise refuse(path, "a link that leaves the study folder", "a file in the study folder",
+                     "copy it into data/")  # fmt: skip
+    return path
+
+
+def opened(path: Path) -> BufferedReader:
+    """Open a regular file; ReadError as `regular`."""
+    regular(path)
+    with readable(path):
+        return path.open("rb")
+
+
+def content(path: Path, most: int | None = None) -> bytes:
+    """Return the bytes of a regular file, at most `most`; ReadError as `regular`."""
+    with opened(path) as file, readable(path):
+        data = file.read() if most is None else file.read(most + 1)
+    if most is not None and len(data) > most:
+        raise refuse(path, f"more than {most / 2**20:.3g} MB", "a file that people wrote by hand",
+                     "see that it is the file that was meant")  # fmt: skip
+    return data
+
+
+def files_in(folder: Path) -> list[Path]:
+    """Return every file in a folder and in those below it.
+
+    Raises
+    ------
+    ReadError : one that is not regular, or a link out of the folder; more than 100,000 files.
+    """
+    found: list[Path] = []
+    with readable(folder):
+        root = folder.resolve()
+        for path in folder.rglob("*"):
+            if path.is_symlink() and not path.resolve().is_relative_to(root):
+                raise refuse(path, "a link that leaves its folder", f"files in {folder.name}",
+                             "copy what it points to")  # fmt: skip
+            if not path.is_dir():
+                found.append(regular(path))
+            if len(found) > _MOST_FILES:
+                raise refuse(folder, f"more than {_MOST_FILES} files", "fewer", "larger chunks")
+    return found
+
+
 def damaged(path: Path, error: Exception) -> ReadError:
     """Make the `ReadError` of a file that a library below cannot read."""
     words = " ".join(str(error).split())[:200]
@@ -50,19 +127,18 @@ def damaged(path: Path, error: Exception) -> ReadError:
 
 def size_of(path: Path) -> int:
     """The bytes of a file, or of all files in a folder."""
-    if path.is_dir():
-        return sum(p.stat().st_size for p in path.rglob("*") if p.is_file())
-    return path.stat().st_size
+    return sum(p.stat().st_size for p in (files_in(path) if path.is_dir() else [path]))
 
 
-def fits_in(path: Path, declared: int) -> None:
-    """Refuse what declares more bytes than its file can hold, packed 200 times or below 64 MB.
+def fits_in(path: Path, n_numbers: int) -> None:
+    """Refuse what declares more numbers (float64) than 64 MB, or 50 times its file, can hold.
 
     Raises
     ------
     ReadError : more than that.
     """
-    if declared > max(_SMALL, _MOST_PACKED * size_of(path)):
+    declared = 8 * n_numbers
+    if declared > max(SMALL, _MOST_PACKED * size_of(path)):
         raise refuse(path, f"{declared / 2**20:.0f} MB declared in a file of "
                      f"{size_of(path) / 2**20:.3g} MB", "as much as the file holds",
                      "export it again: it is damaged")  # fmt: skip

@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
 from .unit_words import is_axis_word, is_unit_word, position_of
 
 MISSING = ("", "nan", "na", "n/a")
+#: Rows of text that may stand above the numbers.
+_MOST_ABOVE = 10_000
 _OPENS_AS_NUMBER = re.compile(r"[+-]?[.,]?\d")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
@@ -80,7 +82,7 @@ def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head
     """Find where the numbers begin in rows of (cells, number of lines read so far)."""
     above: list[tuple[str, ...]] = []
     used, named = 0, False
-    for cells, line in rows:
+    for cells, line in islice(rows, _MOST_ABOVE):
         if not cells:
             used = line
             continue

@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ReadError
-from .opening import decoded, json_of, readable, refuse
+from .opening import content, decoded, json_of, opened, refuse, regular
 from .options import TextOptions, takes
 from .table_head import MISSING, Head, Table, find_head, is_missing, number_of, swallowed
 from .table_layouts import KIND, from_table
@@ -30,6 +30,9 @@ _SAMPLE_LINES = 50
 _LARGE, _TOPS = 2**21, (2**17, 2**20)
 #: Bytes that are counted together: they fit in the cache.
 _PIECE = 2**18
+#: Rows that are read cell by cell where one of them stumbles.
+_ROWS = 4096
+_MOST_COLUMNS = 20_000
 _MISSING = {cased for word in MISSING for cased in (word, word.upper(), word.title(), "NaN")}
 
 
@@ -61,14 +64,10 @@ def parse(path: Path, delimiter: str | None, decimal: str | None) -> Table:
         file of our own; each with its line.
     """
     table = None
-    with suppress(OSError):  # told below, where the file is read again
-        if path.stat().st_size > _LARGE:
+    if regular(path).stat().st_size > _LARGE:
+        with suppress(OSError):  # said below, where the file is read again
             table = _at_once(path, delimiter, decimal)
-    if table is None:
-        with readable(path):
-            data = path.read_bytes()
-        table = _by_line(path, data, delimiter, decimal)
-    return table
+    return table or _by_line(path, content(path), delimiter, decimal)
 
 
 def _at_once(path: Path, delimiter: str | None, decimal: str | None) -> Table | None:
@@ -92,7 +91,7 @@ def _at_once(path: Path, delimiter: str | None, decimal: str | None) -> Table | 
 def _top(path: Path, delimiter: str | None, decimal: str | None) -> Table | None:
     """The first lines of a file as a table of their own."""
     for size in _TOPS:
-        with path.open("rb") as file, suppress(ReadError):
+        with opened(path) as file, suppress(ReadError):
             head = file.read(size)
             return _by_line(path, head[: head.rfind(b"\n") + 1], delimiter, decimal)
     return None
@@ -102,7 +101,7 @@ def _tally(path: Path, skip: int, delimiter: str) -> tuple[int, int]:
     """How many rows and how many delimiters stand below the first lines; none where a NUL does."""
     rows = marks = 0
     last = b"\n"
-    with path.open("rb") as file:
+    with opened(path) as file:
         for _ in range(skip):
             file.readline()
         while piece := file.read(_PIECE):
@@ -124,6 +123,10 @@ def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None
     stated = _stated(path, comments, text)
     sample = [line for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
     delimiter = delimiter or _delimiter(path, sample[-1:] if stated else sample, first + 1)
+    widest = max(line.count(delimiter) for line in lines[first:])
+    if widest >= _MOST_COLUMNS:
+        raise refuse(path, f"{widest + 1} columns", f"at most {_MOST_COLUMNS}", "a row a spectrum, "
+                     "or NetCDF", first + 1)  # fmt: skip
     decimal = decimal or ("." if stated else _decimal(path, sample, delimiter, first + 1))
     head = _header(path, lines[first:], delimiter, decimal, first + 1)
     begin = first + head.used
@@ -266,6 +269,11 @@ def _numbers(
         values = _by_pandas(text, delimiter, decimal)
         if values is not None and values.shape == (len(body), width):
             return values
+    if len(body) > _ROWS:
+        parts = (slice(at, at + _ROWS) for at in range(0, len(body), _ROWS))
+        return np.concatenate(
+            [_numbers(path, body[part], places[part], width, delimiter, decimal) for part in parts]
+        )
     return _cell_by_cell(path, body, places, width, delimiter, decimal)
 
 

@@ -11,7 +11,7 @@ import xarray as xr
 from ..errors import ReadError
 from ..schema import WAVENUMBER
 from .bare_array import from_numbers, wavenumbers
-from .opening import damaged, fits_in, readable, refuse
+from .opening import damaged, fits_in, opened, refuse
 from .options import BareOptions, takes
 
 NAME = "TIFF"
@@ -38,11 +38,9 @@ def read(path: Path, options: BareOptions) -> xr.DataArray:
 
     n_pages = len(wavenumbers(path, options))
     pages: list[Any] = []
-    with readable(path):
-        path.open("rb").close()
     try:
-        with Image.open(path, formats=["TIFF"]) as book:
-            fits_in(path, book.width * book.height * 4 * n_pages)
+        with opened(path) as file, Image.open(file, formats=["TIFF"]) as book:
+            fits_in(path, book.width * book.height * n_pages)
             page: Any
             for page in ImageSequence.Iterator(book):
                 if page.mode not in ("L", "F", "I", "I;16", "I;16B") or page.size != book.size:
@@ -56,7 +54,6 @@ def read(path: Path, options: BareOptions) -> xr.DataArray:
                     raise refuse(path, f"a page with the orientation {turned}", "pages that are "
                                  "stored as they are seen (orientation 1)", "export them so, or "
                                  "write the array as .npy")  # fmt: skip
-                fits_in(path, page.width * page.height * 4 * n_pages)
                 pages.append(np.array(page, dtype=np.float32))
     except ReadError:
         raise

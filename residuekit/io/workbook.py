@@ -10,6 +10,7 @@ import io
 import json
 import zipfile
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import Fault, ReadError, WriteError
-from .opening import json_of, readable, refuse
+from .opening import content, fits_in, json_of, refuse
 from .options import SheetOptions, takes
 from .own_files import state_of
 from .table_head import Table, find_head, swallowed
@@ -26,8 +27,9 @@ from .table_writer import rows_of
 
 NAME = "XLSX"
 _STATE = "residuekit"
-_MOST_BYTES = 256 * 2**20
-_MOST_CELLS = 20_000_000
+#: Cells of a workbook (openpyxl takes some 12 us for each); tags of its sheets, and of the rest.
+MOST_CELLS = 200_000
+_MOST_TAGS, _MOST_OTHER_TAGS, _PIECE = 1_100_000, 250_000, 2**20
 _MOST_ROWS, _MOST_COLUMNS, _MOST_TEXT = 1_048_576, 16_384, 30_000
 
 
@@ -65,23 +67,14 @@ def read(path: Path, options: SheetOptions) -> xr.DataArray:
 
 def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:
     """The rows of each sheet that hold anything, each with its number from 1."""
-    import openpyxl
-
-    with readable(path):
-        data = path.read_bytes()
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            size = sum(member.file_size for member in archive.infolist())
-        if size > _MOST_BYTES:
-            raise refuse(path, f"a workbook of {size / 2**20:.0f} MB unpacked", "at most "
-                         f"{_MOST_BYTES // 2**20} MB", "write NetCDF or CSV instead")  # fmt: skip
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
-        left = _MOST_CELLS
+        book = open_book(path)
+        left = MOST_CELLS
         sheets = {}
         for page in book.worksheets:
             page.reset_dimensions()
             sheets[page.title] = list(_rows(path, page, left))
-            left -= sum(len(cells) for _, cells in sheets[page.title])
+            left -= sum(1 + len(cells) for _, cells in sheets[page.title])
     except ReadError:
         raise
     except Exception as error:  # the libraries below raise anything on damaged bytes
@@ -90,15 +83,45 @@ def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:
     return sheets
 
 
+def open_book(path: Path, **how: bool) -> Any:
+    """Open a workbook by openpyxl, once its parts are counted; it raises anything on damage.
+
+    Raises
+    ------
+    ReadError : more in it than `MOST_CELLS` cells take.
+    """
+    import openpyxl
+
+    data = content(path)
+    tags, others = 0, 0
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        members = archive.infolist()
+        fits_in(path, sum(member.file_size for member in members) // 8)
+        for member in members if len(members) < _MOST_OTHER_TAGS else ():
+            with archive.open(member) as part:
+                found = sum(piece.count(b"<") for piece in iter(partial(part.read, _PIECE), b""))
+            if "worksheets/" in member.filename:
+                tags += found
+            else:
+                others += found
+    if tags > _MOST_TAGS or others > _MOST_OTHER_TAGS or len(members) >= _MOST_OTHER_TAGS:
+        raise _too_large(path)
+    return openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, **how)
+
+
+def _too_large(path: Path, row: int | None = None) -> ReadError:
+    return refuse(path, f"more than a workbook of {MOST_CELLS} cells holds", "a smaller table",
+                  "write NetCDF or CSV instead", row)  # fmt: skip
+
+
 def _rows(path: Path, page: Any, left: int) -> Iterator[tuple[int, list[Any]]]:
     for number, row in enumerate(page.iter_rows(), start=1):
+        left -= 1 + len(row)
+        if left < 0 or number > _MOST_ROWS:
+            raise _too_large(path, number)
         cells = [_cell(path, cell, number) for cell in row]
         while cells and cells[-1] is None:
             cells.pop()
-        left -= len(cells)
-        if left < 0 or number > _MOST_ROWS:
-            raise refuse(path, f"more than {_MOST_CELLS} cells", "a smaller table",
-                         "write NetCDF or CSV instead", number)  # fmt: skip
         if cells:
             yield number, cells
 

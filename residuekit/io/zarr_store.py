@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import xarray as xr
 
+from ..errors import ReadError
 from .dataset import CHUNKS, from_dataset
 from .labelled import float32
-from .opening import ZARR_MARKS, damaged, fits_in, is_zarr, refuse
+from .opening import ZARR_MARKS, damaged, files_in, fits_in, is_zarr, refuse
 from .options import DatasetOptions, takes
 
 NAME = "Zarr"
@@ -22,16 +24,22 @@ def read(path: Path, options: DatasetOptions) -> xr.DataArray:
     ------
     ReadError : a damaged store, no spectra in it, or more than one way to read it.
     """
+    import zarr
+
     if not is_zarr(path):
         raise refuse(path, "a folder without " + ", ".join(ZARR_MARKS), "a Zarr store",
                      "name the folder that holds one of them")  # fmt: skip
+    files_in(path)
     try:
+        held = zarr.open_group(path, mode="r", use_consolidated=False).arrays()
+        sizes = [(one.size, math.prod(one.chunks)) for _, one in held]
+        if not options.lazy:
+            fits_in(path, sum(max(size) for size in sizes))
         dataset = xr.open_zarr(path, chunks=None, consolidated=False, decode_times=False)
-        declared = sum(array.nbytes for array in dataset.variables.values())
+    except ReadError:
+        raise
     except Exception as error:  # the libraries below raise anything on damaged bytes
         raise damaged(path, error) from error
-    if not options.lazy:
-        fits_in(path, declared)
     return from_dataset(path, dataset, NAME, options)
 
 

@@ -6,7 +6,6 @@ import csv
 import json
 import os
 import shutil
-import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ import xarray as xr
 
 from .. import schema
 from ..errors import Fault, StudyError, WriteError
+from ..io.atomic_write import new_folder
 from .fields import stream
 from .maps import even_axis, simulate_map
 from .materials import gel_response
@@ -78,10 +78,9 @@ def simulate_study(
                   "another folder, or empty this one", file=str(folder))
         )  # fmt: skip
     folder.parent.mkdir(parents=True, exist_ok=True)
-    aside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    aside = new_folder(folder.parent, f".{folder.name}-")
     try:
         truth = _write_study(aside, design, seed, progress)
-        aside.chmod(0o755)
         if folder.exists():
             folder.rmdir()
         aside.rename(folder)

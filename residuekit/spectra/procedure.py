@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from ..errors import Fault, ProcedureError, ResiduekitError
+from ..errors import Fault, ProcedureError, ReadError, ResiduekitError
+from ..io.opening import MOST_TOML, content
 from ..kernels.compiled import over_blocks
 from ..schema import POINT_DIMS, WAVENUMBER, check, flag_attributes, marked, pixel_dims
 from ..toml_lines import lines_of, load_toml
@@ -340,8 +341,8 @@ def _read(source: str | Path) -> tuple[str, str]:
         return source, ""
     path = Path(source)
     try:
-        return path.read_text(encoding="utf-8"), str(path)
-    except (OSError, UnicodeDecodeError) as error:
+        return content(path, MOST_TOML).decode(), str(path)
+    except (ReadError, UnicodeDecodeError) as error:
         raise ProcedureError(
             Fault(f"a file that cannot be read ({error})", "a TOML file in UTF-8",
                   "the path of study.toml", str(path))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..io.opening import inside
 from ..reprs import as_html
 from .manifest import Manifest, load_manifest
 
@@ -51,7 +52,8 @@ class Study:
         """
         from .run import run_study
 
-        return run_study(self.manifest, progress, workers, scheduler)
+        with inside(self.manifest.folder):
+            return run_study(self.manifest, progress, workers, scheduler)
 
     def __repr__(self) -> str:
         return str(self.manifest)

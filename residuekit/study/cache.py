@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import hmac
+import io
 import json
 import os
 import shutil
 import uuid
-import zipfile
-import zlib
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -18,10 +18,14 @@ from typing import Any, get_type_hints
 
 import numpy as np
 
+from ..errors import ReadError
+from ..io.opening import content
+from .seal import LENGTH, own_key, seal
+
 #: The parts of the library that an entry depends on; the others show or explain results.
 _PARTS = ("data", "decision", "io", "kernels", "markers.py", "schema.py", "labels.py", "spectra",
-          "study/bad_channels.py", "study/cache.py", "study/measure.py",
-          "study/mockups.py")  # fmt: skip
+          "study/bad_channels.py", "study/cache.py", "study/measure.py", "study/mockups.py",
+          "study/seal.py")  # fmt: skip
 _DIGEST = "sha256 of the file"
 
 
@@ -44,29 +48,40 @@ def key_of(*parts: Any) -> str:
 
 
 class Cache:
-    """Entries below one folder; an entry is written aside and moved in place, or not at all."""
+    """Entries below one folder; an entry is written aside and moved in place, or not at all.
+
+    Each is sealed with the user's key. `foreign` holds the names of those that are not: they were
+    made elsewhere, or changed, and count as none.
+    """
 
     def __init__(self, folder: Path):
         self.folder = folder
+        self.foreign: set[str] = set()
         self._used: set[str] = set()
+        self._key = own_key()
         folder.mkdir(parents=True, exist_ok=True)
 
     def arrays(self, key: str) -> dict[str, Any] | None:
-        """The arrays of an entry, or None; an entry that cannot be read counts as none."""
+        """The arrays of an entry, or None."""
         path = self.path(key, ".npz")
         try:
-            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as entry:
-                return {name: entry[name] for name in entry.files}
-        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
+            data = content(path)
+        except ReadError:
             return None
+        if not hmac.compare_digest(data[:LENGTH], seal(self._key, key, data[LENGTH:])):
+            self.foreign.add(key)
+            return None
+        with np.load(io.BytesIO(data[LENGTH:]), allow_pickle=False) as entry:
+            return {name: entry[name] for name in entry.files}
 
     def keep(self, key: str, arrays: Mapping[str, Any]) -> None:
         """Write the arrays of an entry."""
         path = self.path(key, ".npz")
         part = path.with_name(f".{uuid.uuid4().hex}.part")
+        packed = io.BytesIO()
+        np.savez(packed, allow_pickle=False, **arrays)
         try:
-            with part.open("wb") as stream:
-                np.savez(stream, allow_pickle=False, **arrays)
+            part.write_bytes(seal(self._key, key, packed.getvalue()) + packed.getvalue())
             os.replace(part, path)
         finally:
             part.unlink(missing_ok=True)
@@ -75,7 +90,10 @@ class Cache:
         """Put the file of an entry at `place` and give its arrays, or None: a file that was changed
         since it was kept counts as none."""
         arrays, made = self.arrays(key), self.path(key, ".nc")
-        if arrays is None or not made.is_file() or str(arrays.pop(_DIGEST, "")) != _digest(made):
+        if arrays is None or not made.is_file():
+            return None
+        if str(arrays.pop(_DIGEST, "")) != _digest(made):
+            self.foreign.add(key)
             return None
         _link(made, place)
         return arrays

@@ -16,6 +16,10 @@ from .measurements import Key, Measurement
 from .names import near_names, spelling_faults
 from .settings import SCORES, SETTINGS
 
+#: How far above the highest loading an acceptance limit may lie unsaid; ug cm-2 of 10 um of matter
+#: of 1 g cm-3.
+_FAR, _THICK = 10.0, 1000.0
+
 
 def design_faults(
     table: str, rows: tuple[Measurement, ...], treatment: str, scores: tuple[str, ...]
@@ -99,6 +103,21 @@ def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
                 table,
                 row.line,
             )
+
+
+def limit_notes(limit: float | None, rows: tuple[Measurement, ...]) -> Iterator[str]:
+    """Say of an acceptance limit that it lies far beyond all that the study measures."""
+    loadings = [row.loading_ug_cm2 for row in rows if row.loading_ug_cm2 > 0]
+    highest = max(loadings, default=0.0)
+    if limit is None or limit <= (_FAR * highest or _THICK):
+        return
+    beyond = "as much as a layer of 10 um or more"
+    if highest:
+        beyond = f"{limit / highest:.3g} times the highest loading in the table"
+    yield (
+        f"The acceptance limit of {limit:g} ug cm-2 is {beyond}: see that it is meant, and in "
+        "ug cm-2 (10 mg m-2 are 1 ug cm-2)."
+    )
 
 
 def notes_of(rows: tuple[Measurement, ...]) -> list[str]:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from .. import io
 from ..errors import Fault, ResiduekitError, did_you_mean
+from ..io.opening import opened, regular
 from .measurements import Measurement
 
 _GLANCE = 4096
@@ -23,6 +24,7 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
     first: dict[Path, Measurement] = {}
     places = {row.line: place_of(folder, row.file) for row in rows}
     named = {Path(row.file).name for row in rows}
+    above = {parent for path in places.values() if path is not None for parent in path.parents}
     for row in rows:
         fault = partial(Fault, file=table, line=row.line)
         path = places[row.line]
@@ -44,7 +46,7 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 "one row for one file",
                 "remove one of the rows",
             )
-        elif any(other is not None and path in other.parents for other in places.values()):
+        elif path in above:
             yield fault(
                 f"the folder {row.file!r}, which holds other measured files",
                 "a file, or a folder that is one map",
@@ -53,14 +55,23 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
         elif not path.exists():
             near = did_you_mean(Path(row.file).name, _names_near(path, named))
             yield fault(f"no file {row.file!r}", "a file that is there", near)
-        elif not io.size_of(path):
-            yield fault(
-                f"the empty file {row.file!r}",
-                "a file that holds spectra",
-                "copy it again from the instrument",
-            )
         else:
-            first[path] = row
+            try:
+                empty = not io.size_of(path if path.is_dir() else regular(path))
+            except ResiduekitError as problem:
+                yield from (
+                    fault(f"{row.file!r}, {one.found}", one.needed, one.fix)
+                    for one in problem.faults
+                )
+                continue
+            if empty:
+                yield fault(
+                    f"the empty file {row.file!r}",
+                    "a file that holds spectra",
+                    "copy it again from the instrument",
+                )
+            else:
+                first[path] = row
     yield from _twins(first, table)
 
 
@@ -96,11 +107,11 @@ def _glance(path: Path) -> Hashable:
     if path.is_dir():
         return b""
     try:
-        with path.open("rb") as stream:
+        with opened(path) as stream:
             head = stream.read(_GLANCE)
             stream.seek(max(path.stat().st_size - _GLANCE, 0))
             return head + stream.read(_GLANCE)
-    except OSError:
+    except (OSError, ResiduekitError):
         return str(path)
 
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import warnings
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from random import SystemRandom
 from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from .. import io
 from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
-from ..results import PROVENANCE, read_provenance
+from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
 from ..schema import WAVENUMBER
 from ..spectra.arrays import same_axis
 from ..spectra.quality import Quality
@@ -22,13 +25,16 @@ from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .file_faults import file_faults
-from .manifest import Manifest, examine
-from .measure import checked_for
+from .manifest import Manifest, examine, load_manifest
+from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Measurement
+from .mockups import mockup_of
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
 
 _MOST_REMARKS = 5
+#: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
+_SAMPLE, _EQUAL = 6, 1e-6
 Progress = Callable[[int, int, str], None]
 
 
@@ -56,9 +62,15 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
     """
     folder = Path(path)
     if (folder / PROVENANCE).is_file():
-        return _check_run(folder)
+        with io.inside(folder.resolve().parent.parent):
+            return _check_run(folder)
     if folder.is_dir() and not any((folder / name).is_file() for name in (SETTINGS, *TABLE_NAMES)):
         return _describe_spectra(folder)
+    with io.inside(folder):
+        return _check_study(folder, progress)
+
+
+def _check_study(folder: Path, progress: Progress | None) -> str:
     manifest, faults = examine(folder)
     settled = not any(fault.file == SETTINGS for fault in faults)
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
@@ -174,8 +186,46 @@ def _check_run(folder: Path) -> str:
         )
     if faults:
         raise StudyError(faults)
+    same_code = record["code"] == code_version()
+    again = _computed_again(folder, study) if same_code else _OTHER_CODE
     return (
         f"A run of {record['study']['title']!r}, {record['started']}, residuekit "
         f"{record['residuekit']}\n{len(record['inputs'])} input files, all as they were."
-        f"{'' if record['code'] == code_version() else _OTHER_CODE}"
+        f"{again}"
     )
+
+
+def _computed_again(run: Path, study: Path) -> str:
+    """Compute some mean spectra of a run from their files, and say that they are as they were.
+
+    Raises
+    ------
+    StudyError : one that its files do not give.
+    """
+    result, manifest = open_run(run), load_manifest(study)
+    files: dict[tuple[Any, ...], list[Measurement]] = defaultdict(list)
+    for row in manifest.measurements:
+        if row.file not in result.failures:
+            files[mockup_of(row)].append(row)
+    sample = SystemRandom().sample(list(files.values()), min(_SAMPLE, len(files)))
+    kept = dict(zip(result.spectra["file"].values, result.spectra["spectrum"].values, strict=True))
+    faults = []
+    for rows in sample:
+        means = [_mean(manifest, row) for row in rows]
+        was = kept.get(rows[0].file)
+        mean = np.mean(means, axis=0)
+        if was is None or not np.allclose(was, mean, rtol=0, atol=_EQUAL * np.abs(mean).max()):
+            faults.append(
+                Fault(f"a mean spectrum that {' and '.join(row.file for row in rows)} do not give",
+                      "what the procedure makes of its files", f"residuekit run {study.name}",
+                      SPECTRA)
+            )  # fmt: skip
+    if faults:
+        raise StudyError(faults)
+    return f"\n{len(sample)} of {len(files)} mean spectra were computed again: as they were."
+
+
+def _mean(manifest: Manifest, row: Measurement) -> Any:
+    digest = io.sha256(manifest.folder / row.file)
+    options = manifest.quality_arguments
+    return measure(manifest.folder, row, manifest.procedure, options, digest, "")[0].mean

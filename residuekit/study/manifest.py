@@ -10,12 +10,13 @@ from typing import Any
 
 from ..decision.design import arm_notes
 from ..errors import Fault, StudyError, grouped
+from ..io.opening import inside
 from ..markers import Marker
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
 from ..words.methods import unspecific_marker
-from .design_faults import design_faults, notes_of
+from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
 from .measurements import Key, Measurement, read_measurements
 from .settings import SETTINGS, read_settings
@@ -83,7 +84,8 @@ class Manifest:
     def notes(self) -> list[str]:
         """What a user should know of the table that is not wrong."""
         used = [marker.name for marker in self.markers if marker.unspecific]
-        return [*notes_of(self.measurements), *map(unspecific_marker, used)]
+        return [*limit_notes(self.acceptance_limit, self.measurements),
+                *notes_of(self.measurements), *map(unspecific_marker, used)]  # fmt: skip
 
     def __str__(self) -> str:
         roles = ("blank", "exposed", "spiked", "reference")
@@ -128,6 +130,11 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
                 f"residuekit new {folder} makes one to fill in",
             )
         )
+    with inside(folder):
+        return _examined(folder)
+
+
+def _examined(folder: Path) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}

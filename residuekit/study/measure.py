@@ -45,7 +45,8 @@ def measure(
     ResiduekitError : a file that cannot be read, is not the one with this sha256 any more, or does
         not fit the procedure.
     """
-    array = io.read(folder / row.file)
+    with io.inside(folder):
+        array = io.read(folder / row.file)
     if schema.source(array)["sha256"] != sha256:
         raise ReadError(
             Fault("a file that was replaced while the study ran", "files that stay as they are",

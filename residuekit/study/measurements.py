@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from calendar import monthrange
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -16,6 +18,8 @@ from ..validator import CELLS, Fields, check, choice, number, text
 TABLE_NAMES = ("measurements.csv", "measurements.xlsx")
 BLANK_TREATMENTS = ("water", "none")
 
+_YEAR_FIRST = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
+_YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
 _MINUTES = number(least=0, example="2")
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
@@ -105,10 +109,32 @@ def _read_row(
     given = {name: cell for name, cell in row.items() if name and cell}
     columns = _OF_BLANKS if role == "blank" else FIELDS
     values, faults = check(given, columns, place, NEEDED_CELLS.get(role, ("file",)))
+    faults += [
+        place.fault(f"{name} {cell!r}, a day that no calendar has", "a day, or a name for it",
+                    "2026-11-24", name)
+        for name, cell in given.items()
+        if (name == "session" or name not in FIELDS) and _is_no_day(cell)
+    ]  # fmt: skip
     if faults:
         return None, faults
     further = {name: cell for name, cell in given.items() if name not in FIELDS}
     return Measurement(line=line, further=further, **values), []
+
+
+def _is_no_day(cell: str) -> bool:
+    """Say whether a cell is written as a day, year first or last, that there cannot be."""
+    if first := _YEAR_FIRST.fullmatch(cell):
+        year, month, day = map(int, first.groups())
+        ways = [(month, day)]
+    elif last := _YEAR_LAST.fullmatch(cell):
+        one, two, year = map(int, last.groups())
+        ways = [(one, two), (two, one)]
+    else:
+        return False
+    return not any(
+        year >= 1 and 1 <= month <= 12 and 1 <= day <= monthrange(year, month)[1]
+        for month, day in ways
+    )
 
 
 def as_rows(measurements: Iterable[Measurement]) -> list[dict[str, Any]]:

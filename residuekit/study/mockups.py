@@ -49,20 +49,19 @@ class MockupMean:
         return len(self.files)
 
 
+def mockup_of(row: Measurement) -> tuple[Any, ...]:
+    """What the rows of one mock-up under one set of conditions share; a reference is its file."""
+    place = row.stratum if row.role == "blank" else row.arm
+    loading = None if math.isnan(row.loading_ug_cm2) else row.loading_ug_cm2
+    alone = row.file if row.role == "reference" else ""
+    return row.role, row.mockup, place, row.treatment, loading, alone
+
+
 def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:
     """Average the maps of each mock-up; a mock-up under two conditions stands for each apart."""
     gathered: dict[tuple[Any, ...], list[MapSummary]] = defaultdict(list)
     for one in summaries:
-        place = one.row.stratum if one.row.role == "blank" else one.row.arm
-        loading = one.row.loading_ug_cm2
-        key = (
-            one.row.role,
-            one.row.mockup,
-            place,
-            one.row.treatment,
-            None if math.isnan(loading) else loading,
-        )
-        gathered[key].append(one)
+        gathered[mockup_of(one.row)].append(one)
     return [
         MockupMean(
             maps[0].row,

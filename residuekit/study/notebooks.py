@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, StudyError, WriteError, did_you_mean
+from ..io.opening import content
 from ..toml_lines import lines_of
 from ..validator import Place
 from .manifest import Manifest
@@ -53,7 +54,7 @@ def prepare(manifest: Manifest) -> list[Book]:
     faults = list(_lacking(folder, paths))
     if faults:
         raise StudyError(faults)
-    text = (manifest.folder / SETTINGS).read_text(encoding="utf-8-sig")
+    text = content(manifest.folder / SETTINGS).decode("utf-8-sig")
     place = Place(SETTINGS, lines_of(text)).inside("notebooks")
     stems = [path.stem for path in paths]
     for name in manifest.notebooks:

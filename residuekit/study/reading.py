@@ -187,7 +187,7 @@ class Reading:
                 continue
             try:
                 task = self.task(row)
-            except OSError as problem:
+            except (OSError, ResiduekitError) as problem:
                 self._take(row, Outcome(failure=f"{row.file}: {problem}"))
                 continue
             arrays = self.cache.arrays(task.key)

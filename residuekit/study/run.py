@@ -19,6 +19,7 @@ import xarray as xr
 
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
+from ..words.findings import made_elsewhere
 from ..words.quality import bridged_channel
 from .cache import Cache
 from .changes import what_changed
@@ -28,9 +29,9 @@ from .measurements import as_rows
 from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
-from .run_folder import alone, last_run, move_in, new_run, point_to
+from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
 from .second import beside_each_other, second_verdicts, warn_of_differing
-from .step_losses import normalisation_notes, survival_notes
+from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
 from .work import write_netcdf
 
@@ -56,16 +57,18 @@ def run_study(
 
     Raises
     ------
+    StudyError : a procedure that eats the gel's band.
     WriteError : the study folder cannot be written.
     """
     started = datetime.now(UTC)
     before = last_run(manifest.folder)
     with new_run(manifest.folder) as part:
-        cache = Cache(manifest.folder / "runs" / ".cache")
+        cache = Cache(manifest.folder / "runs" / CACHE)
         steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.find_bad_channels()
         work.read_controls()
+        refuse_eaten(work.usable)
         controls = work.study_controls()
         work.score_controls(controls)
         work.read_exposed(controls)
@@ -79,7 +82,6 @@ def run_study(
             *(bridged_channel(asdict(one)) for one in work.channels),
             *controls.remarks,
             *manifest.notes,
-            *survival_notes(work.usable),
             *normalisation_notes(work.usable),
         ]
         if manifest.second_procedure is not None:
@@ -87,6 +89,8 @@ def run_study(
             beside = beside_each_other(tables["verdicts"], other)
             write_table(part / SECOND, beside, SECOND_COLUMNS)
             remarks += said
+        if cache.foreign:
+            remarks.append(made_elsewhere(len(cache.foreign)))
         provenance = record(
             manifest, started.isoformat(timespec="seconds"), work.hashes, work.failures
         )

@@ -5,16 +5,18 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 
 from ..errors import Fault, ReadError, WriteError
+from ..io.atomic_write import new_folder
 from ..results import StudyResult, open_run
 
 _ASIDE = ".writing-"
+#: The folder below `runs` of what runs keep for one another.
+CACHE = ".cache"
 
 
 def last_run(folder: Path) -> StudyResult | None:
@@ -39,6 +41,9 @@ def new_run(folder: Path) -> Iterator[Path]:
     part = lock = None
     try:
         runs.mkdir(exist_ok=True)
+        for place in (runs, runs / CACHE):
+            if place.is_symlink():
+                raise NotADirectoryError(f"{place.name} is a link; a folder is needed")
         part, lock = _place_aside(runs)
         yield part
     except OSError as problem:
@@ -111,8 +116,7 @@ def _place_aside(runs: Path) -> tuple[Path, int | None]:
             if free is not None:
                 shutil.rmtree(left, ignore_errors=True)
                 os.close(free)
-        part = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=runs))
-        part.chmod(0o755)
+        part = new_folder(runs, _ASIDE)
         return part, _locked(part)
     finally:
         if guard is not None:

@@ -8,20 +8,20 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, ResiduekitError
+from ..io.opening import MOST_TOML, content
 from ..markers import in_deciding_order, resolve
 from ..schema import FIGURE_WIDTHS, NET_SIGNAL
 from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
 from ..spectra.step_files import pinned, step_files
 from ..toml_lines import lines_of, load_toml
-from ..validator import Fields, Place, check, choice, listed, number, table, text
+from ..validator import RATE, Fields, Place, check, choice, listed, number, table, text
 from .file_faults import place_of
 
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
 
 _LOW, _HIGH = FIGURE_WIDTHS
-_RATE = number(above=0, below=0.5, example="0.05", default=0.05)
 #: What may stand in study.toml.
 FIELDS: Fields = {
     "title": text(least=0),
@@ -37,7 +37,7 @@ FIELDS: Fields = {
         "use": listed(example='["pva C-O 1092"]', needed=True, default=()),
         "scores": listed(choice(SCORES), "a list of scores", f"{list(SCORES)}", 1, default=SCORES),
     }),
-    "limits": table({"alpha": _RATE, "beta": _RATE}),
+    "limits": table({"alpha": RATE, "beta": RATE}),
     "quality": table({
         name: number(above=0, example=f"{value or 1}") for name, value in THRESHOLDS.items()
     }),
@@ -55,15 +55,15 @@ def read_settings(folder: Path) -> tuple[dict[str, Any], Place, list[Fault]]:
     """Read the parts of a manifest that study.toml states, its lines, and every fault in it."""
     written, settings, faults = "", {}, []
     try:
-        content = (folder / SETTINGS).read_text(encoding="utf-8-sig")
-        settings = load_toml(content, SETTINGS)
-        written = content
-    except FileNotFoundError:
-        fix = "residuekit new DIR writes one to fill in"
-        faults = [Fault(f"no {SETTINGS}", "the settings of the study", fix, SETTINGS)]
+        read = content(folder / SETTINGS, MOST_TOML).decode("utf-8-sig")
+        settings = load_toml(read, SETTINGS)
+        written = read
     except ResiduekitError as problem:
-        faults = list(problem.faults)
-    except (OSError, UnicodeDecodeError) as problem:
+        faults = [replace(fault, file=SETTINGS) for fault in problem.faults]
+        if not (folder / SETTINGS).exists():
+            fix = "residuekit new DIR writes one to fill in"
+            faults = [Fault(f"no {SETTINGS}", "the settings of the study", fix, SETTINGS)]
+    except UnicodeDecodeError as problem:
         found = f"a file that cannot be read ({problem})"
         faults = [Fault(found, "the settings of the study", "save it as UTF-8 text", SETTINGS)]
     place = Place(SETTINGS, lines_of(written))

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from .. import io
-from ..errors import Fault, ResiduekitError, ResiduekitWarning
+from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..markers import Marker
 from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum
@@ -66,16 +66,19 @@ def _kept_words(lowest: float) -> str:
     )
 
 
-def survival_notes(manifest: Manifest) -> list[str]:
-    """Say in a run what `residuekit check` refuses of its procedure; what fails says nothing."""
+def refuse_eaten(manifest: Manifest) -> None:
+    """Refuse in a run the procedure that `residuekit check` refuses.
+
+    Raises
+    ------
+    StudyError : a step that eats the gel's band. Files that cannot be used are said elsewhere.
+    """
     try:
         faults, _ = survival_faults(manifest)
     except ResiduekitError:
-        return []
-    return [
-        f"residuekit check refuses this procedure: {fault.found}; needed: {fault.needed}."
-        for fault in faults
-    ]
+        return
+    if faults:
+        raise StudyError(faults)
 
 
 #: The rise, by gel, of the marker that rises most; it is followed through the normalisation.

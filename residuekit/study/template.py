@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import tempfile
 from importlib.resources import files
 from pathlib import Path
 
 from ..errors import Fault, StudyError
+from ..io.atomic_write import new_folder
 
 _TEMPLATES = "data/new_study"
 _PARTS = ("study.toml", "measurements.csv", "README.md")
@@ -35,10 +35,9 @@ def new_study(folder: str | Path) -> Path:
         )
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=".new-", dir=folder.parent))
+        part = new_folder(folder.parent, ".new-")
         try:
             _fill(part)
-            part.chmod(0o755)
             os.replace(part, folder)
         finally:
             shutil.rmtree(part, ignore_errors=True)

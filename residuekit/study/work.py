@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     Executor,
@@ -13,7 +14,7 @@ from concurrent.futures import (
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
@@ -116,7 +117,7 @@ def _gather(
         problem = future.exception()
         if isinstance(problem, BrokenProcessPool):
             continue
-        if isinstance(problem, OSError):
+        if isinstance(problem, OSError | KeyboardInterrupt):
             raise problem
         outcome = (
             future.result()
@@ -141,14 +142,22 @@ def _in_processes(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, O
 
 
 def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
+    others = set(active_children())
     with (
         _one_thread_each(),
-        ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool,
+        ProcessPoolExecutor(
+            workers, get_context("spawn"), signal.signal, (signal.SIGINT, signal.SIG_IGN)
+        ) as pool,
     ):
         try:
             yield from _gather(pool, list(tasks))
         except BrokenProcessPool:
             return
+        except BaseException:  # an interrupt above all: what is not done is left
+            for child in set(active_children()) - others:
+                child.terminate()
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 @contextmanager

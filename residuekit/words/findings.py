@@ -49,6 +49,14 @@ _ACTIVATED = (
 )
 
 
+def made_elsewhere(n: int) -> str:
+    """What a run did not take from ``runs/.cache``."""
+    return (
+        f"{counted(n, 'result')} kept in runs/.cache had been made by another user, on another "
+        "machine, or changed since: computed again."
+    )
+
+
 def finding_sentences(code: str, rows: Rows, study: Mapping[str, Any]) -> tuple[str, ...]:
     """The sentences of a finding, from the numbers of its results."""
     if code in ("exposure-series", "ageing-series"):

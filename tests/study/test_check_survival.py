@@ -35,11 +35,12 @@ def test_a_step_that_eats_the_band_is_refused_with_its_line_and_what_to_do(study
     assert faults[0].fix == "a smaller window"
 
 
-@pytest.mark.usefixtures("without_pictures")
-def test_a_run_tells_what_the_check_refuses(study):
+def test_a_run_refuses_what_the_check_refuses(study):
     study.edit(STEP, STEP + '\n    {step = "smooth", window = 61},')
-    remarks = study.run().provenance["remarks"]
-    assert any("check refuses this procedure: step 2, smooth" in said for said in remarks)
+    with pytest.raises(StudyError) as caught:
+        study.run()
+    assert [str(fault) for fault in caught.value.faults] == [str(f) for f in refused(study)]
+    assert [path.name for path in (study.folder / "runs").iterdir()] == [".cache"]
 
 
 def test_without_a_reference_it_says_that_nothing_was_measured(study):

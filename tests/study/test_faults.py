@@ -174,7 +174,7 @@ def test_a_folder_of_runs_that_cannot_be_written_keeps_the_last_run(warm_study, 
     assert left_in(warm_study) == ["latest"]
 
 
-@pytest.mark.parametrize("refused", ["tempfile.mkdtemp", "pathlib.Path.rename", "os.replace"])
+@pytest.mark.parametrize("refused", ["pathlib.Path.mkdir", "pathlib.Path.rename", "os.replace"])
 @pytest.mark.usefixtures("without_pictures")
 def test_a_folder_that_refuses_to_be_written_is_said_and_the_next_run_completes(
     warm_study, finished, monkeypatch, capsys, refused

@@ -1,0 +1,62 @@
+"""Settings and tables that can be read and cannot be meant."""
+
+from __future__ import annotations
+
+import pytest
+
+from residuekit.errors import StudyError
+from residuekit.study import load_manifest
+from residuekit.study.design_faults import limit_notes
+from residuekit.validator import CALL, RATE, check
+
+LIMIT = "acceptance_limit_ug_cm2 = 4.0"
+
+
+@pytest.mark.parametrize("name", ["alpha", "beta"])
+@pytest.mark.parametrize("value", ["1e-12", "0.0009", "0.201", "0.499", "0", "nan"])
+def test_rates_that_nobody_decides_by_are_refused_with_one_fault(study, name, value):
+    study.edit(f"{name} = 0.05", f"{name} = {value}")
+    with pytest.raises(StudyError) as caught:
+        load_manifest(study.folder)
+    (fault,) = caught.value.faults
+    assert fault.needed == "a number from 0.001 to 0.2"
+    assert name in fault.found
+
+
+@pytest.mark.parametrize("value", [0.001, 0.2])
+def test_the_ends_of_the_range_are_in_it(value):
+    assert check({"alpha": value}, {"alpha": RATE}, CALL) == ({"alpha": value}, [])
+
+
+@pytest.mark.parametrize(("limit", "said"), [("61", 1), ("60", 0), ("1e300", 1)])
+def test_an_acceptance_limit_far_beyond_the_spikes_is_said(study, limit, said):
+    study.edit(LIMIT, f"acceptance_limit_ug_cm2 = {limit}")
+    notes = [note for note in load_manifest(study.folder).notes if "The acceptance limit" in note]
+    assert len(notes) == said
+    assert all("times the highest loading in the table" in note for note in notes)
+
+
+def test_without_a_loading_a_layer_of_ten_micrometres_is_said():
+    assert [*limit_notes(1000.0, ())] == []
+    (note,) = limit_notes(1001.0, ())
+    assert "a layer of 10 um" in note
+
+
+@pytest.mark.parametrize(
+    ("day", "refused"),
+    [("2026-02-30", True), ("2026-13-01", True), ("31.04.2026", True), ("0000-01-01", True),
+     ("2026-02-30T10:00", True), ("2028-02-29", False), ("31.12.2026", False),
+     ("12/31/2026", False), ("day 31", False), ("2026", False)],
+)  # fmt: skip
+@pytest.mark.parametrize("column", ["session", "measured on"])
+def test_days_that_no_calendar_has_are_refused(study, column, day, refused):
+    rows = study.rows()
+    rows[3][column] = day
+    study.write_rows([{column: "", **row} for row in rows])
+    if not refused:
+        load_manifest(study.folder)
+        return
+    with pytest.raises(StudyError) as caught:
+        load_manifest(study.folder)
+    (fault,) = caught.value.faults
+    assert (fault.line, fault.found) == (5, f"{column} {day!r}, a day that no calendar has")
