@@ -47,6 +47,26 @@ def pairs(loadings: Any, responses: Any, least: int, levels: int = 3) -> tuple[F
     return x, y
 
 
+def samples(x: Floats, y: Floats, sample: Any) -> tuple[Floats, Floats]:
+    """Return one loading and the mean response of each sample; as given where none are named.
+
+    Measurements of one sample share its loading error and its paint: they are no replicates.
+    """
+    if sample is None:
+        return x, y
+    labels = np.asarray(sample).astype(str).ravel()
+    same_length(x, labels, "samples")
+    _, place, counts = np.unique(labels, return_inverse=True, return_counts=True)
+    own = np.bincount(place, x) / counts
+    mixed = sorted({str(labels[k]) for k in np.flatnonzero(~np.isclose(own[place], x))})
+    if mixed:
+        raise ContractError(
+            Fault(f"more than one loading of the sample {mixed[0]!r}", "one loading a sample",
+                  "a name of its own for each sample that was prepared")
+        )  # fmt: skip
+    return own, np.bincount(place, y) / counts
+
+
 def same_length(x: Floats, y: NDArray[Any], name: str) -> None:
     if x.size != y.size:
         raise ContractError(

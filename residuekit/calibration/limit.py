@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, ClassVar, Self
 from ..errors import ContractError, Fault
 from ..kernels.calibration_lines import film_thickness
 from ..schema import LIST_SEPARATOR
+from ..words.limits import limits_disagree
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -235,14 +236,29 @@ class Comparison:
         rows = self._rows()
         widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
         lines = ("  ".join(map(str.ljust, row, widths)).rstrip() for row in rows)
-        return "\n".join([self._title(), *lines])
+        return "\n".join([self._title(), *lines, *self.disagreement])
 
     def _repr_html_(self) -> str:
         head, *rows = self._rows()
         cells = ["".join(f"<td>{html.escape(text)}</td>" for text in row) for row in rows]
         top = "".join(f"<th>{text}</th>" for text in head)
         body = "".join(f"<tr>{row}</tr>" for row in (top, *cells))
-        return f"<table><caption>{html.escape(self._title())}</caption>{body}</table>"
+        said = "".join(f"<p>{html.escape(line)}</p>" for line in self.disagreement)
+        return f"<table><caption>{html.escape(self._title())}</caption>{body}</table>{said}"
+
+    @property
+    def disagreement(self) -> tuple[str, ...]:
+        """That the lowest and the highest detection limit differ by more than their intervals
+        allow, and which to trust; empty where they do not."""
+        seen = [one for one in self.limits if math.isfinite(sum(one.detection_interval))]
+        if not seen:
+            return ()
+        low = min(seen, key=lambda one: one.detection_limit)
+        high = max(seen, key=lambda one: one.detection_limit)
+        if low.detection_interval[1] >= high.detection_interval[0]:
+            return ()
+        shown = [(one.method, one.detection_limit, one.detection_interval) for one in (low, high)]
+        return (limits_disagree(*shown),)
 
 
 def side_by_side(*limits: Limit) -> Comparison:

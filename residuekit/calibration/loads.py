@@ -15,6 +15,7 @@ from ..kernels import calibration_lines as fits
 from ..kernels import growing_scatter as growing
 from ..kernels import limit_statistics as kernel
 from . import arguments as check
+from .calibrate import warn_of_misfit
 from .limit import LEVELS, Comparison, Limit, number, side_by_side
 
 #: What `compare` sets side by side when not told otherwise: one straight line, three numbers.
@@ -31,6 +32,7 @@ def from_calibration(
     alpha: float = 0.05,
     beta: float = 0.05,
     replicates: int = 1,
+    sample: Any = None,
     unit: str = "ug cm-2",
     confidence: float = 0.90,
 ) -> Limit:
@@ -50,6 +52,7 @@ def from_calibration(
           replicates at the lowest and highest load, the lowest at or near zero.
     level : ``pixel``, ``map``, ``mockup`` or ``arm``.
     replicates : readings averaged for the unknown (K); for an arm its mock-ups.
+    sample : the name of the sample behind each response; see `calibrate`.
     unit : unit of the loadings.
     confidence : of the two-sided interval of the limit itself. For straight lines it is exact:
         b sqrt(Sxx) / s is noncentral t, which is inverted for sigma / slope (with weights taken as
@@ -57,7 +60,8 @@ def from_calibration(
 
     Returns
     -------
-    A `PixelLimit`, `MapLimit`, `MockupLimit` or `ArmLimit`, as `level` says.
+    A `PixelLimit`, `MapLimit`, `MockupLimit` or `ArmLimit`, as `level` says. Where a straight line
+    does not fit (p below 0.01) that is among its `notes`, and a `ResiduekitWarning`.
 
     Raises
     ------
@@ -70,6 +74,7 @@ def from_calibration(
     check.choose(method, CALIBRATION_METHODS, "method")
     check.choose(level, LEVELS, "level")
     x, y = check.pairs(loadings, responses, least=4)
+    x, y = check.pairs(*check.samples(x, y, sample), least=4)
     check.rate(alpha, "alpha")
     check.rate(beta, "beta")
     check.confidence_level(confidence)
@@ -84,8 +89,10 @@ def from_calibration(
         return _rocke_lorenzato(make, x, y, alpha, beta, replicates, confidence)
     if method == "iso 11843-2 weighted":
         return _weighted(make, x, y, alpha, beta, replicates, confidence)
+    misfit = warn_of_misfit(fits.lack_of_fit(x, y, line.predict(x), 2))
     check.positive(line.sd, "the residual standard deviation", "points must not lie on the line")
-    return _one_line(make, method, x, line, alpha, beta, replicates, confidence)
+    limit = _one_line(make, method, x, line, alpha, beta, replicates, confidence)
+    return replace(limit, notes=(*filter(None, [misfit]), *limit.notes))
 
 
 def _one_line(

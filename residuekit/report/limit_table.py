@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import h5netcdf
 import numpy as np
+import numpy.typing as npt
 
 from .. import calibration
+from ..calibration.calibrate import MISFIT
 from ..decision.comparator import comparator_kind
-from ..errors import ContractError
+from ..errors import ContractError, ResiduekitWarning
 from ..figures.choice import loadings
 from ..schema import LOADING_UNIT
 from ..words import limits as words
@@ -24,16 +27,18 @@ from .text import Grid, grid
 if TYPE_CHECKING:
     from ..results import StudyResult
 
+Floats = npt.NDArray[np.float64]
 _HEADS = ("limit of", "method", "decision limit", "detection limit", "90% interval of the latter",
           "values")  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Limits:
-    """The table of one stratum, and why a method could not be used, a sentence each."""
+    """The table of one stratum, and a sentence each: that limits disagree, that a line does not
+    fit, why a method could not be used."""
 
     table: Grid
-    refused: tuple[str, ...]
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -77,16 +82,23 @@ def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
     if held is None:
         return None
     study = result.provenance["study"]
-    rows = [*_of_verdicts(result, stratum), *_pixel(result, stratum, held.score)]
+    made: list[calibration.Limit] = []
     refused: list[str] = []
     for name, make in _methods(held, study["alpha"], study["beta"]):
         try:
-            rows.append(_limit_row(make()))
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ResiduekitWarning)
+                made.append(make())
         except ContractError as problem:
             fault = problem.faults[0]
             refused.append(words.not_possible(name, fault.found, fault.needed))
+    disagree = calibration.side_by_side(*made).disagreement if made else ()
+    rows = [
+        *_of_verdicts(result, stratum), *_pixel(result, stratum, held.score),
+        *map(_limit_row, made),
+    ]  # fmt: skip
     caption = words.table_caption(stratum, held.score, held.unit)
-    return Limits(grid(caption, _HEADS, rows, texts=2), tuple(refused))
+    return Limits(grid(caption, _HEADS, rows, texts=2), (*disagree, *_misfit(held), *refused))
 
 
 def _judged(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
@@ -122,14 +134,34 @@ def _methods(
     yield "Scatter of the blanks", lambda: calibration.from_blanks(held.blanks, **rates)
     if held.unit != LOADING_UNIT:
         return
-    x = np.array([*np.zeros(len(held.blanks)), *held.loads])
-    y = np.array([*held.blanks, *held.spiked])
+    x, y = _pairs(held)
     for method in ("iso 11843-2", "din 32645", "hubaux-vos"):
         yield method, lambda m=method: calibration.from_calibration(x, y, method=m, **rates)  # type: ignore[misc]
     yield (
         "Probability of detection",
         lambda: calibration.from_spiking(held.loads, held.found, beta=beta, unit=held.unit),
     )
+
+
+def _pairs(held: Controls) -> tuple[Floats, Floats]:
+    """Loadings and what was found, blanks first."""
+    return (
+        np.array([*np.zeros(len(held.blanks)), *held.loads]),
+        np.array([*held.blanks, *held.spiked]),
+    )
+
+
+def _misfit(held: Controls) -> tuple[str, ...]:
+    """That a straight line does not fit; nothing where it does, or where it was not tested."""
+    if held.unit != LOADING_UNIT:
+        return ()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResiduekitWarning)
+            lack = calibration.calibrate(*_pairs(held), model="straight").lack_of_fit
+    except ContractError:
+        return ()
+    return () if lack is None or lack.p_value >= MISFIT else (words.misfit(lack.p_value),)
 
 
 def _limit_row(limit: calibration.Limit) -> tuple[str, ...]:

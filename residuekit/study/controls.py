@@ -20,7 +20,8 @@ from ..decision.arm import judge_values
 from ..decision.assessment import Rules
 from ..decision.comparator import comparator_notes, water_change
 from ..decision.controls import Controls, scatters_within
-from ..decision.net import Metric, make_metric
+from ..decision.net import ENOUGH_MEANS, Metric, make_metric
+from ..decision.references import reference_notes
 from ..decision.scores import Score, deciding, marker_rows, scores_on
 from ..decision.verdict import Verdict
 from ..kernels import netsignal
@@ -45,7 +46,7 @@ class StudyControls:
         manifest: Manifest,
         summaries: Sequence[MapSummary],
         spectra_of: Callable[[MapSummary], npt.NDArray[Any]],
-        cache: Cache,
+        cache: Cache | None,
     ):
         self.manifest = manifest
         self.wavenumber = summaries[0].wavenumber if summaries else np.empty(0)
@@ -133,14 +134,15 @@ class StudyControls:
                 [group.tobytes().hex() for group in (*replicates, interferents)],
                 [blank.files for blank in own],
             )
-            arrays = self._cache.arrays(key)
+            arrays = None if self._cache is None else self._cache.arrays(key)
             if arrays is None:
                 spectra = [one.mean for one in references]
                 made = make_metric(
                     self._scatters(stratum), np.array([one.mean for one in own]), spectra,
                     self.wavenumber, replicates, without, interferents,
                 )  # fmt: skip
-                self._cache.keep(key, _to_arrays(made))
+                if self._cache is not None:
+                    self._cache.keep(key, _to_arrays(made))
             else:
                 made = _from_arrays(arrays)
             self._metrics[place] = made
@@ -322,6 +324,7 @@ class StudyControls:
             yield Note("other-material", {"material": residue})
         if metric.missing is not None:
             yield metric.missing
+        yield from self.reference_notes(stratum, residue)
         if metric.net is None:
             return
         if lost:
@@ -330,6 +333,23 @@ class StudyControls:
         times = float(responses.max() / responses.min())
         if self.spiked(stratum, residue) and times >= _ALIKE:
             yield Note("references-differ", {"times": times})
+
+    def reference_notes(self, stratum: tuple[Any, ...], residue: str) -> Iterator[Note]:
+        """Whether the references hold the bands asked for, and look like the spiked mock-ups."""
+        spiked = [one for one in self.spiked(stratum, residue) if one.row.stratum == stratum]
+        references, blanks, loaded = (
+            np.reshape([one.mean for one in means], (-1, self.wavenumber.size))
+            for means in (self.references(residue), comparator(self.blanks(stratum)), spiked)
+        )
+        yield from reference_notes(
+            self.wavenumber, references, self.manifest.markers, blanks, loaded
+        )
+
+    def scatter_notes(self, stratum: tuple[Any, ...]) -> Iterator[Note]:
+        """That blanks of one spectrum each are too few for a net signal."""
+        blanks = comparator(self.blanks(stratum))
+        if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
+            yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
 
     def _interferents(self) -> Floats:
         """The references of what is neither the gel asked for nor a treatment: foreign matter."""

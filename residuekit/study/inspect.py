@@ -18,17 +18,19 @@ from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
-from ..schema import WAVENUMBER
-from ..spectra.arrays import same_axis
+from ..schema import WAVENUMBER, make_points
+from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
+from ..words.codes import sentences
 from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
+from .controls import StudyControls
 from .file_faults import file_faults
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Measurement
-from .mockups import mockup_of
+from .mockups import MapSummary, mockup_of
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
 
@@ -75,14 +77,15 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     settled = not any(fault.file == SETTINGS for fault in faults)
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
-    wrong, notes, flags = _faults_of_files(manifest, rows, settled, progress)
+    controls: list[MapSummary] = []
+    wrong, notes, flags = _faults_of_files(manifest, rows, settled, controls, progress)
     faults += wrong
     said = ""
     if not faults:
         faults, said = survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    notes += [*manifest.notes, *normalisation_notes(manifest)]
+    notes += [*manifest.notes, *normalisation_notes(manifest), *_control_notes(manifest, controls)]
     listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
     if notes:
@@ -103,10 +106,15 @@ def _describe_spectra(folder: Path) -> str:
 
 
 def _faults_of_files(
-    manifest: Manifest, rows: Sequence[Measurement], settled: bool, progress: Progress | None
+    manifest: Manifest,
+    rows: Sequence[Measurement],
+    settled: bool,
+    controls: list[MapSummary],
+    progress: Progress | None,
 ) -> tuple[list[Fault], list[str], str]:
     """Read every file and, if the settings stand, put its axis through the procedure and check its
-    quality as a run does: every fault, what is to be noted, the flags."""
+    quality as a run does: every fault, what is to be noted, the flags. `controls` takes the means
+    of blanks, spiked mock-ups and references."""
     faults: list[Fault] = []
     axes: list[Any] = []
     spikes: list[Spikes] = []
@@ -129,6 +137,8 @@ def _faults_of_files(
                     marker_weights(manifest.markers, axis)
             for axis, other in zip(axes, own, strict=True):
                 same_axis(axis, other)
+            if row.role != "exposed":
+                controls.append(_processed_mean(manifest, row, array))
             spikes.append(spikes_of(array, row, manifest))
             found[row.file] = _quality_of(manifest, array)
         except ResiduekitError as problem:
@@ -152,6 +162,33 @@ def _faults_of_files(
         notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
     flags = "".join(f"\n  {said}" for said in flags_found([one.row() for one in found.values()]))
     return faults, notes, flags
+
+
+def _processed_mean(manifest: Manifest, row: Measurement, array: xr.DataArray) -> MapSummary:
+    """The mean of a file, put through the procedure: near enough to compare shapes."""
+    technique = str(array.attrs["technique"])
+    plain = make_points(
+        mean_spectrum(array), array[WAVENUMBER].values, quantity=str(array.name),
+        technique=technique,
+    )  # fmt: skip
+    mean = manifest.procedure.apply(plain)
+    return MapSummary(
+        row, "", mean[WAVENUMBER].values, mean_spectrum(mean), int(array["valid"].sum()), {},
+        str(mean.name), technique,
+    )  # fmt: skip
+
+
+def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
+    """What blanks, spiked mock-ups and references say before anything is judged."""
+    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    notes: dict[str, None] = {}
+    for stratum in known.strata:
+        for row in manifest.of_role("exposed"):
+            if row.stratum == stratum:
+                residue = known.residue(row.treatment)
+                found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
+                notes |= dict.fromkeys(sentences(found))
+    return [*notes]
 
 
 def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:

@@ -346,5 +346,14 @@ CODES: dict[str, Code] = {
     "references-left-out": Code("some references could not be used",
                                 lambda n: f"References left out: {', '.join(n['files'])}."),
     "references-differ": Code("the references of the gel respond unlike", _references_differ),
+    "reference-lacks-band": Code(
+        "no reference has a band in a marker's window",
+        lambda n: f"No reference of the material has a band in the window of "
+        f"{' and of '.join(n['markers'])}: the net signal does not answer to what is seen there, "
+        "and a residue with that band is not of the reference's shape."),
+    "reference-unlike-spikes": Code(
+        "the spiked mock-ups differ from blanks by another spectrum than the reference's",
+        _text("The references explain only {share:.0%} of what {n_spiked} spiked mock-ups differ "
+              "by from blanks: the material that was put on is another, or it changed.")),
     "water-change": Code("what water alone did to the paint", _water),
 }  # fmt: skip

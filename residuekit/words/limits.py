@@ -36,6 +36,30 @@ def not_possible(method: str, found: str, needed: str) -> str:
     return in_words(f"{method}: not possible here ({found}; needed: {needed}).")
 
 
+def limits_disagree(
+    low: tuple[str, float, tuple[float, float]], high: tuple[str, float, tuple[float, float]]
+) -> str:
+    """That two limits (method, value, interval) disagree, and which of them to trust."""
+    shown = " and ".join(
+        f"{digits(value)} ({digits(span[0])} to {digits(span[1])}; {method})"
+        for method, value, span in (low, high)
+    )
+    return (
+        f"The detection limits {shown} disagree: their intervals do not meet. Residuals of a "
+        "calibration hold the errors of the loadings and of a line that does not fit, which blanks "
+        "do not have; blanks alone do not show how a response scatters near the limit. Trust the "
+        "higher one until spiked mock-ups near the lower one are seen."
+    )
+
+
+def misfit(p: float) -> str:
+    """That a straight line does not describe the spiked mock-ups."""
+    return (
+        f"A straight line does not fit what was found of the loadings (lack of fit, p = {p:.2g}): "
+        "the limits by calibration are in doubt."
+    )
+
+
 def digits(value: float) -> str:
     """Two digits: a limit from a few mock-ups is not known better."""
     if not math.isfinite(value) or abs(value) >= 10:

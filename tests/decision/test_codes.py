@@ -22,6 +22,7 @@ from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
 from residuekit.decision.design import arm_notes
 from residuekit.decision.net import make_metric
+from residuekit.decision.references import reference_notes
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
 from residuekit.kernels.slope import Slope
@@ -109,7 +110,12 @@ def notes_of_scores():
     pure = rk.make_points(np.exp(-0.5 * ((AXIS - 1092) / 20) ** 2), AXIS)
     found = rk.judge_arm(blanks=single[:8], exposed=single[8:], references=pure)
     band = SimpleNamespace(name="band: a", spiked=np.ones(6))
-    return [*found.remarks, Sharper(band, 3.0, 2.5).note()]
+    blanks = 0.2 + 0.01 * rng.standard_normal((3, 1)) + np.sin(AXIS / 90)
+    other = blanks + 5 * np.exp(-0.5 * ((AXIS - 1300) / 20) ** 2)
+    reference = np.exp(-0.5 * ((AXIS - 1092) / 20) ** 2)[None]
+    marker = Marker("own 1300", 1260, 1340)
+    of_references = reference_notes(AXIS, reference, [marker], blanks, other)
+    return [*found.remarks, Sharper(band, 3.0, 2.5).note(), *of_references]
 
 
 @pytest.fixture
