@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 import residuekit.calibration as lim
-from residuekit.errors import ContractError
+from residuekit.errors import ContractError, ResiduekitWarning
 
 LOADS = np.repeat([0.0, 0.5, 1.0, 2.0, 4.0], 3)
 SCORES = 0.2 + 1.5 * LOADS + np.tile([0.05, -0.03, -0.02], 5)
@@ -307,3 +307,75 @@ def test_film_of_one_nanometre():
     assert float(lim.film_loading_ug_cm2(1.0)) == pytest.approx(0.13)
     with pytest.raises(ContractError, match="density above zero"):
         lim.film_thickness_nm(0.13, lim.Density(0.0, "a slip"))
+
+
+# samples, misfit, disagreement
+
+
+def test_measurements_of_one_sample_count_once():
+    """The mean of each sample, as if it had been measured once."""
+    loads, found = [1, 1, 2, 2, 4, 4, 6], [1.0, 1.2, 2.1, 2.3, 3.9, 4.1, 6.2]
+    names = ["a", "a", "b", "b", "c", "c", "d"]
+    made = lim.calibrate(loads, found, model="straight", sample=names)
+    means = lim.calibrate([1, 2, 4, 6], [1.1, 2.2, 4.0, 6.2], model="straight")
+    assert made.n == 4
+    assert made.parameters["slope"] == pytest.approx(means.parameters["slope"])
+    limit = lim.from_calibration(loads, found, sample=names)
+    alone = lim.from_calibration([1, 2, 4, 6], [1.1, 2.2, 4.0, 6.2])
+    assert limit.detection_limit == pytest.approx(alone.detection_limit)
+    assert limit.n == 4
+
+
+def test_a_sample_of_two_loadings_and_weights_with_samples_are_refused():
+    with pytest.raises(ContractError, match="more than one loading of the sample 'a'"):
+        lim.calibrate([1, 2, 3], [1, 2, 3], model="straight", sample=["a", "a", "b"])
+    with pytest.raises(ContractError, match="weights with sample"):
+        lim.calibrate([1, 2, 3], [1, 2, 3], model="weighted", weights=[1, 1, 1],
+                              sample=["a", "b", "c"])  # fmt: skip
+    with pytest.raises(ContractError, match="2 samples"):
+        lim.calibrate([1, 2, 3], [1, 2, 3], model="straight", sample=["a", "b"])
+
+
+@pytest.mark.filterwarnings("ignore::residuekit.errors.ResiduekitWarning")
+def test_intervals_of_left_out_samples_hold_only_with_samples_named():
+    """21 samples measured three times, 2 % of error between samples and 0.2 % within."""
+    rng = np.random.default_rng(1)
+    loads = np.repeat(np.linspace(1, 7, 21), 3)
+    names = np.repeat(np.arange(21), 3)
+    found = loads + np.repeat(0.2 * rng.standard_normal(21), 3) + 0.02 * rng.standard_normal(63)
+    held = {}
+    for named in (True, False):
+        held[named] = 0
+        for left in range(21):
+            kept = names != left
+            given = {"sample": names[kept]} if named else {}
+            line = lim.calibrate(loads[kept], found[kept], model="straight", **given)
+            low, high = line.inverse(found[~kept].mean(), replicates=1 if named else 3).interval
+            held[named] += low <= loads[left * 3] <= high
+    assert held[True] >= 18
+    assert held[False] <= held[True] - 3
+
+
+def test_a_lack_of_fit_is_a_warning_and_a_note():
+    x = np.repeat([0.0, 1, 2, 4, 8], 3)
+    y = 1 - np.exp(-x / 3) + 0.002 * np.tile([-1, 0, 1], 5)
+    with pytest.warns(ResiduekitWarning, match="lack of fit"):
+        lim.calibrate(x, y, model="straight")
+    with pytest.warns(ResiduekitWarning, match="saturating"):
+        limit = lim.from_calibration(x, y)
+    assert limit.notes[0].startswith("lack of fit: F(3, 10)")
+    straight = lim.from_calibration(x, x + 0.2 * np.tile([-1, 0.2, 1], 5))
+    assert not any("lack of fit" in note for note in straight.notes)
+
+
+def test_limits_whose_intervals_do_not_meet_are_said_to_disagree():
+    """The blanks scatter by 0.01, the response by 0.3 about its line."""
+    rng = np.random.default_rng(2)
+    x = np.repeat([0.0, 1, 2, 3, 4], 4)
+    tight = lim.from_blanks(0.01 * rng.standard_normal(10), unit="ug cm-2")
+    wide = lim.from_calibration(x, x + 0.3 * rng.standard_normal(20))
+    (said,) = lim.side_by_side(tight, wide).disagreement
+    assert "disagree" in said
+    assert "Trust the higher one" in said
+    assert said in repr(lim.side_by_side(tight, wide))
+    assert lim.side_by_side(wide, wide).disagreement == ()

@@ -273,8 +273,9 @@ def net_signal(change_share: float, change_length: float) -> str:
         "the smooth change found there enters, and what texture mock-ups show beyond that of their "
         "pixels. With fewer than three degrees of freedom nothing is measured, and a mild smooth "
         f"change is declared: {percent(change_share)} of the local absorbance, correlated over "
-        f"{number(change_length)} cm⁻¹. The net analyte signal (Lorber 1986) is the same quantity "
-        "for white noise."
+        f"{number(change_length)} cm⁻¹. Each blank mock-up is scored by weights that were made "
+        "without it, all others by the mean of these. The net analyte signal (Lorber 1986) is the "
+        "same quantity for white noise."
     )
 
 
@@ -289,8 +290,9 @@ def variation(row: Row) -> str:
 def deciding_score(limit_factor: float) -> str:
     """Which score decides, and when one is blind."""
     return (
-        "The deciding score was fixed beforehand: the net signal, or else the first band in the "
-        "order of the list that is not blind. What each score can detect was computed from blanks, "
+        "The deciding score was fixed before any exposed map was scored: the net signal, or else "
+        "the first band in the order of the list that is not blind. That band comes first where "
+        "spiked mock-ups scatter clearly less about their own line by it. What each score can detect was computed from blanks, "
         "spiked mock-ups and references before any exposed map was processed. A score is blind "
         "when its response to the spiked mock-ups cannot be distinguished from zero. It is also "
         f"blind when the scatter of blank mock-ups alone, times {limit_factor:g} and in loading "

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 import residuekit.calibration as lim
+from residuekit.errors import ResiduekitWarning
 
 pytestmark = pytest.mark.source("computed", "", "by scipy and statsmodels")
 
@@ -102,12 +103,14 @@ def test_weighted_line_and_line_through_zero_agree_with_statsmodels():
     data = DATA["massart97ex3"]
     x, y = np.array(data["x"]), np.array(data["y"])
     weights = 1 / (1 + 0.05 * x) ** 2
-    fit = lim.calibrate(x, y, model="weighted", weights=weights, unit="1")
+    with pytest.warns(ResiduekitWarning, match="lack of fit"):
+        fit = lim.calibrate(x, y, model="weighted", weights=weights, unit="1")
     peer = sm.WLS(y, sm.add_constant(x), weights=weights).fit()
     assert [value for value, _ in fit.parameters.values()] == pytest.approx(peer.params)
     assert [error for _, error in fit.parameters.values()] == pytest.approx(peer.bse)
     assert fit.residual_sd**2 == pytest.approx(peer.scale)
-    zero = lim.calibrate(x, y - 4.0, blank_sd=0.7, unit="1")
+    with pytest.warns(ResiduekitWarning, match="lack of fit"):
+        zero = lim.calibrate(x, y - 4.0, blank_sd=0.7, unit="1")
     slope, error = zero.parameters["slope"]
     above = x > 0
     own = 1 / (0.7**2 + (0.1 * slope * x[above]) ** 2)
@@ -120,7 +123,8 @@ def test_lack_of_fit_agrees_with_an_analysis_of_variance_by_statsmodels():
 
     data = DATA["massart97ex3"]
     x, y = np.array(data["x"]), np.array(data["y"])
-    test = lim.calibrate(x, y, model="straight", unit="1").lack_of_fit
+    with pytest.warns(ResiduekitWarning, match="lack of fit"):
+        test = lim.calibrate(x, y, model="straight", unit="1").lack_of_fit
     straight = sm.OLS(y, sm.add_constant(x)).fit()
     free = sm.OLS(y, (x[:, None] == np.unique(x)).astype(float)).fit()
     f, p, lack = free.compare_f_test(straight)
