@@ -21,7 +21,7 @@ from ..decision.assessment import Rules
 from ..decision.comparator import comparator_notes, water_change
 from ..decision.controls import Controls, scatters_within
 from ..decision.net import ENOUGH_MEANS, Metric, make_metric
-from ..decision.references import reference_notes
+from ..decision.reference_check import reference_notes
 from ..decision.scores import Score, deciding, marker_rows, scores_on
 from ..decision.verdict import Verdict
 from ..kernels import netsignal

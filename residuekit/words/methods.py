@@ -292,9 +292,10 @@ def deciding_score(limit_factor: float) -> str:
     return (
         "The deciding score was fixed before any exposed map was scored: the net signal, or else "
         "the first band in the order of the list that is not blind. That band comes first where "
-        "spiked mock-ups scatter clearly less about their own line by it. What each score can detect was computed from blanks, "
-        "spiked mock-ups and references before any exposed map was processed. A score is blind "
-        "when its response to the spiked mock-ups cannot be distinguished from zero. It is also "
+        "spiked mock-ups scatter clearly less about their own line by it. What each score can "
+        "detect was computed from blanks, spiked mock-ups and references before any exposed map "
+        "was processed. A score is blind when its response to the spiked mock-ups cannot be "
+        "distinguished from zero. It is also "
         f"blind when the scatter of blank mock-ups alone, times {limit_factor:g} and in loading "
         "units, is above the acceptance limit and noise does not explain it."
     )

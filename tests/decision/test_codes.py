@@ -22,7 +22,7 @@ from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
 from residuekit.decision.design import arm_notes
 from residuekit.decision.net import make_metric
-from residuekit.decision.references import reference_notes
+from residuekit.decision.reference_check import reference_notes
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
 from residuekit.kernels.slope import Slope

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residuekit.decision.references import explained_share, reference_notes
+from residuekit.decision.reference_check import explained_share, reference_notes
 from residuekit.markers import Marker
 
 AXIS = np.arange(900.0, 1850.0, 4.0)

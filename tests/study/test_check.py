@@ -179,7 +179,7 @@ def text_for_a_number(study):
 
 def rate_out_of_range(study):
     study.edit("alpha = 0.05", "alpha = 5")
-    return "study.toml, line 19", "alpha = 5", "between 0 and 0.5"
+    return "study.toml, line 19", "alpha = 5", "from 0.001 to 0.2"
 
 
 def figure_of_no_page(study):
