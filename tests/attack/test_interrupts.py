@@ -24,6 +24,14 @@ posix = pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 pytestmark = pytest.mark.usefixtures("without_pictures")
 
 
+@pytest.fixture(autouse=True)
+def heard():
+    """A shell that starts the tests in the background has them ignore Ctrl-C."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 class Dying:
     """An object in whose destructor the signal falls."""
 

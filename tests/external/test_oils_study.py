@@ -16,6 +16,7 @@ from residuekit.study import Study
 from residuekit.study.bad_channels import without_channels
 from residuekit.study.inspect import check_folder
 
+pytestmark = pytest.mark.source("computed", "tapp2003", "one channel at 1474 cm-1, bad in all")
 CHANNEL = 1474.2
 SETTINGS = """title = "oils"
 [question]
