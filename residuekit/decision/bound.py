@@ -36,6 +36,9 @@ def upper_bound(
     of the slope (0 for other blanks). A single exposed mock-up has no variance of its own: that of
     the blanks stands in. Without a slope b = 1 and s1 = p = 0.
 
+    First-order: it falls short of Fieller's bound by a share below g = (t s1 / b)^2, under 1 % at a
+    slope error of 5 % and up to 11 % at 20 % (normal quantiles; computed).
+
     Parameters
     ----------
     estimate, blank_variance, exposed_variance : numbers or arrays of many arms; the estimate in
