@@ -60,8 +60,8 @@ def judge_values(
         left = unexplained(net, blanks, exposed, axis)
     assessments = [
         assess(
-            blank_values(blanks, score.without[chosen]),
-            [value @ mean_weights(score.without[chosen]) for value in exposed],
+            blank_values(blanks, without),
+            exposed @ mean_weights(without),
             score.blindness,
             rules,
             loadings=controls.loadings,
@@ -72,7 +72,7 @@ def judge_values(
             score=score.name,
             unit=score.own_unit,
         )
-        for score in scores
+        for score, without in ((score, score.without[chosen]) for score in scores)
     ]
     sharper = sees_better(scores, controls.loadings)
     of_scores = [] if sharper is None else [sharper.note()]

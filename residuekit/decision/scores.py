@@ -111,7 +111,7 @@ def scores_on(
                                    marker.unit, overlap, sd))  # fmt: skip
     band = sees_better(made, controls.loadings)
     if band is not None:
-        made.insert(0, made.pop(made.index(band.score)))
+        made.sort(key=lambda score: score is not band.score)
     return tuple(made)
 
 
