@@ -22,6 +22,7 @@ from .blank_values import blank_values, mean_weights
 from .confirmation import confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra
 from .scores import Score, scores_on, sees_better
+from .twins import refuse_still, refuse_twins
 from .verdict import Verdict, judge
 
 Floats = npt.NDArray[np.float64]
@@ -131,7 +132,8 @@ def judge_arm(
     Raises
     ------
     ContractError : fewer than two blanks, no exposed mock-up, no score at all, axes or quantities
-        that differ, a loading or limit that is not above zero, states before that do not fit.
+        that differ, a loading or limit that is not above zero, states before that do not fit, one
+        measurement as two mock-ups, blanks that do not differ.
 
     Examples
     --------
@@ -148,9 +150,12 @@ def judge_arm(
     ('not detected', 6, 'ug cm-2')
     """
     _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
-    _refuse_mixed(
-        blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked
-    )
+    given = {
+        "blanks": blanks, "exposed": exposed, "spiked": [one for _, one in spiked],
+        "before_blanks": before_blanks, "before_exposed": before_exposed,
+        "before_spiked": before_spiked,
+    }  # fmt: skip
+    _refuse_mixed(*given.values())
     rules, chosen = Rules(alpha, beta, acceptance_limit), in_deciding_order(resolve(list(markers)))
     controls, remarks = controls_of(blanks, references, spiked, interferents), []
     axis = controls.wavenumber
@@ -168,12 +173,14 @@ def judge_arm(
         own = mockup_spectra(axis, [one for _, one in spiked]) - mockup_spectra(axis, before_spiked)
         controls = replace(controls, responses=own - values.mean(axis=0))
     controls = replace(controls, blanks=values, rows=rows, shared=shared)
+    refuse_twins(given)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
         raise ContractError(
             Fault("no score: no marker, and no net signal", "a marker or a reference of the gel",
                   "markers=['pva C-O 1092'] or references=[gel]")
         )  # fmt: skip
+    refuse_still(made)
     if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
         remarks.append(controls.metric.missing)
     return judge_values(controls, made, found, rules, shared=shared, remarks=remarks)

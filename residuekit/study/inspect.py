@@ -21,6 +21,7 @@ from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
 from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
+from ..spectra.twins import Imprint, imprint
 from ..words.codes import sentences
 from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
@@ -33,6 +34,7 @@ from .measurements import TABLE_NAMES, Measurement
 from .mockups import MapSummary, mockup_of
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
+from .twins import twin_faults
 
 _MOST_REMARKS = 5
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
@@ -118,6 +120,7 @@ def _faults_of_files(
     faults: list[Fault] = []
     axes: list[Any] = []
     spikes: list[Spikes] = []
+    imprints: list[tuple[Measurement, Imprint]] = []
     found: dict[str, Quality] = {}
     remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
@@ -126,6 +129,7 @@ def _faults_of_files(
                 warnings.simplefilter("always", ResiduekitWarning)
                 array = io.read(manifest.folder / row.file)
             remarks += [str(warning.message) for warning in caught]
+            imprints.append((row, imprint(array)))
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
@@ -146,6 +150,7 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
+    faults += twin_faults(manifest, imprints)
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]

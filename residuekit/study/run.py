@@ -33,6 +33,7 @@ from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
 from .second import beside_each_other, second_verdicts, warn_of_differing
 from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
+from .twins import refuse_still
 from .work import write_netcdf
 
 
@@ -57,7 +58,8 @@ def run_study(
 
     Raises
     ------
-    StudyError : a procedure that eats the gel's band.
+    StudyError : a procedure that eats the gel's band; one measurement under two names; blanks that
+        do not differ.
     WriteError : the study folder cannot be written.
     """
     started = datetime.now(UTC)
@@ -70,6 +72,7 @@ def run_study(
         work.read_controls()
         refuse_eaten(work.usable)
         controls = work.study_controls()
+        refuse_still(controls)
         work.score_controls(controls)
         work.read_exposed(controls)
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
