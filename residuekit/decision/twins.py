@@ -39,27 +39,32 @@ def refuse_twins(groups: Mapping[str, Sequence[MockupArrays | None] | None]) -> 
 
 
 def still_fault(scores: Sequence[Score], where: str = "") -> Fault | None:
-    """Say that blanks do not differ by the score that decides: no scatter, no limit.
+    """Say that blanks do not differ by the score that decides, or by any where all are blind.
 
-    Below what noise alone undercuts once in 1e9 (chi-square of n - 1), or none at all.
+    No scatter, no limit: it is below what noise alone undercuts once in 1e9 (chi-square of n - 1),
+    or that of rounding.
     """
-    from scipy.special import gammaincinv
-
-    score = deciding(scores)
-    if score is None or score.values.size < 2:
+    chosen = deciding(scores)
+    asked = scores if chosen is None else [chosen]
+    if not asked or asked[0].values.size < 2 or not all(map(_is_still, asked)):
         return None
-    scatter, free = scatter_of(score.values), score.values.size - 1
-    rounded = _ROUNDED * float(abs(score.values).max())
-    noise = score.noise if score.noise > 0 else 0.0
-    least = noise * float(2 * gammaincinv(free / 2, CHANCE) / free) ** 0.5
-    if scatter > max(least, rounded):
-        return None
-    alone = f", where noise alone gives {noise:.2g}" if noise else ""
+    first = asked[0]
     return Fault(
-        f"{where}{free + 1} blank mock-ups that scatter by {scatter:.2g} in {score.name}{alone}",
+        f"{where}{first.values.size} blank mock-ups that scatter by "
+        f"{scatter_of(first.values):.2g} {first.own_unit} in {first.name}, less than noise allows",
         "blank mock-ups that were each prepared and measured",
         "the files as measured; leave copies out",
     )
+
+
+def _is_still(score: Score) -> bool:
+    from scipy.special import gammaincinv
+
+    free = score.values.size - 1
+    rounded = _ROUNDED * float(abs(score.values).max())
+    noise = score.noise if score.noise > 0 else 0.0
+    least = noise * float(2 * gammaincinv(free / 2, CHANCE) / free) ** 0.5
+    return scatter_of(score.values) <= max(least, rounded)
 
 
 def refuse_still(scores: Sequence[Score]) -> None:
