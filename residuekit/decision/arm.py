@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -21,8 +22,9 @@ from .assessment import Rules, assess
 from .blank_values import blank_values, mean_weights
 from .confirmation import confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra
+from .given_twice import refuse_still, refuse_twins
+from .outliers import outlier_notes
 from .scores import Score, scores_on, sees_better
-from .twins import refuse_still, refuse_twins
 from .verdict import Verdict, judge
 
 Floats = npt.NDArray[np.float64]
@@ -38,6 +40,7 @@ def judge_values(
     shared: npt.ArrayLike = 1.0,
     quality_failed: Note | None = None,
     remarks: Sequence[Note] = (),
+    names: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> Verdict:
     """Judge one arm from the values of its mock-ups.
 
@@ -49,7 +52,7 @@ def judge_values(
     places : which blanks of `controls` the arm is compared with; None for all.
     shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
         is among these.
-    quality_failed, remarks : see `judge`.
+    quality_failed, remarks : see `judge`; names : see `outlier_notes`.
     """
     confirm, left = None, 0.0
     net, axis = controls.metric.net, controls.wavenumber
@@ -79,6 +82,7 @@ def judge_values(
     of_scores = [] if sharper is None else [sharper.note()]
     if net is not None and controls.metric.within is None:
         of_scores.append(Note("net-from-means", {"n": len(controls.blanks)}))
+    of_scores += outlier_notes(scores, assessments, chosen, controls.loadings, names)
     return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
 
 

@@ -87,8 +87,8 @@ def twins(imprints: Sequence[Imprint], owners: Sequence[Hashable]) -> list[tuple
     found = []
     for place in range(1, len(means)):
         apart = np.mean((means[:place] - means[place]) ** 2, axis=1)
-        near = np.flatnonzero(apart <= share * (variance[:place] + variance[place]))
-        first = next((int(n) for n in near if owners[n] != owners[place]), None)
+        near = np.flatnonzero(apart <= share * (variance[:place] + variance[place])).tolist()
+        first = next((n for n in near if owners[n] != owners[place]), None)
         if first is not None:
             found.append((place, first))
     return found

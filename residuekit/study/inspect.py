@@ -32,9 +32,9 @@ from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Measurement
 from .mockups import MapSummary, mockup_of
+from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
-from .twins import twin_faults
 
 _MOST_REMARKS = 5
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.

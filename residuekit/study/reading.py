@@ -26,7 +26,7 @@ from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
 from .provenance import as_json, steps_of
-from .twins import refuse_twins
+from .same_spectra import refuse_twins
 from .work import Outcome, Task, perform, perform_all
 
 Progress = Callable[[int, int, str], None]

@@ -30,10 +30,10 @@ from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
 from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
+from .same_spectra import refuse_still
 from .second import beside_each_other, second_verdicts, warn_of_differing
 from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
-from .twins import refuse_still
 from .work import write_netcdf
 
 

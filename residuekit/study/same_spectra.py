@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ..decision.twins import still_fault
+from ..decision.given_twice import still_fault
 from ..errors import Fault, StudyError
 from ..spectra.twins import Imprint, twins
 from ..words.common import stratum_words

@@ -64,7 +64,7 @@ def _is_still(score: Score) -> bool:
     rounded = _ROUNDED * float(abs(score.values).max())
     noise = score.noise if score.noise > 0 else 0.0
     least = noise * float(2 * gammaincinv(free / 2, CHANCE) / free) ** 0.5
-    return scatter_of(score.values) <= max(least, rounded)
+    return bool(scatter_of(score.values) <= max(least, rounded))
 
 
 def refuse_still(scores: Sequence[Score]) -> None:
