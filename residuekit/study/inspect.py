@@ -28,6 +28,7 @@ from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
+from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Measurement
@@ -82,12 +83,18 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     controls: list[MapSummary] = []
     wrong, notes, flags = _faults_of_files(manifest, rows, settled, controls, progress)
     faults += wrong
-    said = ""
+    wrong, doubts = doubted_loadings(manifest, controls)
+    faults, said = faults + wrong, ""
     if not faults:
         faults, said = survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    notes += [*manifest.notes, *normalisation_notes(manifest), *_control_notes(manifest, controls)]
+    notes += [
+        *manifest.notes,
+        *normalisation_notes(manifest),
+        *doubts,
+        *_control_notes(manifest, controls),
+    ]
     listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
     if notes:

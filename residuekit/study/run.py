@@ -24,6 +24,7 @@ from ..words.quality import bridged_channel
 from .cache import Cache
 from .changes import what_changed
 from .controls import StudyControls
+from .loading_faults import refuse_doubted
 from .manifest import Manifest
 from .measurements import as_rows
 from .mockups import mockup_means
@@ -71,6 +72,7 @@ def run_study(
         work.find_bad_channels()
         work.read_controls()
         refuse_eaten(work.usable)
+        refuse_doubted(manifest, work.controls)
         controls = work.study_controls()
         refuse_still(controls)
         work.score_controls(controls)
