@@ -34,19 +34,20 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
         return None
     blanks = compared_blanks(result, stratum, str(arms[0]["score"]))
     values = np.array([float(row["mean"]) for row in blanks])
-    arms = [arm for arm in arms if int(arm["n_blank_mockups"]) == values.size]
-    if not arms or values.size < _LEAST:
+    exposed = [(arm, _exposed(result, arm)) for arm in arms]
+    asked = [(arm, own) for arm, own in exposed
+             if own.size and int(arm["n_blank_mockups"]) == values.size]  # fmt: skip
+    if not asked or values.size < _LEAST:
         return None
-    exposed = [_exposed(result, arm) for arm in arms]
     study = result.provenance["study"]
     rows = []
     for place in range(-1, values.size):
         kept = values if place < 0 else np.delete(values, place)
-        found = [_decided(kept, own, study["alpha"], study["beta"]) for own in exposed]
-        above = [arm for arm, (_, _, is_above) in zip(arms, found, strict=True) if is_above]
+        found = [_decided(kept, own, study["alpha"], study["beta"]) for _, own in asked]
+        above = [arm for (arm, _), (_, _, is_above) in zip(asked, found, strict=True) if is_above]
         limits = [words.span([one[kind] for one in found]) for kind in (0, 1)]
         name = words.NONE_LEFT_OUT if place < 0 else str(blanks[place]["mockup"])
-        rows.append((name, *limits, words.arms_above(above, len(arms))))
+        rows.append((name, *limits, words.arms_above(above, len(asked))))
     return grid(words.left_out_caption(stratum), words.LEFT_OUT_HEADS, rows, texts=1)
 
 
