@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,8 @@ from .assessment import Rules, assess
 from .blank_values import blank_values, mean_weights
 from .confirmation import confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra
+from .given_twice import refuse_still, refuse_twins
+from .outliers import outlier_notes
 from .scores import Score, scores_on, sees_better
 from .verdict import Verdict, judge
 
@@ -37,6 +40,7 @@ def judge_values(
     shared: npt.ArrayLike = 1.0,
     quality_failed: Note | None = None,
     remarks: Sequence[Note] = (),
+    names: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> Verdict:
     """Judge one arm from the values of its mock-ups.
 
@@ -48,7 +52,7 @@ def judge_values(
     places : which blanks of `controls` the arm is compared with; None for all.
     shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
         is among these.
-    quality_failed, remarks : see `judge`.
+    quality_failed, remarks : see `judge`; names : see `outlier_notes`.
     """
     confirm, left = None, 0.0
     net, axis = controls.metric.net, controls.wavenumber
@@ -78,6 +82,7 @@ def judge_values(
     of_scores = [] if sharper is None else [sharper.note()]
     if net is not None and controls.metric.within is None:
         of_scores.append(Note("net-from-means", {"n": len(controls.blanks)}))
+    of_scores += outlier_notes(scores, assessments, chosen, controls.loadings, names)
     return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
 
 
@@ -131,7 +136,8 @@ def judge_arm(
     Raises
     ------
     ContractError : fewer than two blanks, no exposed mock-up, no score at all, axes or quantities
-        that differ, a loading or limit that is not above zero, states before that do not fit.
+        that differ, a loading or limit that is not above zero, states before that do not fit, one
+        measurement as two mock-ups, blanks that do not differ.
 
     Examples
     --------
@@ -148,9 +154,12 @@ def judge_arm(
     ('not detected', 6, 'ug cm-2')
     """
     _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
-    _refuse_mixed(
-        blanks, exposed, [one for _, one in spiked], before_blanks, before_exposed, before_spiked
-    )
+    given = {
+        "blanks": blanks, "exposed": exposed, "spiked": [one for _, one in spiked],
+        "before_blanks": before_blanks, "before_exposed": before_exposed,
+        "before_spiked": before_spiked,
+    }  # fmt: skip
+    _refuse_mixed(*given.values())
     rules, chosen = Rules(alpha, beta, acceptance_limit), in_deciding_order(resolve(list(markers)))
     controls, remarks = controls_of(blanks, references, spiked, interferents), []
     axis = controls.wavenumber
@@ -168,12 +177,14 @@ def judge_arm(
         own = mockup_spectra(axis, [one for _, one in spiked]) - mockup_spectra(axis, before_spiked)
         controls = replace(controls, responses=own - values.mean(axis=0))
     controls = replace(controls, blanks=values, rows=rows, shared=shared)
+    refuse_twins(given)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
         raise ContractError(
             Fault("no score: no marker, and no net signal", "a marker or a reference of the gel",
                   "markers=['pva C-O 1092'] or references=[gel]")
         )  # fmt: skip
+    refuse_still(made)
     if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
         remarks.append(controls.metric.missing)
     return judge_values(controls, made, found, rules, shared=shared, remarks=remarks)

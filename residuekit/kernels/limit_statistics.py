@@ -41,6 +41,22 @@ def clopper_pearson_interval(k: int, n: int, alpha: float) -> tuple[float, float
     return clopper_pearson_lower(k, n, alpha / 2), clopper_pearson_upper(k, n, alpha / 2)
 
 
+@lru_cache(maxsize=256)
+def grubbs_critical(n: int, alpha: float) -> float:
+    """The critical value of max |y - mean| / s of `n` normal values, two-sided at rate `alpha`.
+
+    (n - 1)/sqrt(n) sqrt(t^2 / (n - 2 + t^2)) with t = t(1 - alpha/(2n), n - 2): Grubbs,
+    Technometrics 11 (1969) 1: the rate is `alpha` at most.
+
+    >>> round(grubbs_critical(6, 0.01), 3)
+    1.973
+    """
+    from scipy.special import stdtrit
+
+    t = float(stdtrit(n - 2, 1 - alpha / (2 * n)))
+    return (n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2))
+
+
 @lru_cache(maxsize=1024)
 def noncentrality(nu: float, quantile: float, beta: float = 0.05) -> float:
     """Find delta with P(t'(nu, delta) <= quantile) = `beta`: the exact factor of a detection limit.

@@ -21,7 +21,7 @@ from ..schema import LOADING_UNIT
 from ..words import limits as words
 from ..words.answer import judged
 from ..words.common import Stratum, counted, stratum_of
-from .facts import of_stratum
+from .facts import Rows, of_stratum
 from .text import Grid, grid
 
 if TYPE_CHECKING:
@@ -55,14 +55,12 @@ class Controls:
 
 def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
     """Blanks of the comparator and spiked mock-ups by the deciding score; None if none decided."""
-    arms = _judged(result, stratum)
+    arms = judged_rows(result, stratum)
     if not arms:
         return None
     score = str(arms[0]["score"])
     rows = [row for row in of_stratum(result.mockups, stratum) if row["score"] == score]
-    blanks = [row for row in rows if row["role"] == "blank"]
-    kinds = [row["treatment"] for row in blanks]
-    compared = [row for row in blanks if row["treatment"] == comparator_kind(kinds)]
+    compared = compared_blanks(result, stratum, score)
     known = loadings(result, stratum)
     spiked = [row for row in rows if row["role"] == "spiked" and row["mockup"] in known]
     spiked.sort(key=lambda row: known[row["mockup"]])
@@ -74,6 +72,14 @@ def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
         spiked=tuple(float(row["mean"]) for row in spiked),
         found=tuple(str(row["positive"]).casefold() == "true" for row in spiked),
     )
+
+
+def compared_blanks(result: StudyResult, stratum: Stratum, score: str) -> Rows:
+    """The rows of the blanks that a stratum's arms are compared with, by one score."""
+    rows = of_stratum(result.mockups, stratum)
+    blanks = [row for row in rows if row["role"] == "blank" and row["score"] == score]
+    kinds = [row["treatment"] for row in blanks]
+    return [row for row in blanks if row["treatment"] == comparator_kind(kinds)]
 
 
 def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
@@ -101,12 +107,13 @@ def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
     return Limits(grid(caption, _HEADS, rows, texts=2), (*disagree, *_misfit(held), *refused))
 
 
-def _judged(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
+def judged_rows(result: StudyResult, stratum: Stratum) -> Rows:
+    """The arms of a stratum that were judged."""
     return [row for row in of_stratum(result.verdicts, stratum) if judged(row)]
 
 
 def _of_verdicts(result: StudyResult, stratum: Stratum) -> Iterator[tuple[str, ...]]:
-    arms = _judged(result, stratum)
+    arms = judged_rows(result, stratum)
     n = counted(max(int(row["n_blank_mockups"]) for row in arms), "blank")
     for level, prefix in (("mean", ""), ("mockup", "mockup_")):
         spans = [words.span([row[f"{prefix}{kind}_limit"] for row in arms])

@@ -32,6 +32,7 @@ from .facts import (
     n_references,
     strata,
 )
+from .leave_one_out import leave_one_out
 from .limit_table import limit_table
 from .methods import short_hashes
 from .page_pictures import calibration_figure, main_figure, picture
@@ -91,6 +92,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
     more = rows[MOST_ARMS:MOST_ROWS]
     every = strata(result)
     limits = [made for stratum in every[:MOST_ARMS] if (made := limit_table(result, stratum))]
+    left_out = list(filter(None, (leave_one_out(result, one) for one in every[:MOST_ARMS])))
     how_limits = limit_sentences(result)
     methods = [row[1] for made in limits for row in made.table.rows]
     steps, blind = record["procedure"], result.markers["blind"]
@@ -120,6 +122,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "blind": words.blind_scores(sum(map(bool, blind)), len(blind)),
         "bands": [f"Band: {m['name']}: {words.marker_words(m)}." for m in record["markers"]],
         "limits": limits,
+        "left_out": left_out,
         "n_strata": len(every),
         "how_limits": how_limits,
         "works": references.listed([*how_limits, *methods]),

@@ -294,15 +294,19 @@ class StudyControls:
         own = self.blanks(row.stratum)
         blanks = comparator(own, row.exposure_min)
         places = {one.files: place for place, one in enumerate(comparator(own))}
-        scores = self.scores(row.stratum, residue)
+        scores, spiked = self.scores(row.stratum, residue), self.spiked(row.stratum, residue)
         return judge_values(
             self._controls(row.stratum, residue),
             scores,
             np.array([mean.mean for mean in exposed]),
             self.rules,
             places=[places[blank.files] for blank in blanks],
-            shared=self._shared(blanks, self.spiked(row.stratum, residue)),
+            shared=self._shared(blanks, spiked),
             quality_failed=quality_failed,
+            names={
+                role: [mean.row.mockup for mean in means]
+                for role, means in (("blank", blanks), ("spiked", spiked), ("exposed", exposed))
+            },
             remarks=[
                 *comparator_notes(
                     [blank.row.treatment for blank in blanks],

@@ -21,16 +21,19 @@ from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
 from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
+from ..spectra.twins import Imprint, imprint
 from ..words.codes import sentences
 from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
+from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Measurement
 from .mockups import MapSummary, mockup_of
+from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
 
@@ -80,12 +83,18 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     controls: list[MapSummary] = []
     wrong, notes, flags = _faults_of_files(manifest, rows, settled, controls, progress)
     faults += wrong
-    said = ""
+    wrong, doubts = doubted_loadings(manifest, controls)
+    faults, said = faults + wrong, ""
     if not faults:
         faults, said = survival_faults(manifest)
     if faults:
         raise StudyError(faults)
-    notes += [*manifest.notes, *normalisation_notes(manifest), *_control_notes(manifest, controls)]
+    notes += [
+        *manifest.notes,
+        *normalisation_notes(manifest),
+        *doubts,
+        *_control_notes(manifest, controls),
+    ]
     listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
     if notes:
@@ -118,6 +127,7 @@ def _faults_of_files(
     faults: list[Fault] = []
     axes: list[Any] = []
     spikes: list[Spikes] = []
+    imprints: list[tuple[Measurement, Imprint]] = []
     found: dict[str, Quality] = {}
     remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
@@ -126,6 +136,7 @@ def _faults_of_files(
                 warnings.simplefilter("always", ResiduekitWarning)
                 array = io.read(manifest.folder / row.file)
             remarks += [str(warning.message) for warning in caught]
+            imprints.append((row, imprint(array)))
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
@@ -146,6 +157,7 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
+    faults += twin_faults(manifest, imprints)
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]

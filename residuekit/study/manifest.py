@@ -45,6 +45,7 @@ class Manifest:
     measurements: tuple[Measurement, ...]
     table: str
     trial: Trial = field(default_factory=Trial)
+    loading_checked: bool = False
 
     @property
     def sources(self) -> tuple[str, ...]:

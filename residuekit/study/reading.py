@@ -18,6 +18,7 @@ from .. import io
 from ..decision.scores import Score
 from ..errors import Fault, ReadError, ResiduekitError, ResiduekitWarning
 from ..spectra.arrays import same_axis, valid_spectra
+from ..spectra.twins import Imprint, imprint
 from .bad_channels import BadChannel, Spikes, shared_channels, spikes_of
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
@@ -25,6 +26,7 @@ from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
 from .provenance import as_json, steps_of
+from .same_spectra import refuse_twins
 from .work import Outcome, Task, perform, perform_all
 
 Progress = Callable[[int, int, str], None]
@@ -81,9 +83,14 @@ class Reading:
         ]
 
     def find_bad_channels(self) -> None:
-        """Look through every file, exposed ones too, for channels that all share as bad."""
+        """Look through every file, exposed ones too, for channels that all share as bad.
+
+        Raises
+        ------
+        StudyError : files of two mock-ups that hold one measurement.
+        """
         steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
-        found = []
+        found, imprints = [], []
         for row in self.manifest.measurements:
             try:
                 task = self.task(row)
@@ -93,13 +100,17 @@ class Reading:
                 if kept is None:
                     with warnings.catch_warnings():
                         warnings.simplefilter("ignore", ResiduekitWarning)
-                        spikes = spikes_of(io.read(task.folder / row.file), row, self.manifest)
-                    self.cache.keep(key, pack("spikes", spikes))
+                        array = io.read(task.folder / row.file)
+                    spikes, own = spikes_of(array, row, self.manifest), imprint(array)
+                    self.cache.keep(key, pack("spikes", spikes) | pack("imprint", own))
                 else:
                     spikes = unpack("spikes", Spikes, kept)
+                    own = unpack("imprint", Imprint, kept)
             except (OSError, ResiduekitError):
                 continue  # what is wrong with the file is said when it is measured
             found.append(spikes)
+            imprints.append((row, own))
+        refuse_twins(self.manifest, imprints)
         self.channels = shared_channels(found)
 
     def read_controls(self) -> None:

@@ -24,12 +24,14 @@ from ..words.quality import bridged_channel
 from .cache import Cache
 from .changes import what_changed
 from .controls import StudyControls
+from .loading_faults import refuse_doubted
 from .manifest import Manifest
 from .measurements import as_rows
 from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
 from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
+from .same_spectra import refuse_still
 from .second import beside_each_other, second_verdicts, warn_of_differing
 from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
@@ -57,7 +59,8 @@ def run_study(
 
     Raises
     ------
-    StudyError : a procedure that eats the gel's band.
+    StudyError : a procedure that eats the gel's band; one measurement under two names; blanks that
+        do not differ.
     WriteError : the study folder cannot be written.
     """
     started = datetime.now(UTC)
@@ -69,7 +72,9 @@ def run_study(
         work.find_bad_channels()
         work.read_controls()
         refuse_eaten(work.usable)
+        refuse_doubted(manifest, work.controls)
         controls = work.study_controls()
+        refuse_still(controls)
         work.score_controls(controls)
         work.read_exposed(controls)
         found = Found(work.exposed, work.failures, work.unfit, work.tails)

@@ -15,7 +15,7 @@ from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
 from ..spectra.step_files import pinned, step_files
 from ..toml_lines import lines_of, load_toml
-from ..validator import RATE, Fields, Place, check, choice, listed, number, table, text
+from ..validator import RATE, Fields, Place, check, choice, flag, listed, number, table, text
 from .file_faults import place_of
 
 SETTINGS = "study.toml"
@@ -37,7 +37,7 @@ FIELDS: Fields = {
         "use": listed(example='["pva C-O 1092"]', needed=True, default=()),
         "scores": listed(choice(SCORES), "a list of scores", f"{list(SCORES)}", 1, default=SCORES),
     }),
-    "limits": table({"alpha": RATE, "beta": RATE}),
+    "limits": table({"alpha": RATE, "beta": RATE, "loading_checked": flag(default=False)}),
     "quality": table({
         name: number(above=0, example=f"{value or 1}") for name, value in THRESHOLDS.items()
     }),
@@ -112,6 +112,7 @@ def _parts_of(
         "scores": kinds if markers or NET_SIGNAL not in kinds else (NET_SIGNAL,),
         "alpha": float(limits["alpha"]),
         "beta": float(limits["beta"]),
+        "loading_checked": bool(limits["loading_checked"]),
         "quality": {name: float(value) for name, value in values["quality"].items()},
         "figure": figure if isinstance(figure, dict) else {},
         "notebooks": values.get("notebooks", {}),

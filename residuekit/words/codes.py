@@ -199,6 +199,15 @@ def _files(n: Numbers) -> str:
     )
 
 
+def _outlying(n: Numbers) -> str:
+    return (
+        f"Mock-up {n['mockup']} stands apart from the {n['n']} {n['role']} mock-ups by "
+        f"{n['score']}: {n['times']:.3g} standard deviations from their mean, by chance in fewer "
+        f"than {n['rate']:.0%} of such groups (Grubbs). It is not left out: see whether it was "
+        "contaminated, exchanged or measured amiss."
+    )
+
+
 def _references_differ(n: Numbers) -> str:
     return (
         f"The references of the gel respond unlike, up to {n['times']:.2g} times. Loadings are "
@@ -343,6 +352,9 @@ CODES: dict[str, Code] = {
         "one spectrum a mock-up: the net signal rests on how the blanks differ",
         _text("Each mock-up is a single spectrum: the net signal rests on how {n} blank mock-ups "
               "differ, each scored without itself.")),
+    "outlying-mockup": Code(
+        "a mock-up stands apart from the others of its kind (Grubbs, 1 %); it is not left out",
+        _outlying),
     "references-left-out": Code("some references could not be used",
                                 lambda n: f"References left out: {', '.join(n['files'])}."),
     "references-differ": Code("the references of the gel respond unlike", _references_differ),

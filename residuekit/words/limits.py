@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from statistics import fmean
 
 from ..reprs import sentence_case
-from .common import Stratum, counted, in_words, number, stratum_words, true_minus, unit_words
+from .common import Row, Stratum, counted, in_words, number, stratum_words, true_minus, unit_words
 
 LEVELS = {"mean": "arm's mean", "mockup": "one mock-up", "pixel": "one pixel"}
 OF_VERDICTS = "pair of tests, noncentral t (the verdicts)"
@@ -15,6 +15,9 @@ OF_PIXELS = "normal, for all pixels of a map"
 CALIBRATION_ALTERNATIVE = (
     "Found against known loading, a panel a stratum; the caption gives the numbers."
 )
+LEFT_OUT_HEADS = ("left out", "decision limit", "detection limit", "arms above")
+NONE_LEFT_OUT = "none"
+_MOST_ARMS = 4
 _CALIBRATION_KEY = (
     "Circles: blank mock-ups; diamonds: spiked ones. Line: found equals known; shaded: one "
     "standard error of the slope. Where there are enough, the spiked mock-ups shown also served to "
@@ -29,6 +32,21 @@ def table_caption(stratum: Stratum, score: str, unit: str) -> str:
         f"{sentence_case(stratum_words(stratum))}: limits by the {score} ({unit_words(unit)}); the "
         "first two lines decide, the others stand beside them"
     )
+
+
+def left_out_caption(stratum: Stratum) -> str:
+    """What a table of the blanks left out in turn holds."""
+    return (
+        f"{sentence_case(stratum_words(stratum))}: limits, and the arms above them, without each "
+        "blank in turn; the score's weights, its slope and the shape test stay as they are"
+    )
+
+
+def arms_above(arms: Sequence[Row], n_arms: int) -> str:
+    """Which arms are above a decision limit, of so many."""
+    named = [f"{arm['treatment']} {arm['exposure_min']:g} min" for arm in arms[:_MOST_ARMS]]
+    more = f" and {len(arms) - _MOST_ARMS} more" if len(arms) > _MOST_ARMS else ""
+    return f"{len(arms)} of {n_arms}" + (f": {', '.join(named)}{more}" if named else "")
 
 
 def not_possible(method: str, found: str, needed: str) -> str:

@@ -109,13 +109,16 @@ def notes_of_scores():
     single = [points(rng).isel(spectrum=[0]) for _ in range(9)]
     pure = rk.make_points(np.exp(-0.5 * ((AXIS - 1092) / 20) ** 2), AXIS)
     found = rk.judge_arm(blanks=single[:8], exposed=single[8:], references=pure)
+    odd = [points(rng, 0.01 * rng.normal() + (number == 5)) for number in range(6)]
+    apart = rk.judge_arm(blanks=odd, exposed=[points(rng)], markers=[BAND])
+    assert "outlying-mockup" in apart.codes
     band = SimpleNamespace(name="band: a", spiked=np.ones(6))
     blanks = 0.2 + 0.01 * rng.standard_normal((3, 1)) + np.sin(AXIS / 90)
     other = blanks + 5 * np.exp(-0.5 * ((AXIS - 1300) / 20) ** 2)
     reference = np.exp(-0.5 * ((AXIS - 1092) / 20) ** 2)[None]
     marker = Marker("own 1300", 1260, 1340)
     of_references = reference_notes(AXIS, reference, [marker], blanks, other)
-    return [*found.remarks, Sharper(band, 3.0, 2.5).note(), *of_references]
+    return [*found.remarks, *apart.remarks, Sharper(band, 3.0, 2.5).note(), *of_references]
 
 
 @pytest.fixture

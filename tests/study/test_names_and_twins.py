@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 
+import numpy as np
 import pytest
 
 from residuekit import io
@@ -87,11 +88,12 @@ def test_before_and_after_and_two_exposures_of_one_mockup_are_said_with_the_verd
 
 def test_the_same_mockups_at_two_ages_are_no_fault_and_need_no_note(study):
     rows = study.rows()
-    aged = []
+    aged, rng = [], np.random.default_rng(6)
     for number, row in enumerate(rows):
         if row["role"] in ("blank", "exposed"):
             file = f"data/aged-{number}.nc"
             array = io.read(study.folder / row["file"])
+            array.values += 1e-4 * rng.standard_normal(array.shape)
             io.write(array.assign_attrs(note="aged"), study.folder / file)
             aged.append({**row, "file": file, "ageing_h": "500"})
     study.write_rows([*rows, *aged])
