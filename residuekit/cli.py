@@ -123,6 +123,12 @@ def _parser() -> argparse.ArgumentParser:
         help="then execute notebooks/ into the folder of the run",
     )
     run.set_defaults(call=_run)
+    deposit = commands.add_parser(
+        "deposit", help="write one archive that a repository takes and others can run again"
+    )
+    deposit.add_argument("folder", metavar="DIR")
+    deposit.add_argument("--out", metavar="FILE", help="a new ZIP archive (STUDY-RUN.zip)")
+    deposit.set_defaults(call=_deposit)
     _add_plan(commands)
     return parser
 
@@ -221,6 +227,14 @@ def _run(options: argparse.Namespace) -> int:
             print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
         code = REFUSED if failures else code
     return code
+
+
+def _deposit(options: argparse.Namespace) -> int:
+    from .study.deposit import write_deposit
+
+    made = write_deposit(options.folder, options.out)
+    print(f"{made.path} ({made.n_files} files)\nSHA-256 {made.sha256}\n\n{made.statement}")
+    return DONE
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import dataclasses
 import math
 import platform
 from collections.abc import Mapping
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import PackageNotFoundError, distributions, version
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,11 @@ from ..spectra.step_files import unpinned
 from .cache import code_version
 from .manifest import Manifest
 
-_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib", "colour-science")
+#: Those that compute, read and draw; the others stand in the environment.
+_PACKAGES = (
+    "numpy", "scipy", "numba", "llvmlite", "pandas", "xarray", "h5py", "h5netcdf", "lmfit",
+    "matplotlib", "colour-science",
+)  # fmt: skip
 
 
 def record(
@@ -36,7 +40,30 @@ def record(
         "python": platform.python_version(),
         "system": platform.system(),
         "packages": {name: _version(name) for name in _PACKAGES},
+        "environment": environment(),
         "started": started,
+        **settings_of(manifest),
+        "n_arms": len(manifest.arms()),
+        "inputs": dict(inputs),
+        "failures": dict(failures),
+    }
+
+
+def steps_of(procedure: Procedure, folder: Path) -> list[dict[str, Any]]:
+    """The steps, their files as seen from the folder of the study, wherever that lies."""
+    return [{"step": name, **unpinned(given, folder)} for name, given in procedure.steps]
+
+
+def environment() -> dict[str, str]:
+    """Every installed distribution with its version."""
+    found = {one.metadata["Name"]: one.version for one in distributions() if one.metadata["Name"]}
+    return dict(sorted(found.items(), key=lambda item: item[0].casefold()))
+
+
+def settings_of(manifest: Manifest) -> dict[str, Any]:
+    """What a study asks and how it is computed, as the record of a run holds it."""
+    second = manifest.second_procedure
+    return {
         "study": {
             "title": manifest.title,
             "treatment": manifest.treatment,
@@ -50,18 +77,9 @@ def record(
             "quality": dict(manifest.quality),
         },
         "procedure": steps_of(manifest.procedure, manifest.folder),
-        "second_procedure": manifest.second_procedure
-        and steps_of(manifest.second_procedure, manifest.folder),
+        "second_procedure": second and steps_of(second, manifest.folder),
         "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
-        "n_arms": len(manifest.arms()),
-        "inputs": dict(inputs),
-        "failures": dict(failures),
     }
-
-
-def steps_of(procedure: Procedure, folder: Path) -> list[dict[str, Any]]:
-    """The steps, their files as seen from the folder of the study, wherever that lies."""
-    return [{"step": name, **unpinned(given, folder)} for name, given in procedure.steps]
 
 
 def _version(package: str) -> str:
