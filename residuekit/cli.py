@@ -123,6 +123,13 @@ def _parser() -> argparse.ArgumentParser:
         help="then execute notebooks/ into the folder of the run",
     )
     run.set_defaults(call=_run)
+    compare = commands.add_parser(
+        "compare", help="say what differs between two runs, and which difference changed what"
+    )
+    compare.add_argument("first", metavar="RUN", help="a run, or a study (its newest)")
+    compare.add_argument("second", metavar="RUN")
+    compare.set_defaults(call=_compare)
+
     deposit = commands.add_parser(
         "deposit", help="write one archive that a repository takes and others can run again"
     )
@@ -227,6 +234,13 @@ def _run(options: argparse.Namespace) -> int:
             print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
         code = REFUSED if failures else code
     return code
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from .study.two_runs import compare_runs
+
+    print(compare_runs(options.first, options.second), end="")
+    return DONE
 
 
 def _deposit(options: argparse.Namespace) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,7 +18,7 @@ from ..toml_lines import lines_of, load_toml
 from ..validator import Place, check
 from .manifest import Manifest, examine
 from .notebooks import FOLDER as NOTEBOOKS
-from .provenance import settings_of
+from .provenance import no_longer_as
 from .settings import FIELDS, SETTINGS
 
 _NEEDED = ("authors", "licence", "publisher", "description")
@@ -107,19 +106,10 @@ def _unlike_the_run(manifest: Manifest, result: StudyResult) -> Iterator[Fault]:
     if absent:
         yield Fault(f"a run without {', '.join(absent)}", "a run as it was written", again,
                     result.folder.name)  # fmt: skip
-    now = json.loads(json.dumps(settings_of(manifest), default=str))
-    if any(record.get(name) != value for name, value in now.items()):
-        yield Fault("settings that the run was not made with", "a run with these settings", again,
-                    SETTINGS)  # fmt: skip
-    for name, digest in record["inputs"].items():
-        try:
-            same = name == SETTINGS or io.sha256(manifest.folder / name) == digest
-        except ResiduekitError as problem:
-            yield from problem.faults
-        else:
-            if not same:
-                yield Fault("another content than the run was made with", "the file of the run",
-                            f"the file as it was, or {again}", name)  # fmt: skip
+    for name in no_longer_as(record, manifest):
+        what = "settings" if name == SETTINGS else "content"
+        yield Fault(f"other {what} than the run was made with, or none", "what it was made with",
+                    f"the file as it was, or {again}", name)  # fmt: skip
 
 
 def _target_faults(target: Path) -> Iterator[Fault]:

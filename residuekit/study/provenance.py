@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 import platform
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from importlib.metadata import PackageNotFoundError, distributions, version
 from pathlib import Path
 from typing import Any
 
-from .. import __version__
+from .. import __version__, io
 from ..spectra.procedure import Procedure
 from ..spectra.step_files import unpinned
 from .cache import code_version
 from .manifest import Manifest
+from .settings import SETTINGS
 
 #: Those that compute, read and draw; the others stand in the environment.
 _PACKAGES = (
@@ -80,6 +82,19 @@ def settings_of(manifest: Manifest) -> dict[str, Any]:
         "second_procedure": second and steps_of(second, manifest.folder),
         "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
     }
+
+
+def no_longer_as(record: Mapping[str, Any], manifest: Manifest) -> Iterator[str]:
+    """The inputs of a run that are now absent or others; the settings count by what they say."""
+    now = json.loads(json.dumps(settings_of(manifest), default=str))
+    for name, digest in record["inputs"].items():
+        if name == SETTINGS:
+            same = all(record.get(key) == value for key, value in now.items())
+        else:
+            path = manifest.folder / name
+            same = path.exists() and io.sha256(path) == digest
+        if not same:
+            yield name
 
 
 def _version(package: str) -> str:

@@ -45,7 +45,7 @@ COLUMNS = {
     "upper_tail": "95th percentile of the mock-up's pixels, in unit",
     "patch_share": "share of the pixels that lie in patches above the pixel limit",
     "positive": "whether the mock-up is above the decision limit of a single one",
-    "selectivity": "share of the gel's signal that the paint does not hide, 0 to 1",
+    "selectivity": "share of the gel's signal that no change of the paint resembles, 0 to 1",
     "slope": "response a loading of 1 ug cm-2",
     "slope_se": "standard error of the slope",
     "mockup_limit": "detection limit of a single mock-up, in unit",

@@ -184,7 +184,7 @@ def test_all_that_is_missing_is_said_at_once(deposited, tmp_path, capsys):
     said = capsys.readouterr().err
     for what in ("no publisher in [deposit]", "licence = 'CC-BY-4'", "did you mean 'CC-BY-4.0'",
                  "an ORCID iD", "without its environment", "a run without report.html",
-                 "settings that the run was not made with", "measurements.csv: found another",
+                 "study.toml: found other settings", "measurements.csv: found other content",
                  "an archive that is there already"):  # fmt: skip
         assert said.count(what) == 1, (what, said)
     assert said.startswith("8 faults found; nothing was written.")
