@@ -25,7 +25,7 @@ _OPENED = (
     ("report.html", "the answer and all behind it; read this first"),
     ("figure.pdf, .svg, .png", "the figure"),
     ("caption.md, caption.tex", "its caption"),
-    ("methods.md, methods.tex", "the methods text, for a paper"),
+    ("methods.md, methods.tex", "the methods text, for a paper; references.bib"),
     ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
     ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),
     ("maps/", "the score maps, NetCDF"),
