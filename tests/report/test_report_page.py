@@ -6,12 +6,9 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
-from functools import partial
 from html.parser import HTMLParser
-from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from itertools import pairwise
 from pathlib import Path
-from threading import Thread
 
 import pandas as pd
 import pytest
@@ -128,35 +125,28 @@ def test_it_is_short_on_a_telephone_and_on_paper_and_shows_its_picture_under_a_p
 
     folder = written[0].folder
 
-    class Strict(SimpleHTTPRequestHandler):
-        def end_headers(self):
-            self.send_header("Content-Security-Policy", "default-src 'self'")
-            super().end_headers()
+    def strict_server(route):
+        headers = {"Content-Security-Policy": "default-src 'self'"}
+        route.fulfill(path=folder / route.request.url.rpartition("/")[2], headers=headers)
 
-        def log_message(self, *_):
-            pass
-
-    with ThreadingHTTPServer(("127.0.0.1", 0), partial(Strict, directory=folder)) as server:
-        Thread(target=server.serve_forever, daemon=True).start()
-        with sync_playwright() as play:
-            browser = play.chromium.launch(
-                executable_path=shutil.which("chromium"), args=["--no-sandbox"]
-            )
-            page = browser.new_page(viewport={"width": 400, "height": 800})
-            page.goto((folder / "report.html").as_uri())
-            assert page.evaluate("document.documentElement.scrollHeight") < 6000
-            assert page.evaluate("document.documentElement.scrollWidth") <= 400
-            assert page.pdf(prefer_css_page_size=True).count(b"/Type /Page\n") <= 4
-            strict = browser.new_page(viewport={"width": 1280, "height": 800})
-            strict.goto(f"http://127.0.0.1:{server.server_port}/report.html")
-            picture = strict.locator("object").bounding_box()
-            assert picture["width"] > 300
-            assert picture["height"] > 300
-            assert strict.evaluate(
-                "getComputedStyle(document.querySelector('.first')).display"
-            ) == ("grid")
-            browser.close()
-        server.shutdown()
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+        )
+        page = browser.new_page(viewport={"width": 400, "height": 800})
+        page.goto((folder / "report.html").as_uri())
+        assert page.evaluate("document.documentElement.scrollHeight") < 6000
+        assert page.evaluate("document.documentElement.scrollWidth") <= 400
+        assert page.pdf(prefer_css_page_size=True).count(b"/Type /Page\n") <= 4
+        strict = browser.new_page(viewport={"width": 1280, "height": 800})
+        strict.route("**/*", strict_server)
+        strict.goto("http://study.invalid/report.html")
+        picture = strict.locator("object").bounding_box()
+        assert picture["width"] > 300
+        assert picture["height"] > 300
+        shown = strict.evaluate("getComputedStyle(document.querySelector('.first')).display")
+        assert shown == "grid"
+        browser.close()
 
 
 def test_the_pictures_inside_ask_nothing_either(written):
