@@ -34,7 +34,7 @@ CHANGES = "changes.md"
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
-    "mockup", "role", "other_unit", "other_verdict", "codes",
+    "mockup", "role", "other_unit", "other_verdict", "codes", "scale", "against_acceptance",
 )  # fmt: skip
 
 

@@ -16,10 +16,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..decision.arm import judge_values
+from ..decision.arm import identifier_of, judge_values
 from ..decision.assessment import Rules
 from ..decision.comparator import comparator_notes, water_change
 from ..decision.controls import Controls, scatters_within
+from ..decision.identification import Identifier
 from ..decision.net import ENOUGH_MEANS, Metric, make_metric
 from ..decision.reference_check import reference_notes
 from ..decision.scores import Score, deciding, marker_rows, scores_on
@@ -57,6 +58,7 @@ class StudyControls:
             self._of_stratum[mean.row.stratum].append(mean)
         self._scores: dict[tuple[Any, ...], tuple[Score, ...]] = {}
         self._metrics: dict[tuple[Any, ...], Metric] = {}
+        self._identifiers: dict[tuple[Any, ...], Identifier | None] = {}
 
     @property
     def missing(self) -> list[Note]:
@@ -295,12 +297,18 @@ class StudyControls:
         blanks = comparator(own, row.exposure_min)
         places = {one.files: place for place, one in enumerate(comparator(own))}
         scores, spiked = self.scores(row.stratum, residue), self.spiked(row.stratum, residue)
+        controls = self._controls(row.stratum, residue)
+        chosen = tuple(places[blank.files] for blank in blanks)
+        key = (row.stratum, residue, chosen)
+        if key not in self._identifiers:
+            self._identifiers[key] = identifier_of(controls, chosen, self.rules)
         return judge_values(
-            self._controls(row.stratum, residue),
+            controls,
             scores,
             np.array([mean.mean for mean in exposed]),
             self.rules,
-            places=[places[blank.files] for blank in blanks],
+            places=chosen,
+            identifier=self._identifiers[key],
             shared=self._shared(blanks, spiked),
             quality_failed=quality_failed,
             names={
@@ -375,7 +383,8 @@ def _to_arrays(metric: Metric) -> dict[str, Any]:
         if part is not None:
             arrays |= pack(name, part)
     folds = np.array([*metric.folds.items()], dtype=int)
-    return arrays | {"weights": metric.weights, "careful": metric.careful, "folds": folds}
+    own = {"weights": metric.weights, "folds": folds, "interferents": metric.interferents}
+    return arrays | own
 
 
 def _from_arrays(arrays: Mapping[str, Any]) -> Metric:
@@ -383,6 +392,6 @@ def _from_arrays(arrays: Mapping[str, Any]) -> Metric:
     net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
     return Metric(
         arrays.get("within"), net, from_json(json.loads(note)) if note else None,
-        arrays["weights"], arrays["careful"],
-        {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
+        arrays["weights"], {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
+        arrays["interferents"],
     )  # fmt: skip

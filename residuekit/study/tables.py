@@ -13,7 +13,7 @@ import numpy as np
 
 from ..decision.blindness import scatter_of
 from ..decision.design import arm_columns
-from ..decision.limits import arm_limits
+from ..decision.limits import any_false_alarm, arm_limits
 from ..decision.scores import Score
 from ..decision.verdict import Verdict
 from ..results import TABLES
@@ -84,7 +84,9 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
     for mean in mockup_means(found.exposed):
         of_arm[mean.row.arm].append(mean)
     arms, of_design = manifest.arms(), manifest.arm_notes()
-    several = Note("several-arms", {"n_arms": len(arms), "alpha": manifest.alpha})
+    chance = any_false_alarm(manifest.alpha, len(arms))
+    numbers = {"n_arms": len(arms), "alpha": manifest.alpha, "chance": chance}
+    several = Note("several-arms", numbers)
     for arm, rows in arms.items():
         columns, exposed = arm_columns(rows[0]), of_arm[arm]
         unfit = _unfit(controls, found, rows)
