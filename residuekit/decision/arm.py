@@ -22,10 +22,11 @@ from .assessment import Assessment, Rules, assess
 from .blank_values import blank_values, mean_weights
 from .blindness import deciding_place
 from .confirmation import Confirmer, unexplained
-from .controls import Controls, MockupArrays, controls_of, mockup_spectra
+from .controls import Controls, MockupArrays, controls_of, mockup_spectra, no_reference
 from .given_twice import refuse_still, refuse_twins
 from .identification import Identifier
 from .outliers import outlier_notes
+from .pairs import ENOUGH_PAIRS, paired_controls, paired_notes
 from .scores import Score, scores_on, sees_better
 from .verdict import Verdict, judge
 
@@ -152,8 +153,7 @@ def judge_arm(
     exposed : one entry an exposed mock-up.
     spiked : (loading in ug cm-2, mock-up) of each mock-up of known loading; with two or more the
         result is in ug cm-2.
-    references : the pure gel, one entry a spectrum or map; without any there is no net signal and
-        nothing is ever `detected`.
+    references : the pure gel, one entry a spectrum or map; without any the arm is not assessable.
     acceptance_limit : ug cm-2, above 0; without it nothing is ever `not detected`.
     markers : bands of the gel, names of the marker table, `Marker`s or tables, in the order in
         which they would decide; may be empty (the net signal alone).
@@ -200,20 +200,21 @@ def judge_arm(
     rules, chosen = Rules(alpha, beta, acceptance_limit), in_deciding_order(resolve(list(markers)))
     controls, remarks = controls_of(blanks, references, spiked, interferents), []
     axis = controls.wavenumber
-    values, rows, found = controls.blanks, controls.rows, mockup_spectra(axis, exposed)
-    shared = 1.0
-    if before_exposed is not None or before_blanks is not None:
-        kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
-        values, rows = values[kept] - before[0], rows[kept]
-        shared = 0.0 if before_spiked is None else 1.0
-        found = found - before[1]
-        remarks = _paired_notes(kept, len(blanks), len(exposed))
+    found = mockup_spectra(axis, exposed)
     if before_spiked is not None:
         _refuse_lone(before_exposed, "before_spiked", "before_blanks and before_exposed")
         _same_count(before_spiked, spiked, "before_spiked", "spiked mock-ups")
-        own = mockup_spectra(axis, [one for _, one in spiked]) - mockup_spectra(axis, before_spiked)
-        controls = replace(controls, responses=own - values.mean(axis=0))
-    controls = replace(controls, blanks=values, rows=rows, shared=shared)
+    if before_exposed is not None or before_blanks is not None:
+        kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
+        own = np.full(controls.responses.shape, np.nan)
+        if before_spiked is not None:
+            after = mockup_spectra(axis, [one for _, one in spiked])
+            level = (controls.blanks[kept] - before[0]).mean(axis=0)
+            own = after - mockup_spectra(axis, before_spiked) - level
+        controls = paired_controls(controls, kept, before[0], own)
+        found = found - before[1]
+        lost = [str(place + 1) for place in range(len(blanks)) if place not in kept]
+        remarks = paired_notes(len(exposed), len(kept), len(lost), places=", ".join(lost))
     refuse_twins(given)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
@@ -222,11 +223,20 @@ def judge_arm(
                   "markers=['pva C-O 1092'] or references=[gel]")
         )  # fmt: skip
     refuse_still(made)
-    if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
-        remarks.append(controls.metric.missing)
-    identifier = identifier_of(controls, range(len(values)), rules)
+    missing, lacking = controls.metric.missing, None
+    if not len(references):
+        lacking = no_reference("the gel")
+    elif missing is not None and schema.NET_SIGNAL in scores:
+        remarks.append(missing)
     return judge_values(
-        controls, made, found, rules, shared=shared, remarks=remarks, identifier=identifier
+        controls,
+        made,
+        found,
+        rules,
+        shared=controls.shared,
+        quality_failed=lacking,
+        remarks=remarks,
+        identifier=identifier_of(controls, range(len(controls.blanks)), rules),
     )
 
 
@@ -297,7 +307,7 @@ def _before(
     _same_count(before_blanks, blanks, "before_blanks", "blanks")
     _same_count(before_exposed, exposed, "before_exposed", "exposed mock-ups")
     known = [(place, one) for place, one in enumerate(before_blanks) if one is not None]
-    if len(known) < 3:
+    if len(known) < ENOUGH_PAIRS:
         raise ContractError(
             Fault(f"{len(known)} blanks with a state before treatment", "three or more",
                   "leave before_blanks and before_exposed out for an unpaired arm")
@@ -312,12 +322,3 @@ def _refuse_lone(other: Any, given: str, needed: str) -> None:
             Fault(f"{given} without {needed}", "blank and exposed mock-ups both before treatment",
                   f"{needed} too, or none of them")
         )  # fmt: skip
-
-
-def _paired_notes(kept: Sequence[int], n_blanks: int, n_exposed: int) -> list[Note]:
-    notes = [Note("paired-before", {"n_exposed": n_exposed, "n_blanks": len(kept)})]
-    if len(kept) < n_blanks:
-        lost = [place + 1 for place in range(n_blanks) if place not in kept]
-        numbers = {"n": len(lost), "places": ", ".join(map(str, lost))}
-        notes.append(Note("blanks-without-before", numbers))
-    return notes

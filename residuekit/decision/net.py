@@ -55,6 +55,7 @@ def make_metric(
     replicates: Sequence[npt.ArrayLike],
     without: Note,
     interferents: npt.ArrayLike = (),
+    others: npt.ArrayLike = (),
 ) -> Metric:
     """Pool the scatter within blank maps and make the net signal in it.
 
@@ -68,6 +69,8 @@ def make_metric(
     replicates : groups of mock-up means that no arm is compared with; three degrees of freedom or
         more measure how mock-ups of this paint differ, else a mild change is declared.
     interferents : (k, n_wavenumber) spectra of known foreign matter.
+    others : (k, n_wavenumber) spectra of the other materials that an arm may carry; declared, so
+        that the net signal does not answer to them.
     """
     of_maps = iter(scatters)
     first = next(of_maps, None)
@@ -88,12 +91,11 @@ def make_metric(
         return Metric(within, None, without)
     axis, gel = np.asarray(wavenumber, dtype=float), np.array(references, dtype=float)
     try:
-        whole, change = _changed(metric, gel, axis, replicates)
+        beside = np.reshape(others, (-1, axis.size))
+        whole, change = _changed(metric, gel, axis, replicates, others=beside)
         net = netsignal.net_signal(gel, whole)
-        rows = [
-            netsignal.net_signal(gel, _changed(own, gel, axis, replicates, change)[0]).weights
-            for own in crossed
-        ] or [net.weights]
+        changed = (_changed(own, gel, axis, replicates, change, beside)[0] for own in crossed)
+        rows = [netsignal.net_signal(gel, one).weights for one in changed] or [net.weights]
     except ResiduekitError as problem:
         return Metric(within, None, _no_net(problem))
     weights = np.vstack([rows, np.mean(rows, axis=0)])
@@ -107,11 +109,15 @@ def _changed(
     axis: Floats,
     replicates: Sequence[npt.ArrayLike],
     near: FittedChange | None = None,
+    others: Floats | None = None,
 ) -> tuple[netsignal.BlankMetric, FittedChange | None]:
     """The metric with the paint's own change, measured or declared, and the common nuisances."""
     found = fitted_change(axis, replicates, metric, gel, near)
     change = smooth_change(axis, metric.mean) if found is None else found.covariance
-    return netsignal.declare(netsignal.with_change(metric, change), _nuisances(axis, metric)), found
+    shapes = _nuisances(axis, metric)
+    if others is not None:
+        shapes = np.vstack([shapes, others])
+    return netsignal.declare(netsignal.with_change(metric, change), shapes), found
 
 
 def _nuisances(axis: Floats, metric: netsignal.BlankMetric) -> Floats:

@@ -183,10 +183,7 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
 
 def n_references(result: StudyResult) -> int:
     """How many reference spectra of the study's material there are."""
-    spectra = result.spectra
-    treatment = result.provenance["study"]["treatment"]
-    rows = (spectra["role"].values == "reference") & (spectra["treatment"].values == treatment)
-    return int(rows.sum())
+    return int(result.is_pure().sum())
 
 
 def limit_sentences(result: StudyResult) -> list[str]:

@@ -180,7 +180,7 @@ def conditions(row: Row, study: Mapping[str, Any]) -> str:
 #: What is said of an arm beside its numbers; other remarks stand once for all arms.
 _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
-    "untreated-before", "session-without-blank", "unequal-files", "other-material",
+    "untreated-before", "session-without-blank", "unequal-files", "partly-before",
     "references-left-out", "outlying-mockup",
 )  # fmt: skip
 

@@ -231,7 +231,10 @@ def _references_differ(n: Numbers) -> str:
 
 def _no_reference(n: Numbers) -> str:
     lost = f" could be used ({', '.join(n['lost'])} left out)" if n["lost"] else ""
-    return f"No reference of {n['material']}{lost}: no net signal, no shape test."
+    return (
+        f"No reference of {n['material']}{lost}: no net signal, no shape test, and the spectrum of "
+        "another material cannot stand in."
+    )
 
 
 def water_words(n: Numbers) -> str:
@@ -345,8 +348,13 @@ CODES: dict[str, Code] = {
               "state before treatment.")),
     "blanks-without-before": Code(
         "blanks that were not measured before treatment are left out of a paired arm",
-        _text("Left out for want of a measurement before treatment: {n} blank mock-ups "
-              "(numbers {places}).")),
+        lambda n: f"Left out for want of a measurement before treatment: {n['n']} blank mock-ups "
+        f"({', '.join(n['mockups']) if 'mockups' in n else 'numbers ' + n['places']})."),
+    "partly-before": Code(
+        "some mock-ups were measured before treatment, too few to pair the arm",
+        _text("Measured before treatment: {n_exposed} of {m} exposed mock-ups and {n_blanks} of "
+              "{n} blanks. Pairing needs every exposed one and {needed} blanks, so the arm is "
+              "judged as measured.")),
     "several-arms": Code("how many arms the study tests, and the chance of a false alarm in one",
                          _arms_tested),
     "files-left-out": Code("files of the arm that could not be used",
@@ -362,9 +370,8 @@ CODES: dict[str, Code] = {
     "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
                                   _sessions),
     "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files", _files),
-    "other-material": Code("the arm's own treatment has no reference",
-                           _text("The residue looked for is that of {material}.")),
-    "no-reference": Code("no reference of the material could be used", _no_reference),
+    "no-reference": Code("no reference of the material that the treatment may leave",
+                         _no_reference),
     "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),
     "single-spectra": Code(
         "one spectrum a mock-up, and too few blanks for a net signal from how these differ",

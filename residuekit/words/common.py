@@ -129,23 +129,35 @@ def conditions_words(row: Row) -> str:
     'alkyd, gel, cleared 2 min'
     """
     stratum = (str(row["paint"]), row.get("soiling", "none"), row.get("ageing_h", 0.0))
-    treatment = str(row["treatment"])
+    return f"{stratum_words(stratum)}, {treated_words(row)}"
+
+
+def treated_words(row: Row) -> str:
+    """What was done to the mock-ups of an arm.
+
+    >>> treated_words({"treatment": "gel", "exposure_min": 2.0, "clearance_min": 1.0,
+    ...                "clearance": "swab"})
+    'gel 2 min, cleared 1 min by swab'
+    """
+    words = str(row["treatment"])
     if "exposure_min" in row:
-        treatment += f" {row['exposure_min']:g} min"
-    words = [stratum_words(stratum), treatment]
+        words += f" {row['exposure_min']:g} min"
     if "clearance_min" in row:
-        words.append(f"cleared {row['clearance_min']:g} min")
-    return ", ".join(words)
+        way = f" by {row['clearance']}" if row.get("clearance") else ""
+        words += f", cleared {row['clearance_min']:g} min{way}"
+    return words
 
 
 def arm_words(row: Row) -> str:
-    """An arm as people say it.
+    """An arm as people say it, with the residue where another name than the treatment's is asked.
 
     >>> arm_words({"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
     ...            "exposure_min": 2.0, "clearance_min": 2.0})
     'alkyd, gel 2 min, cleared 2 min'
     """
-    return conditions_words({name: row[name] for name in ARM_COLUMNS})
+    words = conditions_words({name: row[name] for name in ARM_COLUMNS if name in row})
+    residue = row.get("residue") or row["treatment"]
+    return words if residue == row["treatment"] else f"{words}, residue of {residue}"
 
 
 def listed(texts: Iterable[object]) -> str:

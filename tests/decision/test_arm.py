@@ -144,7 +144,7 @@ def in_a_study(study, given):
         acceptance_limit=given["acceptance_limit"], markers=tuple(given["markers"]),
         scores=given.get("scores", ("band", "net signal")),
     )  # fmt: skip
-    return controls.judge_arm(study.exposed(), None, [])
+    return controls.judge_arm(study.exposed(), "gel", None, [])
 
 
 @pytest.mark.parametrize(
@@ -154,11 +154,11 @@ def in_a_study(study, given):
         (5.0, {}, {}, "detected"),
         (5.0, {"shape": (4, 3)}, {}, "detected"),
         (0.0, {"shape": (3, 2), "count": 2}, {}, "not detected"),
-        (0.0, {"shape": (1,), "count": 3}, {"references": ()}, "inconclusive"),
+        (0.0, {"shape": (1,), "count": 3}, {"references": ()}, "not assessable"),
         (5.0, {}, {"interferents": [DUST, rk.make_points(gaussian(1250), AXIS)]}, "detected"),
         (0.0, {}, {"acceptance_limit": None, "markers": []}, "inconclusive"),
         (5.0, {}, {"spiked": (), "scores": ("net signal",)}, "detected"),
-        (0.0, {}, {"spiked": (), "references": ()}, "inconclusive"),
+        (0.0, {}, {"spiked": (), "references": ()}, "not assessable"),
     ],
 )
 def test_the_same_arrays_give_the_same_numbers_as_in_a_study(
@@ -264,16 +264,15 @@ def test_blanks_without_a_state_before_are_left_out_and_named(lost):
         assert f"{len(lost)} blank mock-ups (numbers {places})" in found.reason
 
 
-def test_without_a_reference_the_band_decides_and_nothing_is_detected():
-    given = {**arm(5.0), "references": ()}
+@pytest.mark.parametrize("scores", [("band",), ("band", "net signal")])
+def test_without_a_reference_of_its_own_an_arm_is_not_assessable(scores):
+    """The numbers of the band stand all the same."""
+    given = {**arm(5.0), "references": (), "scores": scores}
     found = rk.judge_arm(**given)
-    assert (found.verdict, found.codes) == (
-        "inconclusive",
-        ("shape-untested", "permuted-labels", "no-reference"),
-    )
+    assert (found.verdict, found.codes) == ("not assessable", ("no-reference",))
+    assert found.deciding.score == "band: own 1092"
     assert found.deciding.confirmation is None
     assert found.deciding.unexplained == 0.0
-    assert "no-reference" not in rk.judge_arm(**given, scores=("band",)).codes
 
 
 def test_blanks_without_scatter_give_no_net_signal():

@@ -16,18 +16,19 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.decision.arm import _paired_notes
 from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
-from residuekit.decision.design import arm_notes
+from residuekit.decision.design import arm_notes, sample
 from residuekit.decision.net import make_metric
+from residuekit.decision.pairs import paired_notes
 from residuekit.decision.reference_check import reference_notes
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
 from residuekit.kernels.slope import Slope
 from residuekit.markers import Marker
 from residuekit.reprs import to_error
+from residuekit.study.befores import pairing
 from residuekit.study.tables import judge_arms
 from residuekit.words.codes import (
     CODES,
@@ -134,7 +135,9 @@ def of_designs(small_study):
         *comparator_notes(["water"] * 2, [2.0, math.nan], 2.0),
         *lacking_metrics(),
         *notes_of_scores(),
-        *_paired_notes([0, 2], 3, 4),
+        *paired_notes(4, 2, 1, places="2"),
+        *paired_notes(4, 2, 1, mockups=["b1"]),
+        pairing(small_study.rows[:1], small_study.rows[-1:], [sample(small_study.rows[0])])[1],
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
     ]  # fmt: skip
 
