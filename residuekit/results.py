@@ -31,6 +31,8 @@ SECOND = "second-procedure.csv"
 SPECTRA = "spectra.nc"
 PROVENANCE = "provenance.json"
 CHANGES = "changes.md"
+#: Bytes of score maps that a result keeps once they are read.
+_MOST_KEPT = 2**26
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
@@ -66,6 +68,7 @@ class StudyResult:
     provenance: Mapping[str, Any]
     second_procedure: pd.DataFrame | None = None
     _notes: dict[tuple[str, ...], ArmNotes] | None = field(default=None, init=False)
+    _read: dict[Path, xr.Dataset] = field(default_factory=dict, init=False)
 
     @property
     def failures(self) -> dict[str, str]:
@@ -98,6 +101,17 @@ class StudyResult:
         return [
             self.folder / entry["map"] for entry in listed if role is None or entry["role"] == role
         ]
+
+    def score_map(self, path: Path) -> xr.Dataset:
+        """One of the score maps, read once as long as what is kept of them is small."""
+        from .io.netcdf import load_own
+
+        if path in self._read:
+            return self._read[path]
+        found = load_own(path)
+        if found.nbytes + sum(one.nbytes for one in self._read.values()) <= _MOST_KEPT:
+            self._read[path] = found
+        return found
 
     def to_frame(self) -> pd.DataFrame:
         """The verdicts, a row an arm."""

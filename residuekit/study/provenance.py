@@ -33,9 +33,7 @@ def record(
     return {
         "residuekit": __version__,
         "code": code_version(),
-        "python": platform.python_version(),
-        "system": platform.system(),
-        "packages": {name: _version(name) for name in _PACKAGES},
+        **versions(),
         "started": started,
         "study": {
             "title": manifest.title,
@@ -56,6 +54,15 @@ def record(
         "n_arms": len(manifest.arms()),
         "inputs": dict(inputs),
         "failures": dict(failures),
+    }
+
+
+def versions() -> dict[str, Any]:
+    """What a result was computed with, beside this library."""
+    return {
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "packages": {name: _version(name) for name in _PACKAGES},
     }
 
 
