@@ -122,6 +122,10 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="then execute notebooks/ into the folder of the run",
     )
+    run.add_argument("--again", action="store_true", help="anew, although nothing has changed")
+    run.add_argument(
+        "--dry", action="store_true", help="say what would be computed, why, in about how long"
+    )
     run.set_defaults(call=_run)
     _add_plan(commands)
     return parser
@@ -210,6 +214,15 @@ def _run(options: argparse.Namespace) -> int:
     from .study import Study, notebooks
 
     study = Study.open(options.folder)
+    if options.dry:
+        print(study.foreseen(options.workers, again=options.again))
+        return DONE
+    before = None if options.again or options.notebooks else study.standing()
+    if before is not None:
+        from .study.standing import unchanged
+
+        print(f"{study}\n\n{unchanged(before)}")
+        return _report(before)
     books = notebooks.prepare(study.manifest) if options.notebooks else []
     print(study, flush=True)
     result = study.run(_Progress("measured"), options.workers, options.scheduler)

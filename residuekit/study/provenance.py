@@ -34,9 +34,7 @@ def record(
     return {
         "residuekit": __version__,
         "code": code_version(),
-        "python": platform.python_version(),
-        "system": platform.system(),
-        "packages": {name: _version(name) for name in _PACKAGES},
+        **versions(),
         "started": started,
         "study": {
             "title": manifest.title,
@@ -58,6 +56,15 @@ def record(
         "n_arms": manifest.n_tests,
         "inputs": dict(inputs),
         "failures": dict(failures),
+    }
+
+
+def versions() -> dict[str, Any]:
+    """What a result was computed with, beside this library."""
+    return {
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "packages": {name: _version(name) for name in _PACKAGES},
     }
 
 
