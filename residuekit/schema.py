@@ -46,6 +46,7 @@ STRATUM_COLUMNS = ARM_COLUMNS[:3]
 ROLES = ("blank", "exposed", "spiked", "reference")
 MEASUREMENT_COLUMNS = (
     "file",
+    "sheet",
     "role",
     "mockup",
     "paint",

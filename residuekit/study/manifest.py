@@ -18,6 +18,7 @@ from ..words.codes import Note
 from ..words.methods import unspecific_marker
 from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
+from .how_read import with_options
 from .measurements import Key, Measurement, read_measurements
 from .settings import SETTINGS, read_settings
 from .stage_picture import picture_faults
@@ -139,7 +140,8 @@ def _examined(folder: Path) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}
-    faults = [*wrong, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
+    rows, unfitting = with_options(rows, parts.pop("reading"), place)
+    faults = [*wrong, *unfitting, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
     faults += grouped(file_faults(folder, table, rows))
     faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
     trial, wrong = examine_trial(folder)

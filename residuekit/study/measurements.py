@@ -43,7 +43,10 @@ Key = tuple[Any, ...]
 
 @dataclass(frozen=True)
 class Measurement:
-    """One measured file and what it is; numbers that were left empty are NaN."""
+    """One measured file or sheet and what it is; numbers that were left empty are NaN.
+
+    `file` names it alone: a sheet is ``book.xlsx#sheet``. `options` are what its reader is given.
+    """
 
     line: int
     file: str
@@ -59,7 +62,14 @@ class Measurement:
     dose_unit: str = ""
     loading_ug_cm2: float = math.nan
     session: str = ""
+    sheet: str = ""
+    options: Mapping[str, Any] = field(default_factory=dict)
     further: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def path(self) -> str:
+        """Where the file lies below the study folder."""
+        return self.file.removesuffix(f"#{self.sheet}") if self.sheet else self.file
 
     @property
     def stratum(self) -> Key:
@@ -118,6 +128,8 @@ def _read_row(
     if faults:
         return None, faults
     further = {name: cell for name, cell in given.items() if name not in FIELDS}
+    if sheet := values.get("sheet"):
+        values |= {"file": f"{values['file']}#{sheet}", "options": {"sheet": sheet}}
     return Measurement(line=line, further=further, **values), []
 
 
@@ -141,5 +153,5 @@ def as_rows(measurements: Iterable[Measurement]) -> list[dict[str, Any]]:
     """The measurements as plain dicts, further columns beside the agreed ones."""
     agreed = [item.name for item in fields(Measurement) if item.name != "further"]
     return [
-        {**{name: getattr(row, name) for name in agreed}, **row.further} for row in measurements
+        {**row.further, **{name: getattr(row, name) for name in agreed}} for row in measurements
     ]

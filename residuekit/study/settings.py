@@ -17,6 +17,7 @@ from ..spectra.step_files import pinned, step_files
 from ..toml_lines import lines_of, load_toml
 from ..validator import RATE, Fields, Place, check, choice, flag, listed, number, table, text
 from .file_faults import place_of
+from .how_read import READING
 
 SETTINGS = "study.toml"
 SCORES = ("band", NET_SIGNAL)
@@ -31,6 +32,7 @@ FIELDS: Fields = {
         "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
         "acceptance_reason": text(least=0, default=""),
     }),
+    "reading": READING,
     "procedure": table(),  # `Procedure.from_toml` checks what stands in these two
     "second_procedure": table(),
     "markers": table({
@@ -116,6 +118,7 @@ def _parts_of(
         "quality": {name: float(value) for name, value in values["quality"].items()},
         "figure": figure if isinstance(figure, dict) else {},
         "notebooks": values.get("notebooks", {}),
+        "reading": values.get("reading", []),
     }, faults
 
 
