@@ -169,6 +169,11 @@ def writer_of(path: Path) -> Writer:
                            did_you_mean(suffix, suffixes), str(path)))  # fmt: skip
 
 
+def is_known(suffix: str) -> bool:
+    """Say whether a reader of this package takes a suffix."""
+    return any(suffix.lower() in reader.suffixes for reader in (*READERS, _ZARR))
+
+
 def holds_spectra(path: Path) -> bool:
     """Say whether a folder is a Zarr store or a map: `map.toml`, or files that a reader takes."""
     known = {suffix for reader in READERS for suffix in reader.suffixes}

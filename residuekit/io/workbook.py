@@ -11,7 +11,7 @@ import json
 import re
 import zipfile
 from collections.abc import Iterator
-from functools import partial
+from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import Fault, ReadError, WriteError
+from .checksum import Mark, mark_of
 from .opening import content, fits_in, json_of, refuse
 from .options import SheetOptions, takes
 from .own_files import state_of
@@ -68,8 +69,24 @@ def read(path: Path, options: SheetOptions) -> xr.DataArray:
     return from_table(table, options)
 
 
+def sheet_names(path: Path) -> list[str]:
+    """The names of the sheets of a workbook that hold anything, but for our own second one.
+
+    Raises
+    ------
+    ReadError : as `read`.
+    """
+    return [name for name, rows in _sheets(path).items() if rows and name != _STATE]
+
+
 def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:
     """The rows of each sheet that hold anything, each with its number from 1."""
+    return dict(_parsed(path, mark_of(path)))
+
+
+@lru_cache(maxsize=1)
+def _parsed(path: Path, _mark: Mark) -> dict[str, list[tuple[int, list[Any]]]]:
+    """The same, kept while sheet after sheet of one workbook is read."""
     try:
         book = open_book(path)
         left = MOST_CELLS

@@ -20,6 +20,8 @@ BLANK_TREATMENTS = ("water", "none")
 
 _YEAR_FIRST = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
 _YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
+#: Columns begun by `residuekit new --from` that help to fill the others and say nothing themselves.
+_HELPING = ("name_", "found_")
 _MINUTES = number(least=0, example="2")
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
@@ -127,7 +129,11 @@ def _read_row(
     ]  # fmt: skip
     if faults:
         return None, faults
-    further = {name: cell for name, cell in given.items() if name not in FIELDS}
+    further = {
+        name: cell
+        for name, cell in given.items()
+        if name not in FIELDS and not name.startswith(_HELPING)
+    }
     if sheet := values.get("sheet"):
         values |= {"file": f"{values['file']}#{sheet}", "options": {"sheet": sheet}}
     return Measurement(line=line, further=further, **values), []
