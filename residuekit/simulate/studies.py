@@ -22,7 +22,7 @@ from .materials import gel_response
 from .mockup_variation import draw_mockup
 from .study_design import SOILINGS, Specimen, StudyDesign, specimens
 
-COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in ("dose", "dose_unit"))
+COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in ("sheet", "dose", "dose_unit"))
 SOIL_KEPT = 0.05  #: share of the soiling that cleaning leaves (invented)
 FOREIGN_CV = 0.5
 MAP_CV = 0.3  #: spread between maps of a mock-up whose residue is not uniform (invented)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import csv
 import re
-import sys
 import tomllib
 from pathlib import Path
 
@@ -13,12 +13,14 @@ import residuekit as rk
 from residuekit.cli import main
 from residuekit.errors import StudyError
 from residuekit.results import open_run
+from residuekit.simulate import DELIVERY_PATTERNS, write_delivery
 from residuekit.study.manifest import load_manifest
 from residuekit.study.name_parts import NamePattern
 from residuekit.study.template import study_from
 
-sys.path.insert(0, str(Path(__file__).parent))
-from made_delivery import PATTERNS, fill_in, read_rows, write_delivery
+#: Letter of a mock-up -> role, exposure and clearance in minutes.
+LETTERS = {"B": ("blank", "60", "2"), "L": ("exposed", "60", "2"), "E": ("exposed", "2", "2"),
+           "S": ("spiked", "", "")}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +31,26 @@ def delivery(tmp_path_factory):
 
 
 def rows_of(folder):
-    return read_rows(folder / "measurements.csv")
+    text = (folder / "measurements.csv").read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+def fill_in(folder):
+    """Fill in what a name cannot say, as a person would in a spreadsheet."""
+    rows = rows_of(folder)
+    for row in rows:
+        if row["file"].startswith("#"):
+            continue
+        if not row["mockup"]:
+            row["role"] = "reference"
+            continue
+        row["role"], row["exposure_min"], row["clearance_min"] = LETTERS[row["mockup"][0]]
+        if row["role"] == "spiked":
+            row["loading_ug_cm2"] = "2" if int(row["mockup"][1:]) % 2 else "6"
+    with (folder / "measurements.csv").open("w", encoding="utf-8", newline="") as out:
+        writer = csv.DictWriter(out, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
 
 
 @pytest.mark.usefixtures("without_pictures")
@@ -40,13 +61,13 @@ def test_three_commands_and_one_edited_table_lead_from_a_delivery_to_a_verdict(
     assert len(files) >= 60
     assert {path.suffix for path in files} >= {".csv", ".asc", ".xlsx", ".jdx", ".nc"}
     study = str(tmp_path / "study")
-    typed = [f"--pattern={pattern}" for pattern in PATTERNS]
+    typed = [f"--pattern={pattern}" for pattern in DELIVERY_PATTERNS]
     assert main(["new", study, "--from", str(delivery), "--copy", *typed]) == 0
     said = capsys.readouterr().out
     assert "22 of 23 files and sheets were recognised" in said
     assert 'in [procedure] of study.toml: {step = "to_absorbance"}' in said
     assert "not read: data/README.txt" in said
-    fill_in(Path(study) / "measurements.csv")
+    fill_in(Path(study))
     assert main(["check", study]) == 0
     assert "Nothing is wrong" in capsys.readouterr().out
     assert main(["run", study]) == 0
@@ -59,7 +80,7 @@ def test_three_commands_and_one_edited_table_lead_from_a_delivery_to_a_verdict(
 
 
 def test_the_table_says_of_each_file_what_is_sure_and_no_role(delivery, tmp_path):
-    folder, _ = study_from(tmp_path / "study", delivery, PATTERNS)
+    folder, _ = study_from(tmp_path / "study", delivery, DELIVERY_PATTERNS)
     rows = rows_of(folder)
     read = [row for row in rows if not row["file"].startswith("#")]
     assert [row["role"] for row in read] == [""] * 22
@@ -108,8 +129,8 @@ def test_a_delivery_in_the_study_folder_is_named_where_it_lies(tmp_path):
 
 
 def test_helping_columns_are_no_part_of_a_measurement(delivery, tmp_path):
-    folder, _ = study_from(tmp_path / "study", delivery, PATTERNS, copy=True)
-    fill_in(folder / "measurements.csv")
+    folder, _ = study_from(tmp_path / "study", delivery, DELIVERY_PATTERNS, copy=True)
+    fill_in(folder)
     assert {name for row in load_manifest(folder).measurements for name in row.further} == set()
 
 

@@ -1,23 +1,22 @@
-"""An invented delivery: a fictional tram shelter's mock-ups as a laboratory might hand them over.
-
-``python tests/study/made_delivery.py DIR`` writes the small one that ships in data-demo/.
-"""
+"""An invented delivery: the tram shelter's mock-ups as a laboratory might hand them over."""
 
 from __future__ import annotations
 
 import csv
-import sys
+import os
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import openpyxl
 import xarray as xr
 
-import residuekit as rk
-from residuekit.simulate import Arm, StudyDesign, Variation, simulate_study
+from .. import io
+from .mockup_variation import Variation
+from .studies import simulate_study
+from .study_design import Arm, StudyDesign
 
-NOTE = """INVENTED DATA. Painted panels of a fictional 1970s tram shelter: every number here was
+_NOTE = """INVENTED DATA. Painted panels of a fictional 1970s tram shelter: every number here was
 made by residuekit.simulate. Nothing in this folder says anything about a real paint, gel or
 treatment.
 
@@ -28,13 +27,11 @@ spiked/     one file a pixel, named by its place (S1, S2), and maps on another g
             known loading, S1, S3, S5 2 ug cm-2; S2, S4, S6 6 ug cm-2
 gel/        the pure gel
 """
-PATTERNS = ("{paint}_{treatment}_{mockup}_{map}", "{treatment}_pure_{number}")
-#: Letter of a mock-up -> role, exposure and clearance in minutes.
-LETTERS = {"B": ("blank", "60", "2"), "L": ("exposed", "60", "2"), "E": ("exposed", "2", "2"),
-           "S": ("spiked", "", "")}  # fmt: skip
+#: How the names of the files are made, for `residuekit new --pattern`.
+DELIVERY_PATTERNS = ("{paint}_{treatment}_{mockup}_{map}", "{treatment}_pure_{number}")
 
 
-def design(n_side: int) -> StudyDesign:
+def _design(n_side: int) -> StudyDesign:
     return StudyDesign(
         arms=(Arm(2.0, n_mockups=4), Arm(60.0, n_mockups=4, loading_ug_cm2=5.0)),
         n_blanks=6,
@@ -48,22 +45,38 @@ def design(n_side: int) -> StudyDesign:
     )
 
 
-def write_delivery(folder: Path, n_side: int = 4, seed: int = 1973) -> None:
-    """Write the files: even channels of the instrument in all but some spiked, odd ones there."""
+def write_delivery(folder: str | os.PathLike[str], n_side: int = 4, seed: int = 1973) -> None:
+    """Write 20 mock-ups and the pure gel in five forms and on two grids, with a note on each.
+
+    Parameters
+    ----------
+    folder : absent or empty.
+    n_side : pixels of a map along x and along y.
+    seed : the same seed gives the same numbers.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_delivery(folder, n_side=2)
+    ...     sorted(path.name for path in Path(folder).iterdir())
+    ['README.txt', 'gel', 'gel-2', 'gel-60', 'spiked', 'water']
+    """
+    import openpyxl
+
+    folder = Path(folder)
     with tempfile.TemporaryDirectory() as made:
         study = Path(made) / "study"
-        simulate_study(study, design(n_side), seed=seed)
-        rows = read_rows(study / "measurements.csv")
-        arrays = [(row, rk.read(study / row["file"])) for row in rows]
+        simulate_study(study, _design(n_side), seed=seed)
+        rows = _read_rows(study / "measurements.csv")
+        arrays = [(row, io.read(study / row["file"])) for row in rows]
     (folder / "gel").mkdir(parents=True)
-    (folder / "README.txt").write_text(NOTE, encoding="utf-8")
+    (folder / "README.txt").write_text(_NOTE, encoding="utf-8")
     book = openpyxl.Workbook()
     book.remove(book.active)
     counts: dict[str, int] = {}
     for row, array in arrays:
         if row["role"] == "reference":
             counts["R"] = counts.get("R", 0) + 1
-            rk.write(_even(array), folder / "gel" / f"PVA cryogel_pure_{counts['R']}.jdx")
+            io.write(_even(array), folder / "gel" / f"PVA cryogel_pure_{counts['R']}.jdx")
             continue
         late = row["role"] == "exposed" and float(row["exposure_min"]) > 2
         letter = {"blank": "B", "spiked": "S", "exposed": "L" if late else "E"}[row["role"]]
@@ -80,12 +93,12 @@ def write_delivery(folder: Path, n_side: int = 4, seed: int = 1973) -> None:
         elif number <= 2:
             _pixels(_even(array), folder / "spiked" / name)
         else:
-            rk.write(array.isel(wavenumber=slice(1, None, 2)), folder / "spiked" / f"{name}.nc")
+            io.write(array.isel(wavenumber=slice(1, None, 2)), folder / "spiked" / f"{name}.nc")
     (folder / "gel-60").mkdir()
     book.save(folder / "gel-60" / "panels.xlsx")
 
 
-def read_rows(table: Path) -> list[dict[str, str]]:
+def _read_rows(table: Path) -> list[dict[str, str]]:
     return list(csv.DictReader(table.read_text(encoding="utf-8").splitlines()))
 
 
@@ -114,7 +127,7 @@ def _by_column(array: xr.DataArray, path: Path, unit: str) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def _sheet(array: xr.DataArray, page: object) -> None:
+def _sheet(array: xr.DataArray, page: Any) -> None:
     page.append(["x (um)", "y (um)", *array["wavenumber"].values.round(2).tolist()])
     for y, x in np.ndindex(array.shape[:2]):
         values = array.values[y, x].astype(float).round(6).tolist()
@@ -129,25 +142,3 @@ def _pixels(array: xr.DataArray, folder: Path) -> None:
         rows = zip(array["wavenumber"].values, array.values[y, x], strict=True)
         text = "".join(f"{w:.2f},{value:.6f}\n" for w, value in rows)
         (folder / place).write_text(f"wavenumber,absorbance\n{text}", encoding="utf-8")
-
-
-def fill_in(table: Path) -> None:
-    """Fill in what a name cannot say, as a person would in a spreadsheet."""
-    rows = read_rows(table)
-    for row in rows:
-        if row["file"].startswith("#"):
-            continue
-        if not row["mockup"]:
-            row["role"] = "reference"
-            continue
-        row["role"], row["exposure_min"], row["clearance_min"] = LETTERS[row["mockup"][0]]
-        if row["role"] == "spiked":
-            row["loading_ug_cm2"] = "2" if int(row["mockup"][1:]) % 2 else "6"
-    with table.open("w", encoding="utf-8", newline="") as out:
-        writer = csv.DictWriter(out, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
-
-
-if __name__ == "__main__":
-    write_delivery(Path(sys.argv[1]))
