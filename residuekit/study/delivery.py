@@ -22,7 +22,7 @@ from .name_parts import NamePattern, cells_of, parts_of
 
 Progress = Callable[[int, int, str], None]
 #: Columns that help to fill the table and say nothing of a study.
-HELPING = ("found_size", "found_quantity", "found_grid")
+HELPING = ("found_folder", "found_size", "found_quantity", "found_grid")
 _LOW, _HIGH = 800.0, 3800.0
 #: Files of one spectrum in one folder, from which on they may be one map.
 _MANY = 9
@@ -124,7 +124,8 @@ def table_text(
         fitted += cells is not None
         table.writerow({
             **(cells or {}), "file": f"{below}{one.name}", "sheet": one.sheet,
-            **dict(zip(HELPING, _facts(one.what) if one.what else (), strict=False)),
+            "found_folder": one.words.rpartition("/")[0],
+            **dict(zip(HELPING[1:], _facts(one.what) if one.what else (), strict=False)),
             **dict(zip(names, parts[id(one)], strict=False)),
         })  # fmt: skip
     out.write("".join(f"# {below}{one.name}{one.sheet and '#'}{one.sheet}: not read\n"

@@ -11,7 +11,7 @@ from ..schema import MEASUREMENT_COLUMNS
 _NUMBERS = ("exposure_min", "clearance_min", "ageing_h", "dose", "loading_ug_cm2")
 _NOT_IN_A_NAME = ("file", "sheet")
 _TOKEN = re.compile(r"(\{\w+:|\{\w+\}|\}|\*)")
-_APART = re.compile(r"[_\s/]+")
+_APART = re.compile(r"[\s-]+")
 
 
 class NamePattern:
@@ -85,9 +85,10 @@ def cells_of(name: str, patterns: Sequence[NamePattern]) -> dict[str, str] | Non
 
 
 def parts_of(name: str) -> list[str]:
-    """The parts of a name, as blanks, underscores and folders part it.
+    """The parts of the last part of a path: by underscores, else by blanks and dashes.
 
-    >>> parts_of("panel 1/acrylic-green_water_2")
-    ['panel', '1', 'acrylic-green', 'water', '2']
+    >>> parts_of("panels/acrylic green_water_2"), parts_of("panels/water 2")
+    (['acrylic green', 'water', '2'], ['water', '2'])
     """
-    return [part for part in _APART.split(name) if part]
+    own = name.rpartition("/")[2]
+    return [part for part in (own.split("_") if "_" in own else _APART.split(own)) if part]

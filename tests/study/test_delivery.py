@@ -92,7 +92,8 @@ def test_the_table_says_of_each_file_what_is_sure_and_no_role(delivery, tmp_path
     assert blank["found_size"] == "map of 5 rows (y) x 5 columns (x)"
     assert blank["found_quantity"] == "transmittance"
     assert blank["found_grid"] == "900 to 1850 cm-1 in 126"
-    assert [blank[f"name_{k}"] for k in range(1, 6)] == ["water", "alkyd", "water", "B2", "m1"]
+    assert [blank[f"name_{k}"] for k in range(1, 5)] == ["alkyd", "water", "B2", "m1"]
+    assert blank["found_folder"] == "water"
     assert not any((folder / "data").iterdir())
 
 
