@@ -103,6 +103,14 @@ def _parser() -> argparse.ArgumentParser:
 
     new = commands.add_parser("new", help="make a study folder to fill in, with notebooks")
     new.add_argument("folder", metavar="DIR")
+    new.add_argument(
+        "--from", dest="delivery", metavar="DELIVERY", help="begin its table from delivered files"
+    )
+    new.add_argument(
+        "--pattern", action="append", default=[], metavar="NAMES",
+        help='how their names are made: "{paint}_{treatment}_{mockup}_{map}"; may be given again',
+    )  # fmt: skip
+    new.add_argument("--copy", action="store_true", help="copy the delivery into data/")
     new.set_defaults(call=_new)
 
     check = commands.add_parser(
@@ -183,9 +191,16 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from .study.template import new_study, notebook_titles
+    from .study.template import new_study, notebook_titles, study_from
 
-    folder = new_study(options.folder)
+    if options.delivery:
+        folder, said = study_from(
+            options.folder, options.delivery, options.pattern, copy=options.copy,
+            progress=_Progress("looked at"),
+        )  # fmt: skip
+        print(said)
+    else:
+        folder = new_study(options.folder)
     print(f"{folder} is ready: fill in measurements.csv and study.toml, then")
     print(f"  residuekit check {folder}\n  residuekit run {folder}")
     print("\nnotebooks/ is yours to read and change; `run --notebooks` executes it with the study.")

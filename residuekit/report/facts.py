@@ -90,7 +90,7 @@ def instrument_sentences(result: StudyResult, found: Layouts) -> Iterator[str]:
     columns: dict[str, dict[str, int]] = {}
     for row in result.provenance.get("measurements", ()):
         for name, value in row.items():
-            if name not in MEASUREMENT_COLUMNS and name != "line" and value not in ("", None):
+            if name not in (*MEASUREMENT_COLUMNS, "line", "options") and value not in ("", None):
                 counts = columns.setdefault(name, {})
                 counts[str(value)] = counts.get(str(value), 0) + 1
     return words.instrument(columns, found.techniques)

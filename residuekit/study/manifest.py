@@ -21,6 +21,7 @@ from ..words.methods import unspecific_marker
 from .befores import placed_before
 from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
+from .how_read import with_options
 from .measurements import Key, Measurement, read_measurements
 from .residues import Residue, residue_faults, residue_notes, short_form
 from .settings import SETTINGS, read_settings
@@ -178,7 +179,8 @@ def _examined(folder: Path) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}
-    faults = [*wrong, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
+    rows, unfitting = with_options(rows, parts.pop("reading"), place)
+    faults = [*wrong, *unfitting, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
     faults += grouped(file_faults(folder, table, rows))
     rows, wrong = placed_before(table, rows)
     faults += wrong

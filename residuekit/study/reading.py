@@ -23,6 +23,7 @@ from ..spectra.twins import Imprint, imprint
 from .bad_channels import BadChannel, Spikes, shared_channels, spikes_of
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
+from .how_read import read_row
 from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
@@ -105,12 +106,12 @@ class Reading:
             try:
                 task = self.task(row)
                 ratio = self.manifest.quality.get("spike_ratio")
-                key = key_of("spikes", task.sha256, row.role, steps, ratio)
+                key = key_of("spikes", task.sha256, row.options, row.role, steps, ratio)
                 kept = self.cache.arrays(key)
                 if kept is None:
                     with warnings.catch_warnings():
                         warnings.simplefilter("ignore", ResiduekitWarning)
-                        array = io.read(task.folder / row.file)
+                        array = read_row(task.folder, row)
                     spikes, own = spikes_of(array, row, self.manifest), imprint(array)
                     self.cache.keep(key, pack("spikes", spikes) | pack("imprint", own))
                 else:
@@ -193,7 +194,7 @@ class Reading:
     def task(self, row: Measurement) -> Task:
         """How a file is read and what it is kept as."""
         if row.file not in self.hashes:
-            self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
+            self.hashes[row.file] = io.sha256(self.manifest.folder / row.path)
         sha256 = self.hashes[row.file]
         steps = steps_of(self.manifest.procedure, self.manifest.folder)
         quality = self.manifest.quality_arguments
@@ -204,7 +205,7 @@ class Reading:
             procedure=self.manifest.procedure,
             quality=quality,
             sha256=sha256,
-            key=key_of("map", sha256, steps, quality, channels),
+            key=key_of("map", sha256, row.options, steps, quality, channels),
             stored=self._store / f"{self._order[row.file]}.nc",
             channels=channels,
         )

@@ -29,6 +29,7 @@ from ..validator import (
     text,
 )
 from .file_faults import place_of
+from .how_read import READING
 from .residues import RESIDUE, Residue, read_residues
 
 SETTINGS = "study.toml"
@@ -45,6 +46,7 @@ FIELDS: Fields = {
         "acceptance_reason": text(least=0, default=""),
     }),
     "residue": tables(RESIDUE, default=()),
+    "reading": READING,
     "procedure": table(),  # `Procedure.from_toml` checks what stands in these two
     "second_procedure": table(),
     "markers": table({
@@ -135,6 +137,7 @@ def _parts_of(
         "quality": {name: float(value) for name, value in values["quality"].items()},
         "figure": figure if isinstance(figure, dict) else {},
         "notebooks": values.get("notebooks", {}),
+        "reading": values.get("reading", []),
     }, faults
 
 
