@@ -25,7 +25,7 @@ _OPENED = (
     ("report.html", "the answer and all behind it; read this first"),
     ("figure.pdf, .svg, .png", "the figure"),
     ("caption.md, caption.tex", "its caption"),
-    ("methods.md, methods.tex", "the methods text, for a paper"),
+    ("methods.md, methods.tex", "the methods text, for a paper; references.bib"),
     ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
     ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),
     ("maps/", "the score maps, NetCDF"),
@@ -135,6 +135,19 @@ def _parser() -> argparse.ArgumentParser:
         "--dry", action="store_true", help="say what would be computed, why, in about how long"
     )
     run.set_defaults(call=_run)
+    compare = commands.add_parser(
+        "compare", help="say what differs between two runs, and which difference changed what"
+    )
+    compare.add_argument("first", metavar="RUN", help="a run, or a study (its newest)")
+    compare.add_argument("second", metavar="RUN")
+    compare.set_defaults(call=_compare)
+
+    deposit = commands.add_parser(
+        "deposit", help="write one archive that a repository takes and others can run again"
+    )
+    deposit.add_argument("folder", metavar="DIR")
+    deposit.add_argument("--out", metavar="FILE", help="a new ZIP archive (STUDY-RUN.zip)")
+    deposit.set_defaults(call=_deposit)
     _add_plan(commands)
     return parser
 
@@ -249,6 +262,21 @@ def _run(options: argparse.Namespace) -> int:
             print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
         code = REFUSED if failures else code
     return code
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from .study.two_runs import compare_runs
+
+    print(compare_runs(options.first, options.second), end="")
+    return DONE
+
+
+def _deposit(options: argparse.Namespace) -> int:
+    from .study.deposit import write_deposit
+
+    made = write_deposit(options.folder, options.out)
+    print(f"{made.path} ({made.n_files} files)\nSHA-256 {made.sha256}\n\n{made.statement}")
+    return DONE
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -87,6 +88,13 @@ class StudyResult:
     comparisons: pd.DataFrame = field(default_factory=_no_comparisons)
     _notes: dict[tuple[str, ...], ArmNotes] | None = field(default=None, init=False)
     _read: dict[Path, xr.Dataset] = field(default_factory=dict, init=False)
+
+    @property
+    def fingerprint(self) -> str:
+        """One SHA-256 for all that went in, of the lines ``checksum  path``, sorted by path."""
+        inputs = sorted(self.provenance["inputs"].items())
+        lines = "".join(f"{digest}  {name}\n" for name, digest in inputs)
+        return hashlib.sha256(lines.encode("utf-8", "surrogateescape")).hexdigest()
 
     @property
     def failures(self) -> dict[str, str]:
