@@ -119,6 +119,12 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("path", metavar="PATH")
     check.set_defaults(call=_check)
 
+    register = commands.add_parser(
+        "register", help="fix question, limits, procedure and planned mock-ups, with the time"
+    )
+    register.add_argument("folder", metavar="DIR")
+    register.set_defaults(call=_register)
+
     run = commands.add_parser("run", help="compute a study: verdicts, limits, figure, report")
     run.add_argument("folder", metavar="DIR")
     run.add_argument("--workers", type=_count, default=1, metavar="N", help="local processes (1)")
@@ -186,6 +192,17 @@ def _add_plan(commands: Any) -> None:
     )
     plan.add_argument("--figure", metavar="FILE", help="draw it: .pdf, .svg or .png")
     plan.set_defaults(call=_plan)
+
+
+def _register(options: argparse.Namespace) -> int:
+    from .study.registration import REGISTRATION, register
+
+    done = register(options.folder)
+    there = len(done["exposed"])
+    print(f"{Path(options.folder) / REGISTRATION} written at {done['time']}.")
+    print(f"Exposed files that were there already: {there or 'none'}.")
+    print(f"For a public registry, the sha256 of what is fixed: {done['sha256']}")
+    return DONE
 
 
 def _demo(options: argparse.Namespace) -> int:

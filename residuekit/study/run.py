@@ -32,6 +32,7 @@ from .measurements import as_rows
 from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
+from .registration import registered
 from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
 from .same_spectra import refuse_still
 from .second import beside_each_other, second_verdicts, warn_of_differing
@@ -107,6 +108,7 @@ def run_study(
         provenance["quality"] = work.quality
         provenance["bad_channels"] = [asdict(one) for one in work.channels]
         provenance["remarks"] = remarks
+        provenance["registration"] = registered(manifest)
         provenance["paint_variation"] = controls.paint_variation()
         provenance["computed"] = sorted(work.computed)
         if manifest.trial.rows:
