@@ -190,6 +190,12 @@ def _add_plan(commands: Any) -> None:
     plan.add_argument(
         "--minutes-per-map", type=_above_zero, default=10.0, metavar="MIN", help="(10)"
     )
+    area = {"type": _above_zero, "metavar": "CM2"}
+    plan.add_argument("--patch", **area, help="one round patch that must not be missed")
+    plan.add_argument("--mockup-area", **area, default=25.0, help="of one mock-up (25)")
+    plan.add_argument(
+        "--field", type=_above_zero, default=0.4, metavar="MM", help="side of one map (0.4)"
+    )
     plan.add_argument("--figure", metavar="FILE", help="draw it: .pdf, .svg or .png")
     plan.set_defaults(call=_plan)
 
@@ -313,6 +319,12 @@ def _plan(options: argparse.Namespace) -> int:
         ),
     )  # fmt: skip
     print(made)
+    if options.patch:
+        places = plan.places_needed(options.patch, options.mockup_area, options.field)
+        print(
+            f"\nOne round patch of {options.patch:g} cm2 on {options.mockup_area:g} cm2 is missed "
+            f"in 5 of 100 cases by {places} maps of {options.field:g} mm at random places."
+        )
     if options.figure:
         plan.write_figure(made, options.figure)
         print(f"\n{options.figure}")

@@ -14,6 +14,7 @@ from ..decision.comparator import ENOUGH
 from ..decision.confirmation import FOREIGN, LEAST_RATIO
 from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
+from ..kernels.surface import largest_missed_patch
 from ..schema import MEASUREMENT_COLUMNS
 from ..words import answer as answers
 from ..words import methods as words
@@ -63,19 +64,29 @@ def _layout(opened: xr.Dataset) -> words.Layout:
 
 
 def mapped_area(result: StudyResult, fields: Mapping[str, float]) -> str:
-    """How much of a mock-up the maps cover, or that it is not known."""
+    """How much of a mock-up the maps cover and what they may miss, or that it is not known."""
     mapped: dict[str, float] = {}
     areas: dict[str, float] = {}
+    counts: dict[str, int] = {}
     for row in result.provenance.get("measurements", ()):
         if row["file"] in fields:
             name = str(row["mockup"])
             mapped[name] = mapped.get(name, 0.0) + fields[row["file"]]
+            counts[name] = counts.get(name, 0) + 1
             for column, factor in _AREAS.items():
                 if (area := _as_number(row.get(column))) > 0:
                     areas[name] = area * factor
     known = {name: area for name, area in mapped.items() if area > 0}
-    shares = [known[name] / areas[name] for name in known if name in areas]
-    return words.mapped_area(list(known.values()), shares)
+    sized = [name for name in known if name in areas]
+    said = words.mapped_area(list(known.values()), [known[name] / areas[name] for name in sized])
+    if not sized:
+        return said
+    missed = [
+        largest_missed_patch(math.sqrt(known[name] / counts[name]), counts[name], areas[name])
+        / areas[name]
+        for name in sized
+    ]
+    return f"{said} {words.surface(missed, [counts[name] for name in sized])}"
 
 
 def _as_number(value: Any) -> float:
