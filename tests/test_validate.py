@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
-from residuekit.decision import assessment
+from residuekit.decision import assessment, confirmation
 from residuekit.decision.bound import upper_bound
-from residuekit.decision.confirmation import Confirmation
 from residuekit.decision.limits import Levels, decision_levels
 from residuekit.decision.net import make_metric
 from residuekit.kernels import netsignal
+from residuekit.kernels.netsignal import ShapeTest
 from residuekit.simulate import Scorecard
 from residuekit.simulate.fields import stream
 from residuekit.words.codes import Note
@@ -216,17 +216,17 @@ def test_json_is_one_list_with_the_agreed_keys(capsys):
 # loads that vary, and gates that fail when what they guard is gone
 
 
-def failing(runs=600):
-    return [claim.name for claim in loads_level.claims(runs) if claim.holds is False]
+def failing(claims):
+    return [claim.name for claim in claims if claim.holds is False]
 
 
 def test_loads_that_vary_and_uneven_arms_hold():
-    assert not failing()
+    assert not failing(loads_level.claims(600))
 
 
 def test_without_welch_s_test_uneven_arms_fail(monkeypatch):
     monkeypatch.setattr(assessment, "welch_p", lambda _blanks, _exposed: 0.0)
-    assert any("called detected" in name for name in failing())
+    assert any("called detected" in name for name in failing(loads_level.evenness(1500)))
 
 
 def test_a_bound_by_the_scatter_of_blanks_alone_fails(monkeypatch):
@@ -234,11 +234,13 @@ def test_a_bound_by_the_scatter_of_blanks_alone_fails(monkeypatch):
         return upper_bound(estimate, variance, n, variance, m, slope, alpha)
 
     monkeypatch.setattr(assessment, "upper_bound", blanks_alone)
-    assert any("twice the scatter: bound holds" in name for name in failing())
+    assert any("twice the scatter: bound holds" in name
+               for name in failing(loads_level.claims(600)))  # fmt: skip
 
 
 def test_without_the_confirmation_foreign_matter_fails(monkeypatch):
-    monkeypatch.setattr(Confirmation, "refused", property(lambda _self: False))
+    monkeypatch.setattr(ShapeTest, "refused", False)
+    monkeypatch.setattr(confirmation, "is_foreign", lambda *_: False)
     found = [spectral_level.one_run("alkyd", spectral_level.library_metric, 1 + number)
              for number in range(4)]  # fmt: skip
     answers = {key: np.array([one[key] for one in found], dtype=float) for key in found[0]}

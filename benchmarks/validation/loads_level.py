@@ -76,6 +76,11 @@ def claims(runs: int) -> Iterator[Claim]:
         found = [study(rng, np.full(M, times * ACCEPTANCE))[1] for _ in range(runs)]
         yield rate(f"loads: {times:g} times the acceptance limit called not detected",
                    (0.0, 0.05), [verdict == "not detected" for verdict in found])  # fmt: skip
+    yield from evenness(runs)
+
+
+def evenness(runs: int) -> Iterator[Claim]:
+    """Judge clean arms whose mock-ups scatter as the blanks do, and twice as widely."""
     for spread, above, detected in ((1.0, (0.043, 0.057), (0.0, 0.055)),
                                     (2.0, (0.2, 0.5), (0.0, 0.08))):  # fmt: skip
         rng = np.random.default_rng((SEED, 70, int(spread)))
