@@ -32,6 +32,7 @@ from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Measurement
+from .mixed import Kind, mixed_faults
 from .mockups import MapSummary, mockup_of
 from .same_spectra import twin_faults
 from .settings import SETTINGS
@@ -128,6 +129,7 @@ def _faults_of_files(
     axes: list[Any] = []
     spikes: list[Spikes] = []
     imprints: list[tuple[Measurement, Imprint]] = []
+    kinds: list[Kind] = []
     found: dict[str, Quality] = {}
     remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
@@ -141,7 +143,9 @@ def _faults_of_files(
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
             one = array.isel(pixel)
-            own = [p.apply(one)[WAVENUMBER].values for p in manifest.procedures]
+            made = [p.apply(one) for p in manifest.procedures]
+            own = [each[WAVENUMBER].values for each in made]
+            kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
             if not axes:
                 axes = own
                 for axis in axes:
@@ -157,7 +161,7 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
-    faults += twin_faults(manifest, imprints)
+    faults += [*twin_faults(manifest, imprints), *mixed_faults(manifest, kinds)]
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]

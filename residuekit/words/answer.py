@@ -181,6 +181,7 @@ def conditions(row: Row, study: Mapping[str, Any]) -> str:
 _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
     "untreated-before", "session-without-blank", "unequal-files", "partly-before",
+    "confounded-columns", "pooled-columns",
     "references-left-out", "outlying-mockup",
 )  # fmt: skip
 
