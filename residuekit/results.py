@@ -43,7 +43,7 @@ CHANGES = "changes.md"
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
     "mockup", "role", "other_unit", "other_verdict", "codes", "residue", "clearance", "paired",
-    "left", "right",
+    "left", "right", "scale", "against_acceptance",
 )  # fmt: skip
 
 

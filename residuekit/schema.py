@@ -94,6 +94,11 @@ VERDICT_COLUMNS = (
     "residue",
     "clearance",
     "paired",
+    "scale",
+    "scale_margin",
+    "identification_limit",
+    "tolerance_bound",
+    "against_acceptance",
     "codes",
 )
 #: What ``second-procedure.csv`` gives of each arm, twice: as it is, and as ``other_...``.

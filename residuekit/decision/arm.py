@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
+from dataclasses import replace
+from functools import cache, partial
 from types import MappingProxyType
 from typing import Any
 
@@ -17,11 +18,13 @@ from ..markers import Marker, in_deciding_order, resolve
 from ..spectra.arrays import listed
 from ..validator import CALL, RATE, check
 from ..words.codes import Note
-from .assessment import Rules, assess
+from .assessment import Assessment, Rules, assess
 from .blank_values import blank_values, mean_weights
-from .confirmation import confirmer, unexplained
+from .blindness import deciding_place
+from .confirmation import Confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra, no_reference
 from .given_twice import refuse_still, refuse_twins
+from .identification import Identifier
 from .outliers import outlier_notes
 from .pairs import ENOUGH_PAIRS, paired_controls, paired_notes
 from .scores import Score, scores_on, sees_better
@@ -41,6 +44,7 @@ def judge_values(
     quality_failed: Note | None = None,
     remarks: Sequence[Note] = (),
     names: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    identifier: Identifier | None = None,
 ) -> Verdict:
     """Judge one arm from the values of its mock-ups.
 
@@ -53,15 +57,16 @@ def judge_values(
     shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
         is among these.
     quality_failed, remarks : see `judge`; names : see `outlier_notes`.
+    identifier : of these controls and places (`identifier_of`); without it the identification limit
+        is not computed.
     """
     confirm, left = None, 0.0
-    net, axis = controls.metric.net, controls.wavenumber
     chosen = np.arange(len(controls.blanks)) if places is None else np.asarray(places, dtype=int)
     blanks = controls.blanks[chosen]
-    if net is not None and len(blanks) > 1:
-        careful = controls.metric.careful[controls.rows[chosen]]
-        confirm = cache(confirmer(net, careful, blanks, exposed, axis, rules.alpha))
-        left = unexplained(net, blanks, exposed, axis)
+    confirmer = confirmer_of(controls, chosen, rules) if identifier is None else identifier.confirm
+    if confirmer is not None:
+        confirm = cache(partial(confirmer, exposed))
+        left = unexplained(confirmer.net, blanks, exposed, controls.wavenumber)
     assessments = [
         assess(
             blank_values(blanks, without),
@@ -78,12 +83,45 @@ def judge_values(
         )
         for score, without in ((score, score.without[chosen]) for score in scores)
     ]
+    if identifier is not None:
+        place = deciding_place([one.blindness for one in scores])
+        assessments[place] = _identified(assessments[place], scores[place], chosen, identifier)
     sharper = sees_better(scores, controls.loadings)
     of_scores = [] if sharper is None else [sharper.note()]
-    if net is not None and controls.metric.within is None:
+    if controls.metric.net is not None and controls.metric.within is None:
         of_scores.append(Note("net-from-means", {"n": len(controls.blanks)}))
     of_scores += outlier_notes(scores, assessments, chosen, controls.loadings, names)
     return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
+
+
+def confirmer_of(controls: Controls, places: npt.ArrayLike, rules: Rules) -> Confirmer | None:
+    """What confirms differences from these blanks of the controls; None without a net signal."""
+    net, chosen = controls.metric.net, np.asarray(places, dtype=int)
+    if net is None or len(chosen) < 2:
+        return None
+    blanks = controls.blanks[chosen]
+    values = blank_values(blanks, controls.metric.weights[controls.rows[chosen]])
+    return Confirmer(
+        net, values, blanks, controls.wavenumber, controls.metric.interferents, rules.alpha
+    )
+
+
+def identifier_of(controls: Controls, places: npt.ArrayLike, rules: Rules) -> Identifier | None:
+    """What finds identification limits against these blanks; None without a net signal."""
+    confirm = confirmer_of(controls, places, rules)
+    return None if confirm is None else Identifier(confirm, rules.beta)
+
+
+def _identified(
+    numbers: Assessment, score: Score, places: npt.NDArray[np.int_], identifier: Identifier
+) -> Assessment:
+    """The numbers of an arm with its identification limit."""
+    net = identifier.confirm.net
+    without = score.without[places]
+    response = float(net.target @ mean_weights(without))
+    values = blank_values(identifier.confirm.blanks, without)
+    limit = identifier.limit(score.name, values, response, numbers.n_mockups)
+    return replace(numbers, identification_limit=limit / numbers.slope)
 
 
 def judge_arm(
@@ -198,6 +236,7 @@ def judge_arm(
         shared=controls.shared,
         quality_failed=lacking,
         remarks=remarks,
+        identifier=identifier_of(controls, range(len(controls.blanks)), rules),
     )
 
 

@@ -16,12 +16,11 @@ from ..kernels import netsignal
 from ..kernels.paint_change import FittedChange, fitted_change, smooth_change
 from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
 from ..words.codes import Note
-from .confirmation import foreign_bands
 
 Floats = npt.NDArray[np.float64]
 
 #: Blank mock-ups of one spectrum each that make a net signal by how they differ.
-ENOUGH_MEANS = 8
+ENOUGH_MEANS = 6
 #: Strips into which a single blank is cut, so that one part can check the other.
 _STRIPS = 5
 
@@ -31,16 +30,16 @@ class Metric:
     """The covariance within a stratum's blank maps, and the net signal or why there is none.
 
     `weights` (n_folds + 1, n): those of the net signal made without each group of blank mock-ups,
-    then their mean, which is for what is no blank; `careful` likewise, blind to foreign matter;
-    `folds` says in which group a mock-up is.
+    then their mean, which is for what is no blank; `folds` says in which group a mock-up is;
+    `interferents` (k, n) are measured spectra of foreign matter.
     """
 
     within: Floats | None
     net: netsignal.NetSignal | None
     missing: Note | None = None
     weights: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
-    careful: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
     folds: Mapping[int, int] = field(default_factory=dict, repr=False)
+    interferents: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
 
     def rows_of(self, n_blanks: int) -> npt.NDArray[np.int_]:
         """The row of `weights` by which each blank mock-up is scored; the mean where it gave no
@@ -95,19 +94,13 @@ def make_metric(
         beside = np.reshape(others, (-1, axis.size))
         whole, change = _changed(metric, gel, axis, replicates, others=beside)
         net = netsignal.net_signal(gel, whole)
-        both = []
-        foreign = np.vstack([foreign_bands(axis), np.reshape(interferents, (-1, axis.size))])
         changed = (_changed(own, gel, axis, replicates, change, beside)[0] for own in crossed)
-        for one in [*changed] or [whole]:
-            shapes = np.vstack([_nuisances(axis, one), foreign])
-            blind = netsignal.net_signal(gel, netsignal.declare(one, shapes))
-            both.append((netsignal.net_signal(gel, one).weights, blind.weights))
+        rows = [netsignal.net_signal(gel, one).weights for one in changed] or [net.weights]
     except ResiduekitError as problem:
         return Metric(within, None, _no_net(problem))
-    weights, careful = (
-        np.vstack([rows, np.mean(rows, axis=0)]) for rows in zip(*both, strict=False)
-    )
-    return Metric(within, net, None, weights, careful, pooled.folds if crossed else {})
+    weights = np.vstack([rows, np.mean(rows, axis=0)])
+    foreign = np.reshape(np.asarray(interferents, dtype=float), (-1, axis.size))
+    return Metric(within, net, None, weights, pooled.folds if crossed else {}, foreign)
 
 
 def _changed(

@@ -15,12 +15,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..decision.arm import judge_values
+from ..decision.arm import identifier_of, judge_values
 from ..decision.assessment import Rules
 from ..decision.comparator import comparator_notes, water_change
 from ..decision.controls import Controls, no_reference, scatters_within
 from ..decision.design import Key, sample
-from ..decision.net import ENOUGH_MEANS, Metric, make_metric
+from ..decision.identification import Identifier
+from ..decision.net import Metric, make_metric
 from ..decision.pairs import BEFORE, paired_controls, paired_notes
 from ..decision.reference_check import reference_notes
 from ..decision.scores import Score, deciding, marker_rows, scores_on
@@ -64,6 +65,7 @@ class StudyControls:
         }
         self._scores: dict[tuple[Any, ...], tuple[Score, ...]] = {}
         self._metrics: dict[tuple[Any, ...], Metric] = {}
+        self._identifiers: dict[tuple[Any, ...], Identifier | None] = {}
 
     @property
     def missing(self) -> list[Note]:
@@ -363,20 +365,24 @@ class StudyControls:
         paired, partly = self.pairing([one.row for one in exposed])
         own = self.compared(row.stratum, paired)
         chosen = comparator(self.blanks(row.stratum), row.exposure_min)
-        places = {one.files: place for place, one in enumerate(own)}
-        blanks = [blank for blank in chosen if blank.files in places]
-        scores, spiked = (
-            self.scores(row.stratum, residue, paired),
-            self.spiked(row.stratum, residue),
-        )
+        known = {one.files: place for place, one in enumerate(own)}
+        blanks = [blank for blank in chosen if blank.files in known]
+        places = tuple(known[blank.files] for blank in blanks)
+        spiked = self.spiked(row.stratum, residue)
+        scores = self.scores(row.stratum, residue, paired)
         values = self._differences(exposed) if paired else np.array([one.mean for one in exposed])
-        lost = [blank.row.mockup for blank in chosen if blank.files not in places]
+        lost = [blank.row.mockup for blank in chosen if blank.files not in known]
+        controls, rules = self._controls(row.stratum, residue, paired), self.rules(residue)
+        key = (row.stratum, residue, paired, places)
+        if key not in self._identifiers:
+            self._identifiers[key] = identifier_of(controls, places, rules)
         return judge_values(
-            self._controls(row.stratum, residue, paired),
+            controls,
             scores,
             values,
-            self.rules(residue),
-            places=[places[blank.files] for blank in blanks],
+            rules,
+            places=places,
+            identifier=self._identifiers[key],
             shared=self._shared(blanks, spiked, paired),
             quality_failed=quality_failed or self.lacking(residue),
             names={
@@ -423,12 +429,6 @@ class StudyControls:
         yield from reference_notes(
             self.wavenumber, references, self.manifest.residue(residue).markers, blanks, loaded
         )
-
-    def scatter_notes(self, stratum: tuple[Any, ...]) -> Iterator[Note]:
-        """That blanks of one spectrum each are too few for a net signal."""
-        blanks = comparator(self.blanks(stratum))
-        if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
-            yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
 
     def _interferents(self) -> Floats:
         """The references of what no arm is judged for: foreign matter."""

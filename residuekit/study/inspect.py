@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from random import SystemRandom
@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from .. import io
+from ..decision.net import ENOUGH_MEANS
 from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
@@ -22,7 +23,7 @@ from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
-from ..words.codes import sentences
+from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
@@ -31,9 +32,9 @@ from .file_faults import file_faults
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
-from .measurements import TABLE_NAMES, Measurement
+from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
-from .mockups import MapSummary, mockup_of
+from .mockups import MapSummary, comparator, mockup_of
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
@@ -200,9 +201,16 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
     notes: dict[str, None] = {}
     for stratum in known.strata:
         for residue in known.of_stratum(stratum):
-            found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
+            found = [*known.reference_notes(stratum, residue), *_scatter_notes(known, stratum)]
             notes |= dict.fromkeys(sentences(found))
     return [*notes]
+
+
+def _scatter_notes(known: StudyControls, stratum: Key) -> Iterator[Note]:
+    """That blanks of one spectrum each are too few for a net signal."""
+    blanks = comparator(known.blanks(stratum))
+    if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
+        yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
 
 
 def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:

@@ -22,14 +22,16 @@ def to_arrays(metric: Metric) -> dict[str, Any]:
         if part is not None:
             arrays |= pack(name, part)
     folds = np.array([*metric.folds.items()], dtype=int)
-    return arrays | {"weights": metric.weights, "careful": metric.careful, "folds": folds}
+    own = {"weights": metric.weights, "folds": folds, "interferents": metric.interferents}
+    return arrays | own
 
 
 def from_arrays(arrays: Mapping[str, Any]) -> Metric:
+    """A metric again from `to_arrays`."""
     note = str(arrays["missing"])
     net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
     return Metric(
         arrays.get("within"), net, from_json(json.loads(note)) if note else None,
-        arrays["weights"], arrays["careful"],
-        {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
+        arrays["weights"], {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
+        arrays["interferents"],
     )  # fmt: skip

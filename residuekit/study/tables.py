@@ -15,7 +15,7 @@ from ..decision.blindness import scatter_of
 from ..decision.comparisons import compare_arms
 from ..decision.controls import no_reference
 from ..decision.design import arm_columns
-from ..decision.limits import arm_limits
+from ..decision.limits import any_false_alarm, arm_limits
 from ..decision.scores import Score
 from ..decision.verdict import Verdict
 from ..results import TABLES
@@ -96,7 +96,9 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
     for mean in mockup_means(found.exposed):
         of_arm[mean.row.arm].append(mean)
     arms, of_design = manifest.arms(), manifest.arm_notes()
-    several = Note("several-arms", {"n_arms": manifest.n_tests, "alpha": manifest.alpha})
+    chance = any_false_alarm(manifest.alpha, manifest.n_tests)
+    numbers = {"n_arms": manifest.n_tests, "alpha": manifest.alpha, "chance": chance}
+    several = Note("several-arms", numbers)
     for arm, rows in arms.items():
         lost = [row.file for row in rows if row.file in found.failures]
         left_out = [Note("files-left-out", {"files": lost})] if lost else []

@@ -186,6 +186,9 @@ def above_one_limit(
     `limit` and `seen` are the decision and the detection limit of one mock-up, with their unit;
     `share` bounds the share of mock-ups above the former.
 
+    One at the detection limit is above the decision limit in 1 - beta of cases only, so the share
+    at or above the former may be larger by that factor.
+
     >>> above_one_limit(6, 6, "1.08 ug cm-2", 1.0, "1.80 ug cm-2", 0.05, 0.05)
     '6 of 6 mock-ups above the decision limit of a single one (1.08 ug cm-2).'
     """
@@ -194,6 +197,6 @@ def above_one_limit(
         return said
     return (
         f"{said} With {percent(1 - alpha)} confidence at most {share:.0%} of such mock-ups would "
-        f"be. One with {seen} would be above it in {100 * (1 - beta):g} of 100 cases; less may be "
-        "missed."
+        f"be. One with {seen} would be above it in {100 * (1 - beta):g} of 100 cases, so at most "
+        f"{min(share / (1 - beta), 1):.0%} of such mock-ups carry that much; less may be missed."
     )

@@ -233,7 +233,7 @@ def test_obstacles_are_joined_to_one_sentence_that_comes_first():
     said = sentences(notes)
     assert len(said) == 2
     assert said[0] == (
-        "Below the decision limit, but no acceptance limit was set beforehand; without spiked "
+        "Below the decision limit, but the study states no acceptance limit; without spiked "
         "mock-ups the score has no loading unit; exposed mock-ups: only 2 (3 are needed)."
     )
     assert said[1] == sentence(notes[0])
@@ -250,7 +250,9 @@ def test_blindness_says_what_its_numbers_are(made, judged, code):
     number = a.blindness.slope if code == "no-response" else a.blindness.mockup_limit
     assert f"{number:.3g}" in said
     verdict = judged(a, 0.5)
-    assert verdict.codes == ("all-blind",)
+    strict = code == "paint-scatter"
+    assert verdict.codes == (("limit-above-acceptance",) if strict else ("all-blind",))
+    assert verdict.verdict == ("inconclusive" if strict else "not assessable")
     assert said in verdict.reason
 
 
@@ -291,8 +293,8 @@ def test_no_absence_is_printed_without_detection_limit_bound_n_and_share(made, j
         f"upper bound {bound} {unit} (95% one-sided)",
         f"0 of {m} mock-ups above the decision limit of a single one ({mockup_decision} {unit})",
         f"With 95% confidence at most {a.share_upper_bound:.0%} of such mock-ups would be",
-        f"One with {mockup_detection} {unit} would be above it in 95 of 100 cases; "
-        "less may be missed.",
+        f"One with {mockup_detection} {unit} would be above it in 95 of 100 cases, so at most "
+        f"{a.share_upper_bound / 0.95:.0%} of such mock-ups carry that much; less may be missed.",
     ):
         assert text in verdict.reason
     assert verdict.row()["reason"] == verdict.reason
@@ -321,7 +323,7 @@ def test_a_single_blank_is_said_to_give_no_limits(made, judged):
 
 
 def test_remarks_stand_behind_the_numbers_and_codes_once(made, judged):
-    note = Note("several-arms", {"n_arms": 4, "alpha": 0.05})
+    note = Note("several-arms", {"n_arms": 4, "alpha": 0.05, "chance": 0.185})
     verdict = replace(judged(made(CLEAN), 0.5), remarks=(note, note))
     assert verdict.reason.endswith("may be missed. " + " ".join([sentence(note)] * 2))
     assert verdict.codes == ("within-acceptance", "several-arms")
