@@ -21,7 +21,7 @@ from ..decision.comparator import comparator_notes, water_change
 from ..decision.controls import Controls, no_reference, scatters_within
 from ..decision.design import Key, sample
 from ..decision.identification import Identifier
-from ..decision.net import ENOUGH_MEANS, Metric, make_metric
+from ..decision.net import Metric, make_metric
 from ..decision.pairs import BEFORE, paired_controls, paired_notes
 from ..decision.reference_check import reference_notes
 from ..decision.scores import Score, deciding, marker_rows, scores_on
@@ -365,24 +365,22 @@ class StudyControls:
         paired, partly = self.pairing([one.row for one in exposed])
         own = self.compared(row.stratum, paired)
         chosen = comparator(self.blanks(row.stratum), row.exposure_min)
-        every = {one.files: place for place, one in enumerate(own)}
-        blanks = [blank for blank in chosen if blank.files in every]
-        places = tuple(every[blank.files] for blank in blanks)
-        scores, spiked = (
-            self.scores(row.stratum, residue, paired),
-            self.spiked(row.stratum, residue),
-        )
+        known = {one.files: place for place, one in enumerate(own)}
+        blanks = [blank for blank in chosen if blank.files in known]
+        places = tuple(known[blank.files] for blank in blanks)
+        spiked = self.spiked(row.stratum, residue)
+        scores = self.scores(row.stratum, residue, paired)
         values = self._differences(exposed) if paired else np.array([one.mean for one in exposed])
-        lost = [blank.row.mockup for blank in chosen if blank.files not in every]
-        controls = self._controls(row.stratum, residue, paired)
+        lost = [blank.row.mockup for blank in chosen if blank.files not in known]
+        controls, rules = self._controls(row.stratum, residue, paired), self.rules(residue)
         key = (row.stratum, residue, paired, places)
         if key not in self._identifiers:
-            self._identifiers[key] = identifier_of(controls, places, self.rules(residue))
+            self._identifiers[key] = identifier_of(controls, places, rules)
         return judge_values(
             controls,
             scores,
             values,
-            self.rules(residue),
+            rules,
             places=places,
             identifier=self._identifiers[key],
             shared=self._shared(blanks, spiked, paired),
@@ -431,12 +429,6 @@ class StudyControls:
         yield from reference_notes(
             self.wavenumber, references, self.manifest.residue(residue).markers, blanks, loaded
         )
-
-    def scatter_notes(self, stratum: tuple[Any, ...]) -> Iterator[Note]:
-        """That blanks of one spectrum each are too few for a net signal."""
-        blanks = comparator(self.blanks(stratum))
-        if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
-            yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
 
     def _interferents(self) -> Floats:
         """The references of what no arm is judged for: foreign matter."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from random import SystemRandom
@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from .. import io
+from ..decision.net import ENOUGH_MEANS
 from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
@@ -22,7 +23,7 @@ from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
-from ..words.codes import sentences
+from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
@@ -32,8 +33,9 @@ from .how_read import read_row
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
-from .measurements import TABLE_NAMES, Measurement
-from .mockups import MapSummary, mockup_of
+from .measurements import TABLE_NAMES, Key, Measurement
+from .mixed import Kind, mixed_faults
+from .mockups import MapSummary, comparator, mockup_of
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
@@ -129,6 +131,7 @@ def _faults_of_files(
     axes: list[Any] = []
     spikes: list[Spikes] = []
     imprints: list[tuple[Measurement, Imprint]] = []
+    kinds: list[Kind] = []
     found: dict[str, Quality] = {}
     remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
@@ -142,7 +145,9 @@ def _faults_of_files(
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
             one = array.isel(pixel)
-            own = [p.apply(one)[WAVENUMBER].values for p in manifest.procedures]
+            made = [p.apply(one) for p in manifest.procedures]
+            own = [each[WAVENUMBER].values for each in made]
+            kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
             if not axes:
                 axes = own
                 for axis in axes:
@@ -158,7 +163,7 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
-    faults += twin_faults(manifest, imprints)
+    faults += [*twin_faults(manifest, imprints), *mixed_faults(manifest, kinds)]
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]
@@ -198,9 +203,16 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
     notes: dict[str, None] = {}
     for stratum in known.strata:
         for residue in known.of_stratum(stratum):
-            found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
+            found = [*known.reference_notes(stratum, residue), *_scatter_notes(known, stratum)]
             notes |= dict.fromkeys(sentences(found))
     return [*notes]
+
+
+def _scatter_notes(known: StudyControls, stratum: Key) -> Iterator[Note]:
+    """That blanks of one spectrum each are too few for a net signal."""
+    blanks = comparator(known.blanks(stratum))
+    if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
+        yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
 
 
 def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:

@@ -27,11 +27,11 @@ def to_arrays(metric: Metric) -> dict[str, Any]:
 
 
 def from_arrays(arrays: Mapping[str, Any]) -> Metric:
+    """A metric again from `to_arrays`."""
     note = str(arrays["missing"])
     net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
     return Metric(
         arrays.get("within"), net, from_json(json.loads(note)) if note else None,
-        arrays["weights"],
-        {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
+        arrays["weights"], {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
         arrays["interferents"],
     )  # fmt: skip

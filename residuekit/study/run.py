@@ -29,6 +29,7 @@ from .controls import StudyControls
 from .loading_faults import refuse_doubted
 from .manifest import Manifest
 from .measurements import as_rows
+from .mixed import refuse_mixed
 from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
@@ -62,8 +63,8 @@ def run_study(
 
     Raises
     ------
-    StudyError : a procedure that eats the gel's band; one measurement under two names; blanks that
-        do not differ.
+    StudyError : quantities or techniques mixed in a stratum; a procedure that eats the gel's band;
+        one measurement under two names; blanks that do not differ.
     WriteError : the study folder cannot be written.
     """
     started, clock = datetime.now(UTC), time.perf_counter()
@@ -74,12 +75,14 @@ def run_study(
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.find_bad_channels()
         work.read_controls()
+        refuse_mixed(manifest, work.controls)
         refuse_eaten(work.usable)
         refuse_doubted(manifest, work.controls)
         controls = work.study_controls()
         refuse_still(controls)
         work.score_controls(controls)
         work.read_exposed(controls)
+        refuse_mixed(manifest, [*work.controls, *work.exposed])
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
         arms = list(judge_arms(controls, found))
         tables = make_tables(controls, found, arms)

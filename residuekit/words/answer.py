@@ -65,9 +65,14 @@ def answer(
     own = [row for row in rows if _is_working(row, study)]
     others = _others([row for row in rows if row not in own])
     if not own:
+        gel = study["treatment"]
+        said = f"The working exposure of {number(working)} min with {gel} was not tested"
+        longer = list(_longer(rows, study, working))
+        if not longer:
+            return Answer(f"{said}: nothing here answers for it.", others)
         return Answer(
-            f"The working exposure of {number(working)} min with {study['treatment']} was not "
-            "tested: nothing here answers for it.",
+            f"{said}. A longer one answers for it as far as residue does not fall with exposure: "
+            f"{'; '.join(longer)}.",
             others,
         )
     clauses = [
@@ -80,6 +85,28 @@ def answer(
         f"{'; '.join([*clauses, *_compared(own, other_blanks)])}.",
         others,
     )
+
+
+def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> Iterator[str]:
+    """Stratum by stratum the shortest longer exposure that is clean, if no shorter one is not."""
+    strata: dict[Any, list[Row]] = {}
+    for row in rows:
+        if row["treatment"] == study["treatment"] and row["exposure_min"] > working:
+            strata.setdefault(stratum_of(row), []).append(row)
+    for stratum, longer in strata.items():
+        ordered = sorted(longer, key=lambda row: float(row["exposure_min"]))
+        until = next((k for k, row in enumerate(ordered) if row["verdict"] == "detected"), None)
+        clean = [row for row in ordered[:until] if row["verdict"] == "not detected"]
+        if clean:
+            time = float(clean[0]["exposure_min"])
+            limit = f"{rounded(clean[0], 'detection_limit')} {unit_words(str(clean[0]['unit']))}"
+            yield (
+                f"on {stratum_words(stratum)} residue is not detected after {number(time)} min, "
+                f"{number(time / working)} times as long (detection limit {limit}, "
+                f"{_counts(clean[0])})"
+            )
+        else:
+            yield f"on {stratum_words(stratum)} no longer exposure is clean"
 
 
 def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
@@ -181,6 +208,7 @@ def conditions(row: Row, study: Mapping[str, Any]) -> str:
 _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
     "untreated-before", "session-without-blank", "unequal-files", "partly-before",
+    "confounded-columns", "pooled-columns",
     "references-left-out", "outlying-mockup",
 )  # fmt: skip
 

@@ -212,6 +212,28 @@ def _files(n: Numbers) -> str:
     )
 
 
+def _values(values: Sequence[str]) -> str:
+    known = [value or "not said" for value in values]
+    more = f" and {len(known) - _MOST_NAMES} more" if len(known) > _MOST_NAMES else ""
+    return f"{', '.join(known[:_MOST_NAMES])}{more}"
+
+
+def _confounded(n: Numbers) -> str:
+    said = "; ".join(
+        f"{name} (exposed: {_values(own)}; blanks: {_values(others)})"
+        for name, (own, others) in n["columns"].items()
+    )
+    return (
+        f"Confounded with the treatment: {said}. What differs there between the exposed and the "
+        "blanks cannot be distinguished from gel."
+    )
+
+
+def _pooled(n: Numbers) -> str:
+    said = "; ".join(f"{name} ({_values(own)})" for name, own in n["columns"].items())
+    return f"Pooled in this arm and in its blanks alike: {said}."
+
+
 def _outlying(n: Numbers) -> str:
     return (
         f"Mock-up {n['mockup']} stands apart from the {n['n']} {n['role']} mock-ups by "
@@ -370,6 +392,9 @@ CODES: dict[str, Code] = {
     "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
                                   _sessions),
     "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files", _files),
+    "confounded-columns": Code(
+        "further columns of the table differ between the arm and its blanks", _confounded),
+    "pooled-columns": Code("further columns of the table differ inside the arm", _pooled),
     "no-reference": Code("no reference of the material that the treatment may leave",
                          _no_reference),
     "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),

@@ -127,8 +127,10 @@ def of_designs(small_study):
     """Those of the design, the comparator, the metric and of pairing."""
     for session in ("day 1", "day 2"):
         small_study.add("exposed", "a", session=session)
-    small_study.add("exposed", "a", exposure_min=60.0, session="day 1")
-    small_study.add("blank", "a", treatment="none", session="day 1")
+    small_study.add("exposed", "a", exposure_min=60.0, session="day 1", further={"hand": "A"})
+    small_study.add("exposed", "c", exposure_min=60.0, session="day 1", further={"hand": "B"})
+    for hand in "AB":
+        small_study.add("blank", "a", treatment="none", session="day 1", further={"hand": hand})
     return [
         *[note for notes in arm_notes(small_study.rows).values() for note in notes],
         *comparator_notes(["none"], [math.nan], 2.0),
