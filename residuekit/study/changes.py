@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from ..results import StudyResult
-from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..schema import ARM_COLUMNS, JUDGED_COLUMNS, STRATUM_COLUMNS
 from ..words.changes import FIRST_RUN, SETTINGS, changed_numbers, changes_text, same_text
 
 Row = Mapping[Any, Any]
@@ -54,8 +54,8 @@ def _arms(
         yield change
 
 
-def _key(row: Row) -> tuple[str, ...]:
-    return tuple(same_text(row[name]) for name in ARM_COLUMNS)
+def _key(row: Row, names: Sequence[str] = JUDGED_COLUMNS) -> tuple[str, ...]:
+    return tuple(same_text(row[name]) for name in names)
 
 
 def _changed_inputs(row: Row, after: StudyResult, files: Mapping[str, str]) -> dict[str, Any]:
@@ -69,7 +69,7 @@ def _changed_inputs(row: Row, after: StudyResult, files: Mapping[str, str]) -> d
         elif entry is None or entry["role"] == "reference":
             counts["controls"] += 1
         elif entry["role"] == "exposed":
-            counts["own"] += _key(entry) == _key(row)
+            counts["own"] += _key(entry, ARM_COLUMNS) == _key(row, ARM_COLUMNS)
         elif all(str(entry[name]) == str(row[name]) for name in STRATUM_COLUMNS[:2]):
             counts["controls"] += 1
     return {"files": counts, "texts": texts}

@@ -197,11 +197,9 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
     known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
     notes: dict[str, None] = {}
     for stratum in known.strata:
-        for row in manifest.of_role("exposed"):
-            if row.stratum == stratum:
-                residue = known.residue(row.treatment)
-                found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
-                notes |= dict.fromkeys(sentences(found))
+        for residue in known.of_stratum(stratum):
+            found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
+            notes |= dict.fromkeys(sentences(found))
     return [*notes]
 
 

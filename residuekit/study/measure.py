@@ -111,6 +111,7 @@ def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) 
         "treatment": row.treatment,
         "exposure_min": row.exposure_min,
         "clearance_min": row.clearance_min,
+        "clearance": row.clearance,
         "technique": array.attrs["technique"],
         "source": array.attrs["source"],
         "history": json.dumps([*schema.history(array), {"step": "score"}], ensure_ascii=False),

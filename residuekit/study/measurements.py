@@ -64,6 +64,8 @@ class Measurement:
     dose_unit: str = ""
     loading_ug_cm2: float = math.nan
     session: str = ""
+    material: str = ""
+    clearance: str = ""
     sheet: str = ""
     options: Mapping[str, Any] = field(default_factory=dict)
     further: Mapping[str, str] = field(default_factory=dict)
@@ -74,13 +76,19 @@ class Measurement:
         return self.file.removesuffix(f"#{self.sheet}") if self.sheet else self.file
 
     @property
+    def carried(self) -> str:
+        """The material that a reference is or a spiked mock-up carries: its treatment if unsaid."""
+        return self.material or self.treatment
+
+    @property
     def stratum(self) -> Key:
         """Paint x soiling x ageing: what a comparator must share."""
         return tuple(getattr(self, name) for name in STRATUM_COLUMNS)
 
     @property
     def arm(self) -> Key:
-        """Stratum x treatment x exposure x clearance; an empty number is None, so keys compare."""
+        """Stratum x treatment x exposure x clearance time and way; an empty number is None, so keys
+        compare."""
         values = (getattr(self, name) for name in ARM_COLUMNS)
         return tuple(
             None if isinstance(value, float) and math.isnan(value) else value for value in values
@@ -129,6 +137,10 @@ def _read_row(
     ]  # fmt: skip
     if faults:
         return None, faults
+    if role == "reference" and not (given.keys() & {"treatment", "material"}):
+        found = place.fault("a reference without material and without treatment",
+                            "the material that it is", "material PVA", "material")  # fmt: skip
+        return None, [found]
     further = {
         name: cell
         for name, cell in given.items()

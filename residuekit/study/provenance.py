@@ -30,6 +30,7 @@ def record(
     `started` is UTC in ISO 8601; `inputs` maps each file to its sha256; `failures` names the files
     that could not be used, and why.
     """
+    first = manifest.asked[0]
     return {
         "residuekit": __version__,
         "code": code_version(),
@@ -41,8 +42,9 @@ def record(
             "title": manifest.title,
             "treatment": manifest.treatment,
             "working_exposure_min": manifest.working_exposure_min,
-            "acceptance_limit_ug_cm2": manifest.acceptance_limit,
-            "acceptance_reason": manifest.acceptance_reason,
+            "acceptance_limit_ug_cm2": first.acceptance_limit,
+            "acceptance_reason": first.acceptance_reason,
+            "residues": [one.record() for one in manifest.residues],
             "alpha": manifest.alpha,
             "beta": manifest.beta,
             "scores": list(manifest.scores),
@@ -53,7 +55,7 @@ def record(
         "second_procedure": manifest.second_procedure
         and steps_of(manifest.second_procedure, manifest.folder),
         "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
-        "n_arms": len(manifest.arms()),
+        "n_arms": manifest.n_tests,
         "inputs": dict(inputs),
         "failures": dict(failures),
     }

@@ -31,7 +31,7 @@ _SPARE_THE_BAND = {
 
 def survival_faults(manifest: Manifest) -> tuple[list[Fault], str]:
     """Say which step eats the gel's band on the first blank of each paint and soiling."""
-    gel = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
+    gel = manifest.references(manifest.asked[0].material)
     if not gel:
         return [], "no reference: what the procedure leaves of the gel's bands was not measured"
     reference = read_row(manifest.folder, gel[0])
@@ -93,7 +93,7 @@ def normalisation_notes(manifest: Manifest) -> list[str]:
     """
     if not any(name == "normalise" for one in manifest.procedures for name, _ in one.steps):
         return []
-    pure = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
+    pure = manifest.references(manifest.asked[0].material)
     gel = _first(manifest, pure)
     paints: dict[tuple[Any, ...], list[Measurement]] = {}
     for row in manifest.of_role("blank"):

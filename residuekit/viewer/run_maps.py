@@ -60,7 +60,7 @@ def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
     blank = own & (role == "blank")
     kind = comparator_kind(treatment[blank]) if blank.any() else ""
     blank &= treatment == kind
-    gel = (role == "reference") & (treatment == result.provenance["study"]["treatment"])
+    gel = result.is_pure()
     axis, values = spectra[schema.WAVENUMBER].values, spectra["spectrum"].values
     quantity = str(spectra["spectrum"].attrs.get("quantity", "absorbance"))
 
