@@ -25,7 +25,7 @@ _OPENED = (
     ("report.html", "the answer and all behind it; read this first"),
     ("figure.pdf, .svg, .png", "the figure"),
     ("caption.md, caption.tex", "its caption"),
-    ("methods.md, methods.tex", "the methods text, for a paper"),
+    ("methods.md, methods.tex", "the methods text, for a paper; references.bib"),
     ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
     ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),
     ("maps/", "the score maps, NetCDF"),
@@ -119,6 +119,12 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("path", metavar="PATH")
     check.set_defaults(call=_check)
 
+    register = commands.add_parser(
+        "register", help="fix question, limits, procedure and planned mock-ups, with the time"
+    )
+    register.add_argument("folder", metavar="DIR")
+    register.set_defaults(call=_register)
+
     run = commands.add_parser("run", help="compute a study: verdicts, limits, figure, report")
     run.add_argument("folder", metavar="DIR")
     run.add_argument("--workers", type=_count, default=1, metavar="N", help="local processes (1)")
@@ -130,7 +136,24 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="then execute notebooks/ into the folder of the run",
     )
+    run.add_argument("--again", action="store_true", help="anew, although nothing has changed")
+    run.add_argument(
+        "--dry", action="store_true", help="say what would be computed, why, in about how long"
+    )
     run.set_defaults(call=_run)
+    compare = commands.add_parser(
+        "compare", help="say what differs between two runs, and which difference changed what"
+    )
+    compare.add_argument("first", metavar="RUN", help="a run, or a study (its newest)")
+    compare.add_argument("second", metavar="RUN")
+    compare.set_defaults(call=_compare)
+
+    deposit = commands.add_parser(
+        "deposit", help="write one archive that a repository takes and others can run again"
+    )
+    deposit.add_argument("folder", metavar="DIR")
+    deposit.add_argument("--out", metavar="FILE", help="a new ZIP archive (STUDY-RUN.zip)")
+    deposit.set_defaults(call=_deposit)
     _add_plan(commands)
     return parser
 
@@ -169,6 +192,17 @@ def _add_plan(commands: Any) -> None:
     )
     plan.add_argument("--figure", metavar="FILE", help="draw it: .pdf, .svg or .png")
     plan.set_defaults(call=_plan)
+
+
+def _register(options: argparse.Namespace) -> int:
+    from .study.registration import REGISTRATION, register
+
+    done = register(options.folder)
+    there = len(done["exposed"])
+    print(f"{Path(options.folder) / REGISTRATION} written at {done['time']}.")
+    print(f"Exposed files that were there already: {there or 'none'}.")
+    print(f"For a public registry, the sha256 of what is fixed: {done['sha256']}")
+    return DONE
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -225,6 +259,15 @@ def _run(options: argparse.Namespace) -> int:
     from .study import Study, notebooks
 
     study = Study.open(options.folder)
+    if options.dry:
+        print(study.foreseen(options.workers, again=options.again))
+        return DONE
+    before = None if options.again or options.notebooks else study.standing()
+    if before is not None:
+        from .study.standing import unchanged
+
+        print(f"{study}\n\n{unchanged(before)}")
+        return _report(before)
     books = notebooks.prepare(study.manifest) if options.notebooks else []
     print(study, flush=True)
     result = study.run(_Progress("measured"), options.workers, options.scheduler)
@@ -236,6 +279,21 @@ def _run(options: argparse.Namespace) -> int:
             print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
         code = REFUSED if failures else code
     return code
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from .study.two_runs import compare_runs
+
+    print(compare_runs(options.first, options.second), end="")
+    return DONE
+
+
+def _deposit(options: argparse.Namespace) -> int:
+    from .study.deposit import write_deposit
+
+    made = write_deposit(options.folder, options.out)
+    print(f"{made.path} ({made.n_files} files)\nSHA-256 {made.sha256}\n\n{made.statement}")
+    return DONE
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -1,7 +1,8 @@
 """JCAMP-DX 4.24 and 5.01: single spectra, compound files, NTUPLES, tables of peaks.
 
 R. S. McDonald, P. A. Wilks, Appl. Spectrosc. 42 (1988) 151-162 (4.24); P. Lampen, H. Hillig, A. N.
-Davies, M. Linscheid, Appl. Spectrosc. 48 (1994) 1545-1552 (5.01).
+Davies, M. Linscheid, Appl. Spectrosc. 48 (1994) 1545-1552 (NTUPLES); P. Lampen and others, Pure
+Appl. Chem. 71 (1999) 1549-1556 (5.01; from memory).
 """
 
 from __future__ import annotations

@@ -21,6 +21,8 @@ from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from ..results import StudyResult
 
 Rows = list[dict[Any, Any]]
@@ -39,22 +41,20 @@ class Layouts:
 
 def layouts(result: StudyResult) -> Layouts:
     """Read technique, pixels and step from the head of every score map."""
-    import h5netcdf
-
     found = Layouts()
     for entry in result.provenance["maps"]:
-        with h5netcdf.File(result.folder / entry["map"]) as opened:
-            technique, layout = str(opened.attrs["technique"]), _layout(opened)
+        opened = result.score_map(result.folder / entry["map"])
+        technique, layout = str(opened.attrs["technique"]), _layout(opened)
         found.techniques[technique] = found.techniques.get(technique, 0) + 1
         found.layouts[layout] = found.layouts.get(layout, 0) + 1
         found.fields[entry["file"]] = layout.field
     return found
 
 
-def _layout(opened: Any) -> words.Layout:
-    if "y" not in opened.dimensions:
+def _layout(opened: xr.Dataset) -> words.Layout:
+    if "y" not in opened.dims:
         return words.Layout()
-    axes = [np.asarray(opened[name][:], dtype=float) for name in ("x", "y")]
+    axes = [np.asarray(opened[name].values, dtype=float) for name in ("x", "y")]
     shape, unit = (axes[1].size, axes[0].size), str(opened["x"].attrs.get("units", "pixel"))
     if unit == "pixel" or min(shape) < 2:
         return words.Layout(shape)

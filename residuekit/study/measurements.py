@@ -71,14 +71,14 @@ class Measurement:
     further: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def path(self) -> str:
-        """Where the file lies below the study folder."""
-        return self.file.removesuffix(f"#{self.sheet}") if self.sheet else self.file
-
-    @property
     def carried(self) -> str:
         """The material that a reference is or a spiked mock-up carries: its treatment if unsaid."""
         return self.material or self.treatment
+
+    @property
+    def path(self) -> str:
+        """Where the file lies below the study folder."""
+        return self.file.removesuffix(f"#{self.sheet}") if self.sheet else self.file
 
     @property
     def stratum(self) -> Key:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
 
 from .. import io
 from ..decision.scores import Score
@@ -29,7 +29,7 @@ from .measurements import Measurement
 from .mockups import MapSummary
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
-from .work import Outcome, Task, perform, perform_all
+from .work import Outcome, Task, load_stored, perform, perform_all
 
 Progress = Callable[[int, int, str], None]
 _CONTROLS = ("reference", "blank", "spiked", "before")
@@ -55,6 +55,7 @@ class Reading:
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
         self.computed: set[str] = set()
+        self.seconds = 0.0
         self.channels: tuple[BadChannel, ...] = ()
         self.tails: dict[tuple[str, str], dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
@@ -98,6 +99,7 @@ class Reading:
         ------
         StudyError : files of two mock-ups that hold one measurement.
         """
+        started = time.perf_counter()
         steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
         found, imprints = [], []
         for row in self.manifest.measurements:
@@ -119,6 +121,7 @@ class Reading:
                 continue  # what is wrong with the file is said when it is measured
             found.append(spikes)
             imprints.append((row, own))
+        self.seconds += time.perf_counter() - started
         refuse_twins(self.manifest, imprints)
         self.channels = shared_channels(found)
 
@@ -176,7 +179,7 @@ class Reading:
                 raise ReadError(
                     Fault(outcome.failure, "a file that stays as it is", "run the study again")
                 )
-        return valid_spectra(xr.load_dataarray(task.stored, engine="h5netcdf"))
+        return valid_spectra(load_stored(task.stored))
 
     @property
     def usable(self) -> Manifest:
@@ -207,6 +210,13 @@ class Reading:
             channels=channels,
         )
 
+    def holds(self, row: Measurement) -> bool:
+        """Whether what a file gives is kept from an earlier run."""
+        try:
+            return self.cache.arrays(self.task(row).key) is not None
+        except (OSError, ResiduekitError):
+            return False
+
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
         """Tasks for the rows that neither this run nor the cache knows."""
         tasks = []
@@ -226,7 +236,9 @@ class Reading:
         return tasks
 
     def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
+        started = time.perf_counter()
         yield from perform_all(list(tasks), self._workers, self._scheduler)
+        self.seconds += time.perf_counter() - started
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:
         """Keep what was computed for the next run, and take it in."""

@@ -113,7 +113,7 @@ def acceptance_limit(study: Study) -> str:
     if limit is None:
         return "The study states no acceptance limit."
     why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    return f"Acceptance limit, the authors' statement: {number(limit)} µg cm⁻². {why}"
+    return f"Acceptance limit: {number(limit)} µg cm⁻². {why}"
 
 
 def tested(rows: Iterable[Row]) -> str:
