@@ -17,6 +17,7 @@ from ..io.opening import ZARR_MARKS, inside
 from ..io.pixel_grid import places_in
 from ..io.workbook import sheet_names
 from ..schema import MEASUREMENT_COLUMNS
+from ..spectra.arrays import resample_step
 from .how_read import typed_in_study
 from .name_parts import NamePattern, cells_of, parts_of
 
@@ -149,13 +150,9 @@ def steps_for(found: Sequence[Delivered]) -> list[str]:
         return []
     quantities = {what.quantity.partition(" ")[0] for what in read}
     steps = ['{step = "to_absorbance"}'] if "transmittance" in quantities else []
-    low, high = max(what.first for what in read), min(what.last for what in read)
     if len({_span(what) for what in read}) > 1:
-        widest = max((w.last - w.first) / max(w.n_wavenumbers - 1, 1) for w in read)
-        spacing = float(f"{widest:.4g}")
-        low, high = (-(-low // spacing)) * spacing, (high // spacing) * spacing
-        steps.append(f'{{step = "resample", spacing = {spacing:g}, low = {low:.8g}, '
-                     f"high = {high:.8g}}}")  # fmt: skip
+        steps.append(resample_step((w.first, w.last, w.n_wavenumbers) for w in read))
+    low, high = max(what.first for what in read), min(what.last for what in read)
     steps.append(f'{{step = "crop", low = {max(low, _LOW):.8g}, high = {min(high, _HIGH):.8g}}}')
     return steps
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from ..errors import Fault, StudyError
 from ..io.atomic_write import new_folder
 from ..io.opening import files_in
+from ..schema import ROLES
 from .delivery import Progress, differences, reading_tables, recognise, steps_for, table_text
 from .name_parts import NamePattern
 
@@ -112,7 +113,7 @@ def study_from(
         said.append(f"{n_read - fitted} names fit no pattern: their cells are empty")
     if not copy and not within:
         said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'}")
-    said.append("roles are yours to fill in: blank, exposed, spiked or reference in each row")
+    said.append(f"roles are yours to fill in, in each row: {', '.join(ROLES)}")
     return folder, "\n".join(f"  {line}" for line in said)
 
 

@@ -139,3 +139,18 @@ def test_options_of_a_message_are_typed_as_toml():
         'shape = [2, 3], order = "rows", percent = true, typed in study.toml'
     )
     assert typed_in_study(Fault("a", "b", "export it again"), "x").fix == "export it again"
+
+
+def test_a_file_on_another_grid_is_told_the_step_and_the_step_mends_it(study):
+    file = study.folder / study.files("exposed")[0]
+    array = io.read(file)
+    io.write(array.isel(wavenumber=slice(None, None, 2)), file)
+    with pytest.raises(StudyError) as caught:
+        check_folder(study.folder)
+    text = str(caught.value)
+    step = text[text.index('{step = "resample"') : text.index("} among the steps") + 1]
+    assert "in [procedure] of study.toml" in text
+    study.settings.write_text(
+        study.settings.read_text().replace("steps = [", f"steps = [{step},", 1)
+    )
+    assert "residuekit run" in check_folder(study.folder)
