@@ -10,7 +10,7 @@ from typing import Any
 from ..errors import Fault, ResiduekitError
 from ..io.opening import MOST_TOML, content
 from ..markers import in_deciding_order, resolve
-from ..schema import FIGURE_WIDTHS, NET_SIGNAL
+from ..schema import FIGURE_EXTRAS, FIGURE_WIDTHS, NET_SIGNAL
 from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
 from ..spectra.step_files import pinned, step_files
@@ -46,6 +46,7 @@ FIELDS: Fields = {
         "image": text(),
         "image_affine": listed(),
         "image_mockup": text(),
+        "also": listed(choice(FIGURE_EXTRAS), "a list of figures", f"{list(FIGURE_EXTRAS)}"),
     }),
     "notebooks": table(each=table()),  # `notebooks.prepare` checks what stands in each
 }  # fmt: skip
