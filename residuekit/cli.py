@@ -25,7 +25,7 @@ _OPENED = (
     ("report.html", "the answer and all behind it; read this first"),
     ("figure.pdf, .svg, .png", "the figure"),
     ("caption.md, caption.tex", "its caption"),
-    ("methods.md, methods.tex", "the methods text, for a paper"),
+    ("methods.md, methods.tex", "the methods text, for a paper; references.bib"),
     ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
     ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),
     ("maps/", "the score maps, NetCDF"),
@@ -103,6 +103,14 @@ def _parser() -> argparse.ArgumentParser:
 
     new = commands.add_parser("new", help="make a study folder to fill in, with notebooks")
     new.add_argument("folder", metavar="DIR")
+    new.add_argument(
+        "--from", dest="delivery", metavar="DELIVERY", help="begin its table from delivered files"
+    )
+    new.add_argument(
+        "--pattern", action="append", default=[], metavar="NAMES",
+        help='how their names are made: "{paint}_{treatment}_{mockup}_{map}"; may be given again',
+    )  # fmt: skip
+    new.add_argument("--copy", action="store_true", help="copy the delivery into data/")
     new.set_defaults(call=_new)
 
     check = commands.add_parser(
@@ -127,6 +135,19 @@ def _parser() -> argparse.ArgumentParser:
         "--dry", action="store_true", help="say what would be computed, why, in about how long"
     )
     run.set_defaults(call=_run)
+    compare = commands.add_parser(
+        "compare", help="say what differs between two runs, and which difference changed what"
+    )
+    compare.add_argument("first", metavar="RUN", help="a run, or a study (its newest)")
+    compare.add_argument("second", metavar="RUN")
+    compare.set_defaults(call=_compare)
+
+    deposit = commands.add_parser(
+        "deposit", help="write one archive that a repository takes and others can run again"
+    )
+    deposit.add_argument("folder", metavar="DIR")
+    deposit.add_argument("--out", metavar="FILE", help="a new ZIP archive (STUDY-RUN.zip)")
+    deposit.set_defaults(call=_deposit)
     _add_plan(commands)
     return parser
 
@@ -183,9 +204,16 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from .study.template import new_study, notebook_titles
+    from .study.template import new_study, notebook_titles, study_from
 
-    folder = new_study(options.folder)
+    if options.delivery:
+        folder, said = study_from(
+            options.folder, options.delivery, options.pattern, copy=options.copy,
+            progress=_Progress("looked at"),
+        )  # fmt: skip
+        print(said)
+    else:
+        folder = new_study(options.folder)
     print(f"{folder} is ready: fill in measurements.csv and study.toml, then")
     print(f"  residuekit check {folder}\n  residuekit run {folder}")
     print("\nnotebooks/ is yours to read and change; `run --notebooks` executes it with the study.")
@@ -234,6 +262,21 @@ def _run(options: argparse.Namespace) -> int:
             print(f"{name} stopped: {why}; kept as far as it came.", file=sys.stderr)
         code = REFUSED if failures else code
     return code
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from .study.two_runs import compare_runs
+
+    print(compare_runs(options.first, options.second), end="")
+    return DONE
+
+
+def _deposit(options: argparse.Namespace) -> int:
+    from .study.deposit import write_deposit
+
+    made = write_deposit(options.folder, options.out)
+    print(f"{made.path} ({made.n_files} files)\nSHA-256 {made.sha256}\n\n{made.statement}")
+    return DONE
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -116,7 +116,10 @@ def _read_map(
     result: StudyResult, stratum: Stratum, row: Mapping[Any, Any], role: str
 ) -> xr.Dataset | None:
     """The map of a mock-up with the highest mean score, or None if it has only points."""
-    same = ("treatment", *(() if role == "blank" else ("exposure_min", "clearance_min")))
+    same = (
+        "treatment",
+        *(() if role == "blank" else ("exposure_min", "clearance_min", "clearance")),
+    )
     best: tuple[float, xr.Dataset] | None = None
     for entry in result.provenance["maps"]:
         if entry["role"] != role or entry["mockup"] != row["mockup"]:

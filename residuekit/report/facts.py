@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..decision.comparator import ENOUGH
-from ..decision.confirmation import FOREIGN
+from ..decision.confirmation import FOREIGN, LEAST_RATIO
+from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
 from ..schema import MEASUREMENT_COLUMNS
 from ..words import answer as answers
@@ -89,7 +90,7 @@ def instrument_sentences(result: StudyResult, found: Layouts) -> Iterator[str]:
     columns: dict[str, dict[str, int]] = {}
     for row in result.provenance.get("measurements", ()):
         for name, value in row.items():
-            if name not in MEASUREMENT_COLUMNS and name != "line" and value not in ("", None):
+            if name not in (*MEASUREMENT_COLUMNS, "line", "options") and value not in ("", None):
                 counts = columns.setdefault(name, {})
                 counts[str(value)] = counts.get(str(value), 0) + 1
     return words.instrument(columns, found.techniques)
@@ -182,19 +183,21 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
 
 def n_references(result: StudyResult) -> int:
     """How many reference spectra of the study's material there are."""
-    spectra = result.spectra
-    treatment = result.provenance["study"]["treatment"]
-    rows = (spectra["role"].values == "reference") & (spectra["treatment"].values == treatment)
-    return int(rows.sum())
+    return int(result.is_pure().sum())
 
 
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
-    record = result.provenance
-    return list(words.limits(record["study"], int(record["n_arms"]), FOREIGN))
+    study, n_arms, chance = _tested(result)
+    return list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO))
 
 
 def cannot_say(result: StudyResult) -> tuple[str, ...]:
     """What the verdicts leave open, and what keeps people safe."""
-    record = result.provenance
-    return (*words.cannot_say(record["study"], int(record["n_arms"])), words.SAFETY)
+    return (*words.cannot_say(*_tested(result)), words.SAFETY)
+
+
+def _tested(result: StudyResult) -> tuple[dict[str, Any], int, float]:
+    """What the study states, how many arms it tested, and the chance of a false alarm in one."""
+    study, n_arms = result.provenance["study"], int(result.provenance["n_arms"])
+    return study, n_arms, any_false_alarm(study["alpha"], n_arms)

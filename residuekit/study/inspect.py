@@ -28,6 +28,7 @@ from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
+from .how_read import read_row
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
@@ -134,7 +135,7 @@ def _faults_of_files(
         try:
             with warnings.catch_warnings(record=True) as caught:
                 warnings.simplefilter("always", ResiduekitWarning)
-                array = io.read(manifest.folder / row.file)
+                array = read_row(manifest.folder, row)
             remarks += [str(warning.message) for warning in caught]
             imprints.append((row, imprint(array)))
             if not settled:
@@ -161,8 +162,9 @@ def _faults_of_files(
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]
+        by_file = {row.file: row for row in rows}
         for file in found:
-            array = without_channels(io.read(manifest.folder / file), places)
+            array = without_channels(read_row(manifest.folder, by_file[file]), places)
             found[file] = _quality_of(manifest, array)
     faults += [
         Fault(f"a file that is not fit to be judged: {one.failed}",
@@ -195,11 +197,9 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
     known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
     notes: dict[str, None] = {}
     for stratum in known.strata:
-        for row in manifest.of_role("exposed"):
-            if row.stratum == stratum:
-                residue = known.residue(row.treatment)
-                found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
-                notes |= dict.fromkeys(sentences(found))
+        for residue in known.of_stratum(stratum):
+            found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
+            notes |= dict.fromkeys(sentences(found))
     return [*notes]
 
 
@@ -221,9 +221,10 @@ def _check_run(folder: Path) -> str:
     """Say whether the inputs of a run are still what they were."""
     record = read_provenance(folder)
     study = folder.resolve().parent.parent
+    sheets = {one["file"]: one.get("sheet") for one in record["measurements"]}
     faults = []
     for file, sha256 in record["inputs"].items():
-        path = study / file
+        path = study / (file.removesuffix(f"#{sheets[file]}") if sheets.get(file) else file)
         if not path.exists():
             found = "a file that is gone"
         elif io.sha256(path) != sha256:
@@ -275,6 +276,6 @@ def _computed_again(run: Path, study: Path) -> str:
 
 
 def _mean(manifest: Manifest, row: Measurement) -> Any:
-    digest = io.sha256(manifest.folder / row.file)
+    digest = io.sha256(manifest.folder / row.path)
     options = manifest.quality_arguments
     return measure(manifest.folder, row, manifest.procedure, options, digest, "")[0].mean

@@ -19,6 +19,7 @@ from ..spectra.arrays import mean_spectrum, valid_spectra
 from ..spectra.procedure import Procedure
 from ..spectra.quality import Quality, check_quality
 from .bad_channels import without_channels
+from .how_read import read_row
 from .measurements import Measurement
 from .mockups import MapSummary
 
@@ -39,8 +40,7 @@ def measure(
 
     `quality` holds the arguments of `residuekit.check_quality`; `key` names what the summary is
     made from; `channels` are the instrument's bad ones, to be bridged; `read` is the file where it
-    was read before. A map that fails the quality
-    check keeps the reason in its summary's `quality`.
+    was read before. A map that fails the quality check keeps the reason in its summary's `quality`.
 
     Raises
     ------
@@ -48,7 +48,7 @@ def measure(
         not fit the procedure.
     """
     with io.inside(folder):
-        array = io.read(folder / row.file) if read is None else read
+        array = read_row(folder, row) if read is None else read
     if schema.source(array)["sha256"] != sha256:
         raise ReadError(
             Fault("a file that was replaced while the study ran", "files that stay as they are",
@@ -112,6 +112,7 @@ def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) 
         "treatment": row.treatment,
         "exposure_min": row.exposure_min,
         "clearance_min": row.clearance_min,
+        "clearance": row.clearance,
         "technique": array.attrs["technique"],
         "source": array.attrs["source"],
         "history": json.dumps([*schema.history(array), {"step": "score"}], ensure_ascii=False),

@@ -195,4 +195,4 @@ def _spectra(controls: StudyControls, work: Reading) -> xr.Dataset:
         }  # fmt: skip
     for name in ("role", "mockup", "file", *ARM_COLUMNS, "loading_ug_cm2"):
         dataset = dataset.assign_coords({name: ("row", [getattr(row, name) for row in rows])})
-    return dataset
+    return dataset.assign_coords(material=("row", [row.carried for row in rows]))

@@ -109,7 +109,7 @@ def perform(task: Task) -> Outcome:
 
 def stored(task: Task) -> xr.DataArray | None:
     """The processed array of a task that was kept for a second look, in memory or on the disk."""
-    held = task.held.give(task.stored) if task.scores else task.held.look(task.stored)
+    held = task.held.look(task.stored)
     if held is not None:
         return held
     if not task.stored.is_file():

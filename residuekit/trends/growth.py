@@ -17,6 +17,8 @@ from .age_change import change, combine, is_paired
 from .finding import Shown
 from .series import AGES
 
+_AGES = [name for name in AGES if name != "residue"]
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -45,7 +47,7 @@ def growth_by_gel(
     """Find absorption that grows with ageing only where gel was applied: the interaction.
 
     d = (gel aged - gel young) - (blank aged - blank young), of means of mock-ups. Limit: d above
-    t(1 - p, nu) SE with 1 - (1 - p)^channels = alpha (Sidak 1967), nu after Satterthwaite channel
+    t(1 - p, nu) SE with 1 - (1 - p)^channels = alpha (Šidák 1967), nu after Satterthwaite channel
     by channel: the chance that any channel of a spectrum without such growth passes is about alpha,
     less where channels vary together.
 
@@ -140,8 +142,8 @@ def growths(result: StudyResult) -> Iterator[GelGrowth]:
     """
     alpha = result.provenance["study"]["alpha"]
     axis = result.spectra[WAVENUMBER].values
-    for key, group in result.verdicts.groupby(list(AGES), sort=False, dropna=False):
-        conditions = dict(zip(AGES, key, strict=True))
+    for key, group in result.verdicts.groupby(_AGES, sort=False, dropna=False):
+        conditions = dict(zip(_AGES, key, strict=True))
         youngest, *aged = sorted(float(age) for age in group["ageing_h"])
         for age in aged:
             chosen = [

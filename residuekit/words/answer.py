@@ -180,7 +180,7 @@ def conditions(row: Row, study: Mapping[str, Any]) -> str:
 #: What is said of an arm beside its numbers; other remarks stand once for all arms.
 _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
-    "untreated-before", "session-without-blank", "unequal-files", "other-material",
+    "untreated-before", "session-without-blank", "unequal-files", "partly-before",
     "references-left-out", "outlying-mockup",
 )  # fmt: skip
 
@@ -227,14 +227,24 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
         )
     else:
         bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
-    return f"{said}, {bounds}; detection limit {seen} {unit}. {_beside_the_limit(row, study)}"
+    return (
+        f"{said}, {bounds}; detection limit {seen} {unit}{_identified(row, unit)}. "
+        f"{_beside_the_limit(row, study)}"
+    )
+
+
+def _identified(row: Row, unit: str) -> str:
+    limit = row["identification_limit"]
+    if limit == limit:
+        return f", identification limit {rounded(row, 'identification_limit')} {unit}"
+    return ""
 
 
 def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
     """The bounds against the acceptance limit."""
     accepted = study["acceptance_limit_ug_cm2"]
     if accepted is None:
-        return "No acceptance limit was set beforehand to compare it with."
+        return "The study states no acceptance limit to compare it with."
     if row["unit"] != LOADING_UNIT:
         return (
             "It cannot be compared with the acceptance limit: without spiked mock-ups the score "
@@ -263,6 +273,11 @@ def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
         int(row["positive_mockups"]), int(row["n_mockups"]), limit, row["share_upper_bound"], seen,
         study["alpha"], study["beta"],
     )  # fmt: skip
+    if row["tolerance_bound"] == row["tolerance_bound"]:
+        yield (
+            f"If mock-ups scatter normally, 95 % of such mock-ups carry less than "
+            f"{rounded(row, 'tolerance_bound')} {unit} ({percent(1 - study['alpha'])} confidence)."
+        )
 
 
 def how_to_read(study: Mapping[str, Any]) -> str:
@@ -271,9 +286,10 @@ def how_to_read(study: Mapping[str, Any]) -> str:
     return (
         "± is the standard error. Upper bound: the mean residue of these mock-ups lies below it "
         f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
-        f"decision limit with {seen} probability. It is called detected only if its shape and the "
-        "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up and "
-        "limits of a mean are different quantities."
+        f"decision limit with {seen} probability. Identification limit: it is called detected "
+        f"with {seen} probability; between the two, shape and foreign matter may leave doubt, and "
+        "the verdict be inconclusive. Limits of one mock-up and limits of a mean are different "
+        "quantities."
     )
 
 

@@ -26,6 +26,7 @@ from residuekit.figures.contents import plan_figure
 from residuekit.figures.curve_panel import draw_series, draw_spiking
 from residuekit.figures.mockup_panel import draw_mockups
 from residuekit.figures.residue import draw
+from residuekit.schema import JUDGED_COLUMNS
 
 ODD = "$x_1$ & <b>paint</b> \U0001f3a8 with a name so long that it stands on no line whatever"
 CASES = {
@@ -430,7 +431,7 @@ def test_the_figures_leave_the_state_of_pyplot_alone():
 def test_an_arm_without_usable_maps_keeps_its_line_and_its_verdict(tmp_path):
     make_run(tmp_path)
     table = pd.read_csv(tmp_path / "verdicts.csv")
-    kept = ["paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min"]
+    kept = [*JUDGED_COLUMNS]
     bare = table.iloc[[0]][kept].assign(
         exposure_min=10, n_mockups=0, verdict="not assessable", reason="No exposed map."
     )
