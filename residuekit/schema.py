@@ -146,6 +146,8 @@ LIST_SEPARATOR = "; "
 CHANGED = "changed outside"
 #: From one column to a wide page, mm.
 FIGURE_WIDTHS = (85.0, 260.0)
+#: What a run draws beside PDF, SVG and PNG where it is asked for.
+FIGURE_EXTRAS = ("tiff", "column")
 
 
 def make_map(

@@ -51,8 +51,9 @@ class Study:
         `scheduler` the address of a dask.distributed cluster that sees the same folder.
         """
         from .run import run_study
+        from .work import one_thread
 
-        with inside(self.manifest.folder):
+        with inside(self.manifest.folder), one_thread():
             return run_study(self.manifest, progress, workers, scheduler)
 
     def standing(self) -> StudyResult | None:

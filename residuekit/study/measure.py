@@ -34,12 +34,13 @@ def measure(
     sha256: str,
     key: str,
     channels: Sequence[float] = (),
+    read: xr.DataArray | None = None,
 ) -> tuple[MapSummary, xr.DataArray]:
     """Read one file and apply the procedure: what is kept of it, and the processed array.
 
     `quality` holds the arguments of `residuekit.check_quality`; `key` names what the summary is
-    made from; `channels` are the instrument's bad ones, to be bridged. A map that fails the quality
-    check keeps the reason in its summary's `quality`.
+    made from; `channels` are the instrument's bad ones, to be bridged; `read` is the file where it
+    was read before. A map that fails the quality check keeps the reason in its summary's `quality`.
 
     Raises
     ------
@@ -47,7 +48,7 @@ def measure(
         not fit the procedure.
     """
     with io.inside(folder):
-        array = read_row(folder, row)
+        array = read_row(folder, row) if read is None else read
     if schema.source(array)["sha256"] != sha256:
         raise ReadError(
             Fault("a file that was replaced while the study ran", "files that stay as they are",

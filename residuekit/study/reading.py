@@ -29,7 +29,7 @@ from .measurements import Measurement
 from .mockups import MapSummary
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
-from .work import Outcome, Task, load_stored, perform, perform_all
+from .work import MOST_HELD, Held, Outcome, Task, perform, perform_all, stored
 
 Progress = Callable[[int, int, str], None]
 _CONTROLS = ("reference", "blank", "spiked", "before")
@@ -63,6 +63,7 @@ class Reading:
         self._axis: Any = None
         self._done: set[str] = set()
         self._store = part / ".stored"
+        self._held = Held(MOST_HELD if workers == 1 and scheduler is None else 0)
         self._order = {row.file: number for number, row in enumerate(manifest.measurements, 1)}
         (part / "maps").mkdir()
         self._store.mkdir()
@@ -109,9 +110,11 @@ class Reading:
                 key = key_of("spikes", task.sha256, row.options, row.role, steps, ratio)
                 kept = self.cache.arrays(key)
                 if kept is None:
-                    with warnings.catch_warnings():
-                        warnings.simplefilter("ignore", ResiduekitWarning)
+                    with warnings.catch_warnings(record=True) as said:
+                        warnings.simplefilter("always", ResiduekitWarning)
                         array = read_row(task.folder, row)
+                    if not said:
+                        self._held.hold(row.file, array)
                     spikes, own = spikes_of(array, row, self.manifest), imprint(array)
                     self.cache.keep(key, pack("spikes", spikes) | pack("imprint", own))
                 else:
@@ -172,14 +175,17 @@ class Reading:
     def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
         """The valid processed spectra of a file that was read before."""
         task = self.task(summary.row)
-        if not task.stored.is_file():
+        array = stored(task)
+        if array is None:
             self.computed.add(summary.row.file)
             outcome = perform(replace(task, keep=True))
             if outcome.failure:
                 raise ReadError(
                     Fault(outcome.failure, "a file that stays as it is", "run the study again")
                 )
-        return valid_spectra(load_stored(task.stored))
+            array = stored(task)
+            assert array is not None
+        return valid_spectra(array)
 
     @property
     def usable(self) -> Manifest:
@@ -208,6 +214,7 @@ class Reading:
             key=key_of("map", sha256, row.options, steps, quality, channels),
             stored=self._store / f"{self._order[row.file]}.nc",
             channels=channels,
+            held=self._held,
         )
 
     def holds(self, row: Measurement) -> bool:

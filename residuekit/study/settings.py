@@ -11,7 +11,7 @@ from typing import Any
 from ..errors import Fault, ResiduekitError
 from ..io.opening import MOST_TOML, content
 from ..markers import in_deciding_order, resolve
-from ..schema import FIGURE_WIDTHS, NET_SIGNAL
+from ..schema import FIGURE_EXTRAS, FIGURE_WIDTHS, NET_SIGNAL
 from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
 from ..spectra.step_files import pinned, step_files
@@ -85,6 +85,7 @@ FIELDS: Fields = {
         "image": text(),
         "image_affine": listed(),
         "image_mockup": text(),
+        "also": listed(choice(FIGURE_EXTRAS), "a list of figures", f"{list(FIGURE_EXTRAS)}"),
     }),
     "deposit": table({
         "authors": tables({

@@ -39,7 +39,8 @@ def keep_state(
     manifest: Manifest, hashes: Mapping[str, str], cache: Cache, result: StudyResult
 ) -> None:
     """Keep by what a finished run holds, and what it wrote."""
-    written = json.dumps(_hashes(result.folder, _files_in(result.folder)))
+    names = {name: name for name in _files_in(result.folder)}
+    written = json.dumps(_hashes(result.folder, names))
     cache.keep(
         state_of(manifest, hashes),
         {"run": np.array(result.folder.name), "written": np.array(written)},
@@ -52,12 +53,14 @@ def standing(manifest: Manifest) -> StudyResult | None:
     before = last_run(manifest.folder)
     if before is None or (runs / CACHE).is_symlink() or not (runs / CACHE).is_dir():
         return None
-    files = [*manifest.sources, *(row.file for row in manifest.measurements)]
+    files = {name: name for name in manifest.sources}
+    files |= {row.file: row.path for row in manifest.measurements}
     kept = Cache(runs / CACHE).arrays(state_of(manifest, _hashes(manifest.folder, files)))
     if kept is None or str(kept["run"]) != before.folder.name:
         return None
     written = json.loads(str(kept["written"]))
-    return before if _hashes(before.folder, written) == written else None
+    names = {name: name for name in written}
+    return before if _hashes(before.folder, names) == written else None
 
 
 def foreseen(manifest: Manifest, workers: int = 1, *, again: bool = False) -> str:
@@ -159,12 +162,12 @@ def _words(
                f"and {rest:.0f} for the rest, as in the last run.")  # fmt: skip
 
 
-def _hashes(folder: Path, files: Iterable[str]) -> dict[str, str]:
-    """File -> SHA-256, without those that cannot be read."""
+def _hashes(folder: Path, files: Mapping[str, str]) -> dict[str, str]:
+    """Name -> SHA-256 of the file it stands for, without those that cannot be read."""
     found = {}
-    for name in files:
+    for name, path in files.items():
         try:
-            found[name] = io.sha256(folder / name)
+            found[name] = io.sha256(folder / path)
         except (OSError, ResiduekitError):
             continue
     return found

@@ -123,7 +123,7 @@ def test_the_files_are_the_same_bytes_on_a_second_run_whatever_the_users_setting
     for folder, size in zip(folders, (10, 23), strict=True):
         folder.mkdir()
         with mpl.rc_context({"font.size": size, "lines.linewidth": 9, "savefig.dpi": 40}):
-            write_figure(result, folder)
+            write_figure(result, folder, also=("tiff", "column"))
     names = sorted(path.name for path in folders[0].iterdir())
     assert len(names) == 6
     for name in names:
@@ -131,7 +131,7 @@ def test_the_files_are_the_same_bytes_on_a_second_run_whatever_the_users_setting
 
 
 def test_the_pdf_embeds_its_fonts_as_truetype_and_the_svg_needs_none(tmp_path):
-    write_figure(make_run(tmp_path), tmp_path)
+    write_figure(make_run(tmp_path), tmp_path, also=("column",))
     for name in ("figure.pdf", "figure-85mm.pdf"):
         pdf = (tmp_path / name).read_bytes()
         fonts = pdf.count(b"/Type /FontDescriptor")
@@ -170,7 +170,7 @@ def test_one_column_has_a_page_for_each_stratum_and_a_caption_that_names_what_it
         tmp_path, paints=("alkyd", "acrylic"), units=("ug cm-2", "reference"),
         exposures=tuple(float(k) for k in range(1, 10)),
     )  # fmt: skip
-    record = write_figure(result, tmp_path)
+    record = write_figure(result, tmp_path, also=("column",))
     assert [block["paint"] for block in record["strata"]] == ["alkyd"]
     pages = record["one_column"]["pages"]
     assert [page["stratum"] for page in pages] == ["alkyd", "acrylic"]
@@ -188,7 +188,7 @@ def test_a_stratum_without_a_blank_has_no_page_and_it_is_said(tmp_path):
     table = pd.read_csv(tmp_path / "mockups.csv")
     bare = (table["paint"] == "acrylic") & (table["role"] == "blank")
     table[~bare].to_csv(tmp_path / "mockups.csv", index=False)
-    column = write_figure(rk.open_run(tmp_path), tmp_path)["one_column"]
+    column = write_figure(rk.open_run(tmp_path), tmp_path, also=("column",))["one_column"]
     assert [page["stratum"] for page in column["pages"]] == ["alkyd"]
     assert "acrylic without a blank mock-up" in column["left_out"][0]
 
@@ -216,7 +216,11 @@ def test_the_heads_of_the_numbers_stand_just_above_the_first_numbers(tmp_path):
 
 
 def test_every_file_carries_the_hash_of_the_verdicts_and_the_tiff_is_fit_for_print(tmp_path):
-    record = write_figure(make_run(tmp_path), tmp_path)
+    result = make_run(tmp_path)
+    usual = write_figure(result, tmp_path)
+    assert set(usual["files"]) == {f"figure.{kind}" for kind in ("pdf", "svg", "png")}
+    assert not (tmp_path / "figure.tiff").exists()
+    record = write_figure(result, tmp_path, also=("tiff", "column"))
     known = record["verdicts_sha256"]
     assert set(record["files"]) == {f"figure.{kind}" for kind in ("pdf", "svg", "png", "tiff")} | {
         "figure-85mm.pdf"
