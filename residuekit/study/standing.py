@@ -52,8 +52,11 @@ def standing(manifest: Manifest) -> StudyResult | None:
     before = last_run(manifest.folder)
     if before is None or (runs / CACHE).is_symlink() or not (runs / CACHE).is_dir():
         return None
-    files = [*manifest.sources, *(row.file for row in manifest.measurements)]
-    kept = Cache(runs / CACHE).arrays(state_of(manifest, _hashes(manifest.folder, files)))
+    files = [*manifest.sources, *(row.path for row in manifest.measurements)]
+    hashes = _hashes(manifest.folder, files)
+    by_row = {row.file: hashes[row.path] for row in manifest.measurements if row.path in hashes}
+    by_row |= {name: hashes[name] for name in manifest.sources if name in hashes}
+    kept = Cache(runs / CACHE).arrays(state_of(manifest, by_row))
     if kept is None or str(kept["run"]) != before.folder.name:
         return None
     written = json.loads(str(kept["written"]))
