@@ -201,7 +201,8 @@ def _add_plan(commands: Any) -> None:
 
 
 def _register(options: argparse.Namespace) -> int:
-    from .study.registration import REGISTRATION, register
+    from .study.manifest import REGISTRATION
+    from .study.registration import register
 
     done = register(options.folder)
     there = len(done["exposed"])

@@ -95,11 +95,12 @@ def versions() -> dict[str, Any]:
 def no_longer_as(record: Mapping[str, Any], manifest: Manifest) -> Iterator[str]:
     """The inputs of a run that are now absent or others; the settings count by what they say."""
     now = json.loads(json.dumps(settings_of(manifest), default=str))
+    lies = {row.file: row.path for row in manifest.measurements}
     for name, digest in record["inputs"].items():
         if name == SETTINGS:
             same = all(record.get(key) == value for key, value in now.items())
         else:
-            path = manifest.folder / name
+            path = manifest.folder / lies.get(name, name)
             same = path.exists() and io.sha256(path) == digest
         if not same:
             yield name

@@ -15,6 +15,8 @@ from residuekit.schema import source
 from residuekit.study.how_read import read_row, typed_in_study
 from residuekit.study.inspect import check_folder
 from residuekit.study.manifest import load_manifest
+from residuekit.study.provenance import no_longer_as
+from residuekit.study.standing import standing
 
 
 def _as_percent(study, role, suffix=".asc"):
@@ -113,6 +115,9 @@ def test_a_workbook_with_a_sheet_a_mockup_gives_the_verdicts_of_its_sheets(study
     np.testing.assert_allclose(before.verdicts["estimate"], after.verdicts["estimate"], rtol=1e-5)
     assert "data/book.xlsx#M 2" in after.provenance["inputs"]
     assert "as they were" in check_folder(after.folder)
+    manifest = load_manifest(study.folder)
+    assert standing(manifest).folder == after.folder
+    assert list(no_longer_as(after.provenance, manifest)) == []
 
 
 def test_sheets_that_are_given_twice_or_not_at_all_are_refused(study):
