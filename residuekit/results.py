@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -39,6 +40,8 @@ SECOND = "second-procedure.csv"
 SPECTRA = "spectra.nc"
 PROVENANCE = "provenance.json"
 CHANGES = "changes.md"
+#: Bytes of score maps that a result keeps once they are read.
+_MOST_KEPT = 2**26
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
@@ -84,6 +87,14 @@ class StudyResult:
     second_procedure: pd.DataFrame | None = None
     comparisons: pd.DataFrame = field(default_factory=_no_comparisons)
     _notes: dict[tuple[str, ...], ArmNotes] | None = field(default=None, init=False)
+    _read: dict[Path, xr.Dataset] = field(default_factory=dict, init=False)
+
+    @property
+    def fingerprint(self) -> str:
+        """One SHA-256 for all that went in, of the lines ``checksum  path``, sorted by path."""
+        inputs = sorted(self.provenance["inputs"].items())
+        lines = "".join(f"{digest}  {name}\n" for name, digest in inputs)
+        return hashlib.sha256(lines.encode("utf-8", "surrogateescape")).hexdigest()
 
     @property
     def failures(self) -> dict[str, str]:
@@ -165,6 +176,17 @@ class StudyResult:
         name = study.get("residue", self.residues[0])
         named = (spectra["material"].values == name) | (spectra["treatment"].values == name)
         return (spectra["role"].values == "reference") & named
+
+    def score_map(self, path: Path) -> xr.Dataset:
+        """One of the score maps, read once as long as what is kept of them is small."""
+        from .io.netcdf import load_own
+
+        if path in self._read:
+            return self._read[path]
+        found = load_own(path)
+        if found.nbytes + sum(one.nbytes for one in self._read.values()) <= _MOST_KEPT:
+            self._read[path] = found
+        return found
 
     def to_frame(self) -> pd.DataFrame:
         """The verdicts, a row an arm and residue."""

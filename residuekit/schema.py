@@ -49,6 +49,7 @@ JUDGED_COLUMNS = (*ARM_COLUMNS, "residue")
 ROLES = ("blank", "exposed", "spiked", "reference", "before")
 MEASUREMENT_COLUMNS = (
     "file",
+    "sheet",
     "role",
     "mockup",
     "paint",

@@ -33,7 +33,7 @@ def test_help_imports_nothing_heavy(words):
 
 def test_help_names_every_command(command):
     said = command("--help").stdout
-    for name in ("demo", "new", "check", "run", "plan"):
+    for name in ("demo", "new", "check", "run", "compare", "deposit", "plan"):
         assert f"\n    {name} " in said
     assert command("--version").stdout == f"residuekit {__version__}\n"
 

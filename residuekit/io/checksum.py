@@ -45,12 +45,15 @@ def sha256(path: str | os.PathLike[str]) -> str:
     ReadError : the file cannot be opened.
     """
     path = Path(path)
-    if path.is_dir():
-        return _checksum_of_all(path, files_in(path))
-    beside = _beside(path)
-    if beside:
-        return _checksum_of_all(path.parent, [path, *beside])
+    files = files_of(path)
+    if path.is_dir() or len(files) > 1:
+        return _checksum_of_all(path if path.is_dir() else path.parent, files)
     return _digest(path)
+
+
+def files_of(path: Path) -> list[Path]:
+    """The files that a measured file is: those of a folder; itself and what says how it is read."""
+    return files_in(path) if path.is_dir() else [path, *_beside(path)]
 
 
 def _digest(path: Path) -> str:

@@ -13,7 +13,7 @@ _ROUNDS = 20
 def family_quantile(n: int, alpha: float = 0.05) -> float:
     """The normal quantile that the largest of n independent pixels passes with probability alpha.
 
-    Sidak (1967): z with 1 - (1 - p)^n = alpha.
+    Šidák (1967): z with 1 - (1 - p)^n = alpha.
 
     >>> round(family_quantile(1024), 3)
     3.89

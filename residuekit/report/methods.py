@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from ..trends.findings import findings
 from ..words import methods as words
 from ..words.common import arm_words, in_words, stratum_words, true_minus
 from ..words.quality import run_sentences
+from ..words.registration import registration_sentences
 from . import as_latex, as_markdown, references
 from .facts import (
     answer,
@@ -44,6 +45,7 @@ def write_methods(result: StudyResult, folder: str | Path) -> str:
     text = as_markdown.write(f"Methods and findings: {result.provenance['study']['title']}", made)
     (Path(folder) / METHODS).write_text(text, encoding="utf-8")
     (Path(folder) / METHODS_TEX).write_text(as_latex.write(made), encoding="utf-8")
+    references.write_references(_all_texts(made), Path(folder))
     return text
 
 
@@ -59,11 +61,15 @@ def sections(result: StudyResult) -> list[Section]:
         Section("Cautions", (Items(cannot_say(result)),)),
         Section("Versions and data", tuple(_record(result))),
     ]
-    works = references.listed(text for section in made for text in _texts(section))
+    works = references.listed(_all_texts(made))
     remark = Paragraph(
         "Year, volume and pages are as reference lists give them; not every work was read again."
     )
     return [*made, Section("References", (Items(works), remark))]
+
+
+def _all_texts(made: Iterable[Section]) -> Iterator[str]:
+    return (text for section in made for text in _texts(section))
 
 
 def _texts(section: Section) -> Iterator[str]:
@@ -76,6 +82,7 @@ def _texts(section: Section) -> Iterator[str]:
 
 def _samples(result: StudyResult) -> Iterator[Block]:
     yield Paragraph(words.question(result.provenance["study"]))
+    yield Paragraph(" ".join(registration_sentences(result.provenance.get("registration", {}))))
     yield Paragraph(words.DEFINITION)
     for stratum in strata(result):
         tested = words.tested(of_stratum(result.verdicts, stratum))

@@ -1,49 +1,46 @@
-"""The works that the methods name: author, year, where.
+"""The works that the texts of a run cite: only those, as BibTeX and formatted.
 
-Year, volume and pages as the entries of shared/references.bib, which were verified in reference
-lists; not every work was read again.
+Every entry of ``data/references.bib`` was verified in reference lists, field by field; not every
+work was read again.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
-from typing import Any
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, NamedTuple
 
-REFERENCES = {
-    "Armitage": "Armitage, P. (1955). Biometrics 11, 375-386.",
-    "Baek 2015": "Baek, S.-J., et al. (2015). Analyst 140, 250-257.",
-    "Barnes 1989": "Barnes, R. J., et al. (1989). Applied Spectroscopy 43, 772-777.",
-    "Clopper and Pearson 1934": "Clopper, C. J., and Pearson, E. S. (1934). Biometrika 26, "
-    "404-413.",
-    "Cochran": "Cochran, W. G. (1954). Biometrics 10, 417-451.",
-    "Currie 1968": "Currie, L. A. (1968). Analytical Chemistry 40, 586-593.",
-    "Currie 1995": "Currie, L. A. (1995). Pure and Applied Chemistry 67, 1699-1723 (IUPAC).",
-    "DIN 32645": "DIN 32645:2008-11. Chemical analysis: decision limit, detection limit and "
-    "determination limit under repeatability conditions.",
-    "Eilers and Boelens 2005": "Eilers, P. H. C., and Boelens, H. F. M. (2005). Report, Leiden "
-    "University Medical Centre.",
-    "Firth 1993": "Firth, D. (1993). Biometrika 80, 27-38.",
-    "Harrick 1967": "Harrick, N. J. (1967). Internal Reflection Spectroscopy. Interscience.",
-    "Hubaux and Vos 1970": "Hubaux, A., and Vos, G. (1970). Analytical Chemistry 42, 849-855.",
-    "ISO 11843-2": "ISO 11843-2:2000. Capability of detection, part 2: methodology in the linear "
-    "calibration case (used as in memory, without its corrigendum of 2007).",
-    "Jonckheere": "Jonckheere, A. R. (1954). Biometrika 41, 133-145.",
-    "Kubelka and Munk 1931": "Kubelka, P., and Munk, F. (1931). Zeitschrift für technische Physik "
-    "12, 593-601.",
-    "Lieber and Mahadevan-Jansen 2003": "Lieber, C. A., and Mahadevan-Jansen, A. (2003). "
-    "Applied Spectroscopy 57, 1363-1367.",
-    "Lorber 1986": "Lorber, A. (1986). Analytical Chemistry 58, 1167-1172.",
-    "Page's": "Page, E. B. (1963). Journal of the American Statistical Association 58, 216-230.",
-    "Patterson and Thompson 1971": "Patterson, H. D., and Thompson, R. (1971). Biometrika 58, "
-    "545-554.",
-    "Rocke and Lorenzato 1995": "Rocke, D. M., and Lorenzato, S. (1995). Technometrics 37, "
-    "176-184.",
-    "Ryan 1988": "Ryan, C. G., et al. (1988). Nuclear Instruments and Methods B 34, 396-402.",
-    "Satterthwaite 1946": "Satterthwaite, F. E. (1946). Biometrics Bulletin 2, 110-114.",
-    "Savitzky and Golay 1964": "Savitzky, A., and Golay, M. J. E. (1964). Analytical Chemistry 36, "
-    "1627-1639.",
+BIBLIOGRAPHY = "references.bib"
+#: How a text names a work -> its entry.
+NAMED = {
+    "Armitage": "armitage1955",
+    "Baek 2015": "baek2015",
+    "Barnes 1989": "barnes1989",
+    "Clopper and Pearson 1934": "clopper1934",
+    "Cochran": "cochran1954",
+    "Currie 1968": "currie1968",
+    "Currie 1995": "currie1995",
+    "Currie IUPAC 1995": "currie1995",
+    "DIN 32645": "din32645",
+    "Eilers and Boelens 2005": "eilers2005",
+    "Firth": "firth1993",
+    "Harrick 1967": "harrick1967",
+    "Hubaux and Vos 1970": "hubaux1970",
+    "ISO 11843-2": "iso11843p2",
+    "Jonckheere": "jonckheere1954",
+    "Kubelka and Munk 1931": "kubelka1931",
+    "Lieber and Mahadevan-Jansen 2003": "lieber2003",
+    "Lorber 1986": "lorber1986",
+    "Page's": "page1963",
+    "Patterson and Thompson 1971": "patterson1971",
+    "Rocke and Lorenzato 1995": "rocke1995",
+    "Ryan 1988": "ryan1988",
+    "Satterthwaite 1946": "satterthwaite1946",
+    "Savitzky and Golay 1964": "savitzky1964",
 }
-
 #: The work behind a step of the procedure, or behind one of its methods.
 _STEPS: dict[tuple[str, Any], str] = {
     ("correct_baseline", "arpls"): "Baek 2015",
@@ -55,6 +52,26 @@ _STEPS: dict[tuple[str, Any], str] = {
     ("correct_atr_depth", None): "Harrick 1967",
     ("kubelka_munk", None): "Kubelka and Munk 1931",
 }
+_REMARKS = {"iso11843p2": " Used here as in memory, without its corrigendum."}
+_LETTERS = (
+    (r'\"u', "ü"), (r'\"o', "ö"), (r"\chi^2", "χ²"), ("---", "—"), ("--", "–"),
+    ("$", ""), ("{", ""), ("}", ""),
+)  # fmt: skip
+
+
+class Work(NamedTuple):
+    """An entry of the bibliography as it stands there, and formatted."""
+
+    entry: str
+    formatted: str
+
+
+@cache
+def works() -> dict[str, Work]:
+    """Every work that may be cited: the key of its entry -> the entry."""
+    text = (files("residuekit.data") / BIBLIOGRAPHY).read_text(encoding="utf-8")
+    entries = re.finditer(r"^@\w+\{(\w+),\n.*?\n\}$", text, re.M | re.S)
+    return {found[1]: Work(found[0], _formatted(found[0])) for found in entries}
 
 
 def of_step(step: Mapping[str, Any]) -> str:
@@ -62,11 +79,47 @@ def of_step(step: Mapping[str, Any]) -> str:
     return _STEPS.get((step["step"], step.get("method")), "")
 
 
-def listed(texts: Iterable[str]) -> tuple[str, ...]:
-    """The works whose short names stand in the texts, in the order of the alphabet.
-
-    >>> listed(["Hubaux and Vos (1970), prediction band"])
-    ('Hubaux, A., and Vos, G. (1970). Analytical Chemistry 42, 849-855.',)
-    """
+def cited(texts: Iterable[str]) -> tuple[Work, ...]:
+    """The works whose names stand in the texts, in the order of the alphabet."""
     said = " ".join(texts).replace("(", "").replace(")", "")
-    return tuple(full for short, full in REFERENCES.items() if short in said)
+    keys = {key for name, key in NAMED.items() if name in said}
+    return tuple(work for key, work in works().items() if key in keys)
+
+
+def listed(texts: Iterable[str]) -> tuple[str, ...]:
+    """The same, formatted.
+
+    >>> print(*listed(["Hubaux and Vos (1970), prediction band"]))
+    Hubaux, A. and Vos, G. (1970). Decision and Detection Limits for Calibration Curves.
+    Analytical Chemistry 42(8), 849–855. doi:10.1021/ac60290a013.
+    """
+    return tuple(work.formatted for work in cited(texts))
+
+
+def write_references(texts: Iterable[str], folder: Path) -> None:
+    """Write the works that texts cite as BibTeX, for a paper."""
+    entries = "\n\n".join(work.entry for work in cited(texts))
+    (folder / BIBLIOGRAPHY).write_text(entries + "\n", encoding="utf-8")
+
+
+def _formatted(entry: str) -> str:
+    fields = {name: _plain(value) for name, value in re.findall(r"^  (\w+)\s*= \{(.*)\},?$", entry,
+                                                               re.M)}  # fmt: skip
+    *first, last = fields["author"].split(" and ")
+    authors = f"{'; '.join(first)} and {last}" if first else last
+    number = f"({fields['number']})" if "number" in fields else ""
+    where = (
+        f"{fields['journal']} {fields['volume']}{number}, {fields['pages']}"
+        if "journal" in fields
+        else ", ".join(fields[name] for name in ("type", "institution", "publisher", "howpublished")
+                       if name in fields)
+    )  # fmt: skip
+    doi = f" doi:{fields['doi']}." if "doi" in fields else ""
+    remark = next((said for key, said in _REMARKS.items() if f"{{{key}," in entry), "")
+    return f"{authors} ({fields['year']}). {fields['title'].rstrip('.')}. {where}.{doi}{remark}"
+
+
+def _plain(text: str) -> str:
+    for coded, letter in _LETTERS:
+        text = text.replace(coded, letter)
+    return text

@@ -22,7 +22,7 @@ from .materials import gel_response
 from .mockup_variation import draw_mockup
 from .study_design import SOILINGS, Specimen, StudyDesign, specimens
 
-_LATER = ("dose", "dose_unit", "material", "clearance")
+_LATER = ("sheet", "dose", "dose_unit", "material", "clearance")
 COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in _LATER)
 SOIL_KEPT = 0.05  #: share of the soiling that cleaning leaves (invented)
 FOREIGN_CV = 0.5

@@ -55,6 +55,23 @@ class Study:
         with inside(self.manifest.folder):
             return run_study(self.manifest, progress, workers, scheduler)
 
+    def standing(self) -> StudyResult | None:
+        """The newest run, if nothing has changed of what it was made from, nor of itself."""
+        from .standing import standing
+
+        with inside(self.manifest.folder):
+            return standing(self.manifest)
+
+    def foreseen(self, workers: int = 1, *, again: bool = False) -> str:
+        """Say what a run would compute, why, and in about how long; nothing is written.
+
+        `again` asks for one although nothing has changed.
+        """
+        from .standing import foreseen
+
+        with inside(self.manifest.folder):
+            return foreseen(self.manifest, workers, again=again)
+
     def __repr__(self) -> str:
         return str(self.manifest)
 

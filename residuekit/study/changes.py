@@ -7,7 +7,14 @@ from typing import Any
 
 from ..results import StudyResult
 from ..schema import ARM_COLUMNS, JUDGED_COLUMNS, STRATUM_COLUMNS
-from ..words.changes import FIRST_RUN, SETTINGS, changed_numbers, changes_text, same_text
+from ..words.changes import (
+    FIRST_RUN,
+    SETTINGS,
+    changed_numbers,
+    changes_text,
+    same_text,
+    setting_differences,
+)
 
 Row = Mapping[Any, Any]
 
@@ -17,18 +24,23 @@ def what_changed(before: StudyResult | None, after: StudyResult) -> str:
     if before is None:
         return FIRST_RUN
     old, new = before.provenance, after.provenance
-    files = _files(old["inputs"], new["inputs"])
-    settings = [name for name in SETTINGS if old.get(name) != new.get(name)]
+    files, settings = changed_files(old["inputs"], new["inputs"]), changed_settings(old, new)
     return changes_text(
         old["started"],
         files,
         settings,
+        details=list(setting_differences(old, new).values()),
         all_kept=new.get("computed") == [],
-        arms=list(_arms(before, after, files, settings)),
+        arms=list(changed_arms(before, after, files, settings)),
     )
 
 
-def _files(old: Mapping[str, str], new: Mapping[str, str]) -> dict[str, str]:
+def changed_settings(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    """The entries of `SETTINGS` in which two records differ."""
+    return [name for name in SETTINGS if old.get(name) != new.get(name)]
+
+
+def changed_files(old: Mapping[str, str], new: Mapping[str, str]) -> dict[str, str]:
     """File -> how it changed."""
     return {
         file: "new" if file not in old else "gone" if file not in new else "changed content"
@@ -37,11 +49,11 @@ def _files(old: Mapping[str, str], new: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _arms(
+def changed_arms(
     before: StudyResult, after: StudyResult, files: Mapping[str, str], settings: list[str]
 ) -> Iterator[dict[str, Any]]:
     """The arms whose verdict or numbers changed, with what caused it."""
-    old, new = ({_key(row): row for row in run.verdicts.to_dict("records")}
+    old, new = ({arm_key(row): row for row in run.verdicts.to_dict("records")}
                 for run in (before, after))  # fmt: skip
     causes = [name for name in settings if name != "second_procedure"]
     for key in dict.fromkeys([*old, *new]):
@@ -54,7 +66,7 @@ def _arms(
         yield change
 
 
-def _key(row: Row, names: Sequence[str] = JUDGED_COLUMNS) -> tuple[str, ...]:
+def arm_key(row: Row, names: Sequence[str] = JUDGED_COLUMNS) -> tuple[str, ...]:
     return tuple(same_text(row[name]) for name in names)
 
 
@@ -69,7 +81,7 @@ def _changed_inputs(row: Row, after: StudyResult, files: Mapping[str, str]) -> d
         elif entry is None or entry["role"] == "reference":
             counts["controls"] += 1
         elif entry["role"] == "exposed":
-            counts["own"] += _key(entry, ARM_COLUMNS) == _key(row, ARM_COLUMNS)
+            counts["own"] += arm_key(entry, ARM_COLUMNS) == arm_key(row, ARM_COLUMNS)
         elif all(str(entry[name]) == str(row[name]) for name in STRATUM_COLUMNS[:2]):
             counts["controls"] += 1
     return {"files": counts, "texts": texts}

@@ -29,6 +29,7 @@ from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
+from .how_read import read_row
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
@@ -137,7 +138,7 @@ def _faults_of_files(
         try:
             with warnings.catch_warnings(record=True) as caught:
                 warnings.simplefilter("always", ResiduekitWarning)
-                array = io.read(manifest.folder / row.file)
+                array = read_row(manifest.folder, row)
             remarks += [str(warning.message) for warning in caught]
             imprints.append((row, imprint(array)))
             if not settled:
@@ -166,8 +167,9 @@ def _faults_of_files(
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]
+        by_file = {row.file: row for row in rows}
         for file in found:
-            array = without_channels(io.read(manifest.folder / file), places)
+            array = without_channels(read_row(manifest.folder, by_file[file]), places)
             found[file] = _quality_of(manifest, array)
     faults += [
         Fault(f"a file that is not fit to be judged: {one.failed}",
@@ -231,9 +233,10 @@ def _check_run(folder: Path) -> str:
     """Say whether the inputs of a run are still what they were."""
     record = read_provenance(folder)
     study = folder.resolve().parent.parent
+    sheets = {one["file"]: one.get("sheet") for one in record["measurements"]}
     faults = []
     for file, sha256 in record["inputs"].items():
-        path = study / file
+        path = study / (file.removesuffix(f"#{sheets[file]}") if sheets.get(file) else file)
         if not path.exists():
             found = "a file that is gone"
         elif io.sha256(path) != sha256:
@@ -285,6 +288,6 @@ def _computed_again(run: Path, study: Path) -> str:
 
 
 def _mean(manifest: Manifest, row: Measurement) -> Any:
-    digest = io.sha256(manifest.folder / row.file)
+    digest = io.sha256(manifest.folder / row.path)
     options = manifest.quality_arguments
     return measure(manifest.folder, row, manifest.procedure, options, digest, "")[0].mean

@@ -21,10 +21,14 @@ from ..words.methods import unspecific_marker
 from .befores import placed_before
 from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
+from .how_read import with_options
 from .measurements import Key, Measurement, read_measurements
 from .residues import Residue, residue_faults, residue_notes, short_form
 from .settings import SETTINGS, read_settings
 from .stage_picture import picture_faults
+
+#: What a study has fixed, where it was registered.
+REGISTRATION = "registration.json"
 
 
 @dataclass(frozen=True)
@@ -75,9 +79,9 @@ class Manifest:
     @property
     def sources(self) -> tuple[str, ...]:
         """The files that say what the study is: settings, table, trial and picture if any."""
-        return tuple(
-            filter(None, (SETTINGS, self.table, self.trial.file, self.figure.get("image")))
-        )
+        registered = REGISTRATION if (self.folder / REGISTRATION).is_file() else None
+        given = (SETTINGS, self.table, self.trial.file, self.figure.get("image"), registered)
+        return tuple(filter(None, given))
 
     @property
     def procedures(self) -> tuple[Procedure, ...]:
@@ -154,8 +158,10 @@ def load_manifest(folder: str | Path) -> Manifest:
     return manifest
 
 
-def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
+def examine(folder: str | Path, *, planned: bool = False) -> tuple[Manifest, list[Fault]]:
     """Read a study folder as far as it can be read, with everything that is wrong with it.
+
+    With `planned`, rows whose files are not there yet are no fault.
 
     Raises
     ------
@@ -171,15 +177,17 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
             )
         )
     with inside(folder):
-        return _examined(folder)
+        return _examined(folder, planned)
 
 
-def _examined(folder: Path) -> tuple[Manifest, list[Fault]]:
+def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}
-    faults = [*wrong, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
-    faults += grouped(file_faults(folder, table, rows))
+    rows, unfitting = with_options(rows, parts.pop("reading"), place)
+    faults = [*wrong, *unfitting, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
+    there = tuple(row for row in rows if not planned or (folder / row.path).exists())
+    faults += grouped(file_faults(folder, table, there))
     rows, wrong = placed_before(table, rows)
     faults += wrong
     faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))

@@ -19,6 +19,7 @@ from ..spectra.arrays import mean_spectrum, valid_spectra
 from ..spectra.procedure import Procedure
 from ..spectra.quality import Quality, check_quality
 from .bad_channels import without_channels
+from .how_read import read_row
 from .measurements import Measurement
 from .mockups import MapSummary
 
@@ -46,7 +47,7 @@ def measure(
         not fit the procedure.
     """
     with io.inside(folder):
-        array = io.read(folder / row.file)
+        array = read_row(folder, row)
     if schema.source(array)["sha256"] != sha256:
         raise ReadError(
             Fault("a file that was replaced while the study ran", "files that stay as they are",

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 import platform
-from collections.abc import Mapping
-from importlib.metadata import PackageNotFoundError, version
+from collections.abc import Iterator, Mapping
+from importlib.metadata import PackageNotFoundError, distributions, version
 from pathlib import Path
 from typing import Any
 
-from .. import __version__
+from .. import __version__, io
 from ..spectra.procedure import Procedure
 from ..spectra.step_files import unpinned
 from .cache import code_version
 from .manifest import Manifest
+from .settings import SETTINGS
 
-_PACKAGES = ("numpy", "scipy", "pandas", "xarray", "h5netcdf", "matplotlib", "colour-science")
+#: Those that compute, read and draw; the others stand in the environment.
+_PACKAGES = (
+    "numpy", "scipy", "numba", "llvmlite", "pandas", "xarray", "h5py", "h5netcdf", "lmfit",
+    "matplotlib", "colour-science",
+)  # fmt: skip
 
 
 def record(
@@ -30,14 +36,34 @@ def record(
     `started` is UTC in ISO 8601; `inputs` maps each file to its sha256; `failures` names the files
     that could not be used, and why.
     """
-    first = manifest.asked[0]
     return {
         "residuekit": __version__,
         "code": code_version(),
-        "python": platform.python_version(),
-        "system": platform.system(),
-        "packages": {name: _version(name) for name in _PACKAGES},
+        **versions(),
+        "environment": environment(),
         "started": started,
+        **settings_of(manifest),
+        "n_arms": manifest.n_tests,
+        "inputs": dict(inputs),
+        "failures": dict(failures),
+    }
+
+
+def steps_of(procedure: Procedure, folder: Path) -> list[dict[str, Any]]:
+    """The steps, their files as seen from the folder of the study, wherever that lies."""
+    return [{"step": name, **unpinned(given, folder)} for name, given in procedure.steps]
+
+
+def environment() -> dict[str, str]:
+    """Every installed distribution with its version."""
+    found = {one.metadata["Name"]: one.version for one in distributions() if one.metadata["Name"]}
+    return dict(sorted(found.items(), key=lambda item: item[0].casefold()))
+
+
+def settings_of(manifest: Manifest) -> dict[str, Any]:
+    """What a study asks and how it is computed, as the record of a run holds it."""
+    second, first = manifest.second_procedure, manifest.asked[0]
+    return {
         "study": {
             "title": manifest.title,
             "treatment": manifest.treatment,
@@ -52,18 +78,31 @@ def record(
             "quality": dict(manifest.quality),
         },
         "procedure": steps_of(manifest.procedure, manifest.folder),
-        "second_procedure": manifest.second_procedure
-        and steps_of(manifest.second_procedure, manifest.folder),
+        "second_procedure": second and steps_of(second, manifest.folder),
         "markers": [dataclasses.asdict(marker) for marker in manifest.markers],
-        "n_arms": manifest.n_tests,
-        "inputs": dict(inputs),
-        "failures": dict(failures),
     }
 
 
-def steps_of(procedure: Procedure, folder: Path) -> list[dict[str, Any]]:
-    """The steps, their files as seen from the folder of the study, wherever that lies."""
-    return [{"step": name, **unpinned(given, folder)} for name, given in procedure.steps]
+def versions() -> dict[str, Any]:
+    """What a result was computed with, beside this library."""
+    return {
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "packages": {name: _version(name) for name in _PACKAGES},
+    }
+
+
+def no_longer_as(record: Mapping[str, Any], manifest: Manifest) -> Iterator[str]:
+    """The inputs of a run that are now absent or others; the settings count by what they say."""
+    now = json.loads(json.dumps(settings_of(manifest), default=str))
+    for name, digest in record["inputs"].items():
+        if name == SETTINGS:
+            same = all(record.get(key) == value for key, value in now.items())
+        else:
+            path = manifest.folder / name
+            same = path.exists() and io.sha256(path) == digest
+        if not same:
+            yield name
 
 
 def _version(package: str) -> str:

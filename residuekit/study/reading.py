@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
 
 from .. import io
 from ..decision.scores import Score
@@ -23,12 +23,13 @@ from ..spectra.twins import Imprint, imprint
 from .bad_channels import BadChannel, Spikes, shared_channels, spikes_of
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
+from .how_read import read_row
 from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
-from .work import Outcome, Task, perform, perform_all
+from .work import Outcome, Task, load_stored, perform, perform_all
 
 Progress = Callable[[int, int, str], None]
 _CONTROLS = ("reference", "blank", "spiked", "before")
@@ -54,6 +55,7 @@ class Reading:
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
         self.computed: set[str] = set()
+        self.seconds = 0.0
         self.channels: tuple[BadChannel, ...] = ()
         self.tails: dict[tuple[str, str], dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
@@ -97,18 +99,19 @@ class Reading:
         ------
         StudyError : files of two mock-ups that hold one measurement.
         """
+        started = time.perf_counter()
         steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
         found, imprints = [], []
         for row in self.manifest.measurements:
             try:
                 task = self.task(row)
                 ratio = self.manifest.quality.get("spike_ratio")
-                key = key_of("spikes", task.sha256, row.role, steps, ratio)
+                key = key_of("spikes", task.sha256, row.options, row.role, steps, ratio)
                 kept = self.cache.arrays(key)
                 if kept is None:
                     with warnings.catch_warnings():
                         warnings.simplefilter("ignore", ResiduekitWarning)
-                        array = io.read(task.folder / row.file)
+                        array = read_row(task.folder, row)
                     spikes, own = spikes_of(array, row, self.manifest), imprint(array)
                     self.cache.keep(key, pack("spikes", spikes) | pack("imprint", own))
                 else:
@@ -118,6 +121,7 @@ class Reading:
                 continue  # what is wrong with the file is said when it is measured
             found.append(spikes)
             imprints.append((row, own))
+        self.seconds += time.perf_counter() - started
         refuse_twins(self.manifest, imprints)
         self.channels = shared_channels(found)
 
@@ -175,7 +179,7 @@ class Reading:
                 raise ReadError(
                     Fault(outcome.failure, "a file that stays as it is", "run the study again")
                 )
-        return valid_spectra(xr.load_dataarray(task.stored, engine="h5netcdf"))
+        return valid_spectra(load_stored(task.stored))
 
     @property
     def usable(self) -> Manifest:
@@ -190,7 +194,7 @@ class Reading:
     def task(self, row: Measurement) -> Task:
         """How a file is read and what it is kept as."""
         if row.file not in self.hashes:
-            self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
+            self.hashes[row.file] = io.sha256(self.manifest.folder / row.path)
         sha256 = self.hashes[row.file]
         steps = steps_of(self.manifest.procedure, self.manifest.folder)
         quality = self.manifest.quality_arguments
@@ -201,10 +205,17 @@ class Reading:
             procedure=self.manifest.procedure,
             quality=quality,
             sha256=sha256,
-            key=key_of("map", sha256, steps, quality, channels),
+            key=key_of("map", sha256, row.options, steps, quality, channels),
             stored=self._store / f"{self._order[row.file]}.nc",
             channels=channels,
         )
+
+    def holds(self, row: Measurement) -> bool:
+        """Whether what a file gives is kept from an earlier run."""
+        try:
+            return self.cache.arrays(self.task(row).key) is not None
+        except (OSError, ResiduekitError):
+            return False
 
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
         """Tasks for the rows that neither this run nor the cache knows."""
@@ -225,7 +236,9 @@ class Reading:
         return tasks
 
     def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
+        started = time.perf_counter()
         yield from perform_all(list(tasks), self._workers, self._scheduler)
+        self.seconds += time.perf_counter() - started
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:
         """Keep what was computed for the next run, and take it in."""

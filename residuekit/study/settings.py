@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from ..spectra.step_files import pinned, step_files
 from ..toml_lines import lines_of, load_toml
 from ..validator import (
     RATE,
+    Field,
     Fields,
     Place,
     check,
@@ -29,12 +31,34 @@ from ..validator import (
     text,
 )
 from .file_faults import place_of
+from .how_read import READING
 from .residues import RESIDUE, Residue, read_residues
 
 SETTINGS = "study.toml"
+#: SPDX names of licences for data.
+LICENCES = (
+    "CC0-1.0", "CC-BY-4.0", "CC-BY-SA-4.0", "CC-BY-NC-4.0", "CC-BY-NC-SA-4.0", "CC-BY-ND-4.0",
+    "ODC-By-1.0", "ODbL-1.0", "PDDL-1.0",
+)  # fmt: skip
 SCORES = ("band", NET_SIGNAL)
 
 _LOW, _HIGH = FIGURE_WIDTHS
+
+
+def is_orcid(value: Any) -> bool:
+    """Whether a text is an ORCID iD with its check digit (ISO 7064, mod 11-2).
+
+    >>> is_orcid("0000-0000-0000-0001"), is_orcid("0000-0000-0000-0002")
+    (True, False)
+    """
+    if not isinstance(value, str) or not re.fullmatch(r"(\d{4}-){3}\d{3}[\dX]", value):
+        return False
+    total = 0
+    for digit in value.replace("-", "")[:-1]:
+        total = 2 * (total + int(digit))
+    return "0123456789X"[(12 - total % 11) % 11] == value[-1]
+
+
 #: What may stand in study.toml.
 FIELDS: Fields = {
     "title": text(least=0),
@@ -45,6 +69,7 @@ FIELDS: Fields = {
         "acceptance_reason": text(least=0, default=""),
     }),
     "residue": tables(RESIDUE, default=()),
+    "reading": READING,
     "procedure": table(),  # `Procedure.from_toml` checks what stands in these two
     "second_procedure": table(),
     "markers": table({
@@ -60,6 +85,18 @@ FIELDS: Fields = {
         "image": text(),
         "image_affine": listed(),
         "image_mockup": text(),
+    }),
+    "deposit": table({
+        "authors": tables({
+            "name": text("family name, comma, given names", '"Family, Given"', needed=True),
+            "orcid": Field("an ORCID iD", '"0000-0000-0000-0001"', is_orcid),
+            "affiliation": text(),
+        }),
+        "licence": choice(LICENCES, example='"CC-BY-4.0"'),
+        "description": text(),
+        "publisher": text("the repository that takes it", '"..."'),
+        "keywords": listed(text()),
+        "funding": text(),
     }),
     "notebooks": table(each=table()),  # `notebooks.prepare` checks what stands in each
 }  # fmt: skip
@@ -135,6 +172,7 @@ def _parts_of(
         "quality": {name: float(value) for name, value in values["quality"].items()},
         "figure": figure if isinstance(figure, dict) else {},
         "notebooks": values.get("notebooks", {}),
+        "reading": values.get("reading", []),
     }, faults
 
 

@@ -22,6 +22,7 @@ import xarray as xr
 
 from ..decision.scores import Score
 from ..errors import Fault, ResiduekitError, StudyError
+from ..io.netcdf import load_own, write_own
 from ..spectra.procedure import Procedure
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
@@ -67,23 +68,25 @@ def perform(task: Task) -> Outcome:
     if task.map_path is None or (summary is not None and summary.quality["failed"]):
         return Outcome(summary)
     scored = score_map(array, task.row, task.scores)
-    write_netcdf(scored, task.map_path)
+    write_own(scored, task.map_path)
     return Outcome(summary, map_tail(scored))
 
 
-def write_netcdf(data: xr.DataArray | xr.Dataset, path: Path) -> None:
-    """Write a NetCDF file from memory: a full disk is an OSError, not the end of the process."""
-    path.write_bytes(data.to_netcdf(engine="h5netcdf"))
+def load_stored(path: Path) -> xr.DataArray:
+    """A processed array that was kept for a second look."""
+    whole = load_own(path)
+    array: xr.DataArray = whole[next(iter(whole.data_vars))]
+    return array
 
 
 def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
     if task.stored.is_file():
-        return None, xr.load_dataarray(task.stored, engine="h5netcdf")
+        return None, load_stored(task.stored)
     summary, array = measure(
         task.folder, task.row, task.procedure, task.quality, task.sha256, task.key, task.channels
     )
     if task.keep:
-        write_netcdf(array, task.stored)
+        write_own(array.to_dataset(), task.stored)
     return summary, array
 
 

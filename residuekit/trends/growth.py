@@ -47,7 +47,7 @@ def growth_by_gel(
     """Find absorption that grows with ageing only where gel was applied: the interaction.
 
     d = (gel aged - gel young) - (blank aged - blank young), of means of mock-ups. Limit: d above
-    t(1 - p, nu) SE with 1 - (1 - p)^channels = alpha (Sidak 1967), nu after Satterthwaite channel
+    t(1 - p, nu) SE with 1 - (1 - p)^channels = alpha (Šidák 1967), nu after Satterthwaite channel
     by channel: the chance that any channel of a spectrum without such growth passes is about alpha,
     less where channels vary together.
 

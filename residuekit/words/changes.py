@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from ..reprs import to_error
-from .common import Row, arm_words
+from .common import Row, arm_words, counted
+from .methods import step_words
 
 #: An entry of the record of a run -> what it holds.
 SETTINGS = {
@@ -23,23 +24,92 @@ _CAUSES = {"own": "of its maps", "controls": "controls"}
 FIRST_RUN = "# What changed\n\nThis is the first run.\n"
 
 
+#: A setting of the study -> its name in a sentence.
+_NAMES = {
+    "title": "title", "treatment": "treatment", "working_exposure_min": "working exposure",
+    "acceptance_limit_ug_cm2": "acceptance limit", "acceptance_reason": "reason of the limit",
+    "alpha": "alpha", "beta": "beta", "scores": "scores", "figure": "figure", "quality": "quality",
+}  # fmt: skip
+
+
+def setting_differences(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, str]:
+    """What differs in the settings of two records: where it stands in the record -> in words.
+
+    >>> record = {"study": {"alpha": 0.05}, "markers": [{"name": "a"}, {"name": "b"}]}
+    >>> setting_differences(record, {"study": {"alpha": 0.01}, "markers": [{"name": "b"}]})
+    {'study.alpha': 'alpha 0.05 -> 0.01', 'markers': 'markers without a'}
+    """
+    was, now = (dict(record.get("study") or {}) for record in (old, new))
+    said = {
+        f"study.{key}": f"{_NAMES.get(key, key)} {_value(was.get(key))} -> {_value(now.get(key))}"
+        for key in dict.fromkeys([*was, *now])
+        if was.get(key) != now.get(key)
+    }
+    for key, words, name in (
+        ("procedure", "procedure", step_words),
+        ("second_procedure", "second procedure", step_words),
+        ("markers", "markers", lambda marker: marker["name"]),
+        ("bad_channels", "bridged channels", lambda one: f"{one['wavenumber']:g} cm-1"),
+    ):
+        before, after = (record.get(key) or [] for record in (old, new))
+        if before != after:
+            said[key] = f"{words} {_list_difference(*([*map(name, r)] for r in (before, after)))}"
+    return said
+
+
+def _list_difference(old: Sequence[str], new: Sequence[str]) -> str:
+    parts = [f"{word} {', '.join(found)}" for word, found in (
+        ("without", [one for one in old if one not in new]),
+        ("with", [one for one in new if one not in old]),
+    ) if found]  # fmt: skip
+    order = "in another order" if set(old) == set(new) and list(old) != list(new) else "changed"
+    return " and ".join(parts) or order
+
+
+def _value(value: Any) -> str:
+    return "none" if value in (None, "", [], {}) else same_text(value)
+
+
+def version_differences(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    """What differs in the versions of two records: residuekit, Python, every package of both.
+
+    >>> version_differences({"residuekit": "1"}, {"residuekit": "2", "packages": {"numpy": "2"}})
+    ['residuekit 1 -> 2', 'numpy none -> 2']
+    """
+    packages = "environment" if "environment" in old and "environment" in new else "packages"
+    was, now = (
+        {"residuekit": record.get("residuekit"), "its code": (record.get("code") or "")[:12],
+         "Python": record.get("python"), "system": record.get("system"),
+         **record.get(packages, {})}
+        for record in (old, new)
+    )  # fmt: skip
+    return [
+        f"{name} {_value(was.get(name))} -> {_value(now.get(name))}"
+        for name in dict.fromkeys([*was, *now])
+        if was.get(name) != now.get(name)
+    ]
+
+
 def changes_text(
     since: str,
     files: Mapping[str, str],
     settings: Sequence[str],
     *,
+    details: Sequence[str] = (),
     all_kept: bool,
     arms: Sequence[Mapping[str, Any]],
 ) -> str:
     """Say what changed since a run, and why a verdict did.
 
-    `files` maps a file to "new", "gone" or "changed content", `settings` holds keys of `SETTINGS`.
+    `files` maps a file to "new", "gone" or "changed content", `settings` holds keys of `SETTINGS`,
+    `details` what differs in them.
     An arm has its rows `was` and `now` (None where there is none) and the counts and names of its
     `causes`.
     """
     lines = ["# What changed", "", f"Since the run of {since}:", ""]
     lines += [f"- {words}: `{file}`" for file, words in files.items()]
     lines += [f"- changed: {SETTINGS[name]}" for name in settings]
+    lines += [f"- {one}" for one in details]
     if not files and not settings:
         lines.append("- no input and no setting changed")
     if all_kept:
@@ -47,6 +117,55 @@ def changes_text(
     lines += ["", "## Verdicts", ""]
     lines += list(map(_arm, arms)) or ["No verdict and no arm changed."]
     return "\n".join(lines) + "\n"
+
+
+def comparison_text(
+    runs: tuple[str, str],
+    files: Mapping[str, str],
+    settings: Mapping[str, str],
+    versions: Sequence[str],
+    arms: Sequence[Mapping[str, Any]],
+    tried: Sequence[str],
+) -> str:
+    """Say in Markdown what differs between any two runs, and which difference changed what.
+
+    `settings` and `versions` are as `setting_differences` and `version_differences` give them;
+    `tried` says what came of taking back one difference after the other.
+    """
+    lines = ["# What differs", "", f"From {runs[0]} to {runs[1]}.", ""]
+    for heading, found in (
+        ("Inputs", [f"{words}: `{file}`" for file, words in files.items()]),
+        ("Settings", settings.values()),
+        ("Versions", versions),
+    ):
+        lines += [f"## {heading}", "", *(f"- {one}" for one in found or ["the same"]), ""]
+    lines += ["## Verdicts", "", *(map(_arm, arms)), *(["All the same."] if not arms else [])]
+    if tried:
+        lines += ["", "## One difference at a time", ""]
+        lines += ["The second run, judged again with one difference taken back:", ""]
+        lines += [f"- {one}" for one in tried]
+    return "\n".join(lines) + "\n"
+
+
+def taken_back(what: str, restored: Sequence[Row], others: Sequence[Row]) -> str:
+    """What came of taking back one difference, for the arms whose verdict differs.
+
+    `restored` are the rows of the arms whose verdict is then that of the first run, `others` those
+    of the arms where it is not.
+    """
+    parts = [f"{arm_words(row)} is {row['verdict']} again" for row in restored]
+    parts += [f"{arm_words(row)} stays {row['verdict']}" for row in others]
+    return f"{what}: {'; '.join(parts)}"
+
+
+def not_taken_back(what: str, why: str) -> str:
+    """A difference that was not tried."""
+    return f"{what}: not tried, {why}"
+
+
+def new_files(count: int) -> str:
+    """Files that only the second run has."""
+    return counted(count, "new file")
 
 
 def _arm(change: Mapping[str, Any]) -> str:

@@ -72,7 +72,7 @@ def test_hubaux_vos_of_the_din_data_as_an_open_package_has_it():
 )
 @pytest.mark.source("published", "massart1997", "6.1 +- 4.9, 43.9 +- 4.9, 43.9 +- 3.2")
 def test_massart_1997_inverse_prediction(response, replicates, name):
-    """Massart et al., Handbook of Chemometrics and Qualimetrics A (1997), chapter 8, example 1."""
+    """Massart et al., Handbook of Chemometrics and Qualimetrics: Part A (1997), 8, example 1."""
     data = DATA["massart97ex1"]
     fit = lim.calibrate(data["x"], data["y"], model="straight", unit="1")
     found = fit.inverse(response, replicates=replicates)

@@ -32,7 +32,7 @@ MASKS = hnp.arrays(bool, st.tuples(st.integers(1, 7), st.integers(1, 7)))
 @pytest.mark.parametrize("n", [1, 10, 1024, 10**6])
 @pytest.mark.parametrize("alpha", [0.01, 0.05])
 def test_the_largest_of_n_pixels_passes_with_probability_alpha(n, alpha):
-    """Sidak, J. Am. Stat. Assoc. 62 (1967) 626, by scipy.stats."""
+    """Šidák, J. Am. Stat. Assoc. 62 (1967) 626, by scipy.stats."""
     passed = -np.expm1(n * stats.norm.logcdf(family_quantile(n, alpha)))
     assert passed == pytest.approx(alpha, rel=1e-6)
 
