@@ -23,8 +23,9 @@ _QUIET_SECONDS = 2.0
 #: What people open of a run, with a word each.
 _OPENED = (
     ("report.html", "the answer and all behind it; read this first"),
+    ("summary.pdf", "one page for the responsible conservator"),
     ("figure.pdf, .svg, .png", "the figure"),
-    ("caption.md, caption.tex", "its caption"),
+    ("caption.md, caption.tex", "its caption, short and in full"),
     ("methods.md, methods.tex", "the methods text, for a paper; references.bib"),
     ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
     ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),

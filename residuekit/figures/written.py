@@ -6,7 +6,9 @@ import dataclasses
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +16,7 @@ import numpy as np
 
 from ..errors import ContractError
 from ..schema import FIGURE_WIDTHS
-from ..words.caption import caption
+from ..words.caption import caption, figure_alternative, short_caption
 from ..words.common import stratum_of
 from .contents import Plan, plan_figure
 from .layout import narrow
@@ -73,11 +75,15 @@ def write_figure(
     except ContractError as problem:
         record = {"not_drawn": str(problem)}
     else:
+        rows = result.verdicts.to_dict("records")
         asked = study.get("figure", {}).get("also", ()) if also is None else also
-        files = save_figure(draw(plan), folder, "figure", mark=mark)
+        files = save_figure(
+            draw(plan), folder, "figure", mark=mark, alternative=figure_alternative(rows)
+        )
         if "tiff" in asked:
             files |= _save_tiff(folder / "figure.png", mark)
-        record = {**describe(plan), "files": files, "caption": caption(plan, study)}
+        record = {**describe(plan), "files": files, "caption": caption(plan, study),
+                  "short_caption": short_caption(plan, study)}  # fmt: skip
         if "column" in asked and not narrow(plan.width):
             pages, left_out = column_pages(result)
             files |= _save_pages(pages, folder / f"{ONE_COLUMN}.pdf", mark)
@@ -121,11 +127,17 @@ def _save_pages(pages: Sequence[Plan], path: Path, mark: str) -> dict[str, str]:
 
 
 def save_figure(
-    figure: Figure, folder: Path, stem: str, *, mark: str = "", kinds: Sequence[str] = KINDS
+    figure: Figure,
+    folder: Path,
+    stem: str,
+    *,
+    mark: str = "",
+    kinds: Sequence[str] = KINDS,
+    alternative: str = "",
 ) -> dict[str, str]:
     """Save a figure in some formats, the same bytes on every run; return name -> sha256.
 
-    Every file carries the `mark`, where one is given.
+    Every file carries the `mark`, where one is given, and the SVG its content in words.
     """
     hashes = {}
     with figure_style():
@@ -133,8 +145,19 @@ def save_figure(
             path = folder / f"{stem}.{kind}"
             marked = {_MARK[kind]: mark} if mark else {}
             figure.savefig(path, metadata={**_METADATA[kind], **marked})
+            if kind == "svg" and alternative:
+                _describe_svg(path, alternative)
             hashes[path.name] = _sha256(path)
     return hashes
+
+
+def _describe_svg(path: Path, alternative: str) -> None:
+    """Give an SVG its title and description, for those who cannot see it."""
+    title, _, words = alternative.partition(": ")
+    said = f"<title>{escape(title)}</title>\n <desc>{escape(words)}</desc>"
+    text = path.read_text(encoding="utf-8")
+    text = re.sub(r"<svg\b[^>]*>", lambda found: f"{found[0]}\n {said}", text, count=1)
+    path.write_text(text, encoding="utf-8")
 
 
 def _save_tiff(picture: Path, mark: str) -> dict[str, str]:

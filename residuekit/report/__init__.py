@@ -1,7 +1,8 @@
-"""What people read of a run: methods text, caption, tables and the report page."""
+"""What people read of a run: methods text, caption, tables, the page, the one-page summary."""
 
 from .exports import write_caption, write_tables
 from .methods import write_methods
+from .one_page import write_summary
 from .page import write_report
 
-__all__ = ["write_caption", "write_methods", "write_report", "write_tables"]
+__all__ = ["write_caption", "write_methods", "write_report", "write_summary", "write_tables"]

@@ -14,7 +14,7 @@ def escape(text: object) -> str:
     >>> print(escape("*a* | <b>"))
     \*a\* \| \<b\>
     """
-    return re.sub(r"([\\`*_<>\[\]|#$&~])", r"\\\1", one_line(text))
+    return re.sub(r"([\\`*<>\[\]|#$&~]|(?<![^\W_])_|_(?![^\W_]))", r"\\\1", one_line(text))
 
 
 def _start(text: str) -> str:

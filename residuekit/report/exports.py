@@ -54,14 +54,21 @@ def write_tables(result: StudyResult, folder: str | Path) -> None:
 
 
 def write_caption(folder: str | Path) -> str:
-    """Write the caption that figure.json holds as Markdown and LaTeX; return the first."""
+    """Write the two captions that figure.json holds, the one that fits a journal first.
+
+    As Markdown and LaTeX; returns the first.
+    """
     folder = Path(folder)
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-    said = record.get("caption") or f"The figure could not be drawn: {record['not_drawn']}"
-    text = as_markdown.escape(said) + "\n"
+    if "caption" in record:
+        short, full = record["short_caption"], record["caption"]
+    else:
+        short = full = f"The figure could not be drawn: {record['not_drawn']}"
+    text = f"{as_markdown.escape(short)}\n\n## In full\n\n{as_markdown.escape(full)}\n"
     (folder / CAPTION).write_text(text, encoding="utf-8")
     tex = (
-        f"% For the body of a figure of your own document.\n\\caption{{{as_latex.escape(said)}}}\n"
+        "% For the body of a figure of your own document; the caption in full stands below.\n"
+        f"\\caption{{{as_latex.escape(short)}}}\n% In full:\n% {as_latex.escape(full)}\n"
     )
     (folder / CAPTION_TEX).write_text(tex, encoding="utf-8")
     return text

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from importlib.resources import files
@@ -14,7 +16,7 @@ from ..trends import Finding, findings
 from ..trial import summary_of
 from ..words import methods as words
 from ..words import trial as trial_words
-from ..words.answer import conditions, how_to_read
+from ..words.answer import arm_cells, arms_caption, conditions, how_to_read, one_unit
 from ..words.common import arm_words, counted, in_words, number, stratum_of, stratum_words
 from ..words.quality import flag_rows, run_sentences
 from ..words.registration import registration_sentences
@@ -43,11 +45,17 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 REPORT = "report.html"
+#: The style of the page, which it holds too: some servers let no page bring its own.
+STYLE = "report.css"
 #: More rows than this are left to the CSV file, and the page says so.
 MOST_ROWS = 200
 #: More arms than this are folded away below the answer.
 MOST_ARMS = 24
 _MOST_LINES = 60
+_ARM_HEADS = (
+    "arm", "verdict", "n / blanks", "mean ± s.e.", "detection limit", "upper bound",
+    "above the limit of one mock-up",
+)  # fmt: skip
 #: Remarks on no more files than this are not folded away.
 _FEW = 8
 
@@ -66,9 +74,15 @@ def write_report(result: StudyResult, folder: str | Path) -> str:
     )
     page.filters |= {"show": lambda value: Markup(escape(show(value))), "counted": counted}
     page.globals["number"] = Markup(' class="number"')
-    template = (files("residuekit.data") / "report.html").read_text(encoding="utf-8")
-    text: str = page.from_string(template).render(_parts(result, Path(folder)))
+    template, style = (
+        (files("residuekit.data") / name).read_text(encoding="utf-8") for name in (REPORT, STYLE)
+    )
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    text: str = page.from_string(template).render(
+        _parts(result, Path(folder)), style=Markup(style), style_hash=digest
+    )
     (Path(folder) / REPORT).write_text(text, encoding="utf-8")
+    (Path(folder) / STYLE).write_text(style, encoding="utf-8")
     return text
 
 
@@ -118,6 +132,8 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "n_more_arms": len(more),
         "first_arms": list(_arms(rows[:MOST_ARMS], result)),
         "more_arms": list(_arms(more, result)),
+        "arms_caption": arms_caption(rows),
+        "arms_heads": _ARM_HEADS,
         "definition": words.DEFINITION,
         "tested": list(_tested(result)),
         "cannot_say": cannot_say(result),
@@ -150,17 +166,17 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _arms(
-    rows: Iterable[Mapping[Any, Any]], result: StudyResult
-) -> Iterator[tuple[str, list[dict[str, Any]]]]:
-    """The arms of each stratum: an absence is never without its limits and its n."""
-    study = result.provenance["study"]
-    for stratum, arms in groupby(rows, key=stratum_of):
-        yield sentence_case(stratum_words(stratum)), [
-            {"verdict": str(row["verdict"]), "conditions": conditions(row, study),
-             "said": arm_sentences(result, row)}
-            for row in arms
-        ]  # fmt: skip
+def _arms(rows: Iterable[Mapping[Any, Any]], result: StudyResult) -> Iterator[dict[str, Any]]:
+    """A line an arm, with its details: an absence is never without its limits and its n."""
+    study, several = result.provenance["study"], one_unit(result.verdicts.to_dict("records")) == ""
+    for row in rows:
+        words = f"{stratum_words(stratum_of(row))}, {conditions(row, study)}"
+        yield {
+            "verdict": str(row["verdict"]),
+            "words": sentence_case(words),
+            "cells": arm_cells(row, with_unit=several),
+            "said": arm_sentences(result, row),
+        }
 
 
 def _tested(result: StudyResult) -> Iterator[str]:

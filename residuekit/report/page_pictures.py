@@ -45,7 +45,12 @@ def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str
         for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png"))
         if (path := folder / name).stat().st_size <= MOST_BYTES
     )
-    return {"refused": "", "picture": next(fitting, None), "caption": record["caption"]}
+    return {
+        "refused": "",
+        "picture": next(fitting, None),
+        "caption": record["caption"],
+        "short": record["short_caption"],
+    }
 
 
 def calibration_figure(result: StudyResult) -> dict[str, Any] | None:

@@ -204,6 +204,41 @@ def conditions(row: Row, study: Mapping[str, Any]) -> str:
     return f"{words} (the working exposure)" if _is_working(row, study) else words
 
 
+def one_unit(rows: Sequence[Row]) -> str:
+    """The unit of all arms that have numbers, in words; nothing where they have several."""
+    units = {unit_words(str(row["unit"])) for row in rows if judged(row)}
+    return units.pop() if len(units) == 1 else ""
+
+
+def arms_caption(rows: Sequence[Row]) -> str:
+    """What the table of a line an arm holds."""
+    unit = one_unit(rows)
+    said = "A line an arm: mock-ups and blanks, mean with its standard error, limit and bound"
+    return f"{said}, in {unit}" if unit else said
+
+
+def arm_cells(row: Row, *, with_unit: bool = False) -> list[str]:
+    """The numbers of an arm in a line: its mock-ups and blanks, mean, detection limit, bound."""
+    if not judged(row):
+        return ["–"] * 5
+    mean, error, seen, upper = (
+        rounded(row, name)
+        for name in ("estimate", "standard_error", "detection_limit", "upper_bound")
+    )
+    unit = f" {unit_words(str(row['unit']))}" if with_unit else ""
+    counts = f"{int(row['n_mockups'])} / {int(row['n_blank_mockups'])}"
+    return [counts, f"{mean} ± {error}{unit}", f"{seen}{unit}", f"{upper}{unit}", _share(row)]
+
+
+def _share(row: Row) -> str:
+    """How many mock-ups are above the limit of a single one, and what share of such may be."""
+    above, n = row["positive_mockups"], int(row["n_mockups"])
+    if above != above:
+        return "–"
+    said = f"{int(above)} of {n}"
+    return said if above == n else f"{said}; share at most {row['share_upper_bound']:.0%}"
+
+
 #: What is said of an arm beside its numbers; other remarks stand once for all arms.
 _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",

@@ -20,11 +20,48 @@ Panel = Any
 LETTERS = "ABCDEFGHIJ"
 _UM_PER_MM = 1000.0
 _NAMED = 12
+#: Of a caption that fits a journal.
+MOST_WORDS = 180
 
 
 def caption(plan: Plan, study: Mapping[str, Any]) -> str:
     """Say what each part of the figure shows, with its n and its limits."""
     return " ".join([*_caption(plan, study), *plan.left_out, *plan.remarks])
+
+
+def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
+    """The caption that fits a journal: at most `MOST_WORDS` words, the verdicts with their limits.
+
+    Where there are too many arms their numbers stand in the table that it names.
+    """
+    unit, confidence = unit_words(plan.blocks[0].unit), percent(1 - study["alpha"])
+    lettered = list(zip(LETTERS, plan.blocks, strict=False))
+    begin = [f"Residue of {study['treatment']}."]
+    arms = [f"({letter}) {sentence_case(block.words)}: {'; '.join(_judged(block))}."
+            for letter, block in lettered]  # fmt: skip
+    named = "; ".join(f"({letter}) {block.words}" for letter, block in lettered)
+    few = [f"{sentence_case(named)}. The verdicts with their limits stand in the table."]
+    end = [
+        "Maps: blank, exposed and spiked mock-ups on one scale, pixels not above the pixel limit "
+        "faded." if any(block.maps for block in plan.blocks) else "",
+        f"Dots: one a mock-up; dashed: decision limit; dotted: detection limit (DL); whisker: "
+        f"{confidence} one-sided upper bound (UB), in {unit}.",
+        "" if plan.acceptance_limit is None else
+        f"Long line: acceptance limit, {number(plan.acceptance_limit)} {unit}.",
+    ]  # fmt: skip
+    every = (" ".join(filter(None, [*begin, *middle, *end])) for middle in (arms, few, []))
+    return next((text for text in every if len(text.split()) <= MOST_WORDS), begin[0])
+
+
+def _judged(block: Block) -> Iterator[str]:
+    """The arms of a block with what a verdict is never without."""
+    for group in block.groups:
+        if (row := group.verdict) is not None:
+            yield (
+                f"{group.words.removeprefix('exposed ')}, n = {group.values.size}: "
+                f"{row['verdict']} (DL {rounded(row, 'detection_limit')}, "
+                f"UB {rounded(row, 'upper_bound')})"
+            )
 
 
 def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:

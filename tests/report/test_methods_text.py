@@ -2,7 +2,9 @@ import json
 import math
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
@@ -15,6 +17,7 @@ from residuekit.report.references import NAMED, listed, works
 from residuekit.schema import JUDGED_COLUMNS
 from residuekit.trends import findings
 from residuekit.words.answer import lower_bound
+from residuekit.words.caption import MOST_WORDS, short_caption
 from residuekit.words.common import in_words
 
 #: Numbers that the text itself says, and where they come from.
@@ -118,6 +121,25 @@ def told(tmp_path_factory):
     result = make_run(folder, paints=("alkyd", "acrylic"), failures={"data/x.nc": "broken"})
     write_figure(result, folder)
     return folder, result, write_methods(result, folder), write_caption(folder)
+
+
+def test_the_caption_begins_with_one_that_fits_a_journal(told):
+    short, full = told[3].split("## In full")
+    assert len(short.split()) <= 180
+    for row in told[1].verdicts.to_dict("records"):
+        assert f"n = {row['n_mockups']}: {row['verdict']} (DL " in short
+    assert len(short.split()) < len(full.split())
+
+
+def test_with_many_arms_the_short_caption_leaves_their_numbers_to_the_table():
+    row = {"verdict": "not detected", "detection_limit": 0.5, "upper_bound": 0.4,
+           "standard_error": 0.1}  # fmt: skip
+    group = SimpleNamespace(words="exposed 2 min", values=np.zeros(4), verdict=row)
+    block = SimpleNamespace(words="alkyd", unit="ug cm-2", maps=(), groups=[group] * 9)
+    plan = SimpleNamespace(blocks=[block] * 4, acceptance_limit=2.0)
+    said = short_caption(plan, {"treatment": "gel", "alpha": 0.05})
+    assert len(said.split()) <= MOST_WORDS
+    assert "(D) alkyd. The verdicts with their limits stand in the table." in said
 
 
 def test_each_number_of_the_methods_and_of_the_caption_stands_in_the_result_files(told):

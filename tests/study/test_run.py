@@ -28,7 +28,7 @@ COMPUTED = {
 PRESENTED = {
     "figure.pdf", "figure.svg", "figure.png", "figure.json",
     "methods.md", "report.html", "methods.tex", "caption.md", "caption.tex", "tables.tex",
-    "tables.xlsx",
+    "tables.xlsx", "references.bib", "report.css", "summary.pdf",
 }  # fmt: skip
 
 
