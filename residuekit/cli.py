@@ -104,6 +104,14 @@ def _parser() -> argparse.ArgumentParser:
 
     new = commands.add_parser("new", help="make a study folder to fill in, with notebooks")
     new.add_argument("folder", metavar="DIR")
+    new.add_argument(
+        "--from", dest="delivery", metavar="DELIVERY", help="begin its table from delivered files"
+    )
+    new.add_argument(
+        "--pattern", action="append", default=[], metavar="NAMES",
+        help='how their names are made: "{paint}_{treatment}_{mockup}_{map}"; may be given again',
+    )  # fmt: skip
+    new.add_argument("--copy", action="store_true", help="copy the delivery into data/")
     new.set_defaults(call=_new)
 
     check = commands.add_parser(
@@ -111,6 +119,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     check.add_argument("path", metavar="PATH")
     check.set_defaults(call=_check)
+
+    register = commands.add_parser(
+        "register", help="fix question, limits, procedure and planned mock-ups, with the time"
+    )
+    register.add_argument("folder", metavar="DIR")
+    register.set_defaults(call=_register)
 
     run = commands.add_parser("run", help="compute a study: verdicts, limits, figure, report")
     run.add_argument("folder", metavar="DIR")
@@ -122,6 +136,10 @@ def _parser() -> argparse.ArgumentParser:
         "--notebooks",
         action="store_true",
         help="then execute notebooks/ into the folder of the run",
+    )
+    run.add_argument("--again", action="store_true", help="anew, although nothing has changed")
+    run.add_argument(
+        "--dry", action="store_true", help="say what would be computed, why, in about how long"
     )
     run.set_defaults(call=_run)
     compare = commands.add_parser(
@@ -173,8 +191,26 @@ def _add_plan(commands: Any) -> None:
     plan.add_argument(
         "--minutes-per-map", type=_above_zero, default=10.0, metavar="MIN", help="(10)"
     )
+    area = {"type": _above_zero, "metavar": "CM2"}
+    plan.add_argument("--patch", **area, help="one round patch that must not be missed")
+    plan.add_argument("--mockup-area", **area, default=25.0, help="of one mock-up (25)")
+    plan.add_argument(
+        "--field", type=_above_zero, default=0.4, metavar="MM", help="side of one map (0.4)"
+    )
     plan.add_argument("--figure", metavar="FILE", help="draw it: .pdf, .svg or .png")
     plan.set_defaults(call=_plan)
+
+
+def _register(options: argparse.Namespace) -> int:
+    from .study.manifest import REGISTRATION
+    from .study.registration import register
+
+    done = register(options.folder)
+    there = len(done["exposed"])
+    print(f"{Path(options.folder) / REGISTRATION} written at {done['time']}.")
+    print(f"Exposed files that were there already: {there or 'none'}.")
+    print(f"For a public registry, the sha256 of what is fixed: {done['sha256']}")
+    return DONE
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -193,9 +229,16 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from .study.template import new_study, notebook_titles
+    from .study.template import new_study, notebook_titles, study_from
 
-    folder = new_study(options.folder)
+    if options.delivery:
+        folder, said = study_from(
+            options.folder, options.delivery, options.pattern, copy=options.copy,
+            progress=_Progress("looked at"),
+        )  # fmt: skip
+        print(said)
+    else:
+        folder = new_study(options.folder)
     print(f"{folder} is ready: fill in measurements.csv and study.toml, then")
     print(f"  residuekit check {folder}\n  residuekit run {folder}")
     print("\nnotebooks/ is yours to read and change; `run --notebooks` executes it with the study.")
@@ -224,6 +267,15 @@ def _run(options: argparse.Namespace) -> int:
     from .study import Study, notebooks
 
     study = Study.open(options.folder)
+    if options.dry:
+        print(study.foreseen(options.workers, again=options.again))
+        return DONE
+    before = None if options.again or options.notebooks else study.standing()
+    if before is not None:
+        from .study.standing import unchanged
+
+        print(f"{study}\n\n{unchanged(before)}")
+        return _report(before)
     books = notebooks.prepare(study.manifest) if options.notebooks else []
     print(study, flush=True)
     result = study.run(_Progress("measured"), options.workers, options.scheduler)
@@ -269,6 +321,12 @@ def _plan(options: argparse.Namespace) -> int:
         ),
     )  # fmt: skip
     print(made)
+    if options.patch:
+        places = plan.places_needed(options.patch, options.mockup_area, options.field)
+        print(
+            f"\nOne round patch of {options.patch:g} cm2 on {options.mockup_area:g} cm2 is missed "
+            f"in 5 of 100 cases by {places} maps of {options.field:g} mm at random places."
+        )
     if options.figure:
         plan.write_figure(made, options.figure)
         print(f"\n{options.figure}")

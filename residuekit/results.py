@@ -5,15 +5,22 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from .errors import Fault, ReadError
+from .errors import ContractError, Fault, ReadError, did_you_mean
 from .io.opening import MOST_TOML, content, regular
 from .reprs import to_error
-from .schema import ARM_COLUMNS, MARKER_COLUMNS, MOCKUP_COLUMNS, SECOND_COLUMNS, VERDICT_COLUMNS
+from .schema import (
+    COMPARISON_COLUMNS,
+    JUDGED_COLUMNS,
+    MARKER_COLUMNS,
+    MOCKUP_COLUMNS,
+    SECOND_COLUMNS,
+    VERDICT_COLUMNS,
+)
 from .words.codes import Note, from_json
 from .words.common import arm_words
 from .words.verdict import run_lines
@@ -27,15 +34,19 @@ TABLES = {
     "scores": VERDICT_COLUMNS,
     "mockups": MOCKUP_COLUMNS,
     "markers": MARKER_COLUMNS,
+    "comparisons": COMPARISON_COLUMNS,
 }
 SECOND = "second-procedure.csv"
 SPECTRA = "spectra.nc"
 PROVENANCE = "provenance.json"
 CHANGES = "changes.md"
+#: Bytes of score maps that a result keeps once they are read.
+_MOST_KEPT = 2**26
 #: Text columns that may be empty or look like numbers.
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
-    "mockup", "role", "other_unit", "other_verdict", "codes",
+    "mockup", "role", "other_unit", "other_verdict", "codes", "residue", "clearance", "paired",
+    "left", "right", "scale", "against_acceptance",
 )  # fmt: skip
 
 
@@ -46,13 +57,21 @@ class ArmNotes(NamedTuple):
     remarks: tuple[Note, ...] = ()
 
 
+def _no_comparisons() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+
+
 @dataclass(frozen=True, repr=False, eq=False)
 class StudyResult:
     """What a run of a study found.
 
-    `verdicts`, `scores`, `mockups`, `markers` are the tables of the run folder. `spectra` holds
-    the mean spectra: `spectrum` (row, wavenumber) with the coordinates role, mockup, paint,
-    soiling, ageing_h, treatment, exposure_min, clearance_min, loading_ug_cm2. `provenance` is the
+    `verdicts`, `scores`, `mockups`, `markers`, `comparisons` are the tables of the run folder.
+    `spectra` holds the mean spectra: `spectrum` (row, wavenumber) with the coordinates role,
+    mockup, paint,
+    soiling, ageing_h, treatment, exposure_min, clearance_min, clearance, loading_ug_cm2,
+    material. `provenance` is the
     record of the run: question, procedure, limits, inputs with their hashes, versions.
     `failures` names each map that could not be used, and why. `second_procedure` holds the verdicts
     under the study's second procedure beside its own, or is None.
@@ -66,7 +85,9 @@ class StudyResult:
     spectra: xr.Dataset
     provenance: Mapping[str, Any]
     second_procedure: pd.DataFrame | None = None
+    comparisons: pd.DataFrame = field(default_factory=_no_comparisons)
     _notes: dict[tuple[str, ...], ArmNotes] | None = field(default=None, init=False)
+    _read: dict[Path, xr.Dataset] = field(default_factory=dict, init=False)
 
     @property
     def fingerprint(self) -> str:
@@ -107,8 +128,68 @@ class StudyResult:
             self.folder / entry["map"] for entry in listed if role is None or entry["role"] == role
         ]
 
+    @property
+    def residues(self) -> list[str]:
+        """The materials that arms were judged for, that of the question first."""
+        study = self.provenance["study"]
+        asked = [one["material"] for one in study.get("residues", ())] or [study["treatment"]]
+        return list(dict.fromkeys([*asked, *filter(None, self.verdicts["residue"])]))
+
+    def of_residue(self, material: str | None = None) -> StudyResult:
+        """The same run for one residue alone: its arms, scores, markers, limit and maps.
+
+        Parameters
+        ----------
+        material : as in the column `residue`; the first of the study when left out.
+
+        Raises
+        ------
+        ContractError : a material that no arm was judged for.
+        """
+        name = self.residues[0] if material is None else material
+        if name not in self.residues:
+            raise ContractError(
+                Fault(f"the residue {name!r}", "a material that arms were judged for",
+                      did_you_mean(name, self.residues))
+            )  # fmt: skip
+        study = dict(self.provenance["study"])
+        own = next((r for r in study.get("residues", ()) if r["material"] == name), None)
+        study |= {"residue": name, "left_by": [name] if own is None else own["left_by"]}
+        if study["treatment"] not in study["left_by"]:
+            study["treatment"] = study["left_by"][0]
+        markers = self.provenance["markers"]
+        if own is not None:
+            study["acceptance_limit_ug_cm2"] = own["acceptance_limit_ug_cm2"]
+            markers = [marker for marker in markers if marker["name"] in own["markers"]]
+        maps = [one for one in self.provenance["maps"] if one["residue"] == name]
+        tables = {kind: getattr(self, kind) for kind in TABLES}
+        return replace(
+            self,
+            provenance={**self.provenance, "study": study, "markers": markers, "maps": maps},
+            **{kind: table[table["residue"] == name].reset_index(drop=True)
+               for kind, table in tables.items()},
+        )  # fmt: skip
+
+    def is_pure(self) -> Any:
+        """Which rows of `spectra` are references of the residue asked for."""
+        spectra, study = self.spectra, self.provenance["study"]
+        name = study.get("residue", self.residues[0])
+        named = (spectra["material"].values == name) | (spectra["treatment"].values == name)
+        return (spectra["role"].values == "reference") & named
+
+    def score_map(self, path: Path) -> xr.Dataset:
+        """One of the score maps, read once as long as what is kept of them is small."""
+        from .io.netcdf import load_own
+
+        if path in self._read:
+            return self._read[path]
+        found = load_own(path)
+        if found.nbytes + sum(one.nbytes for one in self._read.values()) <= _MOST_KEPT:
+            self._read[path] = found
+        return found
+
     def to_frame(self) -> pd.DataFrame:
-        """The verdicts, a row an arm."""
+        """The verdicts, a row an arm and residue."""
         return self.verdicts
 
     def __repr__(self) -> str:
@@ -179,7 +260,7 @@ def _rounded(row: Mapping[Any, Any]) -> tuple[str, str, str, str, str]:
 
 def _place(row: Mapping[Any, Any]) -> tuple[str, ...]:
     """What names an arm: the same for a row of the tables and for the record."""
-    cells = (row[name] for name in ARM_COLUMNS)
+    cells = (row[name] for name in JUDGED_COLUMNS)
     return tuple(f"{cell:.9g}" if isinstance(cell, int | float) else str(cell) for cell in cells)
 
 

@@ -41,18 +41,24 @@ FLAGS = {
     "over_range": (1024, "transmittance or reflectance above 1"),
 }
 
-ARM_COLUMNS = ("paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min")
-STRATUM_COLUMNS = ARM_COLUMNS[:3]
-ROLES = ("blank", "exposed", "spiked", "reference")
+_CONDITIONS = ("paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min")
+STRATUM_COLUMNS = _CONDITIONS[:3]
+#: What names an arm; and a row of ``verdicts.csv``, an arm and residue.
+ARM_COLUMNS = (*_CONDITIONS, "clearance")
+JUDGED_COLUMNS = (*ARM_COLUMNS, "residue")
+ROLES = ("blank", "exposed", "spiked", "reference", "before")
 MEASUREMENT_COLUMNS = (
     "file",
+    "sheet",
     "role",
     "mockup",
     "paint",
     "soiling",
     "treatment",
+    "material",
     "exposure_min",
     "clearance_min",
+    "clearance",
     "ageing_h",
     "dose",
     "dose_unit",
@@ -63,10 +69,11 @@ NEEDED_CELLS = {
     "blank": ("file", "mockup", "paint", "treatment"),
     "exposed": ("file", "mockup", "paint", "treatment", "exposure_min", "clearance_min"),
     "spiked": ("file", "mockup", "paint", "treatment", "loading_ug_cm2"),
-    "reference": ("file", "treatment"),
+    "reference": ("file",),  # and treatment or material
+    "before": ("file", "mockup"),
 }
 VERDICT_COLUMNS = (
-    *ARM_COLUMNS,
+    *_CONDITIONS,
     "n_mockups",
     "n_blank_mockups",
     "n_maps",
@@ -85,13 +92,21 @@ VERDICT_COLUMNS = (
     "blind_markers",
     "verdict",
     "reason",
+    "residue",
+    "clearance",
+    "paired",
+    "scale",
+    "scale_margin",
+    "identification_limit",
+    "tolerance_bound",
+    "against_acceptance",
     "codes",
 )
 #: What ``second-procedure.csv`` gives of each arm, twice: as it is, and as ``other_...``.
 OTHER_COLUMNS = ("verdict", "estimate", "detection_limit", "unit")
-SECOND_COLUMNS = (*ARM_COLUMNS, *OTHER_COLUMNS, *(f"other_{name}" for name in OTHER_COLUMNS))
+SECOND_COLUMNS = (*JUDGED_COLUMNS, *OTHER_COLUMNS, *(f"other_{name}" for name in OTHER_COLUMNS))
 MOCKUP_COLUMNS = (
-    *ARM_COLUMNS,
+    *_CONDITIONS,
     "mockup",
     "role",
     "score",
@@ -102,6 +117,8 @@ MOCKUP_COLUMNS = (
     "patch_share",
     "unit",
     "positive",
+    "residue",
+    "clearance",
 )
 MARKER_COLUMNS = (
     "score",
@@ -114,7 +131,12 @@ MARKER_COLUMNS = (
     "unit",
     "blind",
     "deciding",
+    "residue",
 )
+COMPARISON_COLUMNS = (
+    *STRATUM_COLUMNS, "residue", "left", "right", "difference", "low", "high", "unit", "p",
+    "p_holm", "within_acceptance",
+)  # fmt: skip
 VERDICTS = ("detected", "not detected", "inconclusive", "not assessable")
 NET_SIGNAL = "net signal"
 BAND = "band"
@@ -124,6 +146,8 @@ LIST_SEPARATOR = "; "
 CHANGED = "changed outside"
 #: From one column to a wide page, mm.
 FIGURE_WIDTHS = (85.0, 260.0)
+#: What a run draws beside PDF, SVG and PNG where it is asked for.
+FIGURE_EXTRAS = ("tiff", "column")
 
 
 def make_map(

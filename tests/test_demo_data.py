@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.simulate import write_demo
+from residuekit.simulate import write_delivery, write_demo
 
 DATA = Path(__file__).parents[1] / "data-demo"
 STUDY = DATA / "tram-shelter"
@@ -51,3 +51,16 @@ def test_its_verdicts_agree_with_its_truth(tmp_path, monkeypatch):
         row = result.verdicts.set_index("exposure_min").loc[arm["exposure_min"]]
         assert row["verdict"] == ("not detected" if arm["clean"] else "detected")
         assert row["upper_bound"] > arm["mean_loading_ug_cm2"]
+
+
+def test_the_delivery_is_what_the_seed_makes_small_and_marked_as_invented(tmp_path):
+    write_delivery(tmp_path / "again")
+    kept = DATA / "delivery"
+    names = {p.relative_to(kept) for p in kept.rglob("*") if p.is_file()}
+    assert names == {p.relative_to(tmp_path / "again") for p in (tmp_path / "again").rglob("*.*")}
+    assert sum((kept / name).stat().st_size for name in names) < 1e6
+    assert (kept / "README.txt").read_text(encoding="utf-8").startswith("INVENTED DATA.")
+    for name in names:
+        if name.suffix in (".csv", ".nc", ".jdx"):
+            new, old = rk.read(tmp_path / "again" / name), rk.read(kept / name)
+            np.testing.assert_allclose(new.values, old.values, rtol=0, atol=5e-6)

@@ -380,7 +380,9 @@ def test_flags_are_bits_of_their_own_that_fit_and_are_said_in_words():
 
 
 def test_the_columns_agree_with_each_other():
-    assert schema.VERDICT_COLUMNS[:6] == schema.MOCKUP_COLUMNS[:6] == schema.ARM_COLUMNS
+    assert schema.VERDICT_COLUMNS[:6] == schema.MOCKUP_COLUMNS[:6] == schema.ARM_COLUMNS[:6]
+    for columns in (schema.VERDICT_COLUMNS, schema.MOCKUP_COLUMNS):
+        assert {*schema.ARM_COLUMNS, "residue"} == {*schema.JUDGED_COLUMNS} <= {*columns}
     assert set(schema.ARM_COLUMNS) <= set(schema.MEASUREMENT_COLUMNS)
     for cells in schema.NEEDED_CELLS.values():
         assert set(cells) <= set(schema.MEASUREMENT_COLUMNS)

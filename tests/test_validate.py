@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
+from residuekit.decision import assessment, confirmation
+from residuekit.decision.bound import upper_bound
 from residuekit.decision.limits import Levels, decision_levels
 from residuekit.decision.net import make_metric
 from residuekit.kernels import netsignal
+from residuekit.kernels.netsignal import ShapeTest
 from residuekit.simulate import Scorecard
 from residuekit.simulate.fields import stream
 from residuekit.words.codes import Note
@@ -18,7 +21,7 @@ from residuekit.words.codes import Note
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 import validate
-from validation import score_level, spectral_level, study_level
+from validation import loads_level, score_level, spectral_level, study_level
 from validation.claims import SEED, Claim, median, rate, table
 
 RUNS = 3000
@@ -208,3 +211,38 @@ def test_json_is_one_list_with_the_agreed_keys(capsys):
     rows = json.loads(capsys.readouterr().out)
     assert [row["holds"] for row in rows] == [True, False, None]
     assert list(rows[0]) == ["name", "claim", "value", "low", "high", "n", "holds"]
+
+
+# loads that vary, and gates that fail when what they guard is gone
+
+
+def failing(claims):
+    return [claim.name for claim in claims if claim.holds is False]
+
+
+def test_loads_that_vary_and_uneven_arms_hold():
+    assert not failing(loads_level.claims(600))
+
+
+def test_without_welch_s_test_uneven_arms_fail(monkeypatch):
+    monkeypatch.setattr(assessment, "welch_p", lambda _blanks, _exposed: 0.0)
+    assert any("called detected" in name for name in failing(loads_level.evenness(1500)))
+
+
+def test_a_bound_by_the_scatter_of_blanks_alone_fails(monkeypatch):
+    def blanks_alone(estimate, variance, n, _exposed_variance, m, slope, alpha):
+        return upper_bound(estimate, variance, n, variance, m, slope, alpha)
+
+    monkeypatch.setattr(assessment, "upper_bound", blanks_alone)
+    assert any("twice the scatter: bound holds" in name
+               for name in failing(loads_level.claims(600)))  # fmt: skip
+
+
+def test_without_the_confirmation_foreign_matter_fails(monkeypatch):
+    monkeypatch.setattr(ShapeTest, "refused", False)
+    monkeypatch.setattr(confirmation, "is_foreign", lambda *_: False)
+    found = [spectral_level.one_run("alkyd", spectral_level.library_metric, 1 + number)
+             for number in range(4)]  # fmt: skip
+    answers = {key: np.array([one[key] for one in found], dtype=float) for key in found[0]}
+    claims = list(spectral_level.claims_of("alkyd", answers))
+    assert verdict_on(claims, "foreign matter of any kind") is False

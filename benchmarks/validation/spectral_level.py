@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import plan
-from residuekit.decision.arm import judge_values
+from residuekit.decision.arm import identifier_of, judge_values
 from residuekit.decision.assessment import Assessment, Rules
 from residuekit.decision.controls import Controls
 from residuekit.decision.net import Metric, make_metric, net_from_scatters
@@ -68,6 +68,8 @@ AMOUNTS = (0.0015, 0.006)
 SPECTRAL, ERRORS, COVERED = (0.035, 0.065), (0.0, 0.05), (0.93, 1.0)
 TWO_SIDED = (0.93, 0.97)
 HEAVY_TAILED = "alkyd, Student t(3) mock-ups"
+#: The identification limit is simulated in one run of so many: it takes as long as the rest.
+EVERY = 5
 #: The configuration that `residuekit.plan` can simulate a pilot of: no soil, no ageing.
 PLANNED = "alkyd"
 RIVALS = resolve(
@@ -189,6 +191,8 @@ def one_run(name: str, make: MakeMetric, number: int) -> Numbers:
     found = {**_clean_arm(run), **_loaded_arms(run), **_band_alone(run)}
     if name == HEAVY_TAILED:
         return found
+    if number % EVERY == 0:
+        found |= _identified(run)
     declared = Run(material, declared_metric)
     matter, changes = _foreign(material.axis), _changes(design, material.axis)
     found |= _changed_arms(run, {**matter, **changes}, seed, "")
@@ -242,6 +246,22 @@ def _loaded_arms(run: Run) -> Numbers:
         "acceptance limit called not detected": unacceptable.verdict == "not detected",
         "one-sided bound holds the acceptance limit": one,
         "two-sided interval holds the acceptance limit": two,
+    }
+
+
+def _identified(run: Run) -> Numbers:
+    """Gel on every mock-up at the study's own identification limit, by the net signal."""
+    clean = run.material.exposed
+    identifier = identifier_of(run.controls, range(len(run.material.blanks)), RULES)
+    stated = judge_values(
+        run.controls, [run.net_score], clean, RULES, identifier=identifier
+    ).deciding
+    loaded = clean + stated.identification_limit * gel_response(GEL, run.material.axis)
+    called = judge_values(run.controls, [run.net_score], loaded, RULES).verdict == "detected"
+    return {
+        "called detected at the study's own identification limit": called,
+        "limit, of identification over of detection": stated.identification_limit
+        / stated.detection_limit,
     }
 
 
@@ -338,6 +358,7 @@ CLAIMED = {
     "two-sided interval holds 0": TWO_SIDED,
     "found at the study's own limit": COVERED,
     "called detected at the study's own limit": None,
+    "called detected at the study's own identification limit": (0.93, 0.97),
     "called detected at 1.5 times that limit": None,
     "one mock-up found at its own limit": None,
     "acceptance limit called not detected": ERRORS,
@@ -361,7 +382,8 @@ def claims(runs: int) -> Iterator[Claim]:
 def answers(name: str, runs: int) -> dict[str, Floats]:
     """Do the runs of one configuration; each question's answers, (runs,)."""
     found = spread(partial(one_run, name, library_metric), range(runs))
-    return {key: np.array([one[key] for one in found], dtype=float) for key in found[0]}
+    keys = dict.fromkeys(key for one in found for key in one)
+    return {key: np.array([one.get(key, nan) for one in found], dtype=float) for key in keys}
 
 
 def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
@@ -381,7 +403,7 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
                              values / planned_limit())  # fmt: skip
             continue
         if key.startswith("limit"):
-            yield median(f"{place} {key}", None, values)
+            yield median(f"{place} {key}", None, values[~np.isnan(values)])
             continue
         claimed = CLAIMED.get(key)
         if key.startswith(("called detected: ", "acceptance limit called not detected: ")):
@@ -389,6 +411,11 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
         if name == HEAVY_TAILED:
             claimed = None
         yield rate(f"{place} {key}", claimed, values[~np.isnan(values)])
+    foreign = [found[key] for key in found if key.startswith("called detected: ")
+               and any(key.endswith(f"{amount:g} A") for amount in AMOUNTS)]  # fmt: skip
+    if foreign:
+        yield rate(f"{place} called detected: foreign matter of any kind", (0.0, 0.02),
+                   np.concatenate(foreign))  # fmt: skip
     claimed = None if name == HEAVY_TAILED else (5.0, inf)
     best_name = best.removeprefix("limit of band: ")
     yield median(f"{place} limit of the best band ({best_name}) over the net signal's",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 from types import MappingProxyType
 from typing import Any
 
@@ -18,12 +18,15 @@ from ..markers import Marker, in_deciding_order, resolve
 from ..spectra.arrays import listed
 from ..validator import CALL, RATE, check
 from ..words.codes import Note
-from .assessment import Rules, assess
+from .assessment import Assessment, Rules, assess
 from .blank_values import blank_values, mean_weights
-from .confirmation import confirmer, unexplained
-from .controls import Controls, MockupArrays, controls_of, mockup_spectra
+from .blindness import deciding_place
+from .confirmation import Confirmer, unexplained
+from .controls import Controls, MockupArrays, controls_of, mockup_spectra, no_reference
 from .given_twice import refuse_still, refuse_twins
+from .identification import Identifier
 from .outliers import outlier_notes
+from .pairs import ENOUGH_PAIRS, paired_controls, paired_notes
 from .scores import Score, scores_on, sees_better
 from .verdict import Verdict, judge
 
@@ -41,6 +44,7 @@ def judge_values(
     quality_failed: Note | None = None,
     remarks: Sequence[Note] = (),
     names: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    identifier: Identifier | None = None,
 ) -> Verdict:
     """Judge one arm from the values of its mock-ups.
 
@@ -53,15 +57,16 @@ def judge_values(
     shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
         is among these.
     quality_failed, remarks : see `judge`; names : see `outlier_notes`.
+    identifier : of these controls and places (`identifier_of`); without it the identification limit
+        is not computed.
     """
     confirm, left = None, 0.0
-    net, axis = controls.metric.net, controls.wavenumber
     chosen = np.arange(len(controls.blanks)) if places is None else np.asarray(places, dtype=int)
     blanks = controls.blanks[chosen]
-    if net is not None and len(blanks) > 1:
-        careful = controls.metric.careful[controls.rows[chosen]]
-        confirm = cache(confirmer(net, careful, blanks, exposed, axis, rules.alpha))
-        left = unexplained(net, blanks, exposed, axis)
+    confirmer = confirmer_of(controls, chosen, rules) if identifier is None else identifier.confirm
+    if confirmer is not None:
+        confirm = cache(partial(confirmer, exposed))
+        left = unexplained(confirmer.net, blanks, exposed, controls.wavenumber)
     assessments = [
         assess(
             blank_values(blanks, without),
@@ -78,12 +83,45 @@ def judge_values(
         )
         for score, without in ((score, score.without[chosen]) for score in scores)
     ]
+    if identifier is not None:
+        place = deciding_place([one.blindness for one in scores])
+        assessments[place] = _identified(assessments[place], scores[place], chosen, identifier)
     sharper = sees_better(scores, controls.loadings)
     of_scores = [] if sharper is None else [sharper.note()]
-    if net is not None and controls.metric.within is None:
+    if controls.metric.net is not None and controls.metric.within is None:
         of_scores.append(Note("net-from-means", {"n": len(controls.blanks)}))
     of_scores += outlier_notes(scores, assessments, chosen, controls.loadings, names)
     return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
+
+
+def confirmer_of(controls: Controls, places: npt.ArrayLike, rules: Rules) -> Confirmer | None:
+    """What confirms differences from these blanks of the controls; None without a net signal."""
+    net, chosen = controls.metric.net, np.asarray(places, dtype=int)
+    if net is None or len(chosen) < 2:
+        return None
+    blanks = controls.blanks[chosen]
+    values = blank_values(blanks, controls.metric.weights[controls.rows[chosen]])
+    return Confirmer(
+        net, values, blanks, controls.wavenumber, controls.metric.interferents, rules.alpha
+    )
+
+
+def identifier_of(controls: Controls, places: npt.ArrayLike, rules: Rules) -> Identifier | None:
+    """What finds identification limits against these blanks; None without a net signal."""
+    confirm = confirmer_of(controls, places, rules)
+    return None if confirm is None else Identifier(confirm, rules.beta)
+
+
+def _identified(
+    numbers: Assessment, score: Score, places: npt.NDArray[np.int_], identifier: Identifier
+) -> Assessment:
+    """The numbers of an arm with its identification limit."""
+    net = identifier.confirm.net
+    without = score.without[places]
+    response = float(net.target @ mean_weights(without))
+    values = blank_values(identifier.confirm.blanks, without)
+    limit = identifier.limit(score.name, values, response, numbers.n_mockups)
+    return replace(numbers, identification_limit=limit / numbers.slope)
 
 
 def judge_arm(
@@ -115,8 +153,7 @@ def judge_arm(
     exposed : one entry an exposed mock-up.
     spiked : (loading in ug cm-2, mock-up) of each mock-up of known loading; with two or more the
         result is in ug cm-2.
-    references : the pure gel, one entry a spectrum or map; without any there is no net signal and
-        nothing is ever `detected`.
+    references : the pure gel, one entry a spectrum or map; without any the arm is not assessable.
     acceptance_limit : ug cm-2, above 0; without it nothing is ever `not detected`.
     markers : bands of the gel, names of the marker table, `Marker`s or tables, in the order in
         which they would decide; may be empty (the net signal alone).
@@ -163,20 +200,21 @@ def judge_arm(
     rules, chosen = Rules(alpha, beta, acceptance_limit), in_deciding_order(resolve(list(markers)))
     controls, remarks = controls_of(blanks, references, spiked, interferents), []
     axis = controls.wavenumber
-    values, rows, found = controls.blanks, controls.rows, mockup_spectra(axis, exposed)
-    shared = 1.0
-    if before_exposed is not None or before_blanks is not None:
-        kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
-        values, rows = values[kept] - before[0], rows[kept]
-        shared = 0.0 if before_spiked is None else 1.0
-        found = found - before[1]
-        remarks = _paired_notes(kept, len(blanks), len(exposed))
+    found = mockup_spectra(axis, exposed)
     if before_spiked is not None:
         _refuse_lone(before_exposed, "before_spiked", "before_blanks and before_exposed")
         _same_count(before_spiked, spiked, "before_spiked", "spiked mock-ups")
-        own = mockup_spectra(axis, [one for _, one in spiked]) - mockup_spectra(axis, before_spiked)
-        controls = replace(controls, responses=own - values.mean(axis=0))
-    controls = replace(controls, blanks=values, rows=rows, shared=shared)
+    if before_exposed is not None or before_blanks is not None:
+        kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
+        own = np.full(controls.responses.shape, np.nan)
+        if before_spiked is not None:
+            after = mockup_spectra(axis, [one for _, one in spiked])
+            level = (controls.blanks[kept] - before[0]).mean(axis=0)
+            own = after - mockup_spectra(axis, before_spiked) - level
+        controls = paired_controls(controls, kept, before[0], own)
+        found = found - before[1]
+        lost = [str(place + 1) for place in range(len(blanks)) if place not in kept]
+        remarks = paired_notes(len(exposed), len(kept), len(lost), places=", ".join(lost))
     refuse_twins(given)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
@@ -185,9 +223,21 @@ def judge_arm(
                   "markers=['pva C-O 1092'] or references=[gel]")
         )  # fmt: skip
     refuse_still(made)
-    if controls.metric.missing is not None and schema.NET_SIGNAL in scores:
-        remarks.append(controls.metric.missing)
-    return judge_values(controls, made, found, rules, shared=shared, remarks=remarks)
+    missing, lacking = controls.metric.missing, None
+    if not len(references):
+        lacking = no_reference("the gel")
+    elif missing is not None and schema.NET_SIGNAL in scores:
+        remarks.append(missing)
+    return judge_values(
+        controls,
+        made,
+        found,
+        rules,
+        shared=controls.shared,
+        quality_failed=lacking,
+        remarks=remarks,
+        identifier=identifier_of(controls, range(len(controls.blanks)), rules),
+    )
 
 
 def _refuse(
@@ -257,7 +307,7 @@ def _before(
     _same_count(before_blanks, blanks, "before_blanks", "blanks")
     _same_count(before_exposed, exposed, "before_exposed", "exposed mock-ups")
     known = [(place, one) for place, one in enumerate(before_blanks) if one is not None]
-    if len(known) < 3:
+    if len(known) < ENOUGH_PAIRS:
         raise ContractError(
             Fault(f"{len(known)} blanks with a state before treatment", "three or more",
                   "leave before_blanks and before_exposed out for an unpaired arm")
@@ -272,12 +322,3 @@ def _refuse_lone(other: Any, given: str, needed: str) -> None:
             Fault(f"{given} without {needed}", "blank and exposed mock-ups both before treatment",
                   f"{needed} too, or none of them")
         )  # fmt: skip
-
-
-def _paired_notes(kept: Sequence[int], n_blanks: int, n_exposed: int) -> list[Note]:
-    notes = [Note("paired-before", {"n_exposed": n_exposed, "n_blanks": len(kept)})]
-    if len(kept) < n_blanks:
-        lost = [place + 1 for place in range(n_blanks) if place not in kept]
-        numbers = {"n": len(lost), "places": ", ".join(map(str, lost))}
-        notes.append(Note("blanks-without-before", numbers))
-    return notes

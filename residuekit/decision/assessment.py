@@ -11,14 +11,16 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import ContractError, Fault
-from ..kernels.limit_statistics import clopper_pearson_upper
+from ..kernels.limit_statistics import clopper_pearson_upper, tolerance_factor
 from ..kernels.slope import slope_through_zero
 from ..reprs import as_frame, as_html, as_text
 from ..schema import LOADING_UNIT, NET_SIGNAL
 from .blindness import Blindness, scatter_of
 from .bound import upper_bound
+from .claims import bounded_below
 from .confirmation import Confirmation
-from .limits import arm_limits
+from .evenness import stands_out, welch_p
+from .limits import arm_limits, decision_levels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,9 +40,14 @@ class Assessment:
     """The numbers of one score for one arm; all but the counts in `unit`.
 
     `mockups` are the exposed mock-ups' differences from the blanks' mean, `blanks` the blanks';
-    `highest_spike` is the highest loading behind the slope, NaN without one.
-    `confirmation` is None where nothing is above a limit or there is no reference; `unexplained` is
-    what the reference leaves of the arm's difference, as a multiple of what blanks leave.
+    `slope` is the response per `unit`, `highest_spike` the highest loading behind it (1 and NaN
+    without one).
+    `confirmation` is None where nothing is above a limit, where that is `uneven`, or without a
+    reference; `uneven` is an arm whose exposed mock-ups may merely vary more than the blanks
+    (`welch_p`, `stands_out`); `unexplained` is what the reference leaves of the arm's difference,
+    as a multiple of what blanks leave. `tolerance_bound` holds 95 % of such mock-ups with 1 -
+    alpha confidence if they scatter normally; `identification_limit` is NaN where it was not
+    computed.
     """
 
     score: str
@@ -59,11 +66,42 @@ class Assessment:
     positive: tuple[bool, ...]
     share_upper_bound: float
     above: bool
+    uneven: bool
+    welch_p: float
+    tolerance_bound: float
     blindness: Blindness
     confirmation: Confirmation | None
     rules: Rules
     unexplained: float
     highest_spike: float
+    slope: float
+    identification_limit: float = math.nan
+
+    @property
+    def scale(self) -> str:
+        """What the loadings rest on, empty where there are none."""
+        return "spiked" if self.unit == LOADING_UNIT else ""
+
+    @property
+    def reach(self) -> float:
+        """The highest loading that a statement of absence would speak of."""
+        return max(self.detection_limit, self.upper_bound)
+
+    @property
+    def scale_margin(self) -> float:
+        """By how much the scale of loading may be wrong before an absence would fall."""
+        accepted = self.rules.acceptance_limit
+        return accepted / self.reach if accepted and self.scale and self.reach > 0 else math.nan
+
+    @property
+    def against_acceptance(self) -> str:
+        """Where the mean of these mock-ups lies: below, above, undecided, or nothing to say."""
+        accepted = self.rules.acceptance_limit
+        if accepted is None or not self.scale or math.isnan(self.upper_bound):
+            return ""
+        if bounded_below(self.upper_bound, accepted):
+            return "below"
+        return "above" if 2 * self.estimate - self.upper_bound > accepted else "undecided"
 
     @property
     def positive_mockups(self) -> int:
@@ -76,7 +114,8 @@ class Assessment:
             "n_mockups", "n_blank_mockups", "score", "estimate", "standard_error",
             "decision_limit", "detection_limit", "mockup_decision_limit",
             "mockup_detection_limit", "upper_bound", "unit", "positive_mockups",
-            "share_upper_bound",
+            "share_upper_bound", "scale", "scale_margin", "identification_limit",
+            "tolerance_bound", "against_acceptance",
         )  # fmt: skip
         return {name: getattr(self, name) for name in names}
 
@@ -116,8 +155,8 @@ def assess(
         stratum. With at least two above zero everything is given in ug cm-2, else in `unit`.
     shared : (k,) or one for all, which share of the blanks behind each spiked score is among
         `blanks` (0 to 1): these move difference and slope together, so the bound is narrower.
-    confirm : called only if something is above its limit, with None for the arm's mean difference
-        or with the index of the worst mock-up if that alone is above.
+    confirm : called only if something is above its limit and not `uneven`, with None for the arm's
+        mean difference or with the index of the worst mock-up.
     unexplained : see `residuekit.decision.confirmation.unexplained`.
 
     Raises
@@ -143,9 +182,13 @@ def assess(
     if n > 1:
         spread = float(found.var(ddof=1)) if m > 1 else 0.0
         bound, error, _ = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha)
-    confirmation = None
-    if above and confirm is not None:
-        confirmation = confirm(None if mean_above else int(difference.argmax()))
+    welch = welch_p(blank, found)
+    asked: list[int | None] = [None] if mean_above and not welch >= rules.alpha else []
+    if positive.any() and stands_out(difference, s_b, n, decision_levels(n, m, rules.alpha).mockup):
+        asked.append(int(difference.argmax()))
+    confirmed = [] if confirm is None else [confirm(one) for one in asked]
+    confirmation = min(confirmed, key=lambda one: one.refused, default=None)
+    tolerated = tolerance_factor(m, 0.95, 1 - rules.alpha) if m > 1 else math.nan
     return Assessment(
         score=score,
         unit=unit if usable is None else LOADING_UNIT,
@@ -163,11 +206,15 @@ def assess(
         positive=tuple(positive.tolist()),
         share_upper_bound=clopper_pearson_upper(int(positive.sum()), m, rules.alpha),
         above=above,
+        uneven=above and not asked,
+        welch_p=welch,
+        tolerance_bound=estimate + tolerated * float(found.std(ddof=min(m - 1, 1))) / b,
         blindness=blindness,
         confirmation=confirmation,
         rules=rules,
         unexplained=unexplained,
         highest_spike=math.nan if usable is None else usable.highest,
+        slope=b,
     )
 
 

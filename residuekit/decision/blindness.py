@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -41,6 +41,11 @@ class Blindness:
     def blind(self) -> bool:
         """Whether the score can say nothing on this paint."""
         return bool(self.code)
+
+    @property
+    def strict(self) -> bool:
+        """Whether it is blind only for what is asked: it would see more than is accepted."""
+        return self.code == "paint-scatter"
 
 
 def assess_blindness(
@@ -95,6 +100,16 @@ def _why_blind(
     if acceptance_limit is None or mockup <= acceptance_limit:
         return ""
     return "paint-scatter" if mockup >= _NOISE_RATIO * alone else ""
+
+
+def deciding_place(found: Sequence[Blindness]) -> int:
+    """Which of several scores decides: the first that is not blind, else the first that would be
+    blind only for a strict acceptance limit, else the first."""
+    for usable in (lambda one: not one.blind, lambda one: one.strict):
+        place = next((place for place, one in enumerate(found) if usable(one)), None)
+        if place is not None:
+            return place
+    return 0
 
 
 def scatter_of(scores: npt.NDArray[np.float64]) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,16 +9,21 @@ import numpy as np
 import numpy.typing as npt
 
 from ..kernels import netsignal
-from ..markers import markers
-from .blank_values import blank_values, mean_weights
+from ..kernels.foreign import Additions, ForeignMatter
+from ..markers import Marker, markers
 from .limits import decision_levels, decision_limit
 
 Floats = npt.NDArray[np.float64]
 
 #: What lies on painted surfaces and absorbs where gels do; a difference must stand without it.
 FOREIGN = ("silica", "kaolinite", "starch", "zinc carboxylates")
-#: Full width at half height as a share of a marker's window, once narrow and once wide.
-_WIDTHS = (0.6, 1.2)
+#: The gel must explain more than this share of what foreign matter alone explains.
+LEAST_RATIO = 0.7
+#: Full width at half height as a share of a marker's window: sharp, normal, broad.
+_WIDTHS = (0.6, 1.2, 2.4)
+#: How strong a band may be, in heights of a strong one, by what the marker table says of it.
+_STRENGTHS = {"vs": (0.5, 2.0), "s": (0.5, 2.0), "m": (0.25, 1.0), "w": (0.0, 0.5)}
+_UNSTATED = (0.0, 1.0)
 #: A band whose top is further off the axis than this height is left out.
 _LEAST = 0.3
 
@@ -28,46 +32,82 @@ _LEAST = 0.3
 class Confirmation:
     """Whether a difference was confirmed as the gel.
 
-    `shape` is the test of the whole shape; `amount` is what is left of the difference when the
-    bands of foreign matter may be anything, `limit` its own decision limit (both in references).
+    `shape` is the test of the whole shape; `amount` is what must still be gel when foreign matter
+    may be there too, `limit` its own decision limit (both in references); `ratio` is what the gel
+    explains over what foreign matter alone explains beyond the scatter of blanks.
     """
 
     shape: netsignal.ShapeTest
     amount: float
     limit: float
+    ratio: float = np.inf
 
     @property
     def refused(self) -> bool:
         """Whether the difference may be something else."""
-        return self.shape.refused or self.amount <= self.limit
+        return self.shape.refused or self.foreign
+
+    @property
+    def foreign(self) -> bool:
+        """Whether foreign matter alone may explain the difference."""
+        return is_foreign(self.amount, self.limit, self.ratio)
 
     def numbers(self) -> dict[str, Any]:
         """The numbers of both tests, for the sentence."""
         return {
             "share": self.shape.share,
-            "ratio": self.shape.ratio,
+            "left": self.shape.ratio,
             "weak": self.shape.weak,
             "amount": self.amount,
             "limit": self.limit,
+            "ratio": self.ratio,
+            "needed": LEAST_RATIO,
             "foreign": FOREIGN,
         }
 
 
-def foreign_bands(wavenumber: npt.ArrayLike) -> Floats:
-    """Return (k, n): each band of `FOREIGN` in the marker table by itself, in two widths.
+def is_foreign(amount: float, limit: float, ratio: float) -> bool:
+    """Whether foreign matter alone may explain a difference: see `Confirmation`."""
+    return amount <= limit or ratio <= LEAST_RATIO
 
-    Positions come from the table with its sources; the widths follow the tables' windows (our
-    choice, no source). Single bands in two widths stand for many relative strengths and forms:
-    no spectrum of the foreign matter at hand is needed.
+
+def foreign_matter(wavenumber: npt.ArrayLike, measured: npt.ArrayLike = ()) -> list[ForeignMatter]:
+    """The materials of `FOREIGN` by their bands in the marker table, and measured spectra.
+
+    Positions and strengths come from the table with its sources; what a strength means in numbers
+    and the three widths, which follow the table's windows, are our choice. A table's band is
+    somewhere between half and twice as strong as it is called; one without a strength may be
+    missing.
+
+    Parameters
+    ----------
+    wavenumber : (n,), cm-1. measured : (k, n) spectra of foreign matter, each a material.
     """
     axis = np.asarray(wavenumber, dtype=float)
-    shapes = [
-        np.exp2(-((2 * (axis - marker.position) / (width * (marker.high - marker.low))) ** 2))
-        for marker in markers().values()
-        if marker.material in FOREIGN and marker.position is not None
-        for width in _WIDTHS
-    ]
-    return np.array([shape for shape in shapes if shape.max() > _LEAST]).reshape(-1, axis.size)
+    spectra = np.reshape(np.asarray(measured, dtype=float), (-1, axis.size))
+    made = [ForeignMatter(one[None], np.ones(1), np.ones(1)) for one in spectra]
+    for material in FOREIGN:
+        bands = [marker for marker in markers().values() if marker.material == material]
+        for width in _WIDTHS:
+            shapes = [_band(axis, marker, width) for marker in bands]
+            seen = [place for place, shape in enumerate(shapes) if shape.max() > _LEAST]
+            if seen:
+                low, high = np.array([_strength(bands[place]) for place in seen]).T
+                made.append(ForeignMatter(np.array([shapes[place] for place in seen]), low, high))
+    return made
+
+
+def _band(axis: Floats, marker: Marker, width: float) -> Floats:
+    if marker.position is None:
+        return np.zeros_like(axis)
+    half = width * (marker.high - marker.low) / 2
+    shape: Floats = np.exp2(-(((axis - marker.position) / half) ** 2))
+    return shape
+
+
+def _strength(marker: Marker) -> tuple[float, float]:
+    said = (marker.strength or "").split()
+    return next((_STRENGTHS[word] for word in said if word in _STRENGTHS), _UNSTATED)
 
 
 def unexplained(
@@ -88,42 +128,78 @@ def unexplained(
     return test.ratio if test.residual else 0.0
 
 
-def confirmer(
-    net: netsignal.NetSignal,
-    careful: Floats,
-    blanks: Floats,
-    exposed: Floats,
-    wavenumber: Floats,
-    alpha: float = 0.05,
-) -> Callable[[int | None], Confirmation]:
-    """Make the `confirm` argument of `assess` for one arm.
+class Confirmer:
+    """Confirms differences from the blanks of an arm as the gel.
 
-    A difference (the arm's mean, or one mock-up's) is confirmed as the gel if its shape is not
-    refused (`netsignal.shape_test`) and if the net signal that is blind to every band of foreign
-    matter (`foreign_bands`) and to the known interferents is above a decision limit of its own.
-    The estimate, the limits and the bound stay those of the deciding score: what this costs is
-    paid in `inconclusive`, not in what can be seen.
-
-    Parameters
-    ----------
-    net : the net signal. blanks (n, n_wavenumber), exposed (m, n_wavenumber): mock-up means.
-    careful (n, n_wavenumber) : the weights blind to foreign matter, made without each blank.
+    A difference (the arm's mean, or one mock-up's) is confirmed if its shape is not refused
+    (`netsignal.shape_test`) and if foreign matter, which only adds, cannot explain it instead: in
+    the metric it is fitted by foreign matter with and without the gel (`kernels.foreign`), and what
+    only the gel explains must be above a decision limit of its own, sqrt(RSS without - RSS with) >
+    q s_b |g| h; and the gel alone must explain more than 0.7 of what foreign matter alone explains
+    beyond what it explains of the blanks' own scatter. The estimate, the limits and the bound stay
+    those of the deciding score: what this costs is paid in `inconclusive`.
     """
-    levels = blank_values(blanks, careful)
-    weights = mean_weights(careful)
 
-    def confirm(worst: int | None) -> Confirmation:
+    def __init__(
+        self,
+        net: netsignal.NetSignal,
+        values: Floats,
+        blanks: Floats,
+        wavenumber: Floats,
+        interferents: npt.ArrayLike = (),
+        alpha: float = 0.05,
+    ):
+        """Take the controls of an arm.
+
+        Parameters
+        ----------
+        net : the net signal; values (n,) : those of the blanks by it, each made without itself.
+        blanks (n, n_wavenumber) : their spectra, n >= 2.
+        interferents (k, n_wavenumber) : measured spectra of foreign matter.
+        """
+        self.net, self.values, self.blanks = net, values, blanks
+        self.wavenumber, self.alpha = wavenumber, alpha
+        whiten = net.metric.whiten
+        self.additions = Additions(
+            [
+                ForeignMatter(whiten(one.bands), one.least, one.most)
+                for one in foreign_matter(wavenumber, interferents)
+            ],
+            whiten(net.references),
+        )
+        #: |g| : the norm of the reference in the metric.
+        self.norm = float(np.linalg.norm(whiten(net.target)))
+        n = len(blanks)
+        left_out = whiten(blanks - blanks.mean(axis=0)) * (n / (n - 1))
+        by_chance = [self.additions.foreign(row) for row in self.additions.coordinates(left_out)]
+        #: What foreign matter explains of a single blank's difference from the others.
+        self.by_chance = float(np.mean(by_chance)) * (n - 1) / n
+
+    def __call__(self, exposed: Floats, worst: int | None = None) -> Confirmation:
+        """Confirm the mean of exposed mock-ups (m, n_wavenumber), or mock-up number `worst`."""
+        chosen = exposed if worst is None else exposed[worst : worst + 1]
+        difference = chosen.mean(axis=0) - self.blanks.mean(axis=0)
+        shape = netsignal.shape_test(
+            difference, self.blanks, self.net, self.wavenumber, n_exposed=len(chosen)
+        )
+        seen = self.additions.coordinates(self.net.metric.whiten(difference))
+        limit = self.limit(float(self.values.std(ddof=1)), len(exposed), alone=worst is not None)
+        amount, ratio = self.compare(seen, len(chosen))
+        return Confirmation(shape, amount, limit, ratio)
+
+    def compare(self, seen: Floats, m: int) -> tuple[float, float]:
+        """The amount that only the gel explains of a mean of m, in references, and the ratio of
+        what gel and foreign matter explain."""
+        found = self.additions.explain(seen)
+        amount = float(np.sqrt(max(found.both - found.foreign, 0.0))) / self.norm
+        beyond = found.foreign - self.by_chance * (1 / m + 1 / len(self.blanks))
+        return amount, found.gel / beyond if beyond > 0 else np.inf
+
+    def limit(self, scatter: Any, m: int, *, alone: bool = False) -> Any:
+        """The decision limit of that amount, for the mean of m mock-ups or the largest of them."""
         from scipy.special import stdtrit
 
-        chosen = exposed if worst is None else exposed[worst : worst + 1]
-        difference = chosen.mean(axis=0) - blanks.mean(axis=0)
-        shape = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(chosen))
-        n, m = len(blanks), len(exposed)
-        quantile = float(stdtrit(n - 1, 1 - alpha))
-        if worst is not None:
-            quantile = decision_levels(n, m, alpha).mockup
-        limit = decision_limit(quantile, float(levels.std(ddof=1)), n, len(chosen))
-        amount = float((chosen @ weights).mean() - levels.mean())
-        return Confirmation(shape, amount, limit)
-
-    return confirm
+        n = len(self.blanks)
+        if alone:
+            return decision_limit(decision_levels(n, m, self.alpha).mockup, scatter, n)
+        return decision_limit(float(stdtrit(n - 1, 1 - self.alpha)), scatter, n, m)

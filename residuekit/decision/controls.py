@@ -66,7 +66,7 @@ def controls_of(
         mockup_spectra(axis, gel),
         axis,
         [loaded[loadings == one] for one in np.unique(loadings)],
-        Note("no-reference", {"material": "the gel", "lost": []}),
+        no_reference("the gel"),
         mockup_spectra(axis, foreign),
     )
     return Controls(
@@ -79,6 +79,11 @@ def controls_of(
         responses=loaded - means.mean(axis=0),
         rows=metric.rows_of(len(means)),
     )
+
+
+def no_reference(material: str, lost: Sequence[str] = ()) -> Note:
+    """That there is no reference of a material, or none of use: nothing is said of its residue."""
+    return Note("no-reference", {"material": material, "lost": list(lost)})
 
 
 def mockup_spectra(axis: Floats, mockups: Sequence[MockupArrays]) -> Floats:

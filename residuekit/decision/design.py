@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Protocol
 
 from ..schema import ARM_COLUMNS
@@ -30,6 +30,8 @@ class MeasuredFile(Protocol):
     def exposure_min(self) -> float: ...
     @property
     def session(self) -> str: ...
+    @property
+    def further(self) -> Mapping[str, str]: ...
     @property
     def stratum(self) -> Key: ...
     @property
@@ -86,6 +88,7 @@ def _measured_unlike(rows: Sequence[MeasuredFile]) -> Iterator[tuple[Key, list[N
             arms[row.arm][sample(row)].append(row)
         elif row.role == "blank":
             blanks[row.stratum][(*sample(row), row.treatment)].append(row)
+    labels = _labels(rows)
     for arm, exposed in arms.items():
         every = list(blanks[arm[:3]].values())
         first = [files[0] for files in every]
@@ -94,7 +97,14 @@ def _measured_unlike(rows: Sequence[MeasuredFile]) -> Iterator[tuple[Key, list[N
             next(iter(exposed.values()))[0].exposure_min,
         )  # fmt: skip
         own = [every[place] for place in places]
-        yield arm, [*_lone_sessions(exposed.values(), own), *_unequal_files(exposed, own)]
+        yield (
+            arm,
+            [
+                *_lone_sessions(exposed.values(), own),
+                *_unequal_files(exposed, own),
+                *_further_columns(list(exposed.values()), own, labels),
+            ],
+        )
 
 
 def _lone_sessions(
@@ -118,6 +128,40 @@ def _unequal_files(
     )
     if of_exposed != of_blank:
         yield Note("unequal-files", {"exposed": of_exposed, "blank": of_blank})
+
+
+def _labels(rows: Sequence[MeasuredFile]) -> set[str]:
+    """Further columns with another value in every row that has one: they name a file, and part
+    nothing."""
+    cells: dict[str, list[str]] = defaultdict(list)
+    for row in rows:
+        for name, cell in row.further.items():
+            cells[name].append(cell)
+    return {name for name, own in cells.items() if len(set(own)) == len(own) > 1}
+
+
+def _further_columns(
+    exposed: Sequence[Sequence[MeasuredFile]],
+    blanks: Sequence[Sequence[MeasuredFile]],
+    labels: set[str],
+) -> Iterator[Note]:
+    """Columns of the table's own whose values differ inside an arm, or from its blanks'."""
+    own, others = ([row for files in mockups for row in files] for mockups in (exposed, blanks))
+    pooled, confounded = {}, {}
+    for name in dict.fromkeys(name for row in (*own, *others) for name in row.further):
+        of_arm, of_blanks = (
+            sorted({row.further.get(name, "") for row in rows}) for rows in (own, others)
+        )
+        if name in labels:
+            continue
+        if others and of_arm != of_blanks:
+            confounded[name] = [of_arm, of_blanks]
+        elif len(of_arm) > 1:
+            pooled[name] = of_arm
+    if confounded:
+        yield Note("confounded-columns", {"columns": confounded})
+    if pooled:
+        yield Note("pooled-columns", {"columns": pooled})
 
 
 def _names(samples: Iterable[Key]) -> list[str]:

@@ -43,6 +43,18 @@ def detection_limit(quantile: float, scatter: Any, n: int, m: float = 1, beta: f
     return noncentrality(n - 1, quantile, beta) * difference_error(scatter, n, m)
 
 
+def any_false_alarm(alpha: float, arms: int) -> float:
+    """The most that the chance of a false alarm in at least one of several clean arms can be.
+
+    1 - (1 - alpha)^arms: reached by arms that share nothing. Differences that share blanks rise and
+    fall together, so with these it is less (Slepian, Bell System Technical Journal 41, 1962, 463).
+
+    >>> round(any_false_alarm(0.05, 6), 3)
+    0.265
+    """
+    return 1 - (1 - alpha) ** arms
+
+
 class ArmLimits(NamedTuple):
     """Decision and detection limit of an arm's mean and of one of its mock-ups."""
 

@@ -16,12 +16,11 @@ from ..kernels import netsignal
 from ..kernels.paint_change import FittedChange, fitted_change, smooth_change
 from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
 from ..words.codes import Note
-from .confirmation import foreign_bands
 
 Floats = npt.NDArray[np.float64]
 
 #: Blank mock-ups of one spectrum each that make a net signal by how they differ.
-ENOUGH_MEANS = 8
+ENOUGH_MEANS = 6
 #: Strips into which a single blank is cut, so that one part can check the other.
 _STRIPS = 5
 
@@ -31,16 +30,16 @@ class Metric:
     """The covariance within a stratum's blank maps, and the net signal or why there is none.
 
     `weights` (n_folds + 1, n): those of the net signal made without each group of blank mock-ups,
-    then their mean, which is for what is no blank; `careful` likewise, blind to foreign matter;
-    `folds` says in which group a mock-up is.
+    then their mean, which is for what is no blank; `folds` says in which group a mock-up is;
+    `interferents` (k, n) are measured spectra of foreign matter.
     """
 
     within: Floats | None
     net: netsignal.NetSignal | None
     missing: Note | None = None
     weights: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
-    careful: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
     folds: Mapping[int, int] = field(default_factory=dict, repr=False)
+    interferents: Floats = field(default_factory=lambda: np.empty((0, 0)), repr=False)
 
     def rows_of(self, n_blanks: int) -> npt.NDArray[np.int_]:
         """The row of `weights` by which each blank mock-up is scored; the mean where it gave no
@@ -56,6 +55,7 @@ def make_metric(
     replicates: Sequence[npt.ArrayLike],
     without: Note,
     interferents: npt.ArrayLike = (),
+    others: npt.ArrayLike = (),
 ) -> Metric:
     """Pool the scatter within blank maps and make the net signal in it.
 
@@ -69,6 +69,8 @@ def make_metric(
     replicates : groups of mock-up means that no arm is compared with; three degrees of freedom or
         more measure how mock-ups of this paint differ, else a mild change is declared.
     interferents : (k, n_wavenumber) spectra of known foreign matter.
+    others : (k, n_wavenumber) spectra of the other materials that an arm may carry; declared, so
+        that the net signal does not answer to them.
     """
     of_maps = iter(scatters)
     first = next(of_maps, None)
@@ -89,20 +91,16 @@ def make_metric(
         return Metric(within, None, without)
     axis, gel = np.asarray(wavenumber, dtype=float), np.array(references, dtype=float)
     try:
-        whole, change = _changed(metric, gel, axis, replicates)
+        beside = np.reshape(others, (-1, axis.size))
+        whole, change = _changed(metric, gel, axis, replicates, others=beside)
         net = netsignal.net_signal(gel, whole)
-        both = []
-        foreign = np.vstack([foreign_bands(axis), np.reshape(interferents, (-1, axis.size))])
-        for one in [_changed(own, gel, axis, replicates, change)[0] for own in crossed] or [whole]:
-            shapes = np.vstack([_nuisances(axis, one), foreign])
-            blind = netsignal.net_signal(gel, netsignal.declare(one, shapes))
-            both.append((netsignal.net_signal(gel, one).weights, blind.weights))
+        changed = (_changed(own, gel, axis, replicates, change, beside)[0] for own in crossed)
+        rows = [netsignal.net_signal(gel, one).weights for one in changed] or [net.weights]
     except ResiduekitError as problem:
         return Metric(within, None, _no_net(problem))
-    weights, careful = (
-        np.vstack([rows, np.mean(rows, axis=0)]) for rows in zip(*both, strict=False)
-    )
-    return Metric(within, net, None, weights, careful, pooled.folds if crossed else {})
+    weights = np.vstack([rows, np.mean(rows, axis=0)])
+    foreign = np.reshape(np.asarray(interferents, dtype=float), (-1, axis.size))
+    return Metric(within, net, None, weights, pooled.folds if crossed else {}, foreign)
 
 
 def _changed(
@@ -111,11 +109,15 @@ def _changed(
     axis: Floats,
     replicates: Sequence[npt.ArrayLike],
     near: FittedChange | None = None,
+    others: Floats | None = None,
 ) -> tuple[netsignal.BlankMetric, FittedChange | None]:
     """The metric with the paint's own change, measured or declared, and the common nuisances."""
     found = fitted_change(axis, replicates, metric, gel, near)
     change = smooth_change(axis, metric.mean) if found is None else found.covariance
-    return netsignal.declare(netsignal.with_change(metric, change), _nuisances(axis, metric)), found
+    shapes = _nuisances(axis, metric)
+    if others is not None:
+        shapes = np.vstack([shapes, others])
+    return netsignal.declare(netsignal.with_change(metric, change), shapes), found
 
 
 def _nuisances(axis: Floats, metric: netsignal.BlankMetric) -> Floats:

@@ -80,6 +80,10 @@ class Score:
         level = float(weights @ own - (self.values[place] - self.blank_mean))
         return replace(self.bare(), weights=weights, blank_mean=level)
 
+    def above(self, state: Floats) -> Score:
+        """The score of what spectra differ by from this state of their mock-up."""
+        return replace(self, blank_mean=self.blank_mean + float(self.weights @ state))
+
     def bare(self) -> Score:
         """The score without what only the controls need, to be handed to other processes."""
         return replace(self, without=np.empty((0, 0)), spiked=np.empty(0), values=np.empty(0))

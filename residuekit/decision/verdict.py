@@ -19,6 +19,7 @@ from ..schema import LIST_SEPARATOR, LOADING_UNIT, marker_of
 from ..words.codes import Note
 from ..words.verdict import reason
 from .assessment import Assessment
+from .blindness import deciding_place
 from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within
 from .permutation import permuted_labels
 
@@ -132,8 +133,9 @@ def judge(
     remarks : what else must be said of the arm.
 
     Order: quality failed -> not assessable; fewer than 3 blanks -> inconclusive; every score blind
-    -> not assessable; above and confirmed as the reference's material -> detected; above without it
-    -> inconclusive; 3 or more mock-ups, detection limit and upper bound within the acceptance
+    -> not assessable, or inconclusive where only a strict acceptance limit makes one blind; above
+    and confirmed as the reference's material -> detected; above without it, or merely uneven ->
+    inconclusive; 3 or more mock-ups, detection limit and upper bound within the acceptance
     limit, no other difference that may hide gel -> not detected; else inconclusive.
     """
     scores = tuple(assessments)
@@ -141,7 +143,7 @@ def judge(
         raise ContractError(
             Fault("no assessments", "at least one score", "markers=[...] or references=[...]")
         )
-    deciding = next((score for score in scores if not score.blindness.blind), scores[0])
+    deciding = scores[deciding_place([score.blindness for score in scores])]
     verdict, why = _decide(deciding, quality_failed)
     return Verdict(verdict, tuple(why), deciding, scores, tuple(remarks))
 
@@ -152,9 +154,7 @@ def _decide(a: Assessment, quality_failed: Note | None) -> tuple[str, list[Note]
     if a.n_blank_mockups < MIN_BLANKS:
         return "inconclusive", [Note("few-blanks", {"n": a.n_blank_mockups, "needed": MIN_BLANKS})]
     if a.blindness.blind:
-        numbers = {**a.blindness.numbers, "score": a.score, "code": a.blindness.code}
-        all_the_same = [Note("above-but-blind")] if a.above else []
-        return "not assessable", [Note("all-blind", numbers), *all_the_same]
+        return _blind(a)
     beside = [*_scatter_above_blanks(a), *_beyond_spikes(a), *_second_opinion(a)]
     if a.above:
         verdict, why = _above(a)
@@ -162,12 +162,24 @@ def _decide(a: Assessment, quality_failed: Note | None) -> tuple[str, list[Note]
     obstacles = list(_obstacles(a))
     if obstacles:
         return "inconclusive", [*obstacles, *beside]
-    within = {"acceptance_limit": a.rules.acceptance_limit, "unit": a.unit}
+    within = {"acceptance_limit": a.rules.acceptance_limit, "unit": a.unit,
+              "scale_margin": a.scale_margin}  # fmt: skip
     return "not detected", [Note("within-acceptance", within), *beside]
+
+
+def _blind(a: Assessment) -> tuple[str, list[Note]]:
+    """The verdict where every score is blind: nothing can be seen, or not as little as is asked."""
+    numbers = {**a.blindness.numbers, "score": a.score, "code": a.blindness.code}
+    all_the_same = [Note("above-but-blind")] if a.above else []
+    if a.blindness.strict:
+        return "inconclusive", [Note("limit-above-acceptance", numbers), *all_the_same]
+    return "not assessable", [Note("all-blind", numbers), *all_the_same]
 
 
 def _above(a: Assessment) -> tuple[str, Note]:
     """The verdict on an arm above its decision limit: is the difference the gel?"""
+    if a.uneven:
+        return "inconclusive", Note("uneven", {"p": a.welch_p, "alpha": a.rules.alpha})
     if a.confirmation is None:
         return "inconclusive", Note("shape-untested")
     numbers = a.confirmation.numbers()
@@ -192,7 +204,7 @@ def _obstacles(a: Assessment) -> Iterator[Note]:
             yield Note("detection-limit-above-acceptance", seen)
         if not bounded_below(a.upper_bound, accepted):
             yield Note("bound-above-acceptance", {**numbers, "upper_bound": a.upper_bound})
-    if _reach(a) > MOST_EXTRAPOLATED * a.highest_spike:
+    if a.reach > MOST_EXTRAPOLATED * a.highest_spike:
         yield Note("far-beyond-spikes", _spike_numbers(a))
     if a.unexplained > MOST_UNEXPLAINED:
         yield Note("unexplained-difference", {"ratio": a.unexplained})
@@ -200,18 +212,13 @@ def _obstacles(a: Assessment) -> Iterator[Note]:
         yield Note("few-exposed", {"n": a.n_mockups, "needed": MIN_EXPOSED})
 
 
-def _reach(a: Assessment) -> float:
-    """The highest loading that a statement of absence would speak of."""
-    return max(a.detection_limit, a.upper_bound)
-
-
 def _spike_numbers(a: Assessment) -> dict[str, Any]:
-    return {"highest": a.highest_spike, "reach": _reach(a), "unit": a.unit}
+    return {"highest": a.highest_spike, "reach": a.reach, "unit": a.unit}
 
 
 def _beyond_spikes(a: Assessment) -> Iterator[Note]:
     """Say so where limit or bound lie beyond the loadings that were spiked."""
-    if a.highest_spike < _reach(a) <= MOST_EXTRAPOLATED * a.highest_spike:
+    if a.highest_spike < a.reach <= MOST_EXTRAPOLATED * a.highest_spike:
         yield Note("beyond-spikes", _spike_numbers(a))
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault, did_you_mean
-from ..schema import ARM_COLUMNS
+from ..schema import JUDGED_COLUMNS
 from ..words.caption import arms_not_drawn
 from ..words.common import (
     Stratum,
@@ -162,17 +162,16 @@ def _height(row: Row) -> float:
 
 
 def _working_arm(result: StudyResult, arms: Sequence[Row]) -> Row | None:
-    """The arm of the working exposure; of several (clearances, treatments) the highest one of the
-    treatment in question."""
+    """The arm of the working exposure of what leaves the residue; of several the highest one."""
     study = result.provenance["study"]
-    there = [row for row in arms if row["exposure_min"] == study["working_exposure_min"]]
-    asked = [row for row in there if row["treatment"] == study["treatment"]]
-    return max(asked or there, key=_height, default=None)
+    there = [row for row in arms if row["exposure_min"] == study["working_exposure_min"]
+             and row["treatment"] in study["left_by"]]  # fmt: skip
+    return max(there, key=_height, default=None)
 
 
 def _any_arm(table: pd.DataFrame, arms: Sequence[Row]) -> Any:
-    keys = {tuple(row[name] for name in ARM_COLUMNS) for row in arms}
-    return [key in keys for key in table[list(ARM_COLUMNS)].itertuples(index=False, name=None)]
+    keys = {tuple(row[name] for name in JUDGED_COLUMNS) for row in arms}
+    return [key in keys for key in table[list(JUDGED_COLUMNS)].itertuples(index=False, name=None)]
 
 
 def _picks(exposed: pd.DataFrame, working: Row | None) -> list[Pick]:
@@ -186,7 +185,7 @@ def _picks(exposed: pd.DataFrame, working: Row | None) -> list[Pick]:
         if rows.empty:
             continue
         highest = rows.iloc[int(rows["mean"].to_numpy().argmax())].to_dict()
-        if picks and all(picks[0].row[name] == highest[name] for name in ARM_COLUMNS):
+        if picks and all(picks[0].row[name] == highest[name] for name in JUDGED_COLUMNS):
             continue
         of = "at the working exposure" if at_work else "of all"
         rule = f"the highest {of}, {counted(len(rows), 'mock-up')}"
@@ -210,12 +209,18 @@ def _groups(
     for treatment in sorted(set(blanks["treatment"]), key=lambda t: (t != "water", t)):
         rows = blanks[blanks["treatment"] == treatment]
         groups.append(_group(blank_words(treatment), "blank", rows))
-    varied = [name for name in ("treatment", "clearance_min") if len({a[name] for a in arms}) > 1]
+    varied = [
+        name
+        for name in ("treatment", "clearance_min", "clearance")
+        if len({a[name] for a in arms}) > 1
+    ]
     for arm in sorted(arms, key=lambda row: (row["treatment"], row["exposure_min"])):
         rows = own[(own["role"] == "exposed").to_numpy() & np.array(_any_arm(own, [arm]), bool)]
         words = f"exposed {arm['exposure_min']:g} min"
         if "clearance_min" in varied:
             words += f", cleared {arm['clearance_min']:g}"
+        if "clearance" in varied:
+            words += f" by {arm['clearance'] or 'what is not said'}"
         if "treatment" in varied:
             words = f"{arm['treatment']} {words.removeprefix('exposed ')}"
         groups.append(_group(words, "exposed", rows, arm, working=arm is working))

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault
-from ..schema import FIGURE_WIDTHS
+from ..schema import FIGURE_WIDTHS, JUDGED_COLUMNS
 from ..words import caption as words
 from ..words.caption import LETTERS
-from ..words.common import Stratum
+from ..words.common import Stratum, arm_words, stratum_of
 from .choice import choose
 from .key import Entry, key_entries, key_rows
 from .layout import EDGE, LINE, PAGE_HEIGHT, block_height, narrow
@@ -45,15 +45,18 @@ class Plan:
     acceptance_limit: float | None
     markers: tuple[dict[str, Any], ...]
     photo: Photo | None
+    residue: str
 
 
 def plan_figure(
     result: StudyResult,
     *,
+    residue: str | None = None,
     strata: Sequence[str | Stratum] | None = None,
     width_mm: float | None = None,
 ) -> Plan:
     """Decide what the figure holds: blocks, scale, size; see `residue_figure`."""
+    whole, result = result, result.of_residue(residue)
     study = result.provenance["study"]
     width = float(study["figure"].get("width_mm", 180) if width_mm is None else width_mm)
     if not FIGURE_WIDTHS[0] <= width <= FIGURE_WIDTHS[1]:
@@ -66,11 +69,42 @@ def plan_figure(
         )
     most_arms = _MOST_ARMS_NARROW if narrow(width) else _MOST_ARMS
     blocks, left_out = choose(result, strata, most_arms)
+    left_out += words.other_residues(whole.verdicts.to_dict("records"), study["residue"])
     for drawn in range(min(len(blocks), len(LETTERS)), 0, -1):
         plan = _plan(result, blocks[:drawn], blocks[drawn:], left_out, width)
         if plan.height <= PAGE_HEIGHT:
             break
+    _refuse_lost(result, plan, None if strata is None else blocks)
     return plan
+
+
+def _refuse_lost(result: StudyResult, plan: Plan, wanted: Sequence[Block] | None) -> None:
+    """Refuse a figure from which a detected arm is missing; of `wanted` strata alone if given.
+
+    Raises
+    ------
+    ContractError : with the call that draws the arm.
+    """
+    drawn = [group.verdict for block in plan.blocks for group in block.groups if group.verdict]
+    shown = {tuple(map(str, (row[name] for name in JUDGED_COLUMNS))) for row in drawn}
+    lost = [
+        row
+        for row in result.verdicts.to_dict("records")
+        if row["verdict"] == "detected"
+        and tuple(map(str, (row[name] for name in JUDGED_COLUMNS))) not in shown
+        and (wanted is None or stratum_of(row) in [block.stratum for block in wanted])
+    ]
+    study = result.provenance["study"]
+    calls = dict.fromkeys(
+        f"residue_figure(result, residue={study['residue']!r}, strata=[{stratum_of(row)!r}])"
+        for row in lost
+    )
+    if lost:
+        raise ContractError(
+            Fault(f"{len(lost)} detected arm{'s' * (len(lost) > 1)} without room in the figure, "
+                  f"{arm_words(lost[0])} for one", "a figure that shows every detected arm",
+                  "; ".join(calls))
+        )  # fmt: skip
 
 
 def _plan(
@@ -111,6 +145,7 @@ def _plan(
         acceptance_limit=acceptance,
         markers=markers,
         photo=photo,
+        residue=study["residue"],
     )
 
 

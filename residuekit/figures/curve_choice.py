@@ -31,15 +31,13 @@ def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick])
     values = spectra["spectrum"].values
     kind = comparator_kind(treatment[inside & (role == "blank")])
     blank = values[inside & (role == "blank") & (treatment == kind)]
-    exposed, residue = [], result.provenance["study"]["treatment"]
+    exposed = []
     for pick in picks:
         rows = inside & (role == "exposed") & (treatment == pick.row["treatment"])
-        for name in ("exposure_min", "clearance_min"):
+        for name in ("exposure_min", "clearance_min", "clearance"):
             rows &= spectra[name].values == pick.row[name]
         exposed.append(Curves(f"{pick.row['exposure_min']:g} min", values[rows], pick.working))
-        if ((role == "reference") & (treatment == pick.row["treatment"])).any():
-            residue = pick.row["treatment"]
-    pure = values[(role == "reference") & (treatment == residue)]
+    pure = values[result.is_pure()]
     scores = result.markers[in_stratum(result.markers, stratum)]
     slopes = scores.loc[scores["score"] == NET_SIGNAL, "slope"].to_numpy(dtype=float)
     blind = scores.loc[scores["blind"].astype(bool), "score"].map(marker_of)
@@ -79,7 +77,10 @@ def choose_spiking(
         (spectra["role"].values == "spiked")
         & (spectra["paint"].values == stratum[0])
         & (spectra["soiling"].values == stratum[1])
-        & (spectra["treatment"].values == study["treatment"])
+        & (
+            (spectra["material"].values == study["residue"])
+            | (spectra["treatment"].values == study["residue"])
+        )
         & (spectra["loading_ug_cm2"].values > 0)
     )
     k = int(behind.sum())
@@ -106,7 +107,9 @@ def choose_series(result: StudyResult, arms: Sequence[Row], working: Row | None)
     with_numbers = [row for row in arms if np.isfinite(row["estimate"])]
     families: dict[tuple[Any, ...], list[Row]] = {}
     for row in with_numbers:
-        families.setdefault((row["treatment"], row["clearance_min"]), []).append(row)
+        families.setdefault((row["treatment"], row["clearance_min"], row["clearance"]), []).append(
+            row
+        )
     ordered = sorted(
         families.values(), key=lambda rows: (not any(row is working for row in rows), -len(rows))
     )
@@ -116,7 +119,8 @@ def choose_series(result: StudyResult, arms: Sequence[Row], working: Row | None)
     one = working or next(iter(with_numbers), None)
     if one is None:
         return None
-    kept = ("paint", "soiling", "treatment", "exposure_min", "clearance_min", "score", "unit")
+    kept = ("paint", "soiling", "treatment", "exposure_min", "clearance_min", "clearance",
+            "score", "unit")  # fmt: skip
     rows = [
         row
         for row in result.verdicts.sort_values("ageing_h", kind="stable").to_dict("records")

@@ -116,19 +116,22 @@ def _read_map(
     result: StudyResult, stratum: Stratum, row: Mapping[Any, Any], role: str
 ) -> xr.Dataset | None:
     """The map of a mock-up with the highest mean score, or None if it has only points."""
-    same = ("treatment", *(() if role == "blank" else ("exposure_min", "clearance_min")))
+    same = (
+        "treatment",
+        *(() if role == "blank" else ("exposure_min", "clearance_min", "clearance")),
+    )
     best: tuple[float, xr.Dataset] | None = None
     for entry in result.provenance["maps"]:
         if entry["role"] != role or entry["mockup"] != row["mockup"]:
             continue
-        with xr.open_dataset(result.folder / entry["map"], engine="h5netcdf") as opened:
-            fits = stratum_of(opened.attrs) == stratum and all(
-                opened.attrs[name] == row[name] or _both_nan(opened.attrs[name], row[name])
-                for name in same
-            )
-            if not fits or "y" not in opened.dims or row["score"] not in opened["marker"]:
-                continue
-            dataset = opened.sel(marker=row["score"]).load()
+        whole = result.score_map(result.folder / entry["map"])
+        fits = stratum_of(whole.attrs) == stratum and all(
+            whole.attrs[name] == row[name] or _both_nan(whole.attrs[name], row[name])
+            for name in same
+        )
+        if not fits or "y" not in whole.dims or row["score"] not in whole["marker"]:
+            continue
+        dataset = whole.sel(marker=row["score"])
         mean = float(dataset["score"].mean())
         if best is None or mean > best[0]:
             best = mean, dataset

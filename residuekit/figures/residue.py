@@ -70,6 +70,7 @@ _TIGHT = 2.0
 def residue_figure(
     result: StudyResult,
     *,
+    residue: str | None = None,
     strata: Sequence[str | Stratum] | None = None,
     width_mm: float | None = None,
 ) -> Figure:
@@ -78,6 +79,8 @@ def residue_figure(
     Parameters
     ----------
     result : what a run found.
+    residue : the material whose arms are drawn, as in the column `residue`; the first that the
+        study asks for when left out. The caption names what is not shown.
     strata : the wanted strata, each by its paint or as (paint, soiling, ageing_h); as many as fit
         on a page when left out.
     width_mm : 85 (one column) to 260; the width of the study's settings (180) when left out.
@@ -90,14 +93,15 @@ def residue_figure(
     ------
     ContractError : strata without a blank, without limits, with maps of which no scale bar can be
         made, or with different units, which no one scale can hold; a width that cannot be printed;
-        an unknown stratum; a visible image that is not what the run saw.
+        an unknown stratum or residue; a detected arm of it that has no room (the message holds the
+        call that draws it); a visible image that is not what the run saw.
 
     >>> import residuekit as rk
     >>> rk.residue_figure(rk.open_run("my-study"))  # doctest: +SKIP
     >>> rk.residue_figure.__module__
     'residuekit.figures.residue'
     """
-    return draw(plan_figure(result, strata=strata, width_mm=width_mm))
+    return draw(plan_figure(result, residue=residue, strata=strata, width_mm=width_mm))
 
 
 def draw(plan: Plan) -> Figure:

@@ -133,7 +133,17 @@ def draw_series(
     return ax
 
 
-_ARM = ("paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min", "score")
+_ARM = (
+    "paint",
+    "soiling",
+    "ageing_h",
+    "treatment",
+    "exposure_min",
+    "clearance_min",
+    "clearance",
+    "residue",
+    "score",
+)
 
 
 def _same(row: Mapping[Any, Any], rung: Mapping[Any, Any], columns: Sequence[str]) -> bool:
@@ -144,7 +154,7 @@ def _same(row: Mapping[Any, Any], rung: Mapping[Any, Any], columns: Sequence[str
 
 def _blanks(mockups: Rows, rung: Mapping[Any, Any]) -> Rows:
     """The blanks that an arm was compared with."""
-    columns = (*STRATUM_COLUMNS, "score")
+    columns = (*STRATUM_COLUMNS, "residue", "score")
     own = [row for row in mockups if row["role"] == "blank" and _same(row, rung, columns)]
     treatments, exposures = ([row[name] for row in own] for name in ("treatment", "exposure_min"))
     return [own[k] for k in comparator_places(treatments, exposures, rung["exposure_min"])]

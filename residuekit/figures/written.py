@@ -1,4 +1,4 @@
-"""The figure on disk: PDF, SVG, PNG, TIFF, and figure.json, which says what is drawn."""
+"""The figure on disk: PDF, SVG, PNG, TIFF on demand, and figure.json, which says what is drawn."""
 
 from __future__ import annotations
 
@@ -49,15 +49,20 @@ _ARM_NUMBERS = (
 
 
 def write_figure(
-    result: StudyResult, folder: str | Path, *, width_mm: float | None = None
+    result: StudyResult,
+    folder: str | Path,
+    *,
+    width_mm: float | None = None,
+    also: Sequence[str] | None = None,
 ) -> dict[str, Any]:
-    """Write figure.pdf, .svg, .png, .tiff and figure.json into a folder; return the record.
+    """Write figure.pdf, .svg, .png and figure.json into a folder; return the record.
 
     PNG and TIFF (LZW, without transparency) have 600 dots an inch. Fonts are embedded in the PDF
     (TrueType); the SVG has its letters as outlines. Every file carries the hash of verdicts.csv
     and has the same bytes on every run. `width_mm` is 85 for one column, the width of the study's
-    settings (180) when left out; beside a wider figure stands figure-85mm.pdf, one column wide,
-    with a page for each stratum. A study that cannot be drawn (no blank left, say) gets only
+    settings (180) when left out. `also` names what the study's settings name when it is
+    left out: ``tiff``, and ``column``, which is figure-85mm.pdf beside a wider figure, one column
+    wide, with a page for each stratum. A study that cannot be drawn (no blank left, say) gets only
     figure.json, whose `not_drawn` says why.
     """
     folder = Path(folder)
@@ -71,13 +76,15 @@ def write_figure(
         record = {"not_drawn": str(problem)}
     else:
         rows = result.verdicts.to_dict("records")
+        asked = study.get("figure", {}).get("also", ()) if also is None else also
         files = save_figure(
             draw(plan), folder, "figure", mark=mark, alternative=figure_alternative(rows)
         )
-        files |= _save_tiff(folder / "figure.png", mark)
+        if "tiff" in asked:
+            files |= _save_tiff(folder / "figure.png", mark)
         record = {**describe(plan), "files": files, "caption": caption(plan, study),
                   "short_caption": short_caption(plan, study)}  # fmt: skip
-        if not narrow(plan.width):
+        if "column" in asked and not narrow(plan.width):
             pages, left_out = column_pages(result)
             files |= _save_pages(pages, folder / f"{ONE_COLUMN}.pdf", mark)
             record["one_column"] = {

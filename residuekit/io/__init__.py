@@ -34,7 +34,12 @@ __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "de
 _LARGE = 2**22
 
 
-def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
+def read(
+    path: str | os.PathLike[str],
+    *,
+    format: str | None = None,  # noqa: A002
+    **options: Any,
+) -> xr.DataArray:
     """Read spectra from a file of any open format, or a folder, as a labelled array.
 
     Spectra with transmittance or reflectance above 1 are kept, and flagged `over_range`.
@@ -42,6 +47,8 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     Parameters
     ----------
     path : the file; its suffix and its first bytes choose the reader.
+    format : the reader, where the suffix does not say it: ``table``, ``jcamp``, ``netcdf``,
+        ``hdf5``, ``workbook``, ``numpy``, ``tiff`` or ``flat``.
     options : what that reader takes (its own docstring lists them). A file of the same name with
         ``.toml`` behind it, or ``map.toml`` in a folder, may hold them too.
 
@@ -62,12 +69,13 @@ def read(path: str | os.PathLike[str], **options: Any) -> xr.DataArray:
     (('spectrum', 'wavenumber'), [[0.5, 0.25]])
     """
     path = Path(path)
-    reader = reader_of(path, read)
-    known = options_of(reader.read)
-    refuse_unknown(path, options, known)
     beside = options_file(path)
-    if beside.exists():
-        options = {**_beside(beside, known), **options}
+    said = _beside(beside) if beside.exists() else {}
+    reader = reader_of(path, read, format or said.pop("format", None))
+    known = options_of(reader.read)
+    refuse_unknown(beside, said, known)
+    refuse_unknown(path, options, known)
+    options = {**said, **options}
     mark = mark_of(path)
     with ThreadPoolExecutor(1) as pool:
         large = mark.size > _LARGE and not options.get("lazy")
@@ -153,14 +161,12 @@ def describe(path: str | os.PathLike[str], **options: Any) -> Description:
     return description_of(array, tuple(str(warning.message) for warning in ours))
 
 
-def _beside(path: Path, known: list[str]) -> dict[str, Any]:
+def _beside(path: Path) -> dict[str, Any]:
     try:
-        options = tomllib.loads(content(path, MOST_TOML).decode())
+        return tomllib.loads(content(path, MOST_TOML).decode())
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise refuse(path, f"TOML that cannot be read ({error})", "key = value",
                      "mend the line") from error  # fmt: skip
-    refuse_unknown(path, options, known)
-    return options
 
 
 def _over_range(array: xr.DataArray) -> xr.DataArray:

@@ -23,6 +23,7 @@ from .unit_words import (
     plain,
     position_unit_of,
     quantity_of,
+    scaled,
     tell,
     to_wavenumber,
 )
@@ -178,11 +179,12 @@ def _foreign(
     if options.lazy and percent is None and quantity in ("transmittance", "reflectance"):
         raise refuse(path, f"{quantity} opened lazily, so that its numbers are not looked at",
                      "a fraction of 1 or percent", "percent=True or percent=False")  # fmt: skip
-    values, scale = as_fraction(path, array.data, quantity, percent)
+    values, scale = scaled(path, array.data, {}, [str(array.attrs.get("units", ""))])
+    values, percents = as_fraction(path, values, quantity, percent)
     technique = options.technique or str(array.attrs.get("technique", "unknown"))
     dims = list(map(str, array.dims))
     notes: dict[str, Any] = {**origin, "variable": str(array.name), "dims": dims, **axis_notes,
-             **quantity_notes, **scale}  # fmt: skip
+             **quantity_notes, **scale, **percents}  # fmt: skip
     said: dict[str, Any] = {"quantity": quantity, "technique": technique}
     if len(order) < 2:
         names = dataset[order[0]].values if order and order[0] in dataset.coords else None

@@ -20,7 +20,14 @@ from .checksum import FOLDER_OPTIONS
 from .labelled import same_axis, spectra
 from .opening import refuse
 from .options import FolderOptions, Stated, need, takes
-from .pixel_grid import positions, whole_numbers
+from .pixel_grid import (
+    places_in,
+    positions,
+    refuse_other_walk,
+    upright,
+    walk,
+    whole_numbers,
+)
 from .unit_words import tell
 
 NAME = "folder"
@@ -34,18 +41,15 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
     def read(path: Path, options: FolderOptions) -> xr.DataArray:
         """Read a folder of one-spectrum files as a map; `FolderOptions` says how they make it.
 
-        The files are taken in the order of the numbers in their names.
+        Names that all hold a place (``x25_y0``) make the map by themselves; else the files are
+        taken in the order of the numbers in their names.
 
         Raises
         ------
         ReadError : files that do not fill the grid, differ in axis or quantity, or hold several
             spectra.
         """
-        n_y, n_x = _shape(path, options.shape)
-        need(path, options, "order", "start")
-        order, start = str(options.order), str(options.start)
         found = _files(path, options.files)
-        places = _places(path, found, n_y * n_x, options.missing)
         said = {f.name: getattr(options, f.name) for f in dataclasses.fields(Stated)}
         given = {name: value for name, value in said.items() if value is not None}
         with _told_once(path):
@@ -53,23 +57,42 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
         first = each[0]
         for other, file in zip(each, found, strict=True):
             _same(path, first, other, found[0].name, file.name)
-        cube = np.full((n_y, n_x, first.sizes[WAVENUMBER]), np.nan, dtype=np.float32)
-        rows, columns = _walk(n_y, n_x, order, start)
-        for place, spectrum in zip(places, each, strict=True):
-            cube[rows[place], columns[place]] = spectrum.values[0]
+        values = np.concatenate([spectrum.values for spectrum in each])
+        cube, x, y, unit, notes = _grid(path, found, values, options)
         recognised = {
             "layout": "map of one-spectrum files",
             "files": f"{len(found)}, {found[0].name} to {found[-1].name}",
             "form": str(source(first)["reader"]),
-            "y order": f"{order} from the {start}, as stated",
+            **notes,
         }
-        if len(found) < n_y * n_x:
-            recognised["missing pixels"] = str(n_y * n_x - len(found))
-        x, y = positions(path, n_x, n_y, options.step)
-        return spectra(path, NAME, cube, first[WAVENUMBER].values, recognised, x=x, y=y,
+        return spectra(path, NAME, cube, first[WAVENUMBER].values, recognised, x=x, y=y, unit=unit,
                        quantity=str(first.name), technique=first.attrs["technique"])  # fmt: skip
 
     return read
+
+
+def _grid(
+    path: Path, found: list[Path], values: Any, options: FolderOptions
+) -> tuple[Any, Any, Any, str | None, dict[str, str]]:
+    """The map (n_y, n_x, n_wavenumber), its x, its y, their unit and what there is to say of it."""
+    names = [file.stem for file in found]
+    named = places_in(names)
+    if named is not None and options.shape is None:
+        x, y, unit, notes = named
+        cube, columns, rows, gaps = upright(path, x, y, values)
+        return cube, columns, rows, unit, {"y order": "by the names, upward", **notes, **gaps}
+    n_y, n_x = _shape(path, options.shape)
+    need(path, options, "order", "start")
+    order, start = str(options.order), str(options.start)
+    places = _places(path, found, n_y * n_x, options.missing)
+    rows, columns = (part[places] for part in walk(n_y, n_x, order, start))
+    refuse_other_walk(path, names, rows, columns)
+    cube = np.full((n_y, n_x, values.shape[-1]), np.nan, dtype=np.float32)
+    cube[rows, columns] = values
+    notes = {"y order": f"{order} from the {start}, as stated"}
+    if len(found) < n_y * n_x:
+        notes["missing pixels"] = str(n_y * n_x - len(found))
+    return cube, *positions(path, n_x, n_y, options.step), None, notes
 
 
 @contextmanager
@@ -89,7 +112,8 @@ def _shape(path: Path, shape: Any) -> tuple[int, int]:
     if sizes is None or sizes[0] * sizes[1] > _MOST_PIXELS:
         found = "no shape" if shape is None else f"shape={shape!r}"
         raise refuse(path, f"a folder, and {found}", "a file, or the rows and columns of the map "
-                     "that its files fill, their order and the corner where they start",
+                     "that its files fill, their order and the corner where they start, or names "
+                     "with their places (x25_y0)",
                      f"shape=(n_y, n_x), order=..., start=...; or a {FOLDER_OPTIONS} in the "
                      "folder: shape = [n_y, n_x] and lines for order and start")  # fmt: skip
     return sizes[0], sizes[1]
@@ -101,7 +125,8 @@ def _files(path: Path, pattern: str) -> list[Path]:
     visible = (p for p in path.glob(pattern) if p.is_file() and not p.name.startswith("."))
     found = [p for p in visible if p.name != FOLDER_OPTIONS]
     if not found:
-        raise refuse(path, f"no file {pattern}", "files of one spectrum each", "files='*.csv'")
+        raise refuse(path, f"a folder with no file {pattern}", "files of one spectrum each",
+                     "files='*.csv'")  # fmt: skip
     _check_numbers(path, found)
     return sorted(found, key=lambda p: (_numbers(p), p.name))
 
@@ -143,21 +168,6 @@ def _places(path: Path, found: list[Path], n_pixels: int, missing: Sequence[int]
     raise refuse(path, f"{len(found)} files and {len(gaps)} missing places for a grid of "
                  f"{n_pixels} pixels", "one file a pixel, or names numbered from 0 or 1 whose gaps "
                  "are the missing ones", "mend shape, or say missing=[...]")  # fmt: skip
-
-
-def _walk(n_y: int, n_x: int, order: str, start: str) -> tuple[Any, Any]:
-    """The row and column (n_y * n_x,) of each place in the order of measuring, row 0 lowest."""
-    by_rows = order.startswith("rows")
-    outer, inner = (n_y, n_x) if by_rows else (n_x, n_y)
-    line, place = (part.ravel() for part in np.indices((outer, inner)))
-    if order.endswith("snake"):
-        place = np.where(line % 2 == 1, inner - 1 - place, place)
-    row, column = (line, place) if by_rows else (place, line)
-    if start.startswith("top"):
-        row = n_y - 1 - row
-    if start.endswith("right"):
-        column = n_x - 1 - column
-    return row, column
 
 
 def _one(path: Path, array: xr.DataArray, file: Path) -> xr.DataArray:

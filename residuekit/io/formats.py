@@ -15,7 +15,8 @@ from typing import Any
 
 import xarray as xr
 
-from ..errors import Fault, WriteError, did_you_mean
+from ..errors import Fault, ReadError, WriteError, did_you_mean
+from ..validator import choice, require
 from . import (
     flat,
     folder,
@@ -77,6 +78,9 @@ READERS = (
     Reader(tiff.NAME, (".tif", ".tiff"), tiff.read, tiff.recognises),
     Reader(flat.NAME, (".raw", ".bin", ".img"), flat.read, _nothing),
 )
+#: What a user may state as `format`, where the suffix does not say it.
+_NAMES = ("netcdf", "hdf5", "jcamp", "table", "workbook", "numpy", "tiff", "flat")
+FORMATS = dict(zip(_NAMES, READERS, strict=True))
 _ZARR = Reader(zarr_store.NAME, (".zarr",), zarr_store.read, _nothing)
 WRITERS = (
     Writer(netcdf.NAME, (".nc", ".nc4"), netcdf.write),
@@ -87,21 +91,27 @@ WRITERS = (
 )
 
 
-def reader_of(path: Path, read_file: Callable[..., xr.DataArray]) -> Reader:
-    """Choose by suffix and first bytes together; else by the first bytes; else by the suffix.
+def reader_of(
+    path: Path, read_file: Callable[..., xr.DataArray], stated: str | None = None
+) -> Reader:
+    """Choose as `stated`; else by suffix and first bytes together, the first bytes, the suffix.
 
     `read_file` reads the files of a folder.
 
     Raises
     ------
-    ReadError : a suffix that no reader takes, or more than one of other packages.
+    ReadError : a suffix that no reader takes, several of other packages; an unknown format.
     """
+    if stated is not None:
+        require(stated, "format", choice(FORMATS), ReadError)
     with readable(path):
         path.stat()
     if path.is_dir():
         if is_zarr(path) or path.suffix.lower() in _ZARR.suffixes:
             return _ZARR
         return Reader(folder.NAME, (), folder.reader(read_file), _nothing)
+    if stated is not None:
+        return FORMATS[stated]
     suffix = path.suffix.lower()
     named = [reader for reader in READERS if suffix in reader.suffixes]
     if not named:
@@ -123,8 +133,10 @@ def _added(path: Path, suffix: str) -> Reader:
         raise refuse(path, f"the suffix {suffix!r}, which {len(named)} installed readers take "
                      f"({', '.join(reader.name for reader in named)})", "one reader for it",
                      "uninstall the other")  # fmt: skip
+    near = did_you_mean(suffix, suffixes)
+    near = f"{near} " if near.startswith("did you mean") else ""
     raise refuse(path, f"the suffix {suffix!r}", f"one of {', '.join(suffixes)}",
-                 did_you_mean(suffix, suffixes))  # fmt: skip
+                 f"{near}format='table' if it holds columns of text")  # fmt: skip
 
 
 def _load(path: Path, point: Any) -> Reader:
@@ -155,6 +167,11 @@ def writer_of(path: Path) -> Writer:
     suffixes = [suffix for writer in WRITERS for suffix in writer.suffixes]
     raise WriteError(Fault(f"the suffix {suffix!r}", f"one of {', '.join(suffixes)}",
                            did_you_mean(suffix, suffixes), str(path)))  # fmt: skip
+
+
+def is_known(suffix: str) -> bool:
+    """Say whether a reader of this package takes a suffix."""
+    return any(suffix.lower() in reader.suffixes for reader in (*READERS, _ZARR))
 
 
 def holds_spectra(path: Path) -> bool:

@@ -16,7 +16,7 @@ from .opening import content
 from .workbook import MOST_CELLS, open_book
 
 #: Names that the tables of a run repeat.
-NAMES = ("mockup", "paint", "soiling", "treatment")
+NAMES = ("mockup", "paint", "soiling", "treatment", "material", "clearance")
 #: What moves a cursor, ends a line, or turns the direction of what follows.
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -195,8 +195,9 @@ def _address(found: Any) -> int:
     return int(h5o.get_info(found.id).addr)
 
 
-def guard(path: Path, *, lazy: bool = False) -> None:
-    """Refuse a file with links or storage in other files, or with more numbers than it can hold.
+def guard(path: Path, *, lazy: bool = False, use: Callable[[Any], Any] = lambda _book: None) -> Any:
+    """Refuse a file with links or storage in other files, or with more numbers than it can hold;
+    return what `use` makes of it, opened.
 
     Raises
     ------
@@ -207,12 +208,13 @@ def guard(path: Path, *, lazy: bool = False) -> None:
     try:
         with h5py.File(regular(path), "r") as file:
             declared = _declared(path, file)
+            if not lazy:
+                fits_in(path, declared)
+            return use(file)
     except ReadError:
         raise
     except Exception as error:  # the library raises anything on damaged bytes
         raise damaged(path, error) from error
-    if not lazy:
-        fits_in(path, declared)
 
 
 def _declared(path: Path, file: Any) -> int:

@@ -22,7 +22,15 @@ from .opening import content, decoded, fits_in, json_of, refuse
 from .options import BlockOptions, takes
 from .own_files import as_kept, as_stated
 from .pixel_grid import upright
-from .unit_words import as_fraction, axis_unit_of, position_of, quantity_of, tell, to_wavenumber
+from .unit_words import (
+    as_fraction,
+    axis_unit_of,
+    position_of,
+    quantity_of,
+    scaled,
+    tell,
+    to_wavenumber,
+)
 
 NAME = "JCAMP-DX"
 #: The label of our own that holds what no other label can.
@@ -155,6 +163,10 @@ def _check_links(path: Path, linked: list[Block], found: int) -> None:
 
 
 def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
+    if "INTERFEROGRAM" in block.text("DATATYPE").upper():
+        raise refuse(path, f"DATA TYPE {block.text('DATATYPE')!r}", "a spectrum",
+                     "export the spectrum that the instrument computed of it",
+                     block.line_of("DATATYPE"))  # fmt: skip
     axis, values, forms = decode_block(path, block)
     word = block.needed(path, "XUNITS")
     unit = axis_unit_of(word)
@@ -170,6 +182,7 @@ def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
                      block.line_of("YUNITS"))  # fmt: skip
     percent = known[1] if options.percent is None and known is not None else options.percent
     name = options.quantity or (known[0] if known else "")
+    values, counted = scaled(path, values, {}, [y_word])
     values, scale = as_fraction(path, values, name, percent)
     table = block.tables[0]
     notes = {
@@ -178,7 +191,7 @@ def _spectrum(path: Path, block: Block, options: BlockOptions) -> _Spectrum:
         "units": f"{unit}, {y_word}",
         "data type": block.text("DATATYPE"),
     }
-    return _Spectrum(block, axis, values, name, {**notes, **scale})
+    return _Spectrum(block, axis, values, name, {**notes, **counted, **scale})
 
 
 def _agree(path: Path, found: list[_Spectrum]) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 
 from .jcamp_digits import BadNumberError, Decoded, decode, decode_pairs
 from .jcamp_text import Block, DataTable
+from .labelled import undoubled
 from .opening import refuse
 from .unit_words import tell
 
@@ -56,7 +57,7 @@ def _even(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
     """Decode ``(X++(Y..Y))``."""
     first, last = block.number(path, "FIRSTX"), block.number(path, "LASTX")
     decoded = _told(path, table.line, decode, table.text)
-    values = decoded.y * block.number(path, "YFACTOR", 1.0)
+    values = decoded.y * _factor(path, block, "YFACTOR")
     if values.size < 2 or first == last:
         raise refuse(path, f"{values.size} points from {first:g} to {last:g}",
                      "two points or more along an axis", "export it again", table.line)  # fmt: skip
@@ -78,7 +79,7 @@ def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, table: Da
     """Hold the axis against the abscissa of each line, NPOINTS and DELTAX."""
     step = abs(axis[-1] - axis[0]) / (axis.size - 1)
     counted = _count_fault(path, block, axis.size)
-    factor = block.number(path, "XFACTOR", 1.0)
+    factor = _factor(path, block, "XFACTOR")
     off = np.abs(decoded.x * factor - axis[np.minimum(decoded.index, axis.size - 1)])
     unit = decoded.resolution * abs(factor)
     coarse = np.maximum(step / 2, np.where(unit > step, unit, 0))
@@ -101,8 +102,8 @@ def _check_axis(path: Path, block: Block, axis: Any, decoded: Decoded, table: Da
     if off[worst] > 1.01 * unit[worst]:
         tell(path, f"the abscissa is up to {off[worst]:.3g} off the axis of FIRSTX and LASTX",
              table.line + int(decoded.line[worst]))  # fmt: skip
-    delta = block.number(path, "DELTAX", step)
-    if abs(abs(delta) - step) * (axis.size - 1) > step / 2:
+    delta = block.aside(path, "DELTAX")
+    if delta is not None and abs(abs(delta) - step) * (axis.size - 1) > step / 2:
         signed = (axis[-1] - axis[0]) / (axis.size - 1)
         tell(path, f"DELTAX {delta:g}, but {signed:g} by FIRSTX, LASTX and the points",
              block.line_of("DELTAX"))  # fmt: skip
@@ -116,14 +117,14 @@ def _count_fault(path: Path, block: Block, found: int) -> str:
 def _pairs(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
     """Decode ``(XY..XY)``."""
     axis, values = groups(path, table, 2).T
-    axis = axis * block.number(path, "XFACTOR", 1.0)
-    values = values * block.number(path, "YFACTOR", 1.0)
+    axis = axis * _factor(path, block, "XFACTOR")
+    values = values * _factor(path, block, "YFACTOR")
     counted = _count_fault(path, block, axis.size)
     spacing = np.abs(np.diff(axis)).min() if axis.size > 1 else 1.0
     ends_agree = True
     for label, end in (("FIRSTX", axis[0]), ("LASTX", axis[-1])):
-        declared = block.number(path, label, end)
-        if not abs(declared - end) <= spacing / 2:
+        declared = block.aside(path, label)
+        if declared is not None and not abs(declared - end) <= spacing / 2:
             ends_agree = False
             tell(path, f"{label} {declared:g}, but {end:g} in the table", block.line_of(label))
     if counted and not (ends_agree and "LASTX" in block.labels):
@@ -131,7 +132,17 @@ def _pairs(path: Path, block: Block, table: DataTable) -> tuple[Any, Any, str]:
                      "cut", block.line_of("NPOINTS"))  # fmt: skip
     if counted:
         tell(path, counted, block.line_of("NPOINTS"))
+    axis, values, _ = undoubled(path, axis, values)
     return axis, values, "AFFN"
+
+
+def _factor(path: Path, block: Block, label: str) -> float:
+    """The number by which a table is multiplied."""
+    factor = block.number(path, label, 1.0)
+    if factor == 0:
+        raise refuse(path, f"##{label}= 0", "a factor other than 0: every number would be lost",
+                     f"the factor of the export in ##{label}=", block.line_of(label))  # fmt: skip
+    return factor
 
 
 def groups(path: Path, table: DataTable, size: int) -> Any:
@@ -158,9 +169,9 @@ def _check_extremes(path: Path, block: Block, axis: Any, values: Any) -> None:
         ("MINY", finite.min(), span, grain), ("MAXX", axis.max(), reach, step),
         ("MINX", axis.min(), reach, step),
     ):  # fmt: skip
-        if label not in block.labels or not np.isfinite(value):
+        declared = block.aside(path, label) if np.isfinite(value) else None
+        if declared is None:
             continue
-        declared = block.number(path, label)
         size = max(abs(declared), abs(value), scale)
         if abs(declared - value) > max(1e-3 * size, least):
             tell(path, f"{label} {declared:g}, but {value:g} in the table", block.line_of(label))

@@ -13,6 +13,7 @@ import numpy as np
 
 from ..errors import ReadError
 from .opening import refuse
+from .unit_words import tell
 
 TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE")
 #: Labels of any file; a longer text may hold one for so many characters.
@@ -72,6 +73,18 @@ class Block:
         """Make the error of a block without its end, in this line."""
         return refuse(path, f"no ##END={whose}", "a whole file: this one may be cut", "export it "
                       "again; if it is whole, add a last line ##END=", line)  # fmt: skip
+
+    def aside(self, path: Path, label: str) -> float | None:
+        """Return the number of a label that nothing needs; tell where it holds none."""
+        if label not in self.labels:
+            return None
+        try:
+            return self.number(path, label)
+        except ReadError as problem:
+            tell(
+                path, f"{problem.faults[0].found} is no number, and not needed", self.line_of(label)
+            )
+            return None
 
     def number(self, path: Path, label: str, default: float | None = None) -> float:
         """Return the number of a label; `default` where the label is absent."""

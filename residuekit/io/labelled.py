@@ -14,6 +14,7 @@ import xarray as xr
 from ..errors import ContractError, ReadError, ResiduekitError
 from ..schema import make_map, make_points
 from .opening import refuse
+from .unit_words import tell
 
 _PIECE = 2**19
 
@@ -66,6 +67,23 @@ def same_axis(one: Any, other: Any) -> bool:
     """Say whether two spectral axes agree to a thousandth of their step."""
     step = np.abs(np.diff(one)).min() if one.size > 1 else 1.0
     return one.size == other.size and np.allclose(other, one, rtol=0, atol=1e-3 * step)
+
+
+def undoubled(path: Path, axis: Any, values: Any) -> tuple[Any, Any, Any]:
+    """Take the mean of two neighbours with one wavenumber, where one in a hundred or fewer is such.
+
+    Returns the axis (n,), the values (..., n), and which places of the given axis were left out.
+    """
+    doubled = np.r_[False, np.diff(axis) == 0]
+    n_doubled = int(doubled.sum())
+    if not n_doubled or 100 * n_doubled > axis.size or (doubled[1:] & doubled[:-1]).any():
+        return axis, values, np.zeros(axis.size, dtype=bool)
+    values = np.array(values, dtype=float)
+    at = np.flatnonzero(doubled)
+    values[..., at - 1] = (values[..., at - 1] + values[..., at]) / 2
+    tell(path, f"{n_doubled} of {axis.size} channels given twice (the first at {axis[at[0]]:g}): "
+         "the mean of the two is taken")  # fmt: skip
+    return axis[~doubled], values[..., ~doubled], doubled
 
 
 def stored(path: Path, values: Any) -> Any:

@@ -9,6 +9,7 @@ import xarray as xr
 from .dataset import from_dataset
 from .hdf5 import guard
 from .labelled import float32
+from .netcdf_plain import plain_bytes, plain_dataset
 from .opening import damaged, opened, readable, refuse
 from .options import DatasetOptions, takes
 
@@ -45,7 +46,11 @@ def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
                      "export it again, or give it the suffix of its true format")  # fmt: skip
     engine = "h5netcdf" if head.startswith(_HDF5) else "scipy"
     if engine == "h5netcdf":
-        guard(path, lazy=lazy)
+        plain: xr.Dataset | None = (
+            guard(path, lazy=True) if lazy else guard(path, use=plain_dataset)
+        )
+        if plain is not None:
+            return plain
     try:
         return xr.open_dataset(path, engine=engine, decode_times=False)
     except Exception as error:  # the libraries below raise anything on damaged bytes
@@ -54,12 +59,21 @@ def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
 
 def load_own(path: Path) -> xr.Dataset:
     """Return a whole dataset that a run has written; ReadError for what `hdf5.guard` refuses."""
-    guard(path)
-    return xr.load_dataset(path, engine="h5netcdf")
+    plain: xr.Dataset | None = guard(path, use=plain_dataset)
+    return xr.load_dataset(path, engine="h5netcdf") if plain is None else plain
+
+
+def write_own(dataset: xr.Dataset, path: Path) -> None:
+    """Write a dataset from memory: a full disk is an OSError, not the end of the process."""
+    path.write_bytes(plain_bytes(dataset))
 
 
 def write(array: xr.DataArray, path: Path) -> None:
     """Write a labelled array as NetCDF 4 (flags by the CF conventions, float32, uncompressed)."""
     stored = array.copy(data=float32(array.data))
     stored.encoding = {}
-    stored.to_dataset().assign_attrs(Conventions="CF-1.11").to_netcdf(path, engine="h5netcdf")
+    dataset = stored.to_dataset().assign_attrs(Conventions="CF-1.11")
+    if hasattr(stored.data, "dask"):
+        dataset.to_netcdf(path, engine="h5netcdf")
+    else:
+        write_own(dataset, path)

@@ -50,8 +50,30 @@ class Stated:
 
 
 @dataclass(frozen=True, kw_only=True)
-class TableOptions(Stated):
+class GridOptions(Stated):
+    """How spectra that do not say their places make a map.
+
+    Parameters
+    ----------
+    shape : (n_y, n_x).
+    order : ``rows`` (x runs first), ``columns`` (y runs first), each with `` snake`` where every
+        second one runs back.
+    start : the corner of the first spectrum: ``bottom left``, ``top left`` ...
+    step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
+    """
+
+    shape: Sequence[int] | None = None
+    order: str | None = one_of(("rows", "columns", "rows snake", "columns snake"))
+    start: str | None = one_of(("bottom left", "bottom right", "top left", "top right"))
+    step: float | Sequence[float] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableOptions(GridOptions):
     """What a table of spectra may leave open.
+
+    Spectra whose names all hold a place (``x25 y0``, ``(25, 0)``) are a map, unless `layout` says
+    points; so are those of a stated `shape`.
 
     Parameters
     ----------
@@ -190,24 +212,15 @@ class FlatOptions(BareOptions):
 
 
 @dataclass(frozen=True, kw_only=True)
-class FolderOptions(Stated):
+class FolderOptions(GridOptions):
     """How the files of a folder make a map; `map.toml` in it may hold these options.
 
     Parameters
     ----------
-    shape : (n_y, n_x).
-    order : ``rows`` (x runs first), ``columns`` (y runs first), each with `` snake`` where every
-        second one runs back.
-    start : the corner of the first file: ``bottom left``, ``top left`` ...
-    step : um from pixel to pixel, one number or (x, y); left out, pixels are counted.
     missing : the places (from 1, in the same order) of pixels that have no file.
     files : which files, as ``*.csv``.
     """
 
-    shape: Sequence[int] | None = None
-    order: str | None = one_of(("rows", "columns", "rows snake", "columns snake"))
-    start: str | None = one_of(("bottom left", "bottom right", "top left", "top right"))
-    step: float | Sequence[float] | None = None
     missing: Sequence[int] = ()
     files: str = "*"
 
@@ -264,6 +277,16 @@ def fields_of(options: Stated | type[Stated]) -> Fields:
         for one in dataclasses.fields(options)
         if "field" in one.metadata
     }
+
+
+def every_field() -> Fields:
+    """Return what may be stated of a file in a study, of whatever format it is."""
+    kinds = (TextOptions, SheetOptions, BlockOptions, DatasetOptions, PathOptions, NumpyOptions,
+             FlatOptions, FolderOptions)  # fmt: skip
+    names = dict.fromkeys(one.name for kind in kinds for one in dataclasses.fields(kind))
+    known = {name: one for kind in kinds for name, one in fields_of(kind).items()}
+    free = Field("a value", "...", lambda _value: True)
+    return {name: known.get(name, free) for name in names if name not in ("files", "lazy")}
 
 
 def checked(path: Path, options: Options) -> Options:

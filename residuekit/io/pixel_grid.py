@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +11,16 @@ import numpy as np
 
 from .labelled import stored
 from .opening import refuse
+from .unit_words import position_unit_of
 
 _MOST_EMPTY = 16
+_NUMBER = r"([+-]?\d+(?:[.,]\d+)?)"
+_UNIT = r"\s*(um|µm|μm|mm|px|pixels?)?"
+_PLACES = (
+    re.compile(rf"(?<![a-z])x[ _=:]*{_NUMBER}{_UNIT}[ _,;/|-]*y[ _=:]*{_NUMBER}{_UNIT}(?![a-z\d])",
+               re.IGNORECASE),
+    re.compile(rf"\(\s*{_NUMBER}{_UNIT}\s*[,;/| ]\s*{_NUMBER}{_UNIT}\s*\)", re.IGNORECASE),
+)  # fmt: skip
 
 
 def upright(path: Path, x: Any, y: Any, values: Any) -> tuple[Any, Any, Any, dict[str, str]]:
@@ -69,6 +79,67 @@ def _even(path: Path, name: str, places: Any, index: Any) -> tuple[Any, Any]:
     full = places[0] + step * np.arange(whole[-1] + 1)
     full[whole] = places
     return full, whole[index]
+
+
+def places_in(names: Iterable[Any]) -> tuple[Any, Any, str, dict[str, str]] | None:
+    """Return x and y (n,), their unit and what was assumed, where every name holds its place.
+
+    >>> places_in(["pt_x0000_y0200", "pt_x0025_y0200"])[:3]
+    (array([ 0., 25.]), array([200., 200.]), 'um')
+    >>> places_in(["(0, 5 mm)", "(1, 5 mm)"])[1], places_in(["x1 y1", "dark"])
+    (array([5000., 5000.]), None)
+    """
+    found = []
+    for name in names:
+        place = next(filter(None, (one.search(str(name)) for one in _PLACES)), None)
+        if place is None:
+            return None
+        x, x_unit, y, y_unit = place.groups()
+        unit = y_unit or x_unit
+        found.append((float(x.replace(",", ".")), float(y.replace(",", ".")), unit))
+    units = {unit for _, _, unit in found}
+    if len(found) < 2 or len(units) > 1:
+        return None
+    x, y = (np.array([place[axis] for place in found]) for axis in (0, 1))
+    known = position_unit_of(units.pop() or "")
+    if known is None:
+        unit = assumed_unit(x, y)
+        return x, y, unit, {"position unit": f"assumed {unit}"}
+    return x * known[1], y * known[1], known[0], {}
+
+
+def assumed_unit(x: Any, y: Any) -> str:
+    """Return the unit of places that state none: pixels where they are counted, else um."""
+    steps = [np.diff(np.unique(places)) for places in (x, y)]
+    return "pixel" if all((step == 1).all() for step in steps) else "um"
+
+
+def walk(n_y: int, n_x: int, order: str, start: str) -> tuple[Any, Any]:
+    """The row and column (n_y * n_x,) of each place in the order of measuring, row 0 lowest."""
+    by_rows = order.startswith("rows")
+    outer, inner = (n_y, n_x) if by_rows else (n_x, n_y)
+    line, place = (part.ravel() for part in np.indices((outer, inner)))
+    if order.endswith("snake"):
+        place = np.where(line % 2 == 1, inner - 1 - place, place)
+    row, column = (line, place) if by_rows else (place, line)
+    if start.startswith("top"):
+        row = n_y - 1 - row
+    if start.endswith("right"):
+        column = n_x - 1 - column
+    return row, column
+
+
+def refuse_other_walk(path: Path, names: Iterable[Any], rows: Any, columns: Any) -> None:
+    """Refuse a stated order that puts spectra elsewhere than their names do, but for a flip."""
+    named = places_in(names)
+    if named is None:
+        return
+    for places, stated in ((named[0], columns), (named[1], rows)):
+        rank = np.unique(places, return_inverse=True)[1]
+        if not (np.array_equal(rank, stated) or np.array_equal(rank.max() - rank, stated)):
+            raise refuse(path, "names that say other places than the stated shape and order",
+                         "one of the two", "leave shape, order and start out: the names make the "
+                         "map")  # fmt: skip
 
 
 def whole_numbers(given: Any, count: int, least: int = 1) -> list[int] | None:

@@ -9,7 +9,7 @@ from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
-from .unit_words import is_axis_word, is_unit_word, position_of
+from .unit_words import is_axis_word, is_unit_word, position_of, said_above
 
 MISSING = ("", "nan", "na", "n/a")
 #: Rows of text that may stand above the numbers.
@@ -22,7 +22,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 class Head:
     """The names of the columns, their units, the text above, and the number of rows they take.
 
-    `named` says that the rows below open with a name.
+    `named` says that the rows below open with a name; `said` is what rows such as ``unit;%T`` say.
     """
 
     header: tuple[str, ...] | None
@@ -30,6 +30,7 @@ class Head:
     title: str
     used: int
     named: bool
+    said: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -99,9 +100,14 @@ def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head
     units = None
     if len(above) > 1 and is_unit_word(above[-1][0]) and _covers(above[-2], above[-1]):
         units = above.pop()
-    header = above[-1] if above else None
+    said = tuple(filter(None, map(said_above, above)))
+    if above and said_above(above[-1]):
+        above = [row for row in above if not said_above(row)]
+        named_axis = bool(above) and is_axis_word(above[-1][0])
+        above = above if named_axis else [*above, ()]
+    header = (above[-1] or None) if above else None
     title = " | ".join(" ".join(filter(None, row))[:80] for row in above[:-1])
-    return Head(header, units, title, used, named)
+    return Head(header, units, title, used, named, said)
 
 
 def swallowed(head: Head, decimal: str) -> str | None:

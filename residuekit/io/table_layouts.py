@@ -9,11 +9,19 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from .labelled import spectra
+from .labelled import spectra, undoubled
 from .opening import refuse
-from .options import TableOptions, kept
+from .options import TableOptions, kept, need
 from .own_files import as_kept, as_stated
-from .pixel_grid import upright
+from .pixel_grid import (
+    assumed_unit,
+    places_in,
+    positions,
+    refuse_other_walk,
+    upright,
+    walk,
+    whole_numbers,
+)
 from .table_head import Table
 from .unit_words import (
     as_fraction,
@@ -26,6 +34,8 @@ from .unit_words import (
     plain,
     position_of,
     quantity_of,
+    scaled,
+    tell,
     to_wavenumber,
 )
 
@@ -35,6 +45,8 @@ _MOST_EMPTY = 16
 #: Where an axis without a unit may lie, in cm-1, and the names of an axis that say nothing.
 _LOWEST, _HIGHEST = 100, 15_000
 _NEUTRAL = ("", "x")
+#: Where an axis begins at least, and ends, that may as well be nm (common practice, no source).
+_NEAR_INFRARED = (350, (2000, 2600))
 
 
 @dataclass(frozen=True)
@@ -69,15 +81,24 @@ def from_table(table: Table, options: TableOptions) -> xr.DataArray:
     else:
         options = as_kept(table.path, table.stated, options)
         options = kept(table.path, options, layout=str(table.stated.get("layout")))
+    if any(
+        "interferogram" in said.casefold() for said in (*(table.header or ()), table.head.title)
+    ):
+        raise refuse(table.path, "an interferogram", "a spectrum of it",
+                     "export the spectrum that the instrument computed")  # fmt: skip
     layout = options.layout or _layout(table)
     layouts = {"points": _points, "points in rows": _rows, "wide map": _wide, "long map": _long}
     found = layouts[layout](table)
+    if not table.stated and found.places is None:
+        found = _placed(table, _undoubled(table, found), options)
     axis, axis_notes = _axis(table, found, options)
     values, quantity, value_notes = _values(table, found, options)
     x = y = None
     gaps: Mapping[str, str] = {}
     if found.places:
         values, x, y, gaps = upright(table.path, *found.places, values)
+    if found.places and "map" not in layout:
+        layout = f"map, a {'column' if layout == 'points' else 'row'} a pixel"
     notes = {"layout": layout, **table.form, **found.notes, **axis_notes, **value_notes, **gaps}
     notes |= {"title": table.head.title} if table.head.title else {}
     notes |= {"origin": table.stated["source"]} if table.stated else {}
@@ -91,6 +112,40 @@ def from_table(table: Table, options: TableOptions) -> xr.DataArray:
                      f"{n_rows} rows", "copy it again: it was cut or changed",
                      int(table.lines[-1]))  # fmt: skip
     return as_stated(table.path, array, table.stated)
+
+
+def _undoubled(table: Table, found: _Columns) -> _Columns:
+    """The same with the mean of two rows of one wavenumber, where that is rare; it is told."""
+    if found.lines is None:
+        return found
+    axis, values, doubled = undoubled(table.path, found.axis, found.values)
+    lines = found.lines if axis.size == found.axis.size else found.lines[~doubled]
+    return replace(found, axis=axis, values=values, lines=lines)
+
+
+def _placed(table: Table, found: _Columns, options: TableOptions) -> _Columns:
+    """The same with the places of its spectra, where their names or a stated shape say them."""
+    names = () if found.names is None else found.names
+    if options.shape is None:
+        named = None if options.layout else places_in(names)
+        if named is None:
+            return found
+        x, y, unit, notes = named
+        notes = {"y order": "by the names of the spectra, upward", **notes}
+        return replace(found, places=(x, y), place_unit=unit, names=None, notes=notes)
+    sizes = whole_numbers(options.shape, 2)
+    if sizes is None or sizes[0] * sizes[1] != len(found.values):
+        raise refuse(table.path, f"{len(found.values)} spectra, and shape={options.shape!r}",
+                     "the rows and columns of pixels that they fill",
+                     "shape=(n_y, n_x) with n_y x n_x spectra")  # fmt: skip
+    need(table.path, options, "order", "start")
+    rows, columns = walk(sizes[0], sizes[1], str(options.order), str(options.start))
+    refuse_other_walk(table.path, names, rows, columns)
+    x, y = positions(table.path, sizes[1], sizes[0], options.step)
+    unit = "pixel" if x is None else "um"
+    places = (columns * 1.0, rows * 1.0) if x is None else (x[columns], y[rows])
+    notes = {"y order": f"{options.order} from the {options.start}, as stated"}
+    return replace(found, places=places, place_unit=unit, names=None, notes=notes)
 
 
 def _without_empty_end(table: Table) -> Table:
@@ -265,9 +320,7 @@ def _positions(
         raise refuse(table.path, f"x in {x_unit} and y in {y_unit}", "one unit for both",
                      "mend the header", 1)  # fmt: skip
     if x_unit is None:
-        steps = [np.diff(np.unique(table.values[:, column])) for column in (x, y)]
-        counted = all((step == 1).all() for step in steps)
-        x_unit = "pixel" if counted else "um"
+        x_unit = assumed_unit(*(table.values[:, column] for column in (x, y)))
         notes["position unit"] = f"assumed {x_unit}"
     return {x: x_factor, y: y_factor}, x_unit, notes
 
@@ -291,7 +344,8 @@ def _axis(table: Table, found: _Columns, options: TableOptions) -> tuple[Any, di
     if lines is not None:
         _complete(table, axis, word)
         _strictly(table, axis, lines)
-    unit = options.x_unit or axis_unit_of(word)
+    said = (*filter(None, map(axis_unit_of, table.head.said)), None)
+    unit = options.x_unit or axis_unit_of(word) or said[0]
     notes = {}
     if unit is None and table.stated:
         unit = "cm-1"
@@ -300,7 +354,9 @@ def _axis(table: Table, found: _Columns, options: TableOptions) -> tuple[Any, di
         if unsaid or axis.min() < _LOWEST or axis.max() > _HIGHEST:
             named = f" called {word!r}" if unsaid else ""
             raise refuse(table.path, f"an axis{named} from {axis.min():g} to {axis.max():g} "
-                         "without a unit", "its unit", "x_unit='cm-1' (or nm, um)")  # fmt: skip
+                         "without a unit", "its unit", _likely_unit(axis))  # fmt: skip
+        if _may_be_nm(axis):
+            _doubt_wavenumbers(table, found, axis)
         unit, notes["wavenumber"] = "cm-1", "assumed cm-1"
     elif not options.x_unit and contradicts(word, unit):
         raise refuse(table.path, f"an axis called {word!r}", "wavenumbers in cm-1, or wavelengths "
@@ -308,6 +364,29 @@ def _axis(table: Table, found: _Columns, options: TableOptions) -> tuple[Any, di
     elif word and not options.x_unit and not is_wavenumber_word(word):
         notes["wavenumber from"] = f"{word} in {unit}"
     return to_wavenumber(table.path, axis, unit), notes
+
+
+def _likely_unit(axis: Any) -> str:
+    """What to type for an axis without a unit, the likely one first (common practice)."""
+    if axis.min() > 0.3 and axis.max() < _LOWEST:
+        return "x_unit='um', which the numbers look like (or cm-1, nm)"
+    return "x_unit='nm', which the numbers look like (or cm-1, um)" if _may_be_nm(axis) else (
+        "x_unit='cm-1' (or nm, um)")  # fmt: skip
+
+
+def _may_be_nm(axis: Any) -> bool:
+    """Say whether an axis rises through the near infrared in nm and ends there."""
+    low, high = _NEAR_INFRARED
+    return bool(axis[-1] > axis[0] >= low and high[0] <= axis[-1] <= high[1])
+
+
+def _doubt_wavenumbers(table: Table, found: _Columns, axis: Any) -> None:
+    """Refuse reflectance on such an axis; warn of another quantity."""
+    said = f"an axis without a unit that rises from {axis[0]:g} to {axis[-1]:g}"
+    if any((quantity_of(word) or ("",))[0] == "reflectance" for word in found.words):
+        raise refuse(table.path, f"reflectance over {said}", "wavenumbers in cm-1, or wavelengths",
+                     "x_unit='nm', which it looks like, or x_unit='cm-1'")  # fmt: skip
+    tell(table.path, f"{said} is taken for cm-1: if it is nm, x_unit='nm'")
 
 
 def _strictly(table: Table, axis: Any, lines: Any) -> None:
@@ -329,7 +408,8 @@ def _values(
     values = found.values
     short = all(quantity_of(word, short=True) for word in found.words)
     known = {said for word in found.words if (said := quantity_of(word, short=short))}
-    known |= {said for unit in found.units if (said := quantity_of(unit, short=True))}
+    above = (*found.units, *table.head.said)
+    known |= {said for unit in above if (said := quantity_of(unit, short=True))}
     quantities = {quantity for quantity, _ in known}
     quantity, percent, notes = options.quantity, options.percent, {}
     if quantity is None and len(quantities) > 1:
@@ -346,5 +426,7 @@ def _values(
                          "quantity='transmittance' (or another)")  # fmt: skip
         quantity, notes["quantity"] = "absorbance", "assumed absorbance"
         doubt_absorbance(table.path, values)
+    values, notes = scaled(table.path, values, notes, [w for w in found.words if quantity_of(w)],
+                           above)  # fmt: skip
     values, scale = as_fraction(table.path, values, quantity, percent)
     return values, quantity, {**notes, **scale}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -13,19 +14,44 @@ from ..errors import ResiduekitWarning
 from .opening import refuse
 
 _SHORT = {"a": "absorbance", "abs": "absorbance", "t": "transmittance", "r": "reflectance",
-          "km": "kubelka_munk"}  # fmt: skip
+          "km": "kubelka_munk", "od": "absorbance", "mod": "absorbance", "mau": "absorbance",
+          "mabs": "absorbance", "ext": "absorbance"}  # fmt: skip
 _LONG = {
     "absorbance": "absorbance", "log(1/r)": "absorbance", "log 1/r": "absorbance",
     "log10(1/r)": "absorbance", "log(1/t)": "absorbance", "log10(1/t)": "absorbance",
     "transmittance": "transmittance", "transmission": "transmittance",
     "reflectance": "reflectance", "reflectivity": "reflectance",
+    "optical density": "absorbance", "milliabsorbance": "absorbance",
+    "extinktion": "absorbance", "absorbanz": "absorbance", "densité optique": "absorbance",
+    "assorbanza": "absorbance", "absorbancia": "absorbance",
+    "transmissionsgrad": "transmittance", "trasmittanza": "transmittance",
+    "trasmissione": "transmittance", "transmitancia": "transmittance",
+    "transmisión": "transmittance", "durchlässigkeit": "transmittance",
+    "reflexionsgrad": "reflectance", "reflexion": "reflectance", "réflexion": "reflectance",
+    "reflektanz": "reflectance", "remission": "reflectance", "réflectance": "reflectance",
+    "riflettanza": "reflectance", "reflectancia": "reflectance",
     "kubelka munk": "kubelka_munk", "f(r)": "kubelka_munk", "absorption index": "absorption_index",
 }  # fmt: skip
 _WAVENUMBER_WORDS = (
     "wavenumber", "wavenumbers", "wave number", "wave numbers", "wn", "nu", "cm 1",
     "wellenzahl", "nombre d'onde", "numero d'onda", "numero de onda", "número de onda", "golfgetal",
 )  # fmt: skip
-_WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda")
+_WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda", "wellenlänge",
+                     "longueur d'onde", "lunghezza d'onda", "longitud de onda")  # fmt: skip
+_PERCENT = re.compile(r"%|percent|prozent|pour ?cent|per ?cento|por ?ciento", re.IGNORECASE)
+#: What numbers are counted in, where that is not 1.
+_COUNTED_IN = {
+    **dict.fromkeys(("mau", "mod", "mabs", "milliabsorbance", "1e-3", "1e-03", "10^-3", "10**-3",
+                     "10-3", "10⁻³", "x10-3", "x10^-3", "×10⁻³"), 1e-3),
+    **dict.fromkeys(("µod", "µau", "1e-6", "10^-6", "10⁻⁶"), 1e-6),
+}  # fmt: skip
+_ABOVE = {
+    *("unit", "units", "y unit", "y units", "yunits", "ordinate", "einheit", "y einheit", "y achse",
+      "unité", "unités", "ordonnée", "ordonnées", "unità", "ordinata", "unidad", "unidades",
+      "ordenada"),
+    *("x unit", "x units", "xunits", "abscissa", "x einheit", "x achse", "abszisse", "abscisse",
+      "abscisses", "ascissa", "abscisa"),
+}  # fmt: skip
 _AXIS_UNITS = {
     "cm-1": "cm-1", "cm^-1": "cm-1", "1/cm": "cm-1", "cm**-1": "cm-1", "cm⁻¹": "cm-1",
     "/cm": "cm-1", "cm\u22121": "cm-1", "reciprocal centimeters": "cm-1",
@@ -60,8 +86,8 @@ def quantity_of(word: str, *, short: bool = False) -> tuple[str, bool | None] | 
     >>> quantity_of("%T", short=True), quantity_of("Absorbance (1)"), quantity_of("sample 4")
     (('transmittance', True), ('absorbance', None), None)
     """
-    percent = True if "%" in word or "percent" in word.casefold() else None
-    bare = plain(re.sub(r"%|percent", " ", word, flags=re.IGNORECASE).replace("()", ""))
+    percent = True if _PERCENT.search(word) else None
+    bare = plain(_PERCENT.sub(" ", word).replace("()", ""))
     for known, quantity in _LONG.items():
         if re.search(rf"(?<![a-z]){re.escape(known)}(?![a-z])", bare):
             return quantity, percent
@@ -69,6 +95,50 @@ def quantity_of(word: str, *, short: bool = False) -> tuple[str, bool | None] | 
     if (short or percent) and letter in _SHORT:
         return _SHORT[letter], percent
     return None
+
+
+def said_above(row: tuple[str, ...]) -> str:
+    """Return what a row of a name and a value above a table says of a quantity or an axis, or "".
+
+    >>> said_above(("Einheit", "%T")), said_above(("Probe", "T"))
+    ('%T', '')
+    """
+    filled = [cell for cell in row if cell.strip()]
+    if len(filled) != 2 or plain(filled[0]).rstrip(": ") not in _ABOVE:
+        return ""
+    known = quantity_of(filled[1], short=True) or axis_unit_of(filled[1])
+    return filled[1] if known else ""
+
+
+def scaled(
+    path: Path, values: Any, notes: dict[str, str], *words: Iterable[str]
+) -> tuple[Any, dict[str, str]]:
+    """Return values that names or units say are counted in thousandths, as counted in 1.
+
+    `words` are the names that tell a quantity, then the units.
+
+    Raises
+    ------
+    ReadError : columns that are counted in different units.
+    """
+    factors = [{_counted_in(word) for word in group} for group in words]
+    if any(len(found) > 1 for found in factors):
+        raise refuse(path, "columns counted in different units", "one unit for all columns",
+                     "part the columns into files")  # fmt: skip
+    factor = min((one for found in factors for one in found), default=1.0)
+    if factor == 1.0:
+        return values, notes
+    return values * factor, {**notes, "counted in": f"{factor:g}, multiplied by it"}
+
+
+def _counted_in(word: str) -> float:
+    """Return what a name or a unit says numbers are counted in.
+
+    >>> _counted_in("absorbance (mAU)"), _counted_in("1e-3"), _counted_in("absorbance")
+    (0.001, 0.001, 1.0)
+    """
+    parts = re.split(r"[\s()\[\]/,;:]+", word.strip().casefold())
+    return next((_COUNTED_IN[part] for part in parts if part in _COUNTED_IN), 1.0)
 
 
 def axis_unit_of(word: str) -> str | None:

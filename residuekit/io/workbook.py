@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import zipfile
 from collections.abc import Iterator
-from functools import partial
+from functools import lru_cache, partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import Fault, ReadError, WriteError
+from .checksum import Mark, mark_of
 from .opening import content, fits_in, json_of, refuse
 from .options import SheetOptions, takes
 from .own_files import state_of
@@ -30,6 +33,7 @@ _STATE = "residuekit"
 #: Cells of a workbook (openpyxl takes some 12 us for each); tags of its sheets, and of the rest.
 MOST_CELLS = 200_000
 _MOST_TAGS, _MOST_OTHER_TAGS, _PIECE = 1_100_000, 250_000, 2**20
+_ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\s[^>]*?\br="(\d+)"')
 _MOST_ROWS, _MOST_COLUMNS, _MOST_TEXT = 1_048_576, 16_384, 30_000
 
 
@@ -65,8 +69,24 @@ def read(path: Path, options: SheetOptions) -> xr.DataArray:
     return from_table(table, options)
 
 
+def sheet_names(path: Path) -> list[str]:
+    """The names of the sheets of a workbook that hold anything, but for our own second one.
+
+    Raises
+    ------
+    ReadError : as `read`.
+    """
+    return [name for name, rows in _sheets(path).items() if rows and name != _STATE]
+
+
 def _sheets(path: Path) -> dict[str, list[tuple[int, list[Any]]]]:
     """The rows of each sheet that hold anything, each with its number from 1."""
+    return dict(_parsed(path, mark_of(path)))
+
+
+@lru_cache(maxsize=1)
+def _parsed(path: Path, _mark: Mark) -> dict[str, list[tuple[int, list[Any]]]]:
+    """The same, kept while sheet after sheet of one workbook is read."""
     try:
         book = open_book(path)
         left = MOST_CELLS
@@ -102,11 +122,22 @@ def open_book(path: Path, **how: bool) -> Any:
                 found = sum(piece.count(b"<") for piece in iter(partial(part.read, _PIECE), b""))
             if "worksheets/" in member.filename:
                 tags += found
+                if tags <= _MOST_TAGS:
+                    _refuse_turned(path, archive.read(member))
             else:
                 others += found
     if tags > _MOST_TAGS or others > _MOST_OTHER_TAGS or len(members) >= _MOST_OTHER_TAGS:
         raise _too_large(path)
     return openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False, **how)
+
+
+def _refuse_turned(path: Path, page: bytes) -> None:
+    """Refuse a sheet whose rows stand in another order than their numbers: some would be lost."""
+    rows = [int(number) for number in _ROW_NUMBER.findall(page)]
+    for above, below in pairwise(rows):
+        if below <= above:
+            raise refuse(path, f"row {below} below row {above} in the file of a sheet", "rows in "
+                         "order", "open the workbook and save it again as .xlsx")  # fmt: skip
 
 
 def _too_large(path: Path, row: int | None = None) -> ReadError:

@@ -280,7 +280,7 @@ def _phase(rows: Floats, axis: Floats, noise: Floats, window: int) -> Floats:
     curvature = -np.asarray((matrix @ rows.T).T) * kept
     size = next_fast_len(2 * axis.size, real=True)
     partner = irfft(-1j * rfft(curvature, size), size)[:, : axis.size] * kept
-    length = np.hypot(curvature, partner)
+    length = np.sqrt(curvature * curvature + partner * partner)
     floor = 5 * float(np.sqrt((matrix[[half]] ** 2).sum())) * noise[:, None]
     weight = length * (length > floor)
     along, across = (curvature * weight).sum(axis=1), (partner * weight).sum(axis=1)

@@ -225,11 +225,10 @@ def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
     >>> round(tolerance_factor(10, 0.95, 0.95), 3)
     2.911
     """
-    from scipy.special import ndtri
-    from scipy.stats import nct
+    from scipy.special import nctdtrit, ndtri
 
     delta = float(ndtri(coverage)) * math.sqrt(n)
-    return float(nct.ppf(confidence, n - 1, delta)) / math.sqrt(n)
+    return float(nctdtrit(n - 1, delta, confidence)) / math.sqrt(n)
 
 
 def distribution_free_n(coverage: float, confidence: float) -> int:

@@ -34,6 +34,7 @@ __all__ = [
     "NetSignal",
     "PooledScatter",
     "Scatter",
+    "ShapeBasis",
     "ShapeTest",
     "blank_metric",
     "common_nuisances",
@@ -230,15 +231,30 @@ def shape_test(
             Fault(f"{n} blank and {n_exposed} exposed mock-ups",
                   "two blank mock-ups or more, and an exposed one", "add mock-ups")
         )  # fmt: skip
-    axis = np.asarray(wavenumber, dtype=float)
-    span = np.vstack([net.references, np.gradient(net.references, axis, axis=1)])
-    basis = _basis(net.metric.whiten(span))
+    shape = ShapeBasis(net, wavenumber)
     left_out = (means - means.mean(axis=0)) * (n / (n - 1))
-    _, blank_residual = _explain(net.metric.whiten(left_out), basis)
-    expected = float(blank_residual.mean()) * (n - 1) / n * (1 / n_exposed + 1 / n)
-    parts = _explain(net.metric.whiten(spectra_rows(difference, n_channels)), basis)
-    explained, residual = (float(part[0]) for part in parts)
-    return ShapeTest(explained, residual, expected)
+    left = shape.left(net.metric.whiten(left_out))
+    expected = float(left.mean()) * (n - 1) / n * (1 / n_exposed + 1 / n)
+    return shape.test(net.metric.whiten(spectra_rows(difference, n_channels))[0], expected)
+
+
+class ShapeBasis:
+    """The references and their derivatives in wavenumber, as `shape_test` fits differences by them;
+    for differences that are whitened."""
+
+    def __init__(self, net: NetSignal, wavenumber: ArrayLike):
+        axis = np.asarray(wavenumber, dtype=float)
+        span = np.vstack([net.references, np.gradient(net.references, axis, axis=1)])
+        self._basis = _basis(net.metric.whiten(span))
+
+    def left(self, white: Floats) -> Floats:
+        """Q of each difference (..., n_channels): what references and derivatives leave."""
+        return _explain(white, self._basis)[1]
+
+    def test(self, white: Floats, expected: float) -> ShapeTest:
+        """The test of one difference (n_channels,) beside the Q0 that is expected."""
+        explained, left = _explain(white, self._basis)
+        return ShapeTest(float(explained), float(left), expected)
 
 
 def _basis(white: Floats) -> Floats:

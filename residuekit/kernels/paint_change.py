@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -210,10 +211,18 @@ def _family(axis: Floats, mean_blank: Floats) -> dict[str, Any]:
     return {**bumps, "relative change": _relative(axis, local)}
 
 
-def _bumps(axis: Floats, local: Floats, width: float) -> Floats:
-    """Gaussian bumps at every channel, as high as the local absorbance there."""
+@lru_cache(maxsize=8)
+def _gaussians(places: bytes, width: float) -> Floats:
+    """(n, n): a bump of length 1 at every channel; `places` are the bytes of the axis."""
+    axis = np.frombuffer(places)
     shapes = np.exp2(-((2.0 * (axis[:, None] - axis) / width) ** 2))
     shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
+    return shapes
+
+
+def _bumps(axis: Floats, local: Floats, width: float) -> Floats:
+    """Gaussian bumps at every channel, as high as the local absorbance there."""
+    shapes = _gaussians(axis.tobytes(), width)
     covariance: Floats = (shapes * local**2) @ shapes.T
     return covariance
 

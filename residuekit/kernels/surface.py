@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import acos, pi, sqrt
+from math import acos, ceil, log, pi, sqrt
 
 
 def hit_on_square_grid(radius: float, spacing: float) -> float:
@@ -41,6 +41,19 @@ def missed_by_random_maps(radius: float, side: float, maps: int, area: float) ->
     """
     reached = (side**2 + 4 * side * radius + pi * radius**2) / area
     return max(0.0, 1 - reached) ** maps
+
+
+def maps_needed(radius: float, side: float, area: float, chance: float = 0.05) -> int:
+    """How many random maps miss a round patch with no more than this chance.
+
+    The inverse of `missed_by_random_maps` in `maps`.
+
+    >>> k = maps_needed(2.82, 0.4, 2500)
+    >>> k, missed_by_random_maps(2.82, 0.4, k, 2500) <= 0.05
+    (252, True)
+    """
+    missed = missed_by_random_maps(radius, side, 1, area)
+    return 1 if missed <= chance else ceil(log(chance) / log(missed))
 
 
 def largest_missed_patch(side: float, maps: int, area: float, chance: float = 0.05) -> float:

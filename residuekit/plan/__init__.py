@@ -5,7 +5,7 @@ are in ug cm-2; `residuekit.calibration.film_thickness_nm` turns them into nm of
 """
 
 from ..kernels.layers import atr, patch_share
-from .chances import chance_of_absence, detection_limit, mockups_needed, power
+from .chances import chance_of_absence, detection_limit, mockups_needed, places_needed, power
 from .compare import Plan, compare_designs, plan_figure, what_to_change, write_figure
 from .effort import Design, Effort
 from .film_signals import FilmSignals, film_signals, marker_index
@@ -28,6 +28,7 @@ __all__ = [
     "marker_index",
     "mockups_needed",
     "patch_share",
+    "places_needed",
     "plan_figure",
     "power",
     "what_to_change",

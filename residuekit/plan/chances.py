@@ -14,6 +14,7 @@ from ..decision.claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable
 from ..decision.limits import decision_levels
 from ..errors import ContractError, Fault
 from ..kernels.limit_statistics import noncentral_t_cdf
+from ..kernels.surface import maps_needed
 from .effort import Design
 from .pilot import Pilot
 
@@ -179,3 +180,37 @@ def _absence(n: int, m: int, limit: float, alpha: float, beta: float) -> float:
     bound = upper_bound(difference, of_blanks, n, exposed.var(axis=0, ddof=1), m, None, alpha).upper
     seen = limits.detection_limit(levels.arm, s_b, n, m, beta)
     return float((below & bounded_below(bound, limit) & detectable_within(seen, limit)).mean())
+
+
+def places_needed(
+    patch_cm2: float, mockup_area_cm2: float, field_mm: float = 0.4, chance: float = 0.05
+) -> int:
+    """Count the places on a mock-up that find one round patch of residue on it.
+
+    Square maps are laid at random, edges left out; their number counts, their pixels do not.
+
+    Parameters
+    ----------
+    patch_cm2, mockup_area_cm2 : areas of the patch and of the mock-up.
+    field_mm : the side of one map.
+    chance : that the patch is missed by all of them.
+
+    Raises
+    ------
+    ContractError : numbers that are not above zero, or a patch larger than the mock-up.
+
+    >>> places_needed(6.25, 25), places_needed(1, 25)
+    (10, 68)
+    """
+    patch, area, side = (
+        positive(number, name, "an area or a length")
+        for number, name in ((patch_cm2, "patch_cm2"), (mockup_area_cm2, "mockup_area_cm2"),
+                             (field_mm, "field_mm"))
+    )  # fmt: skip
+    rate(chance, "chance")
+    if patch > area:
+        raise ContractError(
+            Fault(f"a patch of {patch:g} cm2 on a mock-up of {area:g} cm2", "a smaller patch",
+                  "areas in cm2")
+        )  # fmt: skip
+    return maps_needed(math.sqrt(patch * 100 / math.pi), side, area * 100, chance)

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..decision.comparator import ENOUGH
-from ..decision.confirmation import FOREIGN
+from ..decision.confirmation import FOREIGN, LEAST_RATIO
+from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
+from ..kernels.surface import largest_missed_patch
 from ..schema import MEASUREMENT_COLUMNS
 from ..words import answer as answers
 from ..words import methods as words
@@ -20,6 +22,8 @@ from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from ..results import StudyResult
 
 Rows = list[dict[Any, Any]]
@@ -38,22 +42,20 @@ class Layouts:
 
 def layouts(result: StudyResult) -> Layouts:
     """Read technique, pixels and step from the head of every score map."""
-    import h5netcdf
-
     found = Layouts()
     for entry in result.provenance["maps"]:
-        with h5netcdf.File(result.folder / entry["map"]) as opened:
-            technique, layout = str(opened.attrs["technique"]), _layout(opened)
+        opened = result.score_map(result.folder / entry["map"])
+        technique, layout = str(opened.attrs["technique"]), _layout(opened)
         found.techniques[technique] = found.techniques.get(technique, 0) + 1
         found.layouts[layout] = found.layouts.get(layout, 0) + 1
         found.fields[entry["file"]] = layout.field
     return found
 
 
-def _layout(opened: Any) -> words.Layout:
-    if "y" not in opened.dimensions:
+def _layout(opened: xr.Dataset) -> words.Layout:
+    if "y" not in opened.dims:
         return words.Layout()
-    axes = [np.asarray(opened[name][:], dtype=float) for name in ("x", "y")]
+    axes = [np.asarray(opened[name].values, dtype=float) for name in ("x", "y")]
     shape, unit = (axes[1].size, axes[0].size), str(opened["x"].attrs.get("units", "pixel"))
     if unit == "pixel" or min(shape) < 2:
         return words.Layout(shape)
@@ -62,19 +64,29 @@ def _layout(opened: Any) -> words.Layout:
 
 
 def mapped_area(result: StudyResult, fields: Mapping[str, float]) -> str:
-    """How much of a mock-up the maps cover, or that it is not known."""
+    """How much of a mock-up the maps cover and what they may miss, or that it is not known."""
     mapped: dict[str, float] = {}
     areas: dict[str, float] = {}
+    counts: dict[str, int] = {}
     for row in result.provenance.get("measurements", ()):
         if row["file"] in fields:
             name = str(row["mockup"])
             mapped[name] = mapped.get(name, 0.0) + fields[row["file"]]
+            counts[name] = counts.get(name, 0) + 1
             for column, factor in _AREAS.items():
                 if (area := _as_number(row.get(column))) > 0:
                     areas[name] = area * factor
     known = {name: area for name, area in mapped.items() if area > 0}
-    shares = [known[name] / areas[name] for name in known if name in areas]
-    return words.mapped_area(list(known.values()), shares)
+    sized = [name for name in known if name in areas]
+    said = words.mapped_area(list(known.values()), [known[name] / areas[name] for name in sized])
+    if not sized:
+        return said
+    missed = [
+        largest_missed_patch(math.sqrt(known[name] / counts[name]), counts[name], areas[name])
+        / areas[name]
+        for name in sized
+    ]
+    return f"{said} {words.surface(missed, [counts[name] for name in sized])}"
 
 
 def _as_number(value: Any) -> float:
@@ -89,7 +101,7 @@ def instrument_sentences(result: StudyResult, found: Layouts) -> Iterator[str]:
     columns: dict[str, dict[str, int]] = {}
     for row in result.provenance.get("measurements", ()):
         for name, value in row.items():
-            if name not in MEASUREMENT_COLUMNS and name != "line" and value not in ("", None):
+            if name not in (*MEASUREMENT_COLUMNS, "line", "options") and value not in ("", None):
                 counts = columns.setdefault(name, {})
                 counts[str(value)] = counts.get(str(value), 0) + 1
     return words.instrument(columns, found.techniques)
@@ -182,19 +194,21 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
 
 def n_references(result: StudyResult) -> int:
     """How many reference spectra of the study's material there are."""
-    spectra = result.spectra
-    treatment = result.provenance["study"]["treatment"]
-    rows = (spectra["role"].values == "reference") & (spectra["treatment"].values == treatment)
-    return int(rows.sum())
+    return int(result.is_pure().sum())
 
 
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
-    record = result.provenance
-    return list(words.limits(record["study"], int(record["n_arms"]), FOREIGN))
+    study, n_arms, chance = _tested(result)
+    return list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO))
 
 
 def cannot_say(result: StudyResult) -> tuple[str, ...]:
     """What the verdicts leave open, and what keeps people safe."""
-    record = result.provenance
-    return (*words.cannot_say(record["study"], int(record["n_arms"])), words.SAFETY)
+    return (*words.cannot_say(*_tested(result)), words.SAFETY)
+
+
+def _tested(result: StudyResult) -> tuple[dict[str, Any], int, float]:
+    """What the study states, how many arms it tested, and the chance of a false alarm in one."""
+    study, n_arms = result.provenance["study"], int(result.provenance["n_arms"])
+    return study, n_arms, any_false_alarm(study["alpha"], n_arms)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from ..decision.blindness import scatter_of
 from ..decision.limits import arm_limits
-from ..schema import ARM_COLUMNS
+from ..schema import JUDGED_COLUMNS
 from ..words import limits as words
 from ..words.common import Row, Stratum
 from .limit_table import compared_blanks, judged_rows
@@ -57,7 +57,7 @@ def _exposed(result: StudyResult, arm: Row) -> Floats:
         row
         for row in result.mockups.to_dict("records")
         if row["role"] == "exposed" and row["score"] == arm["score"]
-        and all(row[name] == arm[name] or row[name] != row[name] for name in ARM_COLUMNS)
+        and all(row[name] == arm[name] or row[name] != row[name] for name in JUDGED_COLUMNS)
     ]  # fmt: skip
     return np.array([float(row["mean"]) for row in rows])
 

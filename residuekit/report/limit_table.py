@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import h5netcdf
 import numpy as np
 import numpy.typing as npt
 
@@ -124,14 +123,13 @@ def _of_verdicts(result: StudyResult, stratum: Stratum) -> Iterator[tuple[str, .
 def _pixel(result: StudyResult, stratum: Stratum, score: str) -> Iterator[tuple[str, ...]]:
     """The pixel limit that the score maps of the stratum carry."""
     for entry in result.provenance["maps"]:
-        with h5netcdf.File(result.folder / entry["map"]) as opened:
-            names = [name.decode() if isinstance(name, bytes) else str(name)
-                     for name in opened["marker"][:]]  # fmt: skip
-            if stratum_of(opened.attrs) != stratum or score not in names:
-                continue
-            value = words.digits(float(opened["pixel_limit"][names.index(score)]))
-            yield words.LEVELS["pixel"], words.OF_PIXELS, value, "–", "–", "blank maps"
-            return
+        opened = result.score_map(result.folder / entry["map"])
+        names = opened["marker"].values.tolist()
+        if stratum_of(opened.attrs) != stratum or score not in names:
+            continue
+        value = words.digits(float(opened["pixel_limit"].values[names.index(score)]))
+        yield words.LEVELS["pixel"], words.OF_PIXELS, value, "–", "–", "blank maps"
+        return
 
 
 def _methods(

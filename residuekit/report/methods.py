@@ -14,6 +14,7 @@ from ..trends.findings import findings
 from ..words import methods as words
 from ..words.common import arm_words, in_words, stratum_words, true_minus
 from ..words.quality import run_sentences
+from ..words.registration import registration_sentences
 from . import as_latex, as_markdown, references
 from .facts import (
     answer,
@@ -81,6 +82,7 @@ def _texts(section: Section) -> Iterator[str]:
 
 def _samples(result: StudyResult) -> Iterator[Block]:
     yield Paragraph(words.question(result.provenance["study"]))
+    yield Paragraph(" ".join(registration_sentences(result.provenance.get("registration", {}))))
     yield Paragraph(words.DEFINITION)
     for stratum in strata(result):
         tested = words.tested(of_stratum(result.verdicts, stratum))

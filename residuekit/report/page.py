@@ -19,6 +19,7 @@ from ..words import trial as trial_words
 from ..words.answer import arm_cells, arms_caption, conditions, how_to_read, one_unit
 from ..words.common import arm_words, counted, in_words, number, stratum_of, stratum_words
 from ..words.quality import flag_rows, run_sentences
+from ..words.registration import registration_sentences
 from . import references
 from .exports import grids
 from .facts import (
@@ -122,7 +123,10 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "subtitle": f"Run of {record['started'][:16].replace('T', ' ')} UTC, residuekit "
         f"{record['residuekit']}",
         "answer": answer(result),
-        "question": words.acceptance_limit(study),
+        "question": " ".join([
+            words.acceptance_limit(study),
+            *registration_sentences(record.get("registration", {})),
+        ]),
         "how_to_read": how_to_read(study),
         "n_arms": len(rows),
         "n_more_arms": len(more),

@@ -2,6 +2,7 @@
 
 from .demo import demo_design, small_demo_design, write_demo
 from .here import ageing_design, ladder_design, result_here, study_here
+from .invented_delivery import DELIVERY_PATTERNS, write_delivery
 from .maps import Instrument, Texture, simulate_map
 from .materials import from_optical_constants, gel_response, material_names, spectrum
 from .mockup_variation import Mockup, Variation, draw_mockup
@@ -11,6 +12,7 @@ from .studies import reference_spectrum, simulate_specimen, simulate_study
 from .study_design import Arm, Specimen, StudyDesign, specimens
 
 __all__ = [
+    "DELIVERY_PATTERNS",
     "PAINTS",
     "Arm",
     "Instrument",
@@ -41,5 +43,6 @@ __all__ = [
     "specimens",
     "spectrum",
     "study_here",
+    "write_delivery",
     "write_demo",
 ]

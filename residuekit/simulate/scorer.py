@@ -223,7 +223,7 @@ def _arms(
 
 def _key(row: Mapping[Any, Any]) -> tuple[Any, ...]:
     """The cells that name an arm; numbers from CSV and JSON alike, an empty one as None."""
-    cells = (row[name] for name in schema.ARM_COLUMNS)
+    cells = (row.get(name) for name in schema.ARM_COLUMNS)
     return tuple(
         cell if isinstance(cell, str) and cell else None if cell in ("", None) or cell != cell
         else round(float(cell), 9)

@@ -22,7 +22,8 @@ from .materials import gel_response
 from .mockup_variation import draw_mockup
 from .study_design import SOILINGS, Specimen, StudyDesign, specimens
 
-COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in ("dose", "dose_unit"))
+_LATER = ("sheet", "dose", "dose_unit", "material", "clearance")
+COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in _LATER)
 SOIL_KEPT = 0.05  #: share of the soiling that cleaning leaves (invented)
 FOREIGN_CV = 0.5
 MAP_CV = 0.3  #: spread between maps of a mock-up whose residue is not uniform (invented)
@@ -141,7 +142,9 @@ def _write_study(
 
 def _write_manifest(path: Path, rows: list[dict[str, Any]]) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, COLUMNS, restval="", lineterminator="\n")
+        names = [name for name in schema.MEASUREMENT_COLUMNS
+                 if name in COLUMNS or any(name in row for row in rows)]  # fmt: skip
+        writer = csv.DictWriter(file, names, restval="", lineterminator="\n")
         writer.writeheader()
         writer.writerows(
             {name: f"{cell:g}" if isinstance(cell, float) else cell for name, cell in row.items()}
@@ -242,9 +245,9 @@ def arm_truths(design: StudyDesign, mockups: list[dict[str, Any]]) -> list[dict[
     arms: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
     for mockup in mockups:
         if mockup["role"] == "exposed":
-            arms.setdefault(tuple(mockup[c] for c in schema.ARM_COLUMNS), []).append(mockup)
+            arms.setdefault(tuple(mockup.get(c, "") for c in schema.ARM_COLUMNS), []).append(mockup)
     planned = {
-        (arm.treatment, arm.exposure_min, arm.clearance_min, paint, ageing_h): arm
+        (arm.treatment, arm.exposure_min, arm.clearance_min, arm.clearance, paint, ageing_h): arm
         for arm in design.arms
         for paint in design.paints
         for ageing_h in design.ageing_h
@@ -254,8 +257,8 @@ def arm_truths(design: StudyDesign, mockups: list[dict[str, Any]]) -> list[dict[
     for key, members in arms.items():
         named = dict(zip(schema.ARM_COLUMNS, key, strict=True))
         arm = planned[
-            named["treatment"], named["exposure_min"], named["clearance_min"], named["paint"],
-            named["ageing_h"],
+            named["treatment"], named["exposure_min"], named["clearance_min"], named["clearance"],
+            named["paint"], named["ageing_h"],
         ]  # fmt: skip
         loadings = [member["loading_ug_cm2"] for member in members]
         truths.append(

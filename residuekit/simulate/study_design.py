@@ -33,6 +33,7 @@ class Arm:
     exposure_min: float
     n_mockups: int = 6
     clearance_min: float = 2.0
+    clearance: str = ""
     treatment: str = "PVA cryogel"
     gel: str = "PVA cryogel"
     paints: tuple[str, ...] | None = None
@@ -126,6 +127,7 @@ class Specimen:
             "treatment": self.treatment,
             "exposure_min": "" if self.exposure_min is None else self.exposure_min,
             "clearance_min": "" if self.clearance_min is None else self.clearance_min,
+            **({"clearance": self.arm.clearance} if self.arm and self.arm.clearance else {}),
             "ageing_h": self.ageing_h,
             "loading_ug_cm2": self.nominal_ug_cm2 if self.role == "spiked" else "",
             "session": f"day {self.session + 1}",
@@ -176,7 +178,9 @@ def _group(
 
 
 def _exposed(design: StudyDesign, stratum: tuple[str, str, float], arm: Arm) -> Iterator[Specimen]:
-    what = f"{arm.treatment} {arm.exposure_min:g}min {arm.clearance_min:g}min"
+    what = (
+        f"{arm.treatment} {arm.exposure_min:g}min {arm.clearance_min:g}min {arm.clearance}".strip()
+    )
     for k in range(arm.n_mockups):
         yield Specimen(
             _name(design, stratum, what, k), "exposed", *stratum, arm.treatment,

@@ -41,8 +41,24 @@ def same_axis(wanted: Floats, found: Floats, tolerance: float = 0.01) -> None:
     first, second = (f"{a.size} points from {a[0]:g} to {a[-1]:g}" for a in (wanted, found))
     raise ContractError(
         Fault(f"a wavenumber axis of {second} cm-1", f"the axis of the others: {first} cm-1",
-              "measure on one grid; nothing is interpolated in silence")
+              f"{resample_step([(a[0], a[-1], a.size) for a in (wanted, found)])} among the steps "
+              "in [procedure] of study.toml; nothing is interpolated in silence")
     )  # fmt: skip
+
+
+def resample_step(spans: Iterable[tuple[float, float, int]]) -> str:
+    """The step, as it is typed, that brings axes (first, last, channels) to one.
+
+    It has the spacing of the coarsest and lies where all of them do.
+
+    >>> resample_step([(900, 1800, 226), (898, 1802, 453)])
+    '{step = "resample", spacing = 4, low = 900, high = 1800}'
+    """
+    known = list(spans)
+    spacing = float(f"{max((last - first) / max(n - 1, 1) for first, last, n in known):.4g}")
+    low = np.ceil(max(first for first, _, _ in known) / spacing - 1e-9) * spacing
+    high = np.floor(min(last for _, last, _ in known) / spacing + 1e-9) * spacing
+    return f'{{step = "resample", spacing = {spacing:g}, low = {low:.8g}, high = {high:.8g}}}'
 
 
 def listed(given: xr.DataArray | Iterable[xr.DataArray], name: str) -> list[xr.DataArray]:

@@ -51,9 +51,27 @@ class Study:
         `scheduler` the address of a dask.distributed cluster that sees the same folder.
         """
         from .run import run_study
+        from .work import one_thread
+
+        with inside(self.manifest.folder), one_thread():
+            return run_study(self.manifest, progress, workers, scheduler)
+
+    def standing(self) -> StudyResult | None:
+        """The newest run, if nothing has changed of what it was made from, nor of itself."""
+        from .standing import standing
 
         with inside(self.manifest.folder):
-            return run_study(self.manifest, progress, workers, scheduler)
+            return standing(self.manifest)
+
+    def foreseen(self, workers: int = 1, *, again: bool = False) -> str:
+        """Say what a run would compute, why, and in about how long; nothing is written.
+
+        `again` asks for one although nothing has changed.
+        """
+        from .standing import foreseen
+
+        with inside(self.manifest.folder):
+            return foreseen(self.manifest, workers, again=again)
 
     def __repr__(self) -> str:
         return str(self.manifest)

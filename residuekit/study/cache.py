@@ -29,14 +29,23 @@ _PARTS = ("data", "decision", "io", "kernels", "markers.py", "schema.py", "label
 _DIGEST = "sha256 of the file"
 
 
-@cache
 def code_version() -> str:
     """The sha256 of the library's code and data, as far as results depend on it."""
+    return _version_of(_PARTS)
+
+
+def whole_version() -> str:
+    """The sha256 of all code and data of the library."""
+    return _version_of(("",))
+
+
+@cache
+def _version_of(parts: tuple[str, ...]) -> str:
     root = Path(str(files("residuekit")))
     digest = hashlib.sha256()
     for path in sorted([*root.rglob("*.py"), *root.rglob("*.toml")]):
         place = path.relative_to(root).as_posix()
-        if place.startswith(_PARTS):
+        if place.startswith(parts):
             digest.update(place.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
 

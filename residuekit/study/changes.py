@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from ..results import StudyResult
-from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..schema import ARM_COLUMNS, JUDGED_COLUMNS, STRATUM_COLUMNS
 from ..words.changes import (
     FIRST_RUN,
     SETTINGS,
@@ -66,8 +66,8 @@ def changed_arms(
         yield change
 
 
-def arm_key(row: Row) -> tuple[str, ...]:
-    return tuple(same_text(row[name]) for name in ARM_COLUMNS)
+def arm_key(row: Row, names: Sequence[str] = JUDGED_COLUMNS) -> tuple[str, ...]:
+    return tuple(same_text(row[name]) for name in names)
 
 
 def _changed_inputs(row: Row, after: StudyResult, files: Mapping[str, str]) -> dict[str, Any]:
@@ -81,7 +81,7 @@ def _changed_inputs(row: Row, after: StudyResult, files: Mapping[str, str]) -> d
         elif entry is None or entry["role"] == "reference":
             counts["controls"] += 1
         elif entry["role"] == "exposed":
-            counts["own"] += arm_key(entry) == arm_key(row)
+            counts["own"] += arm_key(entry, ARM_COLUMNS) == arm_key(row, ARM_COLUMNS)
         elif all(str(entry[name]) == str(row[name]) for name in STRATUM_COLUMNS[:2]):
             counts["controls"] += 1
     return {"files": counts, "texts": texts}

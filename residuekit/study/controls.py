@@ -7,30 +7,34 @@ which one decides, is fixed before an exposed map is opened.
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ..decision.arm import judge_values
+from ..decision.arm import identifier_of, judge_values
 from ..decision.assessment import Rules
 from ..decision.comparator import comparator_notes, water_change
-from ..decision.controls import Controls, scatters_within
-from ..decision.net import ENOUGH_MEANS, Metric, make_metric
+from ..decision.controls import Controls, no_reference, scatters_within
+from ..decision.design import Key, sample
+from ..decision.identification import Identifier
+from ..decision.net import Metric, make_metric
+from ..decision.pairs import BEFORE, paired_controls, paired_notes
 from ..decision.reference_check import reference_notes
 from ..decision.scores import Score, deciding, marker_rows, scores_on
 from ..decision.verdict import Verdict
 from ..kernels import netsignal
 from ..kernels.paint_change import LEAST_DOF
 from ..schema import STRATUM_COLUMNS
-from ..words.codes import Note, from_json, sentences, to_json
-from .cache import Cache, key_of, pack, unpack
+from ..words.codes import Note, sentences
+from .befores import pairing
+from .cache import Cache, key_of
 from .manifest import Manifest
 from .measurements import Measurement
+from .metric_store import from_arrays, to_arrays
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 
 Floats = npt.NDArray[np.float64]
@@ -55,8 +59,13 @@ class StudyControls:
         self._of_stratum: dict[tuple[Any, ...], list[MockupMean]] = defaultdict(list)
         for mean in means:
             self._of_stratum[mean.row.stratum].append(mean)
+        self._before = {
+            sample(mean.row): mean.mean
+            for mean in mockup_means(s for s in summaries if s.row.role == BEFORE)
+        }
         self._scores: dict[tuple[Any, ...], tuple[Score, ...]] = {}
         self._metrics: dict[tuple[Any, ...], Metric] = {}
+        self._identifiers: dict[tuple[Any, ...], Identifier | None] = {}
 
     @property
     def missing(self) -> list[Note]:
@@ -69,52 +78,75 @@ class StudyControls:
         """The same in words."""
         return sorted(sentences(self.missing))
 
-    @property
-    def rules(self) -> Rules:
-        """The error rates and the acceptance limit of the study."""
-        return Rules(self.manifest.alpha, self.manifest.beta, self.manifest.acceptance_limit)
+    def rules(self, material: str) -> Rules:
+        """The error rates of the study and the acceptance limit of a residue."""
+        limit = self.manifest.residue(material).acceptance_limit
+        return Rules(self.manifest.alpha, self.manifest.beta, limit)
 
     @cached_property
     def strata(self) -> list[tuple[Any, ...]]:
         """The strata that have exposed rows, in the order of the table."""
         return list(dict.fromkeys(row.stratum for row in self.manifest.of_role("exposed")))
 
-    def residue(self, treatment: str) -> str:
-        """The material whose residue is looked for: the arm's own if it has references, else the
-        one the study asks for."""
-        own = any(row.treatment == treatment for row in self.manifest.of_role("reference"))
-        return treatment if own else self.manifest.treatment
+    @cached_property
+    def judged(self) -> dict[Key, dict[tuple[str, str], None]]:
+        """Stratum -> each material that an arm of it is judged for, with how the arm is paired."""
+        found: dict[Key, dict[tuple[str, str], None]] = defaultdict(dict)
+        for rows in self.manifest.arms().values():
+            for material in self.manifest.materials(rows[0].treatment):
+                if self.blanks(rows[0].stratum):
+                    found[rows[0].stratum][material, self.pairing(rows)[0]] = None
+        return found
+
+    def of_stratum(self, stratum: Key) -> dict[str, str]:
+        """Each material that is judged on a stratum -> how its controls are given: paired where
+        every arm is."""
+        ways: dict[str, list[str]] = defaultdict(list)
+        for material, paired in self.judged[stratum]:
+            ways[material].append(paired)
+        return {material: own[0] if len(own) == 1 else "" for material, own in ways.items()}
+
+    def pairing(self, rows: Sequence[Measurement]) -> tuple[str, Note | None]:
+        """How the arm of these exposed rows is paired, and what is said where it is in part."""
+        blanks = comparator(self.blanks(rows[0].stratum), rows[0].exposure_min)
+        return pairing(rows, [blank.row for blank in blanks], self._before)
 
     def blanks(self, stratum: tuple[Any, ...]) -> list[MockupMean]:
         """The blank mock-ups of a stratum, water-only and untreated."""
         return [mean for mean in self._of_stratum[stratum] if mean.row.role == "blank"]
 
+    def compared(self, stratum: tuple[Any, ...], paired: str) -> list[MockupMean]:
+        """The blanks that arms of a stratum are compared with; of paired arms, the paired ones."""
+        own = comparator(self.blanks(stratum))
+        return [one for one in own if sample(one.row) in self._before] if paired else own
+
     def spiked(self, stratum: tuple[Any, ...], residue: str) -> list[MockupMean]:
         """The spiked mock-ups of the same paint and soiling and of any ageing."""
+        holds = self.manifest.residue(residue).holds
         return [
             mean
             for other, means in self._of_stratum.items()
             if other[:2] == stratum[:2]
             for mean in means
-            if mean.row.role == "spiked" and mean.row.treatment == residue
+            if mean.row.role == "spiked" and holds(mean.row)
         ]
 
     def references(self, residue: str) -> list[MapSummary]:
         """The pure material, one a file."""
-        return [
-            one
-            for one in self._summaries
-            if one.row.role == "reference" and one.row.treatment == residue
-        ]
+        holds = self.manifest.residue(residue).holds
+        return [one for one in self._summaries if one.row.role == "reference" and holds(one.row)]
 
     def _without(self, residue: str) -> Note:
         """What is said where a residue has no reference: none in the table, or none of use."""
-        return Note("no-reference", {"material": residue, "lost": self._lost_references(residue)})
+        return no_reference(residue, self._lost_references(residue))
 
     def _lost_references(self, residue: str) -> list[str]:
         used = {one.row.file for one in self.references(residue)}
-        rows = self.manifest.of_role("reference")
-        return [row.file for row in rows if row.treatment == residue and row.file not in used]
+        return [row.file for row in self.manifest.references(residue) if row.file not in used]
+
+    def lacking(self, residue: str) -> Note | None:
+        """That a material has no reference of its own: nothing can be said of its residue."""
+        return None if self.references(residue) else self._without(residue)
 
     def net(self, stratum: tuple[Any, ...], residue: str) -> netsignal.NetSignal | None:
         """The net signal of a residue on a stratum, or None (`remarks` says why)."""
@@ -126,12 +158,13 @@ class StudyControls:
         if place not in self._metrics:
             maps, references = self._blank_maps(stratum), self.references(residue)
             replicates, without = self._replicates(stratum), self._without(residue)
-            interferents, own = self._interferents(), comparator(self.blanks(stratum))
+            interferents, others = self._interferents(), self._others(residue)
+            own = comparator(self.blanks(stratum))
             key = key_of(
                 "metric",
                 without,
                 [one.key for one in (*maps, *references)],
-                [group.tobytes().hex() for group in (*replicates, interferents)],
+                [group.tobytes().hex() for group in (*replicates, interferents, others)],
                 [blank.files for blank in own],
             )
             arrays = None if self._cache is None else self._cache.arrays(key)
@@ -139,12 +172,12 @@ class StudyControls:
                 spectra = [one.mean for one in references]
                 made = make_metric(
                     self._scatters(stratum), np.array([one.mean for one in own]), spectra,
-                    self.wavenumber, replicates, without, interferents,
+                    self.wavenumber, replicates, without, interferents, others,
                 )  # fmt: skip
                 if self._cache is not None:
-                    self._cache.keep(key, _to_arrays(made))
+                    self._cache.keep(key, to_arrays(made))
             else:
-                made = _from_arrays(arrays)
+                made = from_arrays(arrays)
             self._metrics[place] = made
         return self._metrics[place]
 
@@ -190,31 +223,42 @@ class StudyControls:
     def _spectra(self, one: MapSummary) -> npt.NDArray[Any]:
         return one.mean[None] if one.n_pixels == 1 else self._spectra_of(one)
 
-    def scores(self, stratum: tuple[Any, ...], residue: str) -> tuple[Score, ...]:
+    def scores(self, stratum: tuple[Any, ...], residue: str, paired: str = "") -> tuple[Score, ...]:
         """Every score on a stratum, in the order fixed beforehand (`scores_on`)."""
-        place = (stratum, residue)
+        place = (stratum, residue, paired)
         if place not in self._scores:
             self._scores[place] = scores_on(
-                self._controls(stratum, residue), self.manifest.markers, self.rules,
-                self.manifest.scores,
+                self._controls(stratum, residue, paired), self.manifest.residue(residue).markers,
+                self.rules(residue), self.manifest.scores,
             )  # fmt: skip
         return self._scores[place]
 
-    def own_scores(self, row: Measurement, residue: str) -> tuple[Score, ...]:
-        """The scores by which a file is scored: a blank's are made without its mock-up."""
-        blanks = comparator(self.blanks(row.stratum)) if row.role == "blank" else []
-        for place, blank in enumerate(blanks):
-            if row.file in blank.files:
-                scores = self.scores(row.stratum, residue)
-                return tuple(score.of_blank(place, blank.mean) for score in scores)
-        return tuple(score.bare() for score in self.scores(row.stratum, residue))
+    def own_scores(self, row: Measurement, residue: str, paired: str = "") -> tuple[Score, ...]:
+        """The scores by which a file is scored: a blank's are made without its mock-up, those of a
+        paired mock-up give what it differs by from its own state before."""
+        scores, own = self.scores(row.stratum, residue, paired), self.compared(row.stratum, paired)
+        place = next((k for k, blank in enumerate(own) if row.file in blank.files), None)
+        before = self._state_before(row, own) if paired else None
+        if row.role == "blank" and place is not None:
+            mean = own[place].mean
+            value = mean if before is None else mean - before
+            made = [score.of_blank(place, value) for score in scores]
+        else:
+            made = [score.bare() for score in scores]
+        return tuple(made if before is None else (score.above(before) for score in made))
 
-    def _controls(self, stratum: tuple[Any, ...], residue: str) -> Controls:
+    def _state_before(self, row: Measurement, paired: Sequence[MockupMean]) -> Floats:
+        """A mock-up before treatment; where it was not measured, what stands in: the blanks'."""
+        own = self._before.get(sample(row))
+        others = [self._before[sample(blank.row)] for blank in paired]
+        return np.mean(others, axis=0) if own is None else own
+
+    def _controls(self, stratum: tuple[Any, ...], residue: str, paired: str = "") -> Controls:
         own = comparator(self.blanks(stratum))
-        blanks = np.array([blank.mean for blank in own])
+        blanks, spiked = np.array([blank.mean for blank in own]), self.spiked(stratum, residue)
         loadings, responses = self.spiking(stratum, residue)
         metric = self._metric(stratum, residue)
-        return Controls(
+        controls = Controls(
             wavenumber=self.wavenumber,
             paint=blanks.mean(axis=0),
             blanks=blanks,
@@ -223,8 +267,24 @@ class StudyControls:
             loadings=loadings,
             responses=responses,
             rows=metric.rows_of(len(own)),
-            shared=self._shared(own, self.spiked(stratum, residue)),
+            shared=self._shared(own, spiked),
         )
+        if not paired:
+            return controls
+        kept = [place for place, one in enumerate(own) if sample(one.row) in self._before]
+        before = np.array([self._before[sample(own[place].row)] for place in kept])
+        behind = [self._differences(one) for one in self._behind(spiked, paired)]
+        level = [own.mean(axis=0) if len(own) else np.nan for own in behind]
+        found = [one - own for one, own in zip(self._differences(spiked), level, strict=True)]
+        return paired_controls(
+            controls, kept, before, np.reshape(found, (-1, self.wavenumber.size))
+        )
+
+    def _differences(self, mockups: Sequence[MockupMean]) -> Floats:
+        """What each mock-up differs by from its own state before; NaN where that is not known."""
+        lost = np.full(self.wavenumber.size, np.nan)
+        rows = [one.mean - self._before.get(sample(one.row), lost) for one in mockups]
+        return np.reshape(rows, (-1, self.wavenumber.size))
 
     def spiking(self, stratum: tuple[Any, ...], residue: str) -> tuple[Floats, Floats]:
         """Loadings (k,) and spectra (k, n) of spiked mock-ups, less the blanks of their stratum."""
@@ -236,26 +296,31 @@ class StudyControls:
         loadings = np.array([one.row.loading_ug_cm2 for one in spiked])
         return loadings, np.reshape(responses, (-1, self.wavenumber.size))
 
-    def _behind(self, spiked: Sequence[MockupMean]) -> list[list[MockupMean]]:
+    def _behind(self, spiked: Sequence[MockupMean], paired: str = "") -> list[list[MockupMean]]:
         """The blanks that each spiked mock-up's response is taken against."""
-        return [comparator(self.blanks(one.row.stratum)) for one in spiked]
+        return [self.compared(one.row.stratum, paired) for one in spiked]
 
     def _shared(
-        self, blanks: Sequence[MockupMean], spiked: Sequence[MockupMean]
-    ) -> list[np.floating[Any]]:
-        """Which share of the blanks behind each spiked mock-up is among those of an arm."""
+        self, blanks: Sequence[MockupMean], spiked: Sequence[MockupMean], paired: str = ""
+    ) -> list[float]:
+        """Which share of the blanks behind each spiked mock-up is among those of an arm; none
+        where the arm is paired and the spiked mock-up is not."""
         arm = {blank.files for blank in blanks}
-        return [np.mean([blank.files in arm for blank in own]) for own in self._behind(spiked)]
+        return [
+            float(np.mean([blank.files in arm for blank in own]))
+            if own and (not paired or sample(one.row) in self._before) else 0.0
+            for one, own in zip(spiked, self._behind(spiked, paired), strict=True)
+        ]  # fmt: skip
 
     def marker_rows(self) -> list[dict[str, Any]]:
         """The rows of ``markers.csv``: what each score can see on each stratum."""
-        residue = self.manifest.treatment
         return [
-            row
+            {**row, "residue": material}
             for stratum in self.strata
-            if self.blanks(stratum)
+            for material, paired in self.of_stratum(stratum).items()
             for row in marker_rows(
-                dict(zip(STRATUM_COLUMNS, stratum, strict=True)), self.scores(stratum, residue)
+                dict(zip(STRATUM_COLUMNS, stratum, strict=True)),
+                self.scores(stratum, material, paired),
             )
         ]
 
@@ -265,7 +330,7 @@ class StudyControls:
         dof = {
             stratum: sum(len(group) - 1 for group in self._replicates(stratum))
             for stratum in self.strata
-            if self.blanks(stratum) and self.net(stratum, self.manifest.treatment) is not None
+            if any(self.net(stratum, one) is not None for one in self.of_stratum(stratum))
         }
         return [
             {
@@ -276,8 +341,11 @@ class StudyControls:
             for stratum, number in dof.items()
         ]
 
-    def _water_change(self, stratum: tuple[Any, ...], score: Score) -> list[Note]:
-        """What water alone did to the paint, where untreated blanks stand beside it."""
+    def _water_change(self, stratum: tuple[Any, ...], score: Score, paired: str) -> list[Note]:
+        """What water alone did to the paint, where untreated blanks stand beside it; in a paired
+        arm, what it did to the blanks themselves."""
+        if paired:
+            return []
         blanks = self.blanks(stratum)
         untreated = [score.loading(b.mean) for b in blanks if b.row.treatment == "none"]
         if not untreated or len(untreated) == len(blanks):
@@ -286,23 +354,37 @@ class StudyControls:
         return [water_change(water, untreated).note(score.name, score.blindness.unit)]
 
     def judge_arm(
-        self, exposed: Sequence[MockupMean], quality_failed: Note | None, remarks: Sequence[Note]
+        self,
+        exposed: Sequence[MockupMean],
+        residue: str,
+        quality_failed: Note | None,
+        remarks: Sequence[Note],
     ) -> Verdict:
-        """Judge one arm by every score."""
+        """Judge one arm for one residue by every score."""
         row = exposed[0].row
-        residue = self.residue(row.treatment)
-        own = self.blanks(row.stratum)
-        blanks = comparator(own, row.exposure_min)
-        places = {one.files: place for place, one in enumerate(comparator(own))}
-        scores, spiked = self.scores(row.stratum, residue), self.spiked(row.stratum, residue)
+        paired, partly = self.pairing([one.row for one in exposed])
+        own = self.compared(row.stratum, paired)
+        chosen = comparator(self.blanks(row.stratum), row.exposure_min)
+        known = {one.files: place for place, one in enumerate(own)}
+        blanks = [blank for blank in chosen if blank.files in known]
+        places = tuple(known[blank.files] for blank in blanks)
+        spiked = self.spiked(row.stratum, residue)
+        scores = self.scores(row.stratum, residue, paired)
+        values = self._differences(exposed) if paired else np.array([one.mean for one in exposed])
+        lost = [blank.row.mockup for blank in chosen if blank.files not in known]
+        controls, rules = self._controls(row.stratum, residue, paired), self.rules(residue)
+        key = (row.stratum, residue, paired, places)
+        if key not in self._identifiers:
+            self._identifiers[key] = identifier_of(controls, places, rules)
         return judge_values(
-            self._controls(row.stratum, residue),
+            controls,
             scores,
-            np.array([mean.mean for mean in exposed]),
-            self.rules,
-            places=[places[blank.files] for blank in blanks],
-            shared=self._shared(blanks, spiked),
-            quality_failed=quality_failed,
+            values,
+            rules,
+            places=places,
+            identifier=self._identifiers[key],
+            shared=self._shared(blanks, spiked, paired),
+            quality_failed=quality_failed or self.lacking(residue),
             names={
                 role: [mean.row.mockup for mean in means]
                 for role, means in (("blank", blanks), ("spiked", spiked), ("exposed", exposed))
@@ -314,19 +396,18 @@ class StudyControls:
                     row.exposure_min,
                 ),
                 *remarks,
-                *self._material_notes(row.stratum, row.treatment, residue),
-                *(self._water_change(row.stratum, first) if (first := deciding(scores)) else []),
+                *(paired_notes(len(exposed), len(blanks), len(lost), mockups=lost)
+                  if paired else filter(None, [partly])),
+                *self._material_notes(row.stratum, residue),
+                *(self._water_change(row.stratum, first, paired)
+                  if (first := deciding(scores)) else []),
             ],
-        )
+        )  # fmt: skip
 
-    def _material_notes(
-        self, stratum: tuple[Any, ...], treatment: str, residue: str
-    ) -> Iterator[Note]:
+    def _material_notes(self, stratum: tuple[Any, ...], residue: str) -> Iterator[Note]:
         """What must be said of the references of an arm."""
         metric, lost = self._metric(stratum, residue), self._lost_references(residue)
-        if residue != treatment:
-            yield Note("other-material", {"material": residue})
-        if metric.missing is not None:
+        if metric.missing is not None and metric.missing.code != "no-reference":
             yield metric.missing
         yield from self.reference_notes(stratum, residue)
         if metric.net is None:
@@ -346,43 +427,23 @@ class StudyControls:
             for means in (self.references(residue), comparator(self.blanks(stratum)), spiked)
         )
         yield from reference_notes(
-            self.wavenumber, references, self.manifest.markers, blanks, loaded
+            self.wavenumber, references, self.manifest.residue(residue).markers, blanks, loaded
         )
 
-    def scatter_notes(self, stratum: tuple[Any, ...]) -> Iterator[Note]:
-        """That blanks of one spectrum each are too few for a net signal."""
-        blanks = comparator(self.blanks(stratum))
-        if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
-            yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
-
     def _interferents(self) -> Floats:
-        """The references of what is neither the gel asked for nor a treatment: foreign matter."""
+        """The references of what no arm is judged for: foreign matter."""
+        asked = self.manifest.asked
         gels = {row.treatment for row in self.manifest.of_role("exposed")}
-        spectra = [
-            one.mean
-            for one in self._summaries
-            if one.row.role == "reference"
-            and one.row.treatment not in gels | {self.manifest.treatment}
-        ]
+        return self._means_of(
+            lambda row: row.treatment not in gels and not any(one.holds(row) for one in asked)
+        )
+
+    def _others(self, residue: str) -> Floats:
+        """The references of the other residues of the tables [[residue]]: nuisances of this one."""
+        others = [one for one in self.manifest.residues if one.material != residue]
+        return self._means_of(lambda row: any(one.holds(row) for one in others))
+
+    def _means_of(self, chosen: Callable[[Measurement], bool]) -> Floats:
+        spectra = [one.mean for one in self._summaries
+                   if one.row.role == "reference" and chosen(one.row)]  # fmt: skip
         return np.reshape(spectra, (-1, self.wavenumber.size))
-
-
-def _to_arrays(metric: Metric) -> dict[str, Any]:
-    """A metric as the arrays of a cache entry."""
-    note = "" if metric.missing is None else json.dumps(to_json(metric.missing))
-    arrays = {"missing": np.asarray(note)}
-    for name, part in (("within", metric.within), ("net", metric.net)):
-        if part is not None:
-            arrays |= pack(name, part)
-    folds = np.array([*metric.folds.items()], dtype=int)
-    return arrays | {"weights": metric.weights, "careful": metric.careful, "folds": folds}
-
-
-def _from_arrays(arrays: Mapping[str, Any]) -> Metric:
-    note = str(arrays["missing"])
-    net = unpack("net", netsignal.NetSignal, arrays) if "net.weights" in arrays else None
-    return Metric(
-        arrays.get("within"), net, from_json(json.loads(note)) if note else None,
-        arrays["weights"], arrays["careful"],
-        {int(mockup): int(fold) for mockup, fold in arrays["folds"]},
-    )  # fmt: skip

@@ -88,7 +88,7 @@ def _fields(study: Path) -> tuple[dict[str, Any], list[Fault]]:
 
 def _inputs(manifest: Manifest) -> dict[str, Path]:
     """Every file that a run reads, and what stands beside it, by its path below the study."""
-    named = [*manifest.sources, *(row.file for row in manifest.measurements)]
+    named = [*manifest.sources, *(row.path for row in manifest.measurements)]
     paths = [path for name in named for path in files_of(manifest.folder / name)]
     for procedure in manifest.procedures:
         paths += [Path(file) for _, given in procedure.steps for _, file in step_files(given)]

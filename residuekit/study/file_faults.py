@@ -13,6 +13,7 @@ from pathlib import Path
 from .. import io
 from ..errors import Fault, ResiduekitError, did_you_mean
 from ..io.opening import opened, regular
+from .how_read import read_row
 from .measurements import Measurement
 
 _GLANCE = 4096
@@ -22,8 +23,9 @@ _Placed = tuple[Path, Measurement]
 def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
     """Say of each row whose file cannot be read, and why, under the name of the table."""
     first: dict[Path, Measurement] = {}
-    places = {row.line: place_of(folder, row.file) for row in rows}
-    named = {Path(row.file).name for row in rows}
+    taken: dict[tuple[Path, str], Measurement] = {}
+    places = {row.line: place_of(folder, row.path) for row in rows}
+    named = {Path(row.path).name for row in rows}
     above = {parent for path in places.values() if path is not None for parent in path.parents}
     for row in rows:
         fault = partial(Fault, file=table, line=row.line)
@@ -40,11 +42,14 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 "a path below the study folder",
                 "copy the file into data/ and name it data/...",
             )
-        elif path in first:
+        elif (path, row.sheet) in taken or (
+            path in first and not (row.sheet and first[path].sheet)
+        ):
+            one = taken.get((path, row.sheet), first[path])
             yield fault(
-                f"{row.file!r} a second time (first in line {first[path].line})",
-                "one row for one file",
-                "remove one of the rows",
+                f"{row.file!r} a second time (first in line {one.line})",
+                "one row for one file, or for one sheet of a workbook",
+                "remove one of the rows, or name the sheet of each in the column sheet",
             )
         elif path in above:
             yield fault(
@@ -53,7 +58,10 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 "the name of the file in it",
             )
         elif not path.exists():
-            near = did_you_mean(Path(row.file).name, _names_near(path, named))
+            near = did_you_mean(Path(row.path).name, _names_near(path, named))
+            book, mark, sheet = row.path.rpartition("#")
+            if mark and (folder / book).is_file():
+                near = f"{book} in the column file and {sheet} in the column sheet"
             yield fault(f"no file {row.file!r}", "a file that is there", near)
         else:
             try:
@@ -71,11 +79,12 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                     "copy it again from the instrument",
                 )
             else:
-                first[path] = row
-    yield from _twins(first, table)
+                first.setdefault(path, row)
+                taken[path, row.sheet] = row
+    yield from _twins(folder, first, table)
 
 
-def _twins(files: dict[Path, Measurement], table: str) -> Iterator[Fault]:
+def _twins(folder: Path, files: dict[Path, Measurement], table: str) -> Iterator[Fault]:
     """Name files with one content under two names: one measurement would count twice.
 
     Sizes first, then a glance at beginning and end, and only then the whole content. Files that
@@ -85,8 +94,8 @@ def _twins(files: dict[Path, Measurement], table: str) -> Iterator[Fault]:
     tests: tuple[Callable[[Path], Hashable], ...] = (io.size_of, _glance, _content)
     for test in tests:
         groups = [part for group in groups for part in _alike(group, test)]
-    for (path, first), *others in groups:
-        for _, row in others if _is_readable(path) else ():
+    for (_path, first), *others in groups:
+        for _, row in others if _is_readable(folder, first) else ():
             yield Fault(
                 f"{row.file!r} with the same content as {first.file!r} in line {first.line}",
                 "one row for one measurement",
@@ -123,9 +132,9 @@ def _content(path: Path) -> Hashable:
         return str(path)
 
 
-def _is_readable(path: Path) -> bool:
+def _is_readable(folder: Path, row: Measurement) -> bool:
     try:
-        io.read(path)
+        read_row(folder, row)
     except ResiduekitError:
         return False
     return True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from random import SystemRandom
@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from .. import io
+from ..decision.net import ENOUGH_MEANS
 from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
@@ -22,17 +23,19 @@ from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
-from ..words.codes import sentences
+from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
+from .how_read import read_row
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
-from .measurements import TABLE_NAMES, Measurement
-from .mockups import MapSummary, mockup_of
+from .measurements import TABLE_NAMES, Key, Measurement
+from .mixed import Kind, mixed_faults
+from .mockups import MapSummary, comparator, mockup_of
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
@@ -128,20 +131,23 @@ def _faults_of_files(
     axes: list[Any] = []
     spikes: list[Spikes] = []
     imprints: list[tuple[Measurement, Imprint]] = []
+    kinds: list[Kind] = []
     found: dict[str, Quality] = {}
     remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
         try:
             with warnings.catch_warnings(record=True) as caught:
                 warnings.simplefilter("always", ResiduekitWarning)
-                array = io.read(manifest.folder / row.file)
+                array = read_row(manifest.folder, row)
             remarks += [str(warning.message) for warning in caught]
             imprints.append((row, imprint(array)))
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
             one = array.isel(pixel)
-            own = [p.apply(one)[WAVENUMBER].values for p in manifest.procedures]
+            made = [p.apply(one) for p in manifest.procedures]
+            own = [each[WAVENUMBER].values for each in made]
+            kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
             if not axes:
                 axes = own
                 for axis in axes:
@@ -157,12 +163,13 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
-    faults += twin_faults(manifest, imprints)
+    faults += [*twin_faults(manifest, imprints), *mixed_faults(manifest, kinds)]
     channels = shared_channels(spikes)
     if channels:
         places = [one.wavenumber for one in channels]
+        by_file = {row.file: row for row in rows}
         for file in found:
-            array = without_channels(io.read(manifest.folder / file), places)
+            array = without_channels(read_row(manifest.folder, by_file[file]), places)
             found[file] = _quality_of(manifest, array)
     faults += [
         Fault(f"a file that is not fit to be judged: {one.failed}",
@@ -195,12 +202,17 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
     known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
     notes: dict[str, None] = {}
     for stratum in known.strata:
-        for row in manifest.of_role("exposed"):
-            if row.stratum == stratum:
-                residue = known.residue(row.treatment)
-                found = [*known.reference_notes(stratum, residue), *known.scatter_notes(stratum)]
-                notes |= dict.fromkeys(sentences(found))
+        for residue in known.of_stratum(stratum):
+            found = [*known.reference_notes(stratum, residue), *_scatter_notes(known, stratum)]
+            notes |= dict.fromkeys(sentences(found))
     return [*notes]
+
+
+def _scatter_notes(known: StudyControls, stratum: Key) -> Iterator[Note]:
+    """That blanks of one spectrum each are too few for a net signal."""
+    blanks = comparator(known.blanks(stratum))
+    if blanks and all(one.n_pixels == 1 for one in blanks) and len(blanks) < ENOUGH_MEANS:
+        yield Note("single-spectra", {"n": len(blanks), "needed": ENOUGH_MEANS})
 
 
 def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:
@@ -221,9 +233,10 @@ def _check_run(folder: Path) -> str:
     """Say whether the inputs of a run are still what they were."""
     record = read_provenance(folder)
     study = folder.resolve().parent.parent
+    sheets = {one["file"]: one.get("sheet") for one in record["measurements"]}
     faults = []
     for file, sha256 in record["inputs"].items():
-        path = study / file
+        path = study / (file.removesuffix(f"#{sheets[file]}") if sheets.get(file) else file)
         if not path.exists():
             found = "a file that is gone"
         elif io.sha256(path) != sha256:
@@ -275,6 +288,6 @@ def _computed_again(run: Path, study: Path) -> str:
 
 
 def _mean(manifest: Manifest, row: Measurement) -> Any:
-    digest = io.sha256(manifest.folder / row.file)
+    digest = io.sha256(manifest.folder / row.path)
     options = manifest.quality_arguments
     return measure(manifest.folder, row, manifest.procedure, options, digest, "")[0].mean

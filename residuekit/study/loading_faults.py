@@ -59,7 +59,7 @@ def refuse_doubted(manifest: Manifest, controls: Sequence[MapSummary]) -> None:
 
 
 def _doubts(manifest: Manifest, controls: Sequence[MapSummary]) -> Iterator[tuple[float, str]]:
-    references = {one.row.treatment: one for one in reversed(controls)
+    references = {one.row.carried: one for one in reversed(controls)
                   if one.row.role == "reference"}  # fmt: skip
     of_stratum: dict[tuple[Any, ...], list[MockupMean]] = defaultdict(list)
     for mean in mockup_means(one for one in controls if one.row.role in ("blank", "spiked")):
@@ -69,7 +69,7 @@ def _doubts(manifest: Manifest, controls: Sequence[MapSummary]) -> Iterator[tupl
         blanks = comparator([one for one in means if one.row.role == "blank"])
         for treatment, reference in references.items():
             spiked = [one for one in means
-                      if one.row.treatment == treatment and one.row.loading_ug_cm2 > 0]  # fmt: skip
+                      if one.row.carried == treatment and one.row.loading_ug_cm2 > 0]  # fmt: skip
             sizes = {one.mean.size for one in (*blanks, *spiked)} | {reference.mean.size}
             if len(blanks) < 2 or not spiked or len(sizes) > 1:
                 continue

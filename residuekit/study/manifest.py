@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -12,15 +13,22 @@ from ..decision.design import arm_notes
 from ..errors import Fault, StudyError, grouped
 from ..io.opening import inside
 from ..markers import Marker
+from ..schema import ROLES
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
 from ..words.methods import unspecific_marker
+from .befores import placed_before
 from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
+from .how_read import with_options
 from .measurements import Key, Measurement, read_measurements
+from .residues import Residue, residue_faults, residue_notes, short_form
 from .settings import SETTINGS, read_settings
 from .stage_picture import picture_faults
+
+#: What a study has fixed, where it was registered.
+REGISTRATION = "registration.json"
 
 
 @dataclass(frozen=True)
@@ -46,13 +54,34 @@ class Manifest:
     table: str
     trial: Trial = field(default_factory=Trial)
     loading_checked: bool = False
+    residues: tuple[Residue, ...] = ()
+
+    @cached_property
+    def asked(self) -> tuple[Residue, ...]:
+        """The residues that are asked for, the tables [[residue]] or the short form's."""
+        return self.residues or short_form(
+            self.treatment, self.acceptance_limit, self.acceptance_reason, self.markers,
+            self.measurements,
+        )  # fmt: skip
+
+    def residue(self, material: str) -> Residue:
+        """What is asked of one material."""
+        return next(one for one in self.asked if one.material == material)
+
+    def materials(self, treatment: str) -> tuple[str, ...]:
+        """The materials for whose residue an arm of this treatment is judged."""
+        return tuple(one.material for one in self.asked if treatment in one.left_by)
+
+    def references(self, material: str) -> tuple[Measurement, ...]:
+        """The rows of the pure material."""
+        return tuple(filter(self.residue(material).holds, self.of_role("reference")))
 
     @property
     def sources(self) -> tuple[str, ...]:
         """The files that say what the study is: settings, table, trial and picture if any."""
-        return tuple(
-            filter(None, (SETTINGS, self.table, self.trial.file, self.figure.get("image")))
-        )
+        registered = REGISTRATION if (self.folder / REGISTRATION).is_file() else None
+        given = (SETTINGS, self.table, self.trial.file, self.figure.get("image"), registered)
+        return tuple(filter(None, given))
 
     @property
     def procedures(self) -> tuple[Procedure, ...]:
@@ -76,6 +105,11 @@ class Manifest:
             gathered[row.arm].append(row)
         return {arm: tuple(rows) for arm, rows in gathered.items()}
 
+    @property
+    def n_tests(self) -> int:
+        """How many arms are tested, each for every residue that it is judged for."""
+        return sum(len(self.materials(rows[0].treatment)) or 1 for rows in self.arms().values())
+
     def arm_notes(self) -> dict[Key, list[Note]]:
         """What must be said of the arms whose mock-ups stand elsewhere too, or were measured unlike
         their blanks."""
@@ -85,18 +119,27 @@ class Manifest:
     def notes(self) -> list[str]:
         """What a user should know of the table that is not wrong."""
         used = [marker.name for marker in self.markers if marker.unspecific]
-        return [*limit_notes(self.acceptance_limit, self.measurements),
-                *notes_of(self.measurements), *map(unspecific_marker, used)]  # fmt: skip
+        limits = {residue.acceptance_limit for residue in self.asked}
+        return [
+            *(note for limit in limits for note in limit_notes(limit, self.measurements)),
+            *residue_notes(self.asked, self.measurements),
+            *notes_of(self.measurements),
+            *map(unspecific_marker, used),
+        ]
 
     def __str__(self) -> str:
-        roles = ("blank", "exposed", "spiked", "reference")
-        counts = ", ".join(f"{len(self.of_role(role))} {role}" for role in roles)
+        counts = ", ".join(
+            f"{len(rows)} {role}"
+            for role in ROLES
+            if (rows := self.of_role(role)) or role != "before"
+        )
+        materials = " and ".join(one.material for one in self.asked)
         mockups = len({row.mockup for row in self.measurements if row.mockup})
         return (
             f"{self.title}\n"
             f"  {len(self.measurements)} files ({counts}), {mockups} mock-ups, "
             f"{len(self.arms())} arms\n"
-            f"  residue of {self.treatment}, by {' and '.join(self.scores)}; "
+            f"  residue of {materials}, by {' and '.join(self.scores)}; "
             f"alpha {self.alpha:g}, beta {self.beta:g}"
         )
 
@@ -115,8 +158,10 @@ def load_manifest(folder: str | Path) -> Manifest:
     return manifest
 
 
-def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
+def examine(folder: str | Path, *, planned: bool = False) -> tuple[Manifest, list[Fault]]:
     """Read a study folder as far as it can be read, with everything that is wrong with it.
+
+    With `planned`, rows whose files are not there yet are no fault.
 
     Raises
     ------
@@ -132,16 +177,21 @@ def examine(folder: str | Path) -> tuple[Manifest, list[Fault]]:
             )
         )
     with inside(folder):
-        return _examined(folder)
+        return _examined(folder, planned)
 
 
-def _examined(folder: Path) -> tuple[Manifest, list[Fault]]:
+def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}
-    faults = [*wrong, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
-    faults += grouped(file_faults(folder, table, rows))
+    rows, unfitting = with_options(rows, parts.pop("reading"), place)
+    faults = [*wrong, *unfitting, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
+    there = tuple(row for row in rows if not planned or (folder / row.path).exists())
+    faults += grouped(file_faults(folder, table, there))
+    rows, wrong = placed_before(table, rows)
+    faults += wrong
     faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
+    faults += residue_faults(parts["residues"], rows, SETTINGS)
     trial, wrong = examine_trial(folder)
     faults += wrong
     return Manifest(folder=folder, measurements=rows, table=table, trial=trial, **parts), faults

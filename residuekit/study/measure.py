@@ -19,6 +19,7 @@ from ..spectra.arrays import mean_spectrum, valid_spectra
 from ..spectra.procedure import Procedure
 from ..spectra.quality import Quality, check_quality
 from .bad_channels import without_channels
+from .how_read import read_row
 from .measurements import Measurement
 from .mockups import MapSummary
 
@@ -33,12 +34,13 @@ def measure(
     sha256: str,
     key: str,
     channels: Sequence[float] = (),
+    read: xr.DataArray | None = None,
 ) -> tuple[MapSummary, xr.DataArray]:
     """Read one file and apply the procedure: what is kept of it, and the processed array.
 
     `quality` holds the arguments of `residuekit.check_quality`; `key` names what the summary is
-    made from; `channels` are the instrument's bad ones, to be bridged. A map that fails the quality
-    check keeps the reason in its summary's `quality`.
+    made from; `channels` are the instrument's bad ones, to be bridged; `read` is the file where it
+    was read before. A map that fails the quality check keeps the reason in its summary's `quality`.
 
     Raises
     ------
@@ -46,7 +48,7 @@ def measure(
         not fit the procedure.
     """
     with io.inside(folder):
-        array = io.read(folder / row.file)
+        array = read_row(folder, row) if read is None else read
     if schema.source(array)["sha256"] != sha256:
         raise ReadError(
             Fault("a file that was replaced while the study ran", "files that stay as they are",
@@ -110,6 +112,7 @@ def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) 
         "treatment": row.treatment,
         "exposure_min": row.exposure_min,
         "clearance_min": row.clearance_min,
+        "clearance": row.clearance,
         "technique": array.attrs["technique"],
         "source": array.attrs["source"],
         "history": json.dumps([*schema.history(array), {"step": "score"}], ensure_ascii=False),

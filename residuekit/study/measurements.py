@@ -20,6 +20,8 @@ BLANK_TREATMENTS = ("water", "none")
 
 _YEAR_FIRST = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
 _YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
+#: Columns begun by `residuekit new --from` that help to fill the others and say nothing themselves.
+_HELPING = ("name_", "found_")
 _MINUTES = number(least=0, example="2")
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
@@ -43,7 +45,10 @@ Key = tuple[Any, ...]
 
 @dataclass(frozen=True)
 class Measurement:
-    """One measured file and what it is; numbers that were left empty are NaN."""
+    """One measured file or sheet and what it is; numbers that were left empty are NaN.
+
+    `file` names it alone: a sheet is ``book.xlsx#sheet``. `options` are what its reader is given.
+    """
 
     line: int
     file: str
@@ -59,7 +64,21 @@ class Measurement:
     dose_unit: str = ""
     loading_ug_cm2: float = math.nan
     session: str = ""
+    material: str = ""
+    clearance: str = ""
+    sheet: str = ""
+    options: Mapping[str, Any] = field(default_factory=dict)
     further: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def carried(self) -> str:
+        """The material that a reference is or a spiked mock-up carries: its treatment if unsaid."""
+        return self.material or self.treatment
+
+    @property
+    def path(self) -> str:
+        """Where the file lies below the study folder."""
+        return self.file.removesuffix(f"#{self.sheet}") if self.sheet else self.file
 
     @property
     def stratum(self) -> Key:
@@ -68,7 +87,8 @@ class Measurement:
 
     @property
     def arm(self) -> Key:
-        """Stratum x treatment x exposure x clearance; an empty number is None, so keys compare."""
+        """Stratum x treatment x exposure x clearance time and way; an empty number is None, so keys
+        compare."""
         values = (getattr(self, name) for name in ARM_COLUMNS)
         return tuple(
             None if isinstance(value, float) and math.isnan(value) else value for value in values
@@ -117,7 +137,17 @@ def _read_row(
     ]  # fmt: skip
     if faults:
         return None, faults
-    further = {name: cell for name, cell in given.items() if name not in FIELDS}
+    if role == "reference" and not (given.keys() & {"treatment", "material"}):
+        found = place.fault("a reference without material and without treatment",
+                            "the material that it is", "material PVA", "material")  # fmt: skip
+        return None, [found]
+    further = {
+        name: cell
+        for name, cell in given.items()
+        if name not in FIELDS and not name.startswith(_HELPING)
+    }
+    if sheet := values.get("sheet"):
+        values |= {"file": f"{values['file']}#{sheet}", "options": {"sheet": sheet}}
     return Measurement(line=line, further=further, **values), []
 
 
@@ -141,5 +171,5 @@ def as_rows(measurements: Iterable[Measurement]) -> list[dict[str, Any]]:
     """The measurements as plain dicts, further columns beside the agreed ones."""
     agreed = [item.name for item in fields(Measurement) if item.name != "further"]
     return [
-        {**{name: getattr(row, name) for name in agreed}, **row.further} for row in measurements
+        {**row.further, **{name: getattr(row, name) for name in agreed}} for row in measurements
     ]

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..decision.comparator import comparator_places
+from ..decision.design import sample
 from .measurements import Measurement
 
 Floats = npt.NDArray[np.float64]
@@ -51,10 +52,12 @@ class MockupMean:
 
 def mockup_of(row: Measurement) -> tuple[Any, ...]:
     """What the rows of one mock-up under one set of conditions share; a reference is its file."""
+    if row.role == "before":
+        return row.role, *sample(row)
     place = row.stratum if row.role == "blank" else row.arm
     loading = None if math.isnan(row.loading_ug_cm2) else row.loading_ug_cm2
     alone = row.file if row.role == "reference" else ""
-    return row.role, row.mockup, place, row.treatment, loading, alone
+    return row.role, row.mockup, place, row.treatment, row.material, loading, alone
 
 
 def mockup_means(summaries: Iterable[MapSummary]) -> list[MockupMean]:

@@ -39,13 +39,11 @@ def record(
     return {
         "residuekit": __version__,
         "code": code_version(),
-        "python": platform.python_version(),
-        "system": platform.system(),
-        "packages": {name: _version(name) for name in _PACKAGES},
+        **versions(),
         "environment": environment(),
         "started": started,
         **settings_of(manifest),
-        "n_arms": len(manifest.arms()),
+        "n_arms": manifest.n_tests,
         "inputs": dict(inputs),
         "failures": dict(failures),
     }
@@ -64,14 +62,15 @@ def environment() -> dict[str, str]:
 
 def settings_of(manifest: Manifest) -> dict[str, Any]:
     """What a study asks and how it is computed, as the record of a run holds it."""
-    second = manifest.second_procedure
+    second, first = manifest.second_procedure, manifest.asked[0]
     return {
         "study": {
             "title": manifest.title,
             "treatment": manifest.treatment,
             "working_exposure_min": manifest.working_exposure_min,
-            "acceptance_limit_ug_cm2": manifest.acceptance_limit,
-            "acceptance_reason": manifest.acceptance_reason,
+            "acceptance_limit_ug_cm2": first.acceptance_limit,
+            "acceptance_reason": first.acceptance_reason,
+            "residues": [one.record() for one in manifest.residues],
             "alpha": manifest.alpha,
             "beta": manifest.beta,
             "scores": list(manifest.scores),
@@ -84,14 +83,24 @@ def settings_of(manifest: Manifest) -> dict[str, Any]:
     }
 
 
+def versions() -> dict[str, Any]:
+    """What a result was computed with, beside this library."""
+    return {
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "packages": {name: _version(name) for name in _PACKAGES},
+    }
+
+
 def no_longer_as(record: Mapping[str, Any], manifest: Manifest) -> Iterator[str]:
     """The inputs of a run that are now absent or others; the settings count by what they say."""
     now = json.loads(json.dumps(settings_of(manifest), default=str))
+    lies = {row.file: row.path for row in manifest.measurements}
     for name, digest in record["inputs"].items():
         if name == SETTINGS:
             same = all(record.get(key) == value for key, value in now.items())
         else:
-            path = manifest.folder / name
+            path = manifest.folder / lies.get(name, name)
             same = path.exists() and io.sha256(path) == digest
         if not same:
             yield name

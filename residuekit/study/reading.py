@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 import shutil
+import time
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
 
 from .. import io
 from ..decision.scores import Score
@@ -22,15 +23,16 @@ from ..spectra.twins import Imprint, imprint
 from .bad_channels import BadChannel, Spikes, shared_channels, spikes_of
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
+from .how_read import read_row
 from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
-from .work import Outcome, Task, perform, perform_all
+from .work import MOST_HELD, Held, Outcome, Task, perform, perform_all, stored
 
 Progress = Callable[[int, int, str], None]
-_BEFORE = ("reference", "blank", "spiked")
+_CONTROLS = ("reference", "blank", "spiked", "before")
 
 
 class Reading:
@@ -53,24 +55,33 @@ class Reading:
         self.failures: dict[str, str] = {}
         self.unfit: dict[str, str] = {}
         self.computed: set[str] = set()
+        self.seconds = 0.0
         self.channels: tuple[BadChannel, ...] = ()
-        self.tails: dict[str, dict[str, tuple[float, float]]] = {}
+        self.tails: dict[tuple[str, str], dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
-        self._maps: dict[str, str] = {}
+        self._maps: dict[tuple[str, str], str] = {}
         self._axis: Any = None
         self._done: set[str] = set()
         self._store = part / ".stored"
+        self._held = Held(MOST_HELD if workers == 1 and scheduler is None else 0)
         self._order = {row.file: number for number, row in enumerate(manifest.measurements, 1)}
         (part / "maps").mkdir()
         self._store.mkdir()
 
     @property
     def maps(self) -> list[dict[str, str]]:
-        """The score maps in the order of the table of measurements."""
+        """The score maps in the order of the table of measurements, one a residue."""
         return [
-            {"file": row.file, "map": self._maps[row.file], "role": row.role, "mockup": row.mockup}
+            {
+                "file": row.file,
+                "map": place,
+                "role": row.role,
+                "mockup": row.mockup,
+                "residue": material,
+            }
             for row in self.manifest.measurements
-            if row.file in self._maps
+            for material in (one.material for one in self.manifest.asked)
+            if (place := self._maps.get((row.file, material)))
         ]
 
     @property
@@ -89,18 +100,21 @@ class Reading:
         ------
         StudyError : files of two mock-ups that hold one measurement.
         """
+        started = time.perf_counter()
         steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
         found, imprints = [], []
         for row in self.manifest.measurements:
             try:
                 task = self.task(row)
                 ratio = self.manifest.quality.get("spike_ratio")
-                key = key_of("spikes", task.sha256, row.role, steps, ratio)
+                key = key_of("spikes", task.sha256, row.options, row.role, steps, ratio)
                 kept = self.cache.arrays(key)
                 if kept is None:
-                    with warnings.catch_warnings():
-                        warnings.simplefilter("ignore", ResiduekitWarning)
-                        array = io.read(task.folder / row.file)
+                    with warnings.catch_warnings(record=True) as said:
+                        warnings.simplefilter("always", ResiduekitWarning)
+                        array = read_row(task.folder, row)
+                    if not said:
+                        self._held.hold(row.file, array)
                     spikes, own = spikes_of(array, row, self.manifest), imprint(array)
                     self.cache.keep(key, pack("spikes", spikes) | pack("imprint", own))
                 else:
@@ -110,32 +124,41 @@ class Reading:
                 continue  # what is wrong with the file is said when it is measured
             found.append(spikes)
             imprints.append((row, own))
+        self.seconds += time.perf_counter() - started
         refuse_twins(self.manifest, imprints)
         self.channels = shared_channels(found)
 
     def read_controls(self) -> None:
-        """Read references, blanks and spiked mock-ups."""
-        rows = [row for row in self.manifest.measurements if row.role in _BEFORE]
+        """Read references, blanks, spiked mock-ups, and all mock-ups before treatment."""
+        rows = [row for row in self.manifest.measurements if row.role in _CONTROLS]
         tasks = self._unknown(rows)
         for task, outcome in self._perform(
-            replace(t, keep=t.row.role != "reference") for t in tasks
+            replace(t, keep=t.row.role in ("blank", "spiked")) for t in tasks
         ):
             self._keep(task.row, outcome)
         self.controls = self._fit(rows)
 
     def score_controls(self, controls: StudyControls) -> None:
         """Score the blanks and spiked mock-ups of every stratum that is judged."""
-        fit = [one.row for one in self.controls if one.row.role != "reference"]
-        rows = [
-            row for row in fit if row.stratum in controls.strata and controls.blanks(row.stratum)
-        ]
-        self._score(rows, controls)
+        rows = [one.row for one in self.controls if one.row.role in ("blank", "spiked")]
+        self._score(
+            [(row, material, paired) for row in rows if row.stratum in controls.judged
+             for material, paired in controls.of_stratum(row.stratum).items()
+             if row.role == "blank" or self.manifest.residue(material).holds(row)],
+            controls,
+        )  # fmt: skip
 
     def read_exposed(self, controls: StudyControls) -> None:
         """Read each exposed map once: reduce it and score its pixels."""
         rows = self.manifest.of_role("exposed")
         self._unknown(rows)
-        self._score([row for row in rows if controls.blanks(row.stratum)], controls)
+        self._score(
+            [(row, material, controls.pairing(own)[0])
+             for own in self.manifest.arms().values() for row in own
+             if controls.blanks(row.stratum)
+             for material in self.manifest.materials(row.treatment)],
+            controls,
+        )  # fmt: skip
         self.exposed = self._fit(rows)
 
     def reduce_exposed(self) -> None:
@@ -152,14 +175,17 @@ class Reading:
     def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
         """The valid processed spectra of a file that was read before."""
         task = self.task(summary.row)
-        if not task.stored.is_file():
+        array = stored(task)
+        if array is None:
             self.computed.add(summary.row.file)
             outcome = perform(replace(task, keep=True))
             if outcome.failure:
                 raise ReadError(
                     Fault(outcome.failure, "a file that stays as it is", "run the study again")
                 )
-        return valid_spectra(xr.load_dataarray(task.stored, engine="h5netcdf"))
+            array = stored(task)
+            assert array is not None
+        return valid_spectra(array)
 
     @property
     def usable(self) -> Manifest:
@@ -174,7 +200,7 @@ class Reading:
     def task(self, row: Measurement) -> Task:
         """How a file is read and what it is kept as."""
         if row.file not in self.hashes:
-            self.hashes[row.file] = io.sha256(self.manifest.folder / row.file)
+            self.hashes[row.file] = io.sha256(self.manifest.folder / row.path)
         sha256 = self.hashes[row.file]
         steps = steps_of(self.manifest.procedure, self.manifest.folder)
         quality = self.manifest.quality_arguments
@@ -185,10 +211,18 @@ class Reading:
             procedure=self.manifest.procedure,
             quality=quality,
             sha256=sha256,
-            key=key_of("map", sha256, steps, quality, channels),
+            key=key_of("map", sha256, row.options, steps, quality, channels),
             stored=self._store / f"{self._order[row.file]}.nc",
             channels=channels,
+            held=self._held,
         )
+
+    def holds(self, row: Measurement) -> bool:
+        """Whether what a file gives is kept from an earlier run."""
+        try:
+            return self.cache.arrays(self.task(row).key) is not None
+        except (OSError, ResiduekitError):
+            return False
 
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
         """Tasks for the rows that neither this run nor the cache knows."""
@@ -209,7 +243,9 @@ class Reading:
         return tasks
 
     def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
+        started = time.perf_counter()
         yield from perform_all(list(tasks), self._workers, self._scheduler)
+        self.seconds += time.perf_counter() - started
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:
         """Keep what was computed for the next run, and take it in."""
@@ -251,40 +287,46 @@ class Reading:
         return [self._known[r.file] for r in rows
                 if r.file in self._known and r.file not in self.failures]  # fmt: skip
 
-    def _score(self, rows: Sequence[Measurement], controls: StudyControls) -> None:
-        """Score the pixels of files, unless the cache holds their score maps."""
-        tasks = []
-        for row in rows:
-            if row.file in self.failures:
+    def _score(
+        self, cases: Iterable[tuple[Measurement, str, str]], controls: StudyControls
+    ) -> None:
+        """Score the pixels of files, each for a material and as its mock-up is paired, unless the
+        cache holds their score maps."""
+        turns: dict[str, list[Task]] = defaultdict(list)
+        keys: dict[Path, str] = {}
+        for row, material, paired in cases:
+            scores = controls.own_scores(row, material, paired)
+            if row.file in self.failures or not scores:
                 continue
-            residue = self.manifest.treatment
-            if row.role == "exposed":
-                residue = controls.residue(row.treatment)
-            scores = controls.own_scores(row, residue)
-            if not scores:
-                continue
-            task = self.task(row)
-            key = _map_key(task, scores)
-            tails = self.cache.file(key, self._map_path(row)) if row.file in self._known else None
+            place = self._map_path(row, material)
+            task = replace(self.task(row), scores=scores, map_path=place)
+            keys[place] = key = _map_key(task, scores)
+            tails = self.cache.file(key, place) if row.file in self._known else None
             if tails is not None:
-                self._keep_map(row, _tails_of(tails))
+                self._keep_map(row, material, _tails_of(tails))
             else:
-                tasks.append((key, replace(task, scores=scores, map_path=self._map_path(row))))
-        keys = {task.row.file: key for key, task in tasks}
-        for task, outcome in self._perform(task for _, task in tasks):
-            self._keep(task.row, outcome)
-            if outcome.tails is not None and task.row.file not in self.failures:
-                tails = {name: np.array(pair) for name, pair in outcome.tails.items()}
-                self.cache.keep_file(keys[task.row.file], self._map_path(task.row), tails)
-                self._keep_map(task.row, outcome.tails)
+                turns[material].append(task)
+        for material, tasks in turns.items():
+            for task, outcome in self._perform(tasks):
+                self._keep(task.row, outcome)
+                if outcome.tails is not None and task.row.file not in self.failures:
+                    tails = {name: np.array(pair) for name, pair in outcome.tails.items()}
+                    assert task.map_path is not None
+                    self.cache.keep_file(keys[task.map_path], task.map_path, tails)
+                    self._keep_map(task.row, material, outcome.tails)
 
-    def _map_path(self, row: Measurement) -> Path:
+    def _map_path(self, row: Measurement, material: str) -> Path:
         stem = "".join(c if c.isalnum() or c in "-_" else "_" for c in Path(row.file).stem)[:60]
-        return self.part / "maps" / f"{self._order[row.file]:04d}-{stem}.nc"
+        number = [one.material for one in self.manifest.asked].index(material)
+        mark = f"-{number + 1}" if self.manifest.residues and number else ""
+        return self.part / "maps" / f"{self._order[row.file]:04d}-{stem}{mark}.nc"
 
-    def _keep_map(self, row: Measurement, tails: dict[str, tuple[float, float]]) -> None:
-        self.tails[row.file] = tails
-        self._maps[row.file] = self._map_path(row).relative_to(self.part).as_posix()
+    def _keep_map(
+        self, row: Measurement, material: str, tails: dict[str, tuple[float, float]]
+    ) -> None:
+        self.tails[row.file, material] = tails
+        place = self._map_path(row, material).relative_to(self.part)
+        self._maps[row.file, material] = place.as_posix()
 
 
 def _arrays_of(summary: MapSummary) -> dict[str, Any]:

@@ -7,6 +7,7 @@ code is kept in ``runs/.cache``.
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ..io.netcdf import write_own
 from ..results import CHANGES, PROVENANCE, SECOND, SPECTRA, TABLES, StudyResult, open_run
 from ..schema import ARM_COLUMNS, SECOND_COLUMNS, WAVENUMBER, WAVENUMBER_UNIT
 from ..words.findings import made_elsewhere
@@ -27,15 +29,17 @@ from .controls import StudyControls
 from .loading_faults import refuse_doubted
 from .manifest import Manifest
 from .measurements import as_rows
+from .mixed import refuse_mixed
 from .mockups import mockup_means
 from .provenance import as_json, record
 from .reading import Progress, Reading
+from .registration import registered
 from .run_folder import CACHE, alone, last_run, move_in, new_run, point_to
 from .same_spectra import refuse_still
 from .second import beside_each_other, second_verdicts, warn_of_differing
+from .standing import keep_state
 from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
-from .work import write_netcdf
 
 
 def run_study(
@@ -59,11 +63,11 @@ def run_study(
 
     Raises
     ------
-    StudyError : a procedure that eats the gel's band; one measurement under two names; blanks that
-        do not differ.
+    StudyError : quantities or techniques mixed in a stratum; a procedure that eats the gel's band;
+        one measurement under two names; blanks that do not differ.
     WriteError : the study folder cannot be written.
     """
-    started = datetime.now(UTC)
+    started, clock = datetime.now(UTC), time.perf_counter()
     before = last_run(manifest.folder)
     with new_run(manifest.folder) as part:
         cache = Cache(manifest.folder / "runs" / CACHE)
@@ -71,18 +75,20 @@ def run_study(
         work = Reading(manifest, part, cache, next(steps), workers, scheduler)
         work.find_bad_channels()
         work.read_controls()
+        refuse_mixed(manifest, work.controls)
         refuse_eaten(work.usable)
         refuse_doubted(manifest, work.controls)
         controls = work.study_controls()
         refuse_still(controls)
         work.score_controls(controls)
         work.read_exposed(controls)
+        refuse_mixed(manifest, [*work.controls, *work.exposed])
         found = Found(work.exposed, work.failures, work.unfit, work.tails)
         arms = list(judge_arms(controls, found))
         tables = make_tables(controls, found, arms)
         for name, rows in tables.items():
             write_table(part / f"{name}.csv", rows, TABLES[name])
-        write_netcdf(_spectra(controls, work), part / SPECTRA)
+        write_own(_spectra(controls, work), part / SPECTRA)
         remarks = [
             *(bridged_channel(asdict(one)) for one in work.channels),
             *controls.remarks,
@@ -105,23 +111,33 @@ def run_study(
         provenance["quality"] = work.quality
         provenance["bad_channels"] = [asdict(one) for one in work.channels]
         provenance["remarks"] = remarks
+        provenance["registration"] = registered(manifest)
         provenance["paint_variation"] = controls.paint_variation()
         provenance["computed"] = sorted(work.computed)
         if manifest.trial.rows:
             provenance["trial"] = _write_trial(manifest, tables["verdicts"], part)
-        text = json.dumps(provenance, indent=1, ensure_ascii=False, allow_nan=False, default=str)
-        (part / PROVENANCE).write_text(text + "\n", encoding="utf-8")
+        provenance["seconds"] = {"files": round(work.seconds, 1)}
+        _write_record(provenance, part)
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
         work.clear()
         _present(part)
+        rest = time.perf_counter() - clock - work.seconds
+        provenance["seconds"]["rest"] = round(rest, 1)
+        _write_record(provenance, part)
         final = move_in(part, started)
         point_to(manifest.folder / "runs", final.name)
+        result = open_run(final)
+        keep_state(manifest, work.hashes, cache, result)
         with alone(manifest.folder / "runs") as nobody_else:
             if nobody_else:
                 cache.prune()
-    result = open_run(final)
     warn_of_differing(result)
     return result
+
+
+def _write_record(record: dict[str, Any], part: Path) -> None:
+    text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False, default=str)
+    (part / PROVENANCE).write_text(text + "\n", encoding="utf-8")
 
 
 def _in_turn(progress: Progress | None, parts: int) -> Iterator[Progress | None]:
@@ -185,4 +201,4 @@ def _spectra(controls: StudyControls, work: Reading) -> xr.Dataset:
         }  # fmt: skip
     for name in ("role", "mockup", "file", *ARM_COLUMNS, "loading_ug_cm2"):
         dataset = dataset.assign_coords({name: ("row", [getattr(row, name) for row in rows])})
-    return dataset
+    return dataset.assign_coords(material=("row", [row.carried for row in rows]))

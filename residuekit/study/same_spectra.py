@@ -54,13 +54,10 @@ def refuse_still(controls: StudyControls) -> None:
     StudyError : a fault for each such stratum.
     """
     manifest = controls.manifest
-    asked = {
-        (row.stratum, controls.residue(row.treatment))
-        for row in manifest.of_role("exposed")
-        if controls.blanks(row.stratum)
-    }
     found = [
-        still_fault(controls.scores(*one), f"{stratum_words(one[0])}: ") for one in sorted(asked)
+        still_fault(controls.scores(stratum, material, paired), f"{stratum_words(stratum)}: ")
+        for stratum, ways in sorted(controls.judged.items())
+        for material, paired in ways
     ]
     faults = [replace(fault, file=manifest.table) for fault in found if fault is not None]
     if faults:

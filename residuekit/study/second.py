@@ -10,7 +10,7 @@ from typing import Any
 
 from ..errors import ResiduekitWarning
 from ..results import StudyResult
-from ..schema import ARM_COLUMNS, OTHER_COLUMNS
+from ..schema import JUDGED_COLUMNS, OTHER_COLUMNS
 from ..words import findings as words
 from .reading import Progress, Reading
 from .tables import Found, judge_arms
@@ -51,7 +51,7 @@ def beside_each_other(own: Sequence[dict[str, Any]], other: Sequence[dict[str, A
     """The rows of ``second-procedure.csv``: arms in the order of ``verdicts.csv``."""
     return [
         {
-            **{name: row[name] for name in ARM_COLUMNS},
+            **{name: row[name] for name in JUDGED_COLUMNS},
             **{name: row.get(name) for name in OTHER_COLUMNS},
             **{f"other_{name}": also.get(name) for name in OTHER_COLUMNS},
         }

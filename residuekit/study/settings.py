@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from ..errors import Fault, ResiduekitError
 from ..io.opening import MOST_TOML, content
 from ..markers import in_deciding_order, resolve
-from ..schema import FIGURE_WIDTHS, NET_SIGNAL
+from ..schema import FIGURE_EXTRAS, FIGURE_WIDTHS, NET_SIGNAL
 from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS
 from ..spectra.step_files import pinned, step_files
@@ -31,6 +31,8 @@ from ..validator import (
     text,
 )
 from .file_faults import place_of
+from .how_read import READING
+from .residues import RESIDUE, Residue, read_residues
 
 SETTINGS = "study.toml"
 #: SPDX names of licences for data.
@@ -61,15 +63,17 @@ def is_orcid(value: Any) -> bool:
 FIELDS: Fields = {
     "title": text(least=0),
     "question": table({
-        "treatment": text(needed=True, default=""),
+        "treatment": text(default=""),
         "working_exposure_min": number(above=0, example="2"),
         "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
         "acceptance_reason": text(least=0, default=""),
     }),
+    "residue": tables(RESIDUE, default=()),
+    "reading": READING,
     "procedure": table(),  # `Procedure.from_toml` checks what stands in these two
     "second_procedure": table(),
     "markers": table({
-        "use": listed(example='["pva C-O 1092"]', needed=True, default=()),
+        "use": listed(example='["pva C-O 1092"]', default=()),
         "scores": listed(choice(SCORES), "a list of scores", f"{list(SCORES)}", 1, default=SCORES),
     }),
     "limits": table({"alpha": RATE, "beta": RATE, "loading_checked": flag(default=False)}),
@@ -81,6 +85,7 @@ FIELDS: Fields = {
         "image": text(),
         "image_affine": listed(),
         "image_mockup": text(),
+        "also": listed(choice(FIGURE_EXTRAS), "a list of figures", f"{list(FIGURE_EXTRAS)}"),
     }),
     "deposit": table({
         "authors": tables({
@@ -140,8 +145,11 @@ def _parts_of(
     except ResiduekitError as problem:
         markers = ()
         faults += [place.fault(f.found, f.needed, f.fix, "markers", "use") for f in problem.faults]
+    residues, wrong = read_residues(values["residue"], place)
+    faults += [*wrong, *_form_faults(settings, residues, place)]
+    markers = markers or tuple(dict.fromkeys(one for own in residues for one in own.markers))
     kinds = tuple(values["markers"]["scores"])
-    if values["markers"]["use"] == [] and NET_SIGNAL not in kinds:
+    if not markers and not faults and NET_SIGNAL not in kinds:
         faults.append(
             place.fault("use = [] without the net signal", "a band, or the net signal",
                         f'use = ["pva C-O 1092"], or scores = {list(SCORES)}', "markers", "use")
@@ -150,7 +158,9 @@ def _parts_of(
     exposure, limit = question.get("working_exposure_min"), question.get("acceptance_limit_ug_cm2")
     return {
         "title": values.get("title", folder.name),
-        "treatment": question["treatment"],
+        "treatment": question["treatment"]
+        or next((r.left_by[0] for r in residues if r.left_by), ""),
+        "residues": residues,
         "working_exposure_min": None if exposure is None else float(exposure),
         "acceptance_limit": None if limit is None else float(limit),
         "acceptance_reason": question["acceptance_reason"],
@@ -163,7 +173,32 @@ def _parts_of(
         "quality": {name: float(value) for name, value in values["quality"].items()},
         "figure": figure if isinstance(figure, dict) else {},
         "notebooks": values.get("notebooks", {}),
+        "reading": values.get("reading", []),
     }, faults
+
+
+def _form_faults(
+    settings: Mapping[str, Any], residues: tuple[Residue, ...], place: Place
+) -> Iterator[Fault]:
+    """A study asks for one residue under [question], or for several in tables [[residue]]."""
+    question, markers = (
+        one if isinstance(one := settings.get(name, {}), dict) else {}
+        for name in ("question", "markers")
+    )
+    if not residues:
+        for name, given, head in (("treatment", question, "question"), ("use", markers, "markers")):
+            if name not in given and "residue" not in settings:
+                field = (FIELDS[head].fields or {})[name]
+                fix = f"{name} = {field.example}"
+                yield place.fault(f"no {name} in [{head}]", field.words, fix, head)
+        return
+    for name in ("treatment", "acceptance_limit_ug_cm2", "acceptance_reason"):
+        if name in question:
+            yield place.fault(
+                f"{name} in [question] beside [[residue]]", "one place for it",
+                f"leave it out: {'left_by' if name == 'treatment' else name} stands in [[residue]]",
+                "question", name,
+            )  # fmt: skip
 
 
 def _procedure(folder: Path, written: str, name: str) -> tuple[Procedure, list[Fault]]:

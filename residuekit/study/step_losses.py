@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from .. import io
 from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..markers import Marker
 from ..schema import WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum
 from ..spectra.procedure import Procedure
 from ..spectra.survival import band_survival, normalised_rise
+from .how_read import read_row
 from .manifest import Manifest
 from .measurements import Measurement
 from .settings import SETTINGS
@@ -31,15 +31,15 @@ _SPARE_THE_BAND = {
 
 def survival_faults(manifest: Manifest) -> tuple[list[Fault], str]:
     """Say which step eats the gel's band on the first blank of each paint and soiling."""
-    gel = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
+    gel = manifest.references(manifest.asked[0].material)
     if not gel:
         return [], "no reference: what the procedure leaves of the gel's bands was not measured"
-    reference = io.read(manifest.folder / gel[0].file)
+    reference = read_row(manifest.folder, gel[0])
     blanks = {row.stratum[:2]: row for row in reversed(manifest.of_role("blank"))}
     faults = []
     lowest = 1.0
     for row in blanks.values():
-        blank = io.read(manifest.folder / row.file)
+        blank = read_row(manifest.folder, row)
         found = band_survival(manifest.procedure, blank, reference, manifest.markers)
         for eaten in found.eaten():
             number, step = eaten["number"], eaten["step"]
@@ -93,7 +93,7 @@ def normalisation_notes(manifest: Manifest) -> list[str]:
     """
     if not any(name == "normalise" for one in manifest.procedures for name, _ in one.steps):
         return []
-    pure = [row for row in manifest.of_role("reference") if row.treatment == manifest.treatment]
+    pure = manifest.references(manifest.asked[0].material)
     gel = _first(manifest, pure)
     paints: dict[tuple[Any, ...], list[Measurement]] = {}
     for row in manifest.of_role("blank"):
@@ -114,7 +114,7 @@ def normalisation_notes(manifest: Manifest) -> list[str]:
 def _first(manifest: Manifest, rows: Sequence[Measurement]) -> xr.DataArray | None:
     for row in rows:
         try:
-            return io.read(manifest.folder / row.file)
+            return read_row(manifest.folder, row)
         except ResiduekitError:
             continue
     return None

@@ -1,4 +1,4 @@
-"""The four tables of a run: verdicts, scores, mock-ups, markers."""
+"""The tables of a run: verdicts, scores, mock-ups, markers, comparisons."""
 
 from __future__ import annotations
 
@@ -12,13 +12,16 @@ from typing import Any
 import numpy as np
 
 from ..decision.blindness import scatter_of
+from ..decision.comparisons import compare_arms
+from ..decision.controls import no_reference
 from ..decision.design import arm_columns
-from ..decision.limits import arm_limits
+from ..decision.limits import any_false_alarm, arm_limits
 from ..decision.scores import Score
 from ..decision.verdict import Verdict
 from ..results import TABLES
-from ..schema import ARM_COLUMNS, LIST_SEPARATOR
+from ..schema import JUDGED_COLUMNS, LIST_SEPARATOR
 from ..words.codes import Note, to_json
+from ..words.common import treated_words
 from ..words.verdict import reason
 from .controls import StudyControls
 from .measurements import Measurement
@@ -32,17 +35,17 @@ MOST_UNFIT = 0.5
 @dataclass(frozen=True)
 class Found:
     """What the files of a run gave: exposed maps; file -> why it failed, or failed the quality
-    check; file -> score -> (upper tail, largest patch)."""
+    check; (file, residue) -> score -> (upper tail, largest patch)."""
 
     exposed: Sequence[MapSummary]
     failures: Mapping[str, str]
     unfit: Mapping[str, str]
-    tails: Mapping[str, Mapping[str, tuple[float, float]]]
+    tails: Mapping[tuple[str, str], Mapping[str, tuple[float, float]]]
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One arm: its row of ``verdicts.csv``, and the verdict with its mock-ups where it has one."""
+    """One arm and residue: its row of ``verdicts.csv``; verdict and mock-ups where it has them."""
 
     row: dict[str, Any]
     exposed: Sequence[MockupMean] = ()
@@ -54,7 +57,7 @@ class Judged:
         why, remarks = (self.why, ()) if self.verdict is None else (
             self.verdict.why, self.verdict.remarks
         )  # fmt: skip
-        arm = {name: self.row[name] for name in ARM_COLUMNS}
+        arm = {name: self.row[name] for name in JUDGED_COLUMNS}
         return {**arm, "why": [*map(to_json, why)], "remarks": [*map(to_json, remarks)]}
 
     def score_rows(self) -> Rows:
@@ -67,13 +70,22 @@ class Judged:
 def make_tables(controls: StudyControls, found: Found, arms: Iterable[Judged]) -> dict[str, Rows]:
     """Return the rows of all tables."""
     tables: dict[str, Rows] = {name: [] for name in TABLES}
-    for judged in arms:
+    judged_arms = list(arms)
+    for judged in judged_arms:
         tables["verdicts"].append(judged.row)
         tables["scores"] += judged.score_rows()
         if judged.verdict is not None:
-            tables["mockups"] += _mockup_rows(found, judged.exposed, judged.verdict)
+            tables["mockups"] += _mockup_rows(
+                found, judged.exposed, judged.verdict, judged.row["residue"]
+            )
     tables["mockups"] += _control_rows(controls, found)
     tables["markers"] = controls.marker_rows()
+    known = [judged for judged in judged_arms if judged.verdict is not None]
+    compared = compare_arms(
+        [(judged.row, judged.verdict) for judged in known if judged.verdict],
+        [treated_words(judged.row) for judged in known],
+    )
+    tables["comparisons"] = [one.row() for one in compared]
     return tables
 
 
@@ -84,32 +96,45 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
     for mean in mockup_means(found.exposed):
         of_arm[mean.row.arm].append(mean)
     arms, of_design = manifest.arms(), manifest.arm_notes()
-    several = Note("several-arms", {"n_arms": len(arms), "alpha": manifest.alpha})
+    chance = any_false_alarm(manifest.alpha, manifest.n_tests)
+    numbers = {"n_arms": manifest.n_tests, "alpha": manifest.alpha, "chance": chance}
+    several = Note("several-arms", numbers)
     for arm, rows in arms.items():
-        columns, exposed = arm_columns(rows[0]), of_arm[arm]
-        unfit = _unfit(controls, found, rows)
-        lacking = _lacking(controls, rows[0], exposed)
-        if lacking:
-            why = [*lacking, *filter(None, [unfit])]
-            yield Judged(_bare(columns, why), why=why)
-            continue
         lost = [row.file for row in rows if row.file in found.failures]
         left_out = [Note("files-left-out", {"files": lost})] if lost else []
-        verdict = controls.judge_arm(exposed, unfit, [several, *left_out, *of_design[arm]])
-        counts = {
-            "n_maps": sum(mean.n_maps for mean in exposed),
-            "n_pixels": sum(mean.n_pixels for mean in exposed),
-        }
-        yield Judged({**columns, **counts, **verdict.row()}, exposed, verdict)
+        unfit, exposed = _unfit(controls, found, rows), of_arm[arm]
+        for material in manifest.materials(rows[0].treatment) or ("",):
+            paired = controls.pairing(rows)[0]
+            columns = {**arm_columns(rows[0]), "residue": material, "paired": paired}
+            lacking = _lacking(controls, rows[0], material, paired, exposed)
+            if lacking:
+                why = [*lacking, *filter(None, [unfit])]
+                yield Judged(_bare(columns, why), why=why)
+                continue
+            verdict = controls.judge_arm(
+                exposed, material, unfit,
+                [several, *left_out, *of_design[arm]],
+            )  # fmt: skip
+            counts = {
+                "n_maps": sum(mean.n_maps for mean in exposed),
+                "n_pixels": sum(mean.n_pixels for mean in exposed),
+            }
+            yield Judged({**columns, **counts, **verdict.row()}, exposed, verdict)
 
 
 def _lacking(
-    controls: StudyControls, row: Measurement, exposed: Sequence[MockupMean]
+    controls: StudyControls,
+    row: Measurement,
+    material: str,
+    paired: str,
+    exposed: Sequence[MockupMean],
 ) -> list[Note]:
     """Why an arm has no numbers at all; nothing when it has some."""
+    if not material:
+        return [no_reference(row.treatment)]
     if not controls.blanks(row.stratum):
         return [Note("no-blank")]
-    if not controls.scores(row.stratum, controls.residue(row.treatment)):
+    if not controls.scores(row.stratum, material, paired):
         return [Note("no-score"), *controls.missing]
     return [] if exposed else [Note("no-exposed")]
 
@@ -138,10 +163,10 @@ def _unfit(controls: StudyControls, found: Found, rows: Sequence[Measurement]) -
     return None
 
 
-def _mockup_rows(found: Found, means: Sequence[MockupMean], verdict: Verdict) -> Rows:
+def _mockup_rows(found: Found, means: Sequence[MockupMean], verdict: Verdict, residue: str) -> Rows:
     return [
         {
-            **_mockup_row(found, mean, assessment.score),
+            **_mockup_row(found, mean, assessment.score, residue),
             "mean": assessment.mockups[number],
             "unit": assessment.unit,
             "positive": assessment.positive[number],
@@ -157,23 +182,22 @@ def _control_rows(controls: StudyControls, found: Found) -> Iterator[dict[str, A
     A spiked mock-up is positive above t(1 - alpha, n - 1) s_b sqrt(1 + 1/n); a blank is part of
     what it would be compared with and gets none.
     """
-    residue = controls.manifest.treatment
     for stratum in controls.strata:
-        blanks = controls.blanks(stratum)
-        if not blanks:
-            continue
-        spiked = [mean for mean in controls.spiked(stratum, residue) if mean.row.stratum == stratum]
-        for number, score in enumerate(controls.scores(stratum, residue)):
-            limit = _single_limit(controls, score)
-            for mean in (*blanks, *spiked):
-                own = controls.own_scores(mean.row, residue)[number]
-                value = float(own.loading(mean.mean))
-                yield {
-                    **_mockup_row(found, mean, score.name),
-                    "mean": value,
-                    "unit": score.blindness.unit,
-                    "positive": value > limit if mean.row.role == "spiked" else None,
-                }
+        for residue, paired in controls.of_stratum(stratum).items():
+            blanks = controls.blanks(stratum)
+            known = controls.spiked(stratum, residue)
+            spiked = [one for one in known if one.row.stratum == stratum]
+            for number, score in enumerate(controls.scores(stratum, residue, paired)):
+                limit = _single_limit(controls, score)
+                for mean in (*blanks, *spiked):
+                    own = controls.own_scores(mean.row, residue, paired)[number]
+                    value = float(own.loading(mean.mean))
+                    yield {
+                        **_mockup_row(found, mean, score.name, residue),
+                        "mean": value,
+                        "unit": score.blindness.unit,
+                        "positive": value > limit if mean.row.role == "spiked" else None,
+                    }
 
 
 def _single_limit(controls: StudyControls, score: Score) -> float:
@@ -182,8 +206,8 @@ def _single_limit(controls: StudyControls, score: Score) -> float:
     return math.inf if math.isnan(limit) else limit
 
 
-def _mockup_row(found: Found, mean: MockupMean, score: str) -> dict[str, Any]:
-    tails = [found.tails[file][score] for file in mean.files]
+def _mockup_row(found: Found, mean: MockupMean, score: str, residue: str) -> dict[str, Any]:
+    tails = [found.tails[file, residue][score] for file in mean.files]
     upper, patch = (np.array(values) for values in zip(*tails, strict=True))
     return {
         **arm_columns(mean.row),
@@ -194,6 +218,7 @@ def _mockup_row(found: Found, mean: MockupMean, score: str) -> dict[str, Any]:
         "n_pixels": mean.n_pixels,
         "upper_tail": float(upper.mean()),
         "patch_share": float(patch.max()),
+        "residue": residue,
     }
 
 

@@ -5,13 +5,19 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Callable, Sequence
 from importlib.resources import files
 from pathlib import Path
 
 from ..errors import Fault, StudyError
 from ..io.atomic_write import new_folder
+from ..io.opening import files_in
+from ..schema import ROLES
+from .delivery import Progress, differences, reading_tables, recognise, steps_for, table_text
+from .name_parts import NamePattern
 
 _TEMPLATES = "data/new_study"
+_STEPS = 'steps = [\n    {step = "crop", low = 800, high = 3800},\n]\n'
 _PARTS = ("study.toml", "measurements.csv", "README.md")
 
 
@@ -25,7 +31,97 @@ def new_study(folder: str | Path) -> Path:
     StudyError : the folder is there and not empty, or cannot be written.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    _write(folder, _fill, set())
+    return folder
+
+
+def study_from(
+    folder: str | Path,
+    delivery: str | Path,
+    patterns: Sequence[str] = (),
+    *,
+    copy: bool = False,
+    progress: Progress | None = None,
+) -> tuple[Path, str]:
+    """Write a study folder with a table begun from delivered files, and say what they are.
+
+    Parameters
+    ----------
+    folder : the study. It is new or empty, or holds nothing but the delivery.
+    delivery : the folder of the files; they are looked at, and never changed.
+    patterns : of file names, as `NamePattern`; the first that fits a name fills its cells.
+    copy : copy the files into ``data/`` of the study.
+    progress : called with (files done, files in all, file).
+
+    Returns
+    -------
+    The study, and what was found, in words.
+
+    Raises
+    ------
+    StudyError : no such delivery, no file in it that can be read, a pattern that cannot be used or
+        fits no name, a folder as for `new_study`.
+    ReadError : with `copy`, a link that leaves the delivery, or more than 100,000 files.
+    """
+    folder, delivery = Path(folder), Path(delivery)
+    if not delivery.is_dir():
+        raise StudyError(
+            Fault(f"no folder {str(delivery)!r}", "the folder of the delivered files",
+                  "--from with the path of that folder")
+        )  # fmt: skip
+    known = [NamePattern(pattern) for pattern in patterns]
+    within = delivery.resolve().is_relative_to(folder.resolve()) and delivery != folder
+    below = "data/"
+    if within:
+        below = f"{delivery.resolve().relative_to(folder.resolve()).as_posix()}/"
+    found = recognise(delivery, progress)
+    if not any(one.what for one in found):
+        why = [one.fault for one in found if one.fault is not None]
+        raise StudyError(why or Fault(f"no file in {str(delivery)!r}", "measured files",
+                                      "--from with the folder that holds them"))  # fmt: skip
+    table, fitted = table_text(found, below, known)
+    n_read = sum(one.what is not None for one in found)
+    if known and not fitted:
+        name = next(one.words for one in found if one.what is not None)
+        raise StudyError(
+            Fault(f"{' and '.join(map(repr, patterns))}, which fits none of {n_read} names such as "
+                  f"{name!r}", "a pattern of these names",
+                  '--pattern "{paint}_{treatment}_{mockup}_{map}"')
+        )  # fmt: skip
+    steps = steps_for(found)
+
+    def fill(part: Path) -> None:
+        _fill(part)
+        settings = (part / "study.toml").read_text(encoding="utf-8")
+        listed = "".join(f"    {step},\n" for step in steps)
+        settings = settings.replace(_STEPS, f"steps = [\n{listed}]\n", 1)
+        settings = settings.replace(
+            "\n[procedure]", f"{reading_tables(found, below)}\n[procedure]", 1
+        )
+        (part / "study.toml").write_text(settings, encoding="utf-8")
+        (part / "measurements.csv").write_text(table, encoding="utf-8")
+        for path in files_in(delivery) if copy and not within else ():
+            copied = part / "data" / path.relative_to(delivery)
+            copied.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, copied)
+
+    kept = set() if not within else {delivery.resolve().relative_to(folder.resolve()).parts[0]}
+    _write(folder, fill, kept)
+    said = [f"{n_read} of {len(found)} files and sheets were recognised",
+            *differences(found, below, steps)]  # fmt: skip
+    if known and fitted < n_read:
+        said.append(f"{n_read - fitted} names fit no pattern: their cells are empty")
+    if not copy and not within:
+        said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'}")
+    said.append(f"roles are yours to fill in, in each row: {', '.join(ROLES)}")
+    return folder, "\n".join(f"  {line}" for line in said)
+
+
+def _write(folder: Path, fill: Callable[[Path], None], kept: set[str]) -> None:
+    """Fill a new folder and move it in place; beside it stands at most what is `kept`."""
+    if folder.exists() and (
+        not folder.is_dir() or not {entry.name for entry in folder.iterdir()} <= kept
+    ):
         raise StudyError(
             Fault(
                 f"something in {str(folder)!r} already",
@@ -37,8 +133,13 @@ def new_study(folder: str | Path) -> Path:
         folder.parent.mkdir(parents=True, exist_ok=True)
         part = new_folder(folder.parent, ".new-")
         try:
-            _fill(part)
-            os.replace(part, folder)
+            fill(part)
+            if kept:
+                for entry in part.iterdir():
+                    if entry.name not in kept:
+                        os.replace(entry, folder / entry.name)
+            else:
+                os.replace(part, folder)
         finally:
             shutil.rmtree(part, ignore_errors=True)
     except OSError as problem:
@@ -50,7 +151,6 @@ def new_study(folder: str | Path) -> Path:
                 file=str(folder),
             )
         ) from problem
-    return folder
 
 
 def _fill(part: Path) -> None:

@@ -13,7 +13,7 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
@@ -22,18 +22,53 @@ import xarray as xr
 
 from ..decision.scores import Score
 from ..errors import Fault, ResiduekitError, StudyError
+from ..io.netcdf import load_own, write_own
 from ..spectra.procedure import Procedure
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
 from .mockups import MapSummary
 
 _RESTARTS = 3
+#: Bytes of arrays that this process holds for a second look.
+MOST_HELD = 96 * 2**20
+
+
+class Held:
+    """Arrays that wait in this process for a second look, as long as they are few bytes.
+
+    In another process there are none, and no room for any.
+    """
+
+    def __init__(self, room: int = 0):
+        self._arrays: dict[Any, xr.DataArray] = {}
+        self._room = room
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Held, ()
+
+    def hold(self, key: Any, array: xr.DataArray) -> bool:
+        """Keep an array if there is room for it."""
+        fits = array.nbytes <= self._room
+        if fits:
+            self._arrays[key] = array
+            self._room -= array.nbytes
+        return fits
+
+    def look(self, key: Any) -> xr.DataArray | None:
+        """The array that is held, if it is."""
+        return self._arrays.get(key)
+
+    def give(self, key: Any) -> xr.DataArray | None:
+        """The array that was held, if it was; there is room in its place."""
+        array = self._arrays.pop(key, None)
+        self._room += 0 if array is None else array.nbytes
+        return array
 
 
 @dataclass(frozen=True)
 class Task:
-    """One file to process: where its processed map is kept, by what it is scored, and where the
-    score map goes."""
+    """One file to process: where its processed map is kept, by what it is scored, where the score
+    map goes, and what waits in memory."""
 
     folder: Path
     row: Measurement
@@ -46,6 +81,7 @@ class Task:
     keep: bool = False
     scores: tuple[Score, ...] = ()
     map_path: Path | None = None
+    held: Held = field(default_factory=Held, compare=False)
 
 
 @dataclass(frozen=True)
@@ -67,23 +103,32 @@ def perform(task: Task) -> Outcome:
     if task.map_path is None or (summary is not None and summary.quality["failed"]):
         return Outcome(summary)
     scored = score_map(array, task.row, task.scores)
-    write_netcdf(scored, task.map_path)
+    write_own(scored, task.map_path)
     return Outcome(summary, map_tail(scored))
 
 
-def write_netcdf(data: xr.DataArray | xr.Dataset, path: Path) -> None:
-    """Write a NetCDF file from memory: a full disk is an OSError, not the end of the process."""
-    path.write_bytes(data.to_netcdf(engine="h5netcdf"))
+def stored(task: Task) -> xr.DataArray | None:
+    """The processed array of a task that was kept for a second look, in memory or on the disk."""
+    held = task.held.look(task.stored)
+    if held is not None:
+        return held
+    if not task.stored.is_file():
+        return None
+    whole = load_own(task.stored)
+    array: xr.DataArray = whole[next(iter(whole.data_vars))]
+    return array
 
 
 def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
-    if task.stored.is_file():
-        return None, xr.load_dataarray(task.stored, engine="h5netcdf")
+    kept = stored(task)
+    if kept is not None:
+        return None, kept
     summary, array = measure(
-        task.folder, task.row, task.procedure, task.quality, task.sha256, task.key, task.channels
-    )
-    if task.keep:
-        write_netcdf(array, task.stored)
+        task.folder, task.row, task.procedure, task.quality, task.sha256, task.key, task.channels,
+        task.held.give(task.row.file),
+    )  # fmt: skip
+    if task.keep and not task.held.hold(task.stored, array):
+        write_own(array.to_dataset(), task.stored)
     return summary, array
 
 
@@ -102,10 +147,21 @@ def perform_all(
             yield task, perform(task)
 
 
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Let linear algebra use one thread meanwhile: its sums then have one order on every machine
+    of a kind, whatever the number of its cores."""
+    import scipy.linalg  # noqa: F401 - what is not loaded yet cannot be limited
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1, user_api="blas"):
+        yield
+
+
 def _apart(task: Task) -> Outcome:
     """Perform a task in a thread of its own: in that of a cluster's worker, xarray would ask the
     scheduler for a lock on every file."""
-    with ThreadPoolExecutor(1) as own:
+    with one_thread(), ThreadPoolExecutor(1) as own:
         return own.submit(perform, task).result()
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..decision.comparator import comparator_places
-from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..schema import JUDGED_COLUMNS, STRATUM_COLUMNS
 from ..words import findings as words
 from .age_change import Part, change, combine, is_paired
 from .finding import Shown
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 Row = dict[Any, Any]
+_CONTROLS = (*STRATUM_COLUMNS, "residue")
 
 
 @dataclass(frozen=True)
@@ -140,14 +141,14 @@ def _difference(
 
 def _rows(mockups: pd.DataFrame, row: Row) -> pd.DataFrame:
     chosen = (mockups["role"] == "exposed") & (mockups["score"] == row["score"])
-    rows: pd.DataFrame = mockups.loc[chosen & same(mockups, row, ARM_COLUMNS)]
+    rows: pd.DataFrame = mockups.loc[chosen & same(mockups, row, JUDGED_COLUMNS)]
     return rows
 
 
 def _blanks(mockups: pd.DataFrame, row: Row) -> pd.DataFrame:
     """The blank mock-ups that the arm was compared with."""
     chosen = (mockups["role"] == "blank") & (mockups["score"] == row["score"])
-    blanks: pd.DataFrame = mockups.loc[chosen & same(mockups, row, STRATUM_COLUMNS)]
+    blanks: pd.DataFrame = mockups.loc[chosen & same(mockups, row, _CONTROLS)]
     places = comparator_places(
         list(blanks["treatment"]), list(blanks["exposure_min"]), row["exposure_min"]
     )
@@ -159,7 +160,7 @@ def _slope(result: StudyResult, before: Row, after: Row) -> tuple[float, int]:
     """The larger relative standard error of the slope at both ages; the spiked mock-ups behind."""
     table, relative = result.markers, [0.0]
     for row in (before, after):
-        chosen = (table["score"] == row["score"]) & same(table, row, STRATUM_COLUMNS)
+        chosen = (table["score"] == row["score"]) & same(table, row, _CONTROLS)
         for one in table[chosen].to_dict("records"):
             if one["unit"] == "ug cm-2" and one["slope"] > 0 and one["slope_se"] >= 0:
                 relative.append(one["slope_se"] / one["slope"])
@@ -168,7 +169,8 @@ def _slope(result: StudyResult, before: Row, after: Row) -> tuple[float, int]:
 
 def _count_spiked(mockups: pd.DataFrame, row: Row) -> int:
     chosen = (mockups["role"] == "spiked") & (mockups["score"] == row["score"])
-    return int(mockups.loc[chosen & same(mockups, row, STRATUM_COLUMNS[:2]), "mockup"].nunique())
+    chosen &= same(mockups, row, ("paint", "soiling", "residue"))
+    return int(mockups.loc[chosen, "mockup"].nunique())
 
 
 def scores_differ(result: StudyResult) -> Iterator[Row]:

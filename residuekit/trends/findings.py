@@ -8,7 +8,7 @@ from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from ..reprs import as_frame
-from ..schema import ARM_COLUMNS, STRATUM_COLUMNS
+from ..schema import JUDGED_COLUMNS, STRATUM_COLUMNS
 from .ageing import ageing_changes, scores_differ
 from .finding import Finding, Shown
 from .growth import growths
@@ -64,8 +64,8 @@ def _same(rows: Rows) -> tuple[Rows, Rows]:
 def _series(result: StudyResult, over: str) -> tuple[Rows, Rows]:
     """The exposed mock-ups by the score that decided their arm, series by series."""
     exposed = result.mockups[result.mockups["role"] == "exposed"]
-    decided = result.verdicts[[*ARM_COLUMNS, "score"]]
-    rows = exposed.merge(decided, on=[*ARM_COLUMNS, "score"], how="inner")
+    decided = result.verdicts[[*JUDGED_COLUMNS, "score"]]
+    rows = exposed.merge(decided, on=[*JUDGED_COLUMNS, "score"], how="inner")
     found: list[Series] = []
     for score in rows["score"].unique():
         found += series(rows, over=over, score=score)
@@ -86,7 +86,7 @@ def _margins(result: StudyResult) -> Sequence[Shown]:
 def _acceptance(result: StudyResult) -> Rows:
     """The one-sided test of equivalence by its bound: U < limit."""
     limit = result.provenance["study"]["acceptance_limit_ug_cm2"]
-    names = (*ARM_COLUMNS, "n_mockups", "n_blank_mockups", "estimate", "standard_error",
+    names = (*JUDGED_COLUMNS, "n_mockups", "n_blank_mockups", "estimate", "standard_error",
              "upper_bound")  # fmt: skip
     return [
         {**{name: row[name] for name in names}, "acceptance_limit": limit,

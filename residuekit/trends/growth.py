@@ -17,6 +17,8 @@ from .age_change import change, combine, is_paired
 from .finding import Shown
 from .series import AGES
 
+_AGES = [name for name in AGES if name != "residue"]
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -140,8 +142,8 @@ def growths(result: StudyResult) -> Iterator[GelGrowth]:
     """
     alpha = result.provenance["study"]["alpha"]
     axis = result.spectra[WAVENUMBER].values
-    for key, group in result.verdicts.groupby(list(AGES), sort=False, dropna=False):
-        conditions = dict(zip(AGES, key, strict=True))
+    for key, group in result.verdicts.groupby(_AGES, sort=False, dropna=False):
+        conditions = dict(zip(_AGES, key, strict=True))
         youngest, *aged = sorted(float(age) for age in group["ageing_h"])
         for age in aged:
             chosen = [

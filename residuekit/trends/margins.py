@@ -10,7 +10,7 @@ import numpy as np
 from ..kernels.limit_statistics import clopper_pearson_upper
 from ..words import findings as words
 from .finding import Shown
-from .series import SERIES, is_positive, same
+from .series import SERIES, held, is_positive, same
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -81,7 +81,8 @@ def exposure_margins(
     An `ExposureMargin` for each series.
     """
     found = []
-    for key, group in verdicts.groupby(list(SERIES), sort=False, dropna=False):
+    conditions = held(verdicts, SERIES)
+    for key, group in verdicts.groupby(conditions, sort=False, dropna=False):
         rungs = group[group["exposure_min"] >= working_exposure_min].sort_values("exposure_min")
         clean = []
         for row in rungs.to_dict("records"):
@@ -93,7 +94,7 @@ def exposure_margins(
         positive, n = _counted(clean if every_rung else clean[:1], mockups)
         found.append(
             ExposureMargin(
-                conditions=dict(zip(SERIES, key, strict=True)),
+                conditions=dict(zip(conditions, key, strict=True)),
                 working_exposure_min=working_exposure_min,
                 longest_clean_min=float(last["exposure_min"]) if last else np.nan,
                 at_least=bool(clean) and every_rung,
@@ -122,7 +123,7 @@ def _counted(clean: list[dict[Any, Any]], mockups: pd.DataFrame | None) -> tuple
         (mockups["role"] == "exposed")
         & (mockups["score"] == first["score"])
         & mockups["exposure_min"].isin(rungs)
-        & same(mockups, first, SERIES)
+        & same(mockups, first, held(mockups, SERIES))
     ]
     positive = rows.loc[is_positive(rows), "mockup"]
     return positive.nunique(), rows["mockup"].nunique()

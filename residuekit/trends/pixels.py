@@ -53,18 +53,16 @@ def map_worth(result: StudyResult) -> list[MapWorth]:
     -------
     A `MapWorth` for each map.
     """
-    import xarray as xr
-
     judged = result.verdicts[result.verdicts["n_mockups"] > 0]
     deciding = dict(zip(judged["paint"], judged["score"], strict=True))
     found: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
     for path in result.maps():
-        with xr.open_dataset(path, engine="h5netcdf") as scored:
-            paint, role = str(scored.attrs["paint"]), str(scored.attrs["role"])
-            score = deciding.get(paint)
-            if "y" not in scored.dims or score not in scored["marker"].values:
-                continue
-            values = scored["score"].sel(marker=score).values
+        scored = result.score_map(path)
+        paint, role = str(scored.attrs["paint"]), str(scored.attrs["role"])
+        score = deciding.get(paint)
+        if "y" not in scored.dims or score not in scored["marker"].values:
+            continue
+        values = scored["score"].sel(marker=score).values
         found[paint, role].append((int(np.isfinite(values).sum()), effective_pixels(values)))
     return [
         MapWorth(

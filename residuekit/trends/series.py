@@ -16,8 +16,10 @@ from .finding import Shown
 if TYPE_CHECKING:
     import pandas as pd
 
-SERIES = ("paint", "soiling", "ageing_h", "treatment", "clearance_min")
-AGES = ("paint", "soiling", "treatment", "exposure_min", "clearance_min")
+SERIES = ("paint", "soiling", "ageing_h", "treatment", "clearance_min", "clearance", "residue")
+AGES = (
+    "paint", "soiling", "treatment", "exposure_min", "clearance_min", "clearance", "residue",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def series(mockups: pd.DataFrame, *, over: str = "exposure_min", score: str) -> 
         raise ContractError(
             Fault(f"over={over!r}", "exposure_min or ageing_h", "over='exposure_min'")
         )
-    conditions = list(SERIES if over == "exposure_min" else AGES)
+    conditions = held(mockups, SERIES if over == "exposure_min" else AGES)
     rows = mockups[(mockups["role"] == "exposed") & (mockups["score"] == score)]
     if rows.empty:
         known = ", ".join(sorted(set(mockups["score"])))
@@ -127,6 +129,11 @@ def _rise(group: pd.DataFrame, over: str, values: list[Any]) -> tuple[str, Trend
 def is_positive(rows: pd.DataFrame) -> pd.Series[bool]:
     """Which rows of ``mockups.csv`` stand above the limit of one mock-up."""
     return rows["positive"].astype(str).str.casefold() == "true"
+
+
+def held(table: pd.DataFrame, columns: Iterable[str]) -> list[str]:
+    """Those of the columns that a table has: one made by hand may lack the later ones."""
+    return [name for name in columns if name in table]
 
 
 def same(table: pd.DataFrame, row: Mapping[Any, Any], columns: Iterable[str]) -> pd.Series[bool]:

@@ -139,16 +139,13 @@ def _place(row: Mapping[Any, Any]) -> tuple[Any, ...]:
 
 def _map_means(result: StudyResult, files: set[str]) -> dict[tuple[str, str], float]:
     """(file, score) -> the mean of its score map, for mock-ups whose sessions must stand apart."""
-    import xarray as xr
-
     means = {}
     for entry in result.provenance.get("maps", ()) if files else ():
         if entry["file"] in files:
-            with xr.open_dataset(result.folder / entry["map"], engine="h5netcdf") as scored:
-                values = scored["score"]
-                of_pixels = values.mean([dim for dim in values.dims if dim != "marker"])
-                for name, value in zip(values["marker"].values, of_pixels.values, strict=True):
-                    means[entry["file"], str(name)] = float(value)
+            values = result.score_map(result.folder / entry["map"])["score"]
+            of_pixels = values.mean([dim for dim in values.dims if dim != "marker"])
+            for name, value in zip(values["marker"].values, of_pixels.values, strict=True):
+                means[entry["file"], str(name)] = float(value)
     return means
 
 

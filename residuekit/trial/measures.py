@@ -146,6 +146,7 @@ def spread(values: Sequence[float]) -> float:
 _WORST = ("detected", "not assessable", "inconclusive", "not detected")
 _TAKEN = {
     "residue": "verdict",
+    "residue_beside_limit": "against_acceptance",
     "residue_estimate": "estimate",
     "detection_limit": "detection_limit",
     "mockup_detection_limit": "mockup_detection_limit",

@@ -54,6 +54,7 @@ class Candidate:
     residue: str = NOT_MEASURED
     residue_arm: str = ""
     residue_arms: int = 0
+    residue_beside_limit: str = ""
     residue_estimate: float = math.nan
     detection_limit: float = math.nan
     mockup_detection_limit: float = math.nan
@@ -180,7 +181,8 @@ def summarise(
     ----------
     trial : of `read_trial`.
     verdicts : the table ``verdicts.csv``, or its rows; left out, no residue was measured. Of
-        several arms of a candidate (ageing, clearance, soiling) the worst verdict counts.
+        several arms of a candidate (ageing, clearance) the worst verdict counts; a verdict on
+        another soiling is not credited.
     working_exposure_min : the exposure whose verdicts count; every exposure when left out.
     alpha : of the one-sided bound on the share of mock-ups with pick-up.
 
@@ -206,7 +208,12 @@ def summarise(
     for key in dict.fromkeys(row.candidate for row in trial.rows):
         treatment, paint, soiling = key
         own = [row for row in trial.rows if row.candidate == key]
-        arms = [row for row in at_work if (row["treatment"], row["paint"]) == (treatment, paint)]
+        on_paint = [
+            row for row in at_work if (row["treatment"], row["paint"]) == (treatment, paint)
+        ]
+        arms = [row for row in on_paint if row["soiling"] == soiling]
+        if on_paint and not arms:
+            remarks.append(words.other_soiling(key, on_paint))
         values = {
             **residue(arms),
             **pick_up(own, alpha),

@@ -28,13 +28,15 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
     if file not in maps:
         raise ReadError(Fault(f"no score map of {file!r}", "a file that the run has scored",
                               did_you_mean(file, maps)))  # fmt: skip
-    path = result.folder.parents[1] / file
+    row = next(one for one in record["measurements"] if one["file"] == file)
+    sheet = f"#{row['sheet']}" if row.get("sheet") else ""
+    path = result.folder.parents[1] / file.removesuffix(sheet)
     if sha256(path) != record["inputs"][file]:
         raise ReadError(Fault("a file that has changed since the run", "the file as it was then",
                               "residuekit run DIR again", str(path)))  # fmt: skip
     scores = xr.load_dataset(result.folder / maps[file], engine="h5netcdf")
     steps = [pinned(step, result.folder.parents[1]) for step in record["procedure"]]
-    array = Procedure.from_steps(steps).apply(io.read(path))
+    array = Procedure.from_steps(steps).apply(io.read(path, **row.get("options", {})))
     dims = schema.pixel_dims(array)
     state = {name: (dims, scores[name].values) for name in ("valid", "flag")}
     return {
@@ -58,7 +60,7 @@ def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
     blank = own & (role == "blank")
     kind = comparator_kind(treatment[blank]) if blank.any() else ""
     blank &= treatment == kind
-    gel = (role == "reference") & (treatment == result.provenance["study"]["treatment"])
+    gel = result.is_pure()
     axis, values = spectra[schema.WAVENUMBER].values, spectra["spectrum"].values
     quantity = str(spectra["spectrum"].attrs.get("quantity", "absorbance"))
 

@@ -65,9 +65,14 @@ def answer(
     own = [row for row in rows if _is_working(row, study)]
     others = _others([row for row in rows if row not in own])
     if not own:
+        gel = study["treatment"]
+        said = f"The working exposure of {number(working)} min with {gel} was not tested"
+        longer = list(_longer(rows, study, working))
+        if not longer:
+            return Answer(f"{said}: nothing here answers for it.", others)
         return Answer(
-            f"The working exposure of {number(working)} min with {study['treatment']} was not "
-            "tested: nothing here answers for it.",
+            f"{said}. A longer one answers for it as far as residue does not fall with exposure: "
+            f"{'; '.join(longer)}.",
             others,
         )
     clauses = [
@@ -80,6 +85,28 @@ def answer(
         f"{'; '.join([*clauses, *_compared(own, other_blanks)])}.",
         others,
     )
+
+
+def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> Iterator[str]:
+    """Stratum by stratum the shortest longer exposure that is clean, if no shorter one is not."""
+    strata: dict[Any, list[Row]] = {}
+    for row in rows:
+        if row["treatment"] == study["treatment"] and row["exposure_min"] > working:
+            strata.setdefault(stratum_of(row), []).append(row)
+    for stratum, longer in strata.items():
+        ordered = sorted(longer, key=lambda row: float(row["exposure_min"]))
+        until = next((k for k, row in enumerate(ordered) if row["verdict"] == "detected"), None)
+        clean = [row for row in ordered[:until] if row["verdict"] == "not detected"]
+        if clean:
+            time = float(clean[0]["exposure_min"])
+            limit = f"{rounded(clean[0], 'detection_limit')} {unit_words(str(clean[0]['unit']))}"
+            yield (
+                f"on {stratum_words(stratum)} residue is not detected after {number(time)} min, "
+                f"{number(time / working)} times as long (detection limit {limit}, "
+                f"{_counts(clean[0])})"
+            )
+        else:
+            yield f"on {stratum_words(stratum)} no longer exposure is clean"
 
 
 def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
@@ -215,7 +242,8 @@ def _share(row: Row) -> str:
 #: What is said of an arm beside its numbers; other remarks stand once for all arms.
 _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
-    "untreated-before", "session-without-blank", "unequal-files", "other-material",
+    "untreated-before", "session-without-blank", "unequal-files", "partly-before",
+    "confounded-columns", "pooled-columns",
     "references-left-out", "outlying-mockup",
 )  # fmt: skip
 
@@ -262,14 +290,24 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
         )
     else:
         bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
-    return f"{said}, {bounds}; detection limit {seen} {unit}. {_beside_the_limit(row, study)}"
+    return (
+        f"{said}, {bounds}; detection limit {seen} {unit}{_identified(row, unit)}. "
+        f"{_beside_the_limit(row, study)}"
+    )
+
+
+def _identified(row: Row, unit: str) -> str:
+    limit = row["identification_limit"]
+    if limit == limit:
+        return f", identification limit {rounded(row, 'identification_limit')} {unit}"
+    return ""
 
 
 def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
     """The bounds against the acceptance limit."""
     accepted = study["acceptance_limit_ug_cm2"]
     if accepted is None:
-        return "No acceptance limit was set beforehand to compare it with."
+        return "The study states no acceptance limit to compare it with."
     if row["unit"] != LOADING_UNIT:
         return (
             "It cannot be compared with the acceptance limit: without spiked mock-ups the score "
@@ -298,6 +336,11 @@ def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
         int(row["positive_mockups"]), int(row["n_mockups"]), limit, row["share_upper_bound"], seen,
         study["alpha"], study["beta"],
     )  # fmt: skip
+    if row["tolerance_bound"] == row["tolerance_bound"]:
+        yield (
+            f"If mock-ups scatter normally, 95 % of such mock-ups carry less than "
+            f"{rounded(row, 'tolerance_bound')} {unit} ({percent(1 - study['alpha'])} confidence)."
+        )
 
 
 def how_to_read(study: Mapping[str, Any]) -> str:
@@ -306,9 +349,10 @@ def how_to_read(study: Mapping[str, Any]) -> str:
     return (
         "± is the standard error. Upper bound: the mean residue of these mock-ups lies below it "
         f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
-        f"decision limit with {seen} probability. It is called detected only if its shape and the "
-        "bands of foreign matter leave no doubt, else inconclusive. Limits of one mock-up and "
-        "limits of a mean are different quantities."
+        f"decision limit with {seen} probability. Identification limit: it is called detected "
+        f"with {seen} probability; between the two, shape and foreign matter may leave doubt, and "
+        "the verdict be inconclusive. Limits of one mock-up and limits of a mean are different "
+        "quantities."
     )
 
 

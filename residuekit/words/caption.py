@@ -68,7 +68,7 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     lettered = list(zip(LETTERS, plan.blocks, strict=False))
     unit = unit_words(plan.blocks[0].unit)
     confidence = percent(1 - study["alpha"])
-    yield f"Residue of {study['treatment']}: {study['title'].rstrip('.')}."
+    yield f"Residue of {plan.residue}: {study['title'].rstrip('.')}."
     if plan.photo is not None:
         yield f"Top: {plan.photo.name} in visible light with the frames of the maps."
     for letter, block in lettered:
@@ -212,6 +212,27 @@ def page_full(blocks: Iterable[Block]) -> str:
     """Strata that the page has no room for."""
     full = ", ".join(block.words for block in blocks)
     return f"Not drawn, because the page is full: {full}; see verdicts.csv."
+
+
+def other_residues(rows: Iterable[Mapping[Any, Any]], drawn: str) -> list[str]:
+    """What a figure of one residue does not show, with the call that draws it."""
+    others: dict[str, list[str]] = {}
+    for row in rows:
+        if row["residue"] != drawn:
+            others.setdefault(row["residue"], []).append(str(row["verdict"]))
+    said = []
+    for name, verdicts in others.items():
+        if name:
+            found = verdicts.count("detected")
+            said.append(
+                f"Not shown: {counted(len(verdicts), 'arm')} judged for residue of {name}, "
+                f"{found} of them detected; residue_figure(result, residue={name!r}) draws them."
+            )
+        else:
+            said.append(
+                f"Not shown: {counted(len(verdicts), 'arm')} of treatments without a reference."
+            )
+    return said
 
 
 def no_working_arm(exposure_min: float, blocks: Iterable[Block]) -> str:

@@ -100,7 +100,7 @@ def blindness_words(code: str, numbers: Numbers) -> str:
 def _shape(n: Numbers) -> str:
     said = (
         f"The reference explains {n['share']:.0%} of the difference beyond the scatter of the "
-        f"blanks. It leaves {n['ratio']:.1f} times what that scatter leaves (refused above 3 times "
+        f"blanks. It leaves {n['left']:.1f} times what that scatter leaves (refused above 3 times "
         "with less than 80% explained)."
     )
     if n["weak"]:
@@ -110,21 +110,24 @@ def _shape(n: Numbers) -> str:
 
 def _foreign(n: Numbers) -> str:
     known = f"{', '.join(n['foreign'][:-1])} and {n['foreign'][-1]}"
-    return f"With bands of {known} free, {n['amount']:.3g} times the reference is still needed"
+    more = "more than 10" if n["ratio"] > 10 else f"{n['ratio']:.2g}"
+    return (
+        f"Beside {known}, {n['amount']:.3g} times the reference is still needed (decision limit "
+        f"{n['limit']:.3g}), and the gel alone explains {more} times what these explain (needed "
+        f"{n['needed']:g})"
+    )
 
 
 def _confirmed(n: Numbers) -> str:
     return (
         "Above the decision limit. The difference looks like the gel, and foreign matter alone "
-        f"cannot explain it. {_shape(n)} {_foreign(n)}, above its decision limit of "
-        f"{n['limit']:.3g} times."
+        f"cannot explain it. {_shape(n)} {_foreign(n)}."
     )
 
 
 def _not_excluded(n: Numbers) -> str:
     return (
-        "Above the decision limit, but foreign matter may explain the difference. "
-        f"{_foreign(n)}, not above its decision limit of {n['limit']:.3g} times."
+        f"Above the decision limit, but foreign matter may explain the difference. {_foreign(n)}."
     )
 
 
@@ -147,6 +150,16 @@ def _permuted(n: Numbers) -> str:
     if n["above"]:
         return f"{said}: this second opinion, free of any form of scatter, does not support it."
     return f"{said}: this second opinion would call it a difference."
+
+
+def _arms_tested(n: Numbers) -> str:
+    said = f"One of {n['n_arms']} arms tested, each at {n['alpha']:.0%}"
+    if n["n_arms"] == 1:
+        return f"The only arm tested, at {n['alpha']:.0%}."
+    return (
+        f"{said}: were all clean, at least one would be above its limit in up to "
+        f"{n['chance']:.0%} of studies (less where arms share blanks)."
+    )
 
 
 def _detection_above(n: Numbers) -> str:
@@ -199,6 +212,28 @@ def _files(n: Numbers) -> str:
     )
 
 
+def _values(values: Sequence[str]) -> str:
+    known = [value or "not said" for value in values]
+    more = f" and {len(known) - _MOST_NAMES} more" if len(known) > _MOST_NAMES else ""
+    return f"{', '.join(known[:_MOST_NAMES])}{more}"
+
+
+def _confounded(n: Numbers) -> str:
+    said = "; ".join(
+        f"{name} (exposed: {_values(own)}; blanks: {_values(others)})"
+        for name, (own, others) in n["columns"].items()
+    )
+    return (
+        f"Confounded with the treatment: {said}. What differs there between the exposed and the "
+        "blanks cannot be distinguished from gel."
+    )
+
+
+def _pooled(n: Numbers) -> str:
+    said = "; ".join(f"{name} ({_values(own)})" for name, own in n["columns"].items())
+    return f"Pooled in this arm and in its blanks alike: {said}."
+
+
 def _outlying(n: Numbers) -> str:
     return (
         f"Mock-up {n['mockup']} stands apart from the {n['n']} {n['role']} mock-ups by "
@@ -218,7 +253,10 @@ def _references_differ(n: Numbers) -> str:
 
 def _no_reference(n: Numbers) -> str:
     lost = f" could be used ({', '.join(n['lost'])} left out)" if n["lost"] else ""
-    return f"No reference of {n['material']}{lost}: no net signal, no shape test."
+    return (
+        f"No reference of {n['material']}{lost}: no net signal, no shape test, and the spectrum of "
+        "another material cannot stand in."
+    )
 
 
 def water_words(n: Numbers) -> str:
@@ -261,6 +299,15 @@ CODES: dict[str, Code] = {
         f"{blindness_words(n['code'], n)}."),
     "above-but-blind": Code("every score is blind, and the first is above its decision limit",
                             _text("It is above its decision limit all the same.")),
+    "limit-above-acceptance": Code(
+        "the acceptance limit is below what the paint's scatter lets any score see",
+        lambda n: f"The acceptance limit is stricter than {n['score']} can see on this paint: "
+        f"{blindness_words(n['code'], n)}."),
+    "uneven": Code(
+        "above the decision limit, but the exposed mock-ups may merely vary more than the blanks",
+        _text("Above the decision limit, but the exposed mock-ups vary so widely that this may be "
+              "their scatter: their mean is not above that of the blanks by Welch's test (p = "
+              "{p:.2g}, needed below {alpha:g}), and none stands out beside the others.")),
     "shape-untested": Code(
         "above the decision limit, without a reference to compare the shape with",
         _text("Above the decision limit, but without a reference its shape is untested.")),
@@ -273,7 +320,7 @@ CODES: dict[str, Code] = {
         _not_excluded),
     "confirmed": Code("above the decision limit and confirmed as the gel", _confirmed),
     "no-acceptance-limit": Code("the study states no acceptance limit",
-                                _text("no acceptance limit was set beforehand"), obstacle=True),
+                                _text("the study states no acceptance limit"), obstacle=True),
     "no-loading-scale": Code(
         "no spiked mock-ups, so the score has no unit of loading",
         _text("without spiked mock-ups the score has no loading unit"), obstacle=True),
@@ -294,7 +341,8 @@ CODES: dict[str, Code] = {
         "below the decision limit, with detection limit and upper bound within the acceptance "
         "limit",
         _text("Below the decision limit; detection limit and upper bound lie within the "
-              "acceptance limit of {acceptance_limit:.3g} {unit}.")),
+              "acceptance limit of {acceptance_limit:.3g} {unit}. That holds while the scale of "
+              "loading is wrong by a factor below {scale_margin:.2g}.")),
     "scatter-above-blanks": Code(
         "the exposed mock-ups scatter far more than the blanks (F test)", _uneven),
     "beyond-spikes": Code(
@@ -322,10 +370,15 @@ CODES: dict[str, Code] = {
               "state before treatment.")),
     "blanks-without-before": Code(
         "blanks that were not measured before treatment are left out of a paired arm",
-        _text("Left out for want of a measurement before treatment: {n} blank mock-ups "
-              "(numbers {places}).")),
-    "several-arms": Code("how many arms the study tests",
-                         _text("One of {n_arms} arms tested, each at {alpha:.0%}.")),
+        lambda n: f"Left out for want of a measurement before treatment: {n['n']} blank mock-ups "
+        f"({', '.join(n['mockups']) if 'mockups' in n else 'numbers ' + n['places']})."),
+    "partly-before": Code(
+        "some mock-ups were measured before treatment, too few to pair the arm",
+        _text("Measured before treatment: {n_exposed} of {m} exposed mock-ups and {n_blanks} of "
+              "{n} blanks. Pairing needs every exposed one and {needed} blanks, so the arm is "
+              "judged as measured.")),
+    "several-arms": Code("how many arms the study tests, and the chance of a false alarm in one",
+                         _arms_tested),
     "files-left-out": Code("files of the arm that could not be used",
                            lambda n: f"Left out: {', '.join(n['files'])}."),
     "shared-mockups": Code(
@@ -339,9 +392,11 @@ CODES: dict[str, Code] = {
     "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
                                   _sessions),
     "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files", _files),
-    "other-material": Code("the arm's own treatment has no reference",
-                           _text("The residue looked for is that of {material}.")),
-    "no-reference": Code("no reference of the material could be used", _no_reference),
+    "confounded-columns": Code(
+        "further columns of the table differ between the arm and its blanks", _confounded),
+    "pooled-columns": Code("further columns of the table differ inside the arm", _pooled),
+    "no-reference": Code("no reference of the material that the treatment may leave",
+                         _no_reference),
     "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),
     "single-spectra": Code(
         "one spectrum a mock-up, and too few blanks for a net signal from how these differ",

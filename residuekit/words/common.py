@@ -129,23 +129,35 @@ def conditions_words(row: Row) -> str:
     'alkyd, gel, cleared 2 min'
     """
     stratum = (str(row["paint"]), row.get("soiling", "none"), row.get("ageing_h", 0.0))
-    treatment = str(row["treatment"])
+    return f"{stratum_words(stratum)}, {treated_words(row)}"
+
+
+def treated_words(row: Row) -> str:
+    """What was done to the mock-ups of an arm.
+
+    >>> treated_words({"treatment": "gel", "exposure_min": 2.0, "clearance_min": 1.0,
+    ...                "clearance": "swab"})
+    'gel 2 min, cleared 1 min by swab'
+    """
+    words = str(row["treatment"])
     if "exposure_min" in row:
-        treatment += f" {row['exposure_min']:g} min"
-    words = [stratum_words(stratum), treatment]
+        words += f" {row['exposure_min']:g} min"
     if "clearance_min" in row:
-        words.append(f"cleared {row['clearance_min']:g} min")
-    return ", ".join(words)
+        way = f" by {row['clearance']}" if row.get("clearance") else ""
+        words += f", cleared {row['clearance_min']:g} min{way}"
+    return words
 
 
 def arm_words(row: Row) -> str:
-    """An arm as people say it.
+    """An arm as people say it, with the residue where another name than the treatment's is asked.
 
     >>> arm_words({"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
     ...            "exposure_min": 2.0, "clearance_min": 2.0})
     'alkyd, gel 2 min, cleared 2 min'
     """
-    return conditions_words({name: row[name] for name in ARM_COLUMNS})
+    words = conditions_words({name: row[name] for name in ARM_COLUMNS if name in row})
+    residue = row.get("residue") or row["treatment"]
+    return words if residue == row["treatment"] else f"{words}, residue of {residue}"
 
 
 def listed(texts: Iterable[object]) -> str:
@@ -174,6 +186,9 @@ def above_one_limit(
     `limit` and `seen` are the decision and the detection limit of one mock-up, with their unit;
     `share` bounds the share of mock-ups above the former.
 
+    One at the detection limit is above the decision limit in 1 - beta of cases only, so the share
+    at or above the former may be larger by that factor.
+
     >>> above_one_limit(6, 6, "1.08 ug cm-2", 1.0, "1.80 ug cm-2", 0.05, 0.05)
     '6 of 6 mock-ups above the decision limit of a single one (1.08 ug cm-2).'
     """
@@ -182,6 +197,6 @@ def above_one_limit(
         return said
     return (
         f"{said} With {percent(1 - alpha)} confidence at most {share:.0%} of such mock-ups would "
-        f"be. One with {seen} would be above it in {100 * (1 - beta):g} of 100 cases; less may be "
-        "missed."
+        f"be. One with {seen} would be above it in {100 * (1 - beta):g} of 100 cases, so at most "
+        f"{min(share / (1 - beta), 1):.0%} of such mock-ups carry that much; less may be missed."
     )

@@ -173,8 +173,7 @@ def second_procedure(rows: Rows) -> Iterator[str]:
             f"{arm_words(row)}: {row['verdict']}; by the second procedure {row['other_verdict']}."
         )
     yield (
-        f"{verdicts_depend(len(differing), len(rows))}; the study's own "
-        "stands, as it was fixed beforehand."
+        f"{verdicts_depend(len(differing), len(rows))}; the study's own stands."
         if differing
         else f"None of {len(rows)} verdicts depends on which of the two procedures was used."
     )

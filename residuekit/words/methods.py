@@ -111,9 +111,9 @@ def acceptance_limit(study: Study) -> str:
     """The acceptance limit with its reason."""
     limit, reason = study["acceptance_limit_ug_cm2"], study["acceptance_reason"].strip()
     if limit is None:
-        return "No acceptance limit was set beforehand."
+        return "The study states no acceptance limit."
     why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    return f"Acceptance limit, set beforehand: {number(limit)} µg cm⁻². {why}"
+    return f"Acceptance limit: {number(limit)} µg cm⁻². {why}"
 
 
 def tested(rows: Iterable[Row]) -> str:
@@ -198,6 +198,26 @@ def mapped_area(areas: Sequence[float], shares: Sequence[float]) -> str:
             "has no column mockup_area_cm2."
         )
     return f"{said}, {_range(shares, percent)} of its surface."
+
+
+def surface(missed: Sequence[float], places: Sequence[int]) -> str:
+    """What maps at few places may miss: the largest patch, as a share of the mock-up, that is
+    missed in 5 of 100 cases, and the share of places that a few clean ones leave open.
+
+    >>> surface([0.76], [2])[:58]
+    'Were its maps laid at random, one round patch of 76% of a '
+    """
+    k = min(places)
+    return (
+        f"Were its maps laid at random, one round patch of {_range(missed, _whole)} of a mock-up "
+        f"would be missed in 5 of 100 cases. {counted(k, 'clean place')} "
+        f"leave{'s' * (k == 1)} up to {1 - 0.05 ** (1 / k):.0%} of such places open (95% "
+        "confidence): places count, pixels do not."
+    )
+
+
+def _whole(share: float) -> str:
+    return f"{share:.0%}"
 
 
 def _range(values: Sequence[float], words: Any) -> str:
@@ -329,8 +349,14 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
     return f"{words}; {role}. {'; '.join(own)}."
 
 
-def limits(study: Study, n_arms: int, foreign: Sequence[str]) -> Iterator[str]:
-    """How limits, bounds and verdicts are made, each method with the work it comes from."""
+def limits(
+    study: Study, n_arms: int, chance: float, foreign: Sequence[str], least_ratio: float
+) -> Iterator[str]:
+    """How limits, bounds and verdicts are made, each method with the work it comes from.
+
+    `chance` is that of at least one false alarm; `foreign` and `least_ratio` are of the
+    confirmation.
+    """
     alpha, beta = study["alpha"], study["beta"]
     sure = percent(1 - alpha)
     yield (
@@ -351,22 +377,39 @@ def limits(study: Study, n_arms: int, foreign: Sequence[str]) -> Iterator[str]:
         "difference and slope together, and enter once. Degrees of freedom are after Satterthwaite "
         "1946. Where residue was detected, the lower bound lies as far below the mean. The share "
         "of mock-ups that would be above the decision limit of a single one is bounded after "
-        f"Clopper and Pearson 1934, one-sided at {sure}."
+        f"Clopper and Pearson 1934, one-sided at {sure}. The tolerance bound holds 95 % of such "
+        f"mock-ups with {sure} confidence if they scatter normally (ISO 16269-6)."
     )
     yield (
-        "Detected: above a decision limit; the shape is not refused as the reference's; and a "
-        f"second net signal, fitted with each band of {', '.join(foreign[:-1])} and {foreign[-1]} "
-        "as a nuisance, is above a decision limit of its own. So a loading at the detection limit, "
-        "which is above its decision limit, may still be inconclusive. Not detected: below both "
+        "Detected: above a decision limit, for the mean by Welch's test too (Welch 1947) and for "
+        "one mock-up by the scatter of the other exposed ones too; the shape is not refused as the "
+        "reference's; and foreign matter, which only adds, cannot explain the difference instead. "
+        f"For that the bands of {', '.join(foreign[:-1])} and {foreign[-1]}, in three widths and "
+        "with their strengths free within bounds, are fitted with amounts of zero or more, with "
+        "and without the gel (Lawson and Hanson 1974). What only the gel explains must be above a "
+        f"decision limit of its own, and the gel must explain more than {least_ratio:g} of what "
+        "foreign matter explains beyond the scatter of blanks. The identification limit is the "
+        f"least loading that is called detected with {percent(1 - beta)} probability, by "
+        "simulation from the controls. Not detected: below both "
         "decision limits, detection limit and upper bound within the acceptance limit, and no "
         "other difference from the blanks that may mask gel. Not assessable: the maps failed the "
         "quality check, or every score is blind. Inconclusive: everything else. "
-        f"{counted(n_arms, 'arm')} in all were tested, each at {percent(alpha)}; the error rate is "
-        "not shared among arms."
+        f"{counted(n_arms, 'arm')} in all were tested, each at {percent(alpha)}"
+        f"{_family(n_arms, chance)}."
     )
 
 
-def cannot_say(study: Study, n_arms: int) -> list[str]:
+def _family(n_arms: int, chance: float) -> str:
+    """The chance of a false alarm somewhere, where several arms are tested."""
+    if n_arms < 2:
+        return ""
+    return (
+        f"; were all clean, at least one would be above its limit in up to {chance:.0%} of such "
+        "studies"
+    )
+
+
+def cannot_say(study: Study, n_arms: int, chance: float) -> list[str]:
     """What the verdicts leave open: shown with every verdict."""
     said = [
         "A verdict is about the mean of its arm. A single mock-up that carries less than its own "
@@ -376,8 +419,8 @@ def cannot_say(study: Study, n_arms: int) -> list[str]:
         "Mock-ups are not the work of art: the verdict on an object is for the conservator "
         "responsible for it.",
         f"Each arm was tested at {percent(study['alpha'])} by itself; "
-        f"{counted(n_arms, 'arm')} in all were tested.",
+        f"{counted(n_arms, 'arm')} in all were tested{_family(n_arms, chance)}.",
     ]
     if study["acceptance_limit_ug_cm2"] is None:
-        said.append("No acceptance limit was set beforehand, so nothing can be “not detected”.")
+        said.append("The study states no acceptance limit, so nothing can be “not detected”.")
     return said

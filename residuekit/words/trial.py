@@ -6,7 +6,7 @@ A candidate is a `residuekit.trial.Candidate`, or anything with its fields.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 from typing import Any
 
@@ -150,6 +150,8 @@ def reason(values: Mapping[str, Any], least_mockups: int) -> tuple[str, str]:
     """What vetoes a candidate, and what leaves it open; each empty where nothing does."""
     found, n = values.get("residue", "not measured"), values.get("pickup_mockups", 0)
     vetoes = ["residue detected"] if found == "detected" else []
+    if vetoes and values.get("residue_beside_limit") == "below":
+        vetoes = ["residue detected, its mean below the acceptance limit with its upper bound"]
     vetoes += ["pigment picked up"] if values.get("pickup_positive") else []
     doubts = [] if found == "not detected" else [f"residue {found}"]
     if not n:
@@ -181,6 +183,16 @@ def gloss_angle(paint: str, shown: int, level: float, wanted: int) -> str:
     return (
         f"{paint}: at {level:.3g} GU (60°) gloss must be measured at {wanted}°, which was not "
         "done; 60° is shown."
+    )
+
+
+def other_soiling(candidate: tuple[str, str, str], arms: Sequence[Mapping[str, Any]]) -> str:
+    """That the residue of a candidate was judged on other soilings alone."""
+    treatment, paint, soiling = candidate
+    known = ", ".join(sorted({f"{row['soiling']} ({row['verdict']})" for row in arms}))
+    return (
+        f"{treatment} on {paint}: residue was judged on soiling {known}, which is not credited to "
+        f"soiling {soiling}."
     )
 
 

@@ -28,6 +28,8 @@ def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
 def numbers(row: Row, alpha: float, beta: float) -> str:
     """Estimate, limits, bound and n of a score, and the share of mock-ups that may stand out.
 
+    The identification limit stands where it was computed.
+
     All to the second digit of the standard error, which stands beside the estimate.
     """
     error = row["standard_error"]
@@ -36,14 +38,16 @@ def numbers(row: Row, alpha: float, beta: float) -> str:
         spread = f" ± {to_error(error, error)}" if name == "estimate" and error == error else ""
         return f"{to_error(row[name], error)}{spread}"
 
+    known = row["identification_limit"] == row["identification_limit"]
+    identified = f", identification limit {show('identification_limit')}" if known else ""
     n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), row["unit"]
     said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {show('estimate')}"
     if blanks < 2:
         return f"{said} {unit}. A single blank mock-up gives no limits."
     return (
         f"{said} {unit} against {blanks} blank mock-ups; decision limit "
-        f"{show('decision_limit')}, detection limit {show('detection_limit')}, upper bound "
-        f"{show('upper_bound')} {unit} ({percent(1 - alpha)} one-sided). "
+        f"{show('decision_limit')}, detection limit {show('detection_limit')}{identified}, upper "
+        f"bound {show('upper_bound')} {unit} ({percent(1 - alpha)} one-sided). "
         + above_one_limit(
             int(row["positive_mockups"]), n, f"{show('mockup_decision_limit')} {unit}",
             row["share_upper_bound"], f"{show('mockup_detection_limit')} {unit}", alpha, beta,

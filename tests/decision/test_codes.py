@@ -16,18 +16,19 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.decision.arm import _paired_notes
 from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
-from residuekit.decision.design import arm_notes
+from residuekit.decision.design import arm_notes, sample
 from residuekit.decision.net import make_metric
+from residuekit.decision.pairs import paired_notes
 from residuekit.decision.reference_check import reference_notes
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
 from residuekit.kernels.slope import Slope
 from residuekit.markers import Marker
 from residuekit.reprs import to_error
+from residuekit.study.befores import pairing
 from residuekit.study.tables import judge_arms
 from residuekit.words.codes import (
     CODES,
@@ -126,15 +127,19 @@ def of_designs(small_study):
     """Those of the design, the comparator, the metric and of pairing."""
     for session in ("day 1", "day 2"):
         small_study.add("exposed", "a", session=session)
-    small_study.add("exposed", "a", exposure_min=60.0, session="day 1")
-    small_study.add("blank", "a", treatment="none", session="day 1")
+    small_study.add("exposed", "a", exposure_min=60.0, session="day 1", further={"hand": "A"})
+    small_study.add("exposed", "c", exposure_min=60.0, session="day 1", further={"hand": "B"})
+    for hand in "AB":
+        small_study.add("blank", "a", treatment="none", session="day 1", further={"hand": hand})
     return [
         *[note for notes in arm_notes(small_study.rows).values() for note in notes],
         *comparator_notes(["none"], [math.nan], 2.0),
         *comparator_notes(["water"] * 2, [2.0, math.nan], 2.0),
         *lacking_metrics(),
         *notes_of_scores(),
-        *_paired_notes([0, 2], 3, 4),
+        *paired_notes(4, 2, 1, places="2"),
+        *paired_notes(4, 2, 1, mockups=["b1"]),
+        pairing(small_study.rows[:1], small_study.rows[-1:], [sample(small_study.rows[0])])[1],
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
     ]  # fmt: skip
 
@@ -228,7 +233,7 @@ def test_obstacles_are_joined_to_one_sentence_that_comes_first():
     said = sentences(notes)
     assert len(said) == 2
     assert said[0] == (
-        "Below the decision limit, but no acceptance limit was set beforehand; without spiked "
+        "Below the decision limit, but the study states no acceptance limit; without spiked "
         "mock-ups the score has no loading unit; exposed mock-ups: only 2 (3 are needed)."
     )
     assert said[1] == sentence(notes[0])
@@ -245,7 +250,9 @@ def test_blindness_says_what_its_numbers_are(made, judged, code):
     number = a.blindness.slope if code == "no-response" else a.blindness.mockup_limit
     assert f"{number:.3g}" in said
     verdict = judged(a, 0.5)
-    assert verdict.codes == ("all-blind",)
+    strict = code == "paint-scatter"
+    assert verdict.codes == (("limit-above-acceptance",) if strict else ("all-blind",))
+    assert verdict.verdict == ("inconclusive" if strict else "not assessable")
     assert said in verdict.reason
 
 
@@ -286,8 +293,8 @@ def test_no_absence_is_printed_without_detection_limit_bound_n_and_share(made, j
         f"upper bound {bound} {unit} (95% one-sided)",
         f"0 of {m} mock-ups above the decision limit of a single one ({mockup_decision} {unit})",
         f"With 95% confidence at most {a.share_upper_bound:.0%} of such mock-ups would be",
-        f"One with {mockup_detection} {unit} would be above it in 95 of 100 cases; "
-        "less may be missed.",
+        f"One with {mockup_detection} {unit} would be above it in 95 of 100 cases, so at most "
+        f"{a.share_upper_bound / 0.95:.0%} of such mock-ups carry that much; less may be missed.",
     ):
         assert text in verdict.reason
     assert verdict.row()["reason"] == verdict.reason
@@ -316,7 +323,7 @@ def test_a_single_blank_is_said_to_give_no_limits(made, judged):
 
 
 def test_remarks_stand_behind_the_numbers_and_codes_once(made, judged):
-    note = Note("several-arms", {"n_arms": 4, "alpha": 0.05})
+    note = Note("several-arms", {"n_arms": 4, "alpha": 0.05, "chance": 0.185})
     verdict = replace(judged(made(CLEAN), 0.5), remarks=(note, note))
     assert verdict.reason.endswith("may be missed. " + " ".join([sentence(note)] * 2))
     assert verdict.codes == ("within-acceptance", "several-arms")

@@ -3,48 +3,51 @@
 from __future__ import annotations
 
 import math
+from itertools import product
 
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.optimize import nnls
 
 from residuekit.decision.confirmation import (
     FOREIGN,
+    LEAST_RATIO,
     Confirmation,
-    confirmer,
-    foreign_bands,
+    Confirmer,
+    foreign_matter,
     unexplained,
 )
 from residuekit.decision.limits import decision_levels
-from residuekit.decision.net import make_metric, net_from_scatters
-from residuekit.kernels.netsignal import ShapeTest, scatter, shape_test
+from residuekit.kernels.foreign import Additions, ForeignMatter
+from residuekit.kernels.netsignal import ShapeTest, shape_test
 from residuekit.markers import markers
 from residuekit.simulate import spectrum
-from residuekit.words.codes import Note
 
 WIDE = np.arange(400.0, 4000.0, 1.0)
 KNOWN = [m for m in markers().values() if m.material in FOREIGN and m.position is not None]
 INSIDE = [m for m in KNOWN if 400 <= m.position < 4000]
 
 
-def careful_weights(net, axis, interferents=()):
-    """Generalised least squares with 1e6 along every foreign band, by dense algebra.
-
-    Beside the bands: the shift of the paint's bands, an offset and a slope.
-    """
-    mean = net.metric.mean
-    common = [np.gradient(mean, axis), np.ones(axis.size), axis - axis.mean()]
-    shapes = np.array([*common, *foreign_bands(axis), *interferents]) @ net.metric.whitener.T
-    unit = shapes / np.linalg.norm(shapes, axis=1)[:, None]
-    covariance = np.eye(axis.size) + 1e6 * unit.T @ unit
-    gel = net.references[0] @ net.metric.whitener.T
-    weights = np.linalg.solve(covariance, gel)
-    return net.metric.whitener.T @ (weights / (gel @ weights))
+def values_of(paint):
+    """Those of the blanks by plain weights."""
+    return paint.blanks @ paint.net.weights
 
 
-def careful(paint, interferents=()):
-    """One row a blank, all alike."""
-    return np.tile(careful_weights(paint.net, paint.axis, interferents), (len(paint.blanks), 1))
+def confirmer(paint, interferents=(), alpha=0.05, n=6):
+    blanks = paint.blanks[:n]
+    return Confirmer(paint.net, blanks @ paint.net.weights, blanks, paint.axis, interferents, alpha)
+
+
+def explained(paint, target, gel):
+    """Of a whitened difference, by every corner of every material's box (2^k of them): dense."""
+    whiten = paint.net.metric.whiten
+    columns = [whiten(paint.net.references)[0]] if gel else []
+    for one in foreign_matter(paint.axis):
+        for corner in product(*zip(one.least, one.most, strict=True)):
+            columns.append(np.array(corner) @ whiten(one.bands))
+    left = nnls(np.array(columns).T, target, maxiter=10**6)[1]
+    return target @ target - left**2
 
 
 def band_of_its_own(axis):
@@ -54,50 +57,43 @@ def band_of_its_own(axis):
 @pytest.mark.parametrize("alpha", [0.05, 0.01])
 @pytest.mark.parametrize(("n", "m"), [(6, 6), (6, 3), (2, 6), (3, 3)])
 def test_the_arm_s_own_limit_is_student_s_t_times_the_blanks_scatter(paint, n, m, alpha):
-    """amount = w'd and limit = t(1 - alpha, n - 1) s_0 sqrt(1/m + 1/n) with the careful weights."""
+    """limit = t(1 - alpha, n - 1) s_b sqrt(1/m + 1/n), beside the amount only gel explains."""
     blanks, exposed = paint.blanks[:n], paint.exposed[:m] + 3 * paint.gel
-    rows = careful(paint)[:n]
-    found = confirmer(paint.net, rows, blanks, exposed, paint.axis, alpha=alpha)(None)
-    weights = rows[0]
-    scatter = np.std(blanks @ weights, ddof=1)
+    found = confirmer(paint, alpha=alpha, n=n)(exposed)
+    scatter = np.std(blanks @ paint.net.weights, ddof=1)
     limit = stats.t.isf(alpha, n - 1) * scatter * math.sqrt(1 / m + 1 / n)
     difference = exposed.mean(axis=0) - blanks.mean(axis=0)
-    assert found.amount == pytest.approx(difference @ weights, rel=1e-5)
-    assert found.limit == pytest.approx(limit, rel=1e-5)
+    assert found.limit == pytest.approx(limit, rel=1e-9)
     assert found.shape == shape_test(difference, blanks, paint.net, paint.axis, n_exposed=m)
 
 
 @pytest.mark.parametrize("worst", [0, 2])
 def test_one_mockup_s_own_limit_has_q2_and_1_plus_1_n(paint, worst):
-    found = confirmer(paint.net, careful(paint), paint.blanks, paint.exposed, paint.axis)(worst)
-    weights = careful(paint)[0]
-    scatter = np.std(paint.blanks @ weights, ddof=1)
+    found = confirmer(paint)(paint.exposed, worst)
     quantile = decision_levels(6, 6, 0.05).mockup
     difference = paint.exposed[worst] - paint.blanks.mean(axis=0)
-    assert found.amount == pytest.approx(difference @ weights, rel=1e-5)
-    assert found.limit == pytest.approx(quantile * scatter * math.sqrt(1 + 1 / 6), rel=1e-5)
+    limit = quantile * np.std(values_of(paint), ddof=1) * math.sqrt(1 + 1 / 6)
+    assert found.limit == pytest.approx(limit, rel=1e-9)
     assert found.shape == shape_test(difference, paint.blanks, paint.net, paint.axis, n_exposed=1)
 
 
-@pytest.mark.parametrize(
-    "interferents", [(), band_of_its_own(np.linspace(900.0, 1850.0, 160))[None]]
-)
-def test_the_careful_weights_are_blind_to_foreign_bands_and_interferents(paint, interferents):
-    """Of each fold of blanks, and of their mean, by dense algebra."""
-    rng = np.random.default_rng(6)
-    pixels = [blank + 3e-4 * rng.standard_normal((99, 160)) for blank in paint.blanks]
-    made = make_metric(
-        [scatter(one, place) for place, one in enumerate(pixels)], paint.blanks, [paint.gel],
-        paint.axis, (), Note("no-reference"), interferents,
-    )  # fmt: skip
-    assert made.careful.shape == (7, 160)
-    np.testing.assert_allclose(made.careful[-1], made.careful[:-1].mean(axis=0))
-    for place, found in enumerate(made.careful[:-1]):
-        others = [scatter(one) for number, one in enumerate(pixels) if number != place]
-        net = net_from_scatters(others, [paint.gel], paint.axis)
-        expected = careful_weights(net, paint.axis, interferents)
-        assert found @ paint.gel == pytest.approx(1.0)
-        assert np.corrcoef(found, expected)[0, 1] > 0.98
+@pytest.mark.parametrize("loading", [0.0, 2.0, 20.0])
+def test_amount_and_ratio_are_those_of_every_corner_at_once(paint, loading):
+    """sqrt(RSS without gel - RSS with it) / |g|, and what gel alone explains over what foreign
+    matter explains beyond what it explains of blanks, each left out in turn."""
+    whiten, n, m = paint.net.metric.whiten, 6, len(paint.exposed)
+    exposed = paint.exposed + loading * paint.gel + 0.002 * spectrum("silica", paint.axis)
+    found = confirmer(paint)(exposed)
+    target = whiten(exposed.mean(axis=0) - paint.blanks.mean(axis=0))
+    gel = whiten(paint.net.target)
+    foreign, both = (explained(paint, target, with_gel) for with_gel in (False, True))
+    norm = np.linalg.norm(gel)
+    assert found.amount == pytest.approx(math.sqrt(both - foreign) / norm, rel=1e-4, abs=1e-7)
+    left_out = whiten(paint.blanks - paint.blanks.mean(axis=0)) * n / (n - 1)
+    by_chance = np.mean([explained(paint, row, False) for row in left_out]) * (n - 1) / n
+    beyond = foreign - by_chance * (1 / m + 1 / n)
+    alone = max(target @ gel / norm, 0.0) ** 2
+    assert found.ratio == pytest.approx(alone / beyond if beyond > 0 else math.inf, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -108,12 +104,12 @@ def test_the_careful_weights_are_blind_to_foreign_bands_and_interferents(paint, 
 def test_confirmed_is_above_its_limit_and_of_the_gel_s_shape(amount, limit, refused_shape, refused):
     shape = ShapeTest(0.0, 10.0, 1.0) if refused_shape else ShapeTest(1.0, 1.0, 1.0)
     assert Confirmation(shape, amount, limit).refused is refused
+    assert Confirmation(shape, amount, limit, LEAST_RATIO).refused
+    assert Confirmation(shape, amount, limit, 1.01 * LEAST_RATIO).refused is refused
 
 
 def test_gel_is_confirmed_on_every_mockup_of_its_arm(paint):
-    found = confirmer(
-        paint.net, careful(paint), paint.blanks, paint.exposed + 5 * paint.gel, paint.axis
-    )(None)
+    found = confirmer(paint)(paint.exposed + 5 * paint.gel)
     assert not found.refused
     assert found.amount > found.limit > 0
 
@@ -122,50 +118,76 @@ def test_gel_is_confirmed_on_every_mockup_of_its_arm(paint):
 @pytest.mark.parametrize("amount", [0.002, 0.01])
 def test_foreign_matter_of_another_exact_shape_is_not_confirmed(paint, matter, amount):
     changed = paint.exposed + amount * spectrum(matter, paint.axis)
-    assert confirmer(paint.net, careful(paint), paint.blanks, changed, paint.axis)(None).refused
+    assert confirmer(paint)(changed).refused
 
 
 def test_one_mockup_alone_is_confirmed_by_its_own_difference(paint):
     loaded = paint.exposed.copy()
     loaded[2] += 12 * paint.gel
-    confirm = confirmer(paint.net, careful(paint), paint.blanks, loaded, paint.axis)
-    assert not confirm(2).refused
-    assert confirm(1).refused
+    confirm = confirmer(paint)
+    assert not confirm(loaded, 2).refused
+    assert confirm(loaded, 1).refused
 
 
 def test_a_known_interferent_is_not_the_gel(paint):
     strange = band_of_its_own(paint.axis)
     changed = paint.exposed + 0.01 * strange
-    rows = careful(paint, [strange])
-    assert confirmer(paint.net, rows, paint.blanks, changed, paint.axis)(None).refused
+    assert confirmer(paint, strange)(changed).foreign
+
+
+def test_foreign_matter_only_adds():
+    """A difference that would need less of a foreign band is not explained by it."""
+    gel, band = np.eye(4)[:1], ForeignMatter(np.eye(4)[1:2], np.ones(1), np.ones(1))
+    fits = Additions([band], gel)
+    for amount, expected in ((2.0, 4.0), (-2.0, 0.0)):
+        found = fits.explain(fits.coordinates(np.array([3.0, amount, 0.0, 0.0])))
+        assert found == pytest.approx((expected, 9.0, 9.0 + expected))
 
 
 def test_foreign_bands_stand_at_the_positions_of_the_marker_table():
-    shapes = foreign_bands(WIDE)
-    tops = {round(float(WIDE[k])) for k in shapes.argmax(axis=1)}
+    made = foreign_matter(WIDE)
+    tops = {round(float(WIDE[k])) for one in made for k in one.bands.argmax(axis=1)}
     assert tops == {round(m.position) for m in INSIDE}
-    assert foreign_bands(np.linspace(2000.0, 2400.0, 50)).shape == (0, 50)
+    assert foreign_matter(np.linspace(2000.0, 2400.0, 50)) == []
+    measured = foreign_matter(WIDE, np.ones((2, WIDE.size)))
+    assert len(measured) == len(made) + 2
+    assert measured[0].least == measured[0].most == 1
 
 
-def test_each_foreign_band_comes_0_6_and_1_2_times_as_wide_as_its_window():
+def test_each_material_comes_0_6_1_2_and_2_4_times_as_wide_as_its_windows():
     """Half the height at half that width from its top, which is 1."""
-    shapes = foreign_bands(WIDE)
-    expected = [(m, width) for m in INSIDE for width in (0.6, 1.2)]
-    assert len(shapes) == len(expected)
-    for shape, (marker, width) in zip(shapes, expected, strict=True):
+    made = [band for one in foreign_matter(WIDE) for band in one.bands]
+    expected = [
+        (marker, width)
+        for material in FOREIGN
+        for width in (0.6, 1.2, 2.4)
+        for marker in INSIDE
+        if marker.material == material
+    ]
+    assert len(made) == len(expected)
+    for shape, (marker, width) in zip(made, expected, strict=True):
         reach = width * (marker.high - marker.low) / 2
         sides = [marker.position - reach, marker.position + reach]
         np.testing.assert_allclose(np.interp(sides, WIDE, shape), 0.5, atol=0.01)
         assert np.interp(marker.position, WIDE, shape) == pytest.approx(1.0, abs=0.01)
 
 
+def test_a_band_is_half_to_twice_as_strong_as_the_table_calls_it_or_may_be_missing():
+    silica = foreign_matter(WIDE)[0]
+    bands = [marker for marker in INSIDE if marker.material == "silica"]
+    strong = {"s": (0.5, 2.0), "m": (0.25, 1.0), "w": (0.0, 0.5)}
+    expected = [strong.get((marker.strength or "").split(" ")[0], (0.0, 1.0)) for marker in bands]
+    assert [*zip(silica.least, silica.most, strict=True)] == expected
+    assert len(set(expected)) == 3
+
+
 @pytest.mark.parametrize(("height", "kept"), [(0.29, 0), (0.31, 1)])
 def test_a_band_off_the_axis_counts_from_three_tenths_of_its_height(height, kept):
-    """The broad form of one band, seen by its flank alone."""
+    """The broadest form of one band, seen by its flank alone."""
     marker = max(INSIDE, key=lambda m: m.position)
-    reach = 1.2 * (marker.high - marker.low) / 2 * math.sqrt(-math.log2(height))
+    reach = 2.4 * (marker.high - marker.low) / 2 * math.sqrt(-math.log2(height))
     axis = np.linspace(marker.position + reach, marker.position + reach + 300, 40)
-    assert len(foreign_bands(axis)) == kept
+    assert sum(len(one.bands) for one in foreign_matter(axis)) == kept
 
 
 def test_gel_and_clean_arms_leave_what_blanks_leave_and_others_leave_more(paint):
@@ -196,19 +218,3 @@ def test_blanks_that_leave_nothing_make_any_rest_infinite_and_none_nothing(plain
     other[:, 7] = 1.0
     assert unexplained(plain_net(gel), still, still, axis) == 0.0
     assert unexplained(plain_net(gel), still, other, axis) == math.inf
-
-
-def test_each_blank_is_scored_by_the_careful_weights_made_without_it(paint):
-    """amount = w'y_e - mean w_i'y_i, and the scatter that of w_i'(y_i - mean of the others)."""
-    rng = np.random.default_rng(8)
-    rows = careful(paint) + 0.1 * rng.standard_normal((6, 160))
-    found = confirmer(paint.net, rows, paint.blanks, paint.exposed, paint.axis)(None)
-    level = np.mean([row @ blank for row, blank in zip(rows, paint.blanks, strict=True)])
-    own = [
-        row @ (blank - np.delete(paint.blanks, place, axis=0).mean(axis=0))
-        for place, (row, blank) in enumerate(zip(rows, paint.blanks, strict=True))
-    ]
-    scatter = math.sqrt(np.mean(np.square(own)) * 5 / 6)
-    assert found.amount == pytest.approx((paint.exposed @ rows.mean(axis=0)).mean() - level)
-    limit = stats.t.isf(0.05, 5) * scatter * math.sqrt(1 / 3)
-    assert found.limit == pytest.approx(limit)

@@ -42,7 +42,7 @@ STRATUM = {"paint": "white", "soiling": "none", "ageing_h": 0.0}
 
 def plain_metric(within, net):
     """The metric of a net signal whose weights are not crossed."""
-    return Metric(within, net, None, net.weights[None], net.weights[None])
+    return Metric(within, net, None, net.weights[None])
 
 
 # by hand: a paint in white noise

@@ -13,9 +13,11 @@ from scipy import stats
 
 from residuekit.decision.blindness import assess_blindness
 from residuekit.decision.bound import upper_bound
+from residuekit.decision.confirmation import Confirmation
 from residuekit.decision.limits import decision_levels
 from residuekit.decision.verdict import MOST_UNEXPLAINED
 from residuekit.errors import ContractError
+from residuekit.kernels.netsignal import ShapeTest
 from residuekit.kernels.slope import slope_through_zero
 from residuekit.reprs import to_error
 from residuekit.schema import LOADING_UNIT, VERDICT_COLUMNS
@@ -193,9 +195,14 @@ def test_the_share_is_bounded_as_clopper_and_pearson_do(made, positive, share):
 
 def test_one_loaded_mockup_of_several_is_tested_alone_for_its_shape(made):
     asked = []
+
+    def confirm(worst):
+        asked.append(worst)
+        return Confirmation(ShapeTest(1.0, 0.0, 1.0), 2.0, 1.0)
+
     for exposed in ([0.0, 0.11, 0.0, 0.0, 0.0, -0.02], GEL, CLEAN):
-        made(exposed, shape=asked.append)
-    assert asked == [1, None]
+        made(exposed, shape=confirm)
+    assert asked[:2] == [1, None]
     assert made(CLEAN, shape="right").confirmation is None
     assert made(GEL, shape="right").confirmation is not None
 

@@ -17,7 +17,7 @@ import xarray as xr
 from residuekit import open_run
 from residuekit.decision.comparator import comparator_notes, comparator_places
 from residuekit.results import TABLES, StudyResult
-from residuekit.schema import ARM_COLUMNS, FLAGS
+from residuekit.schema import FLAGS, JUDGED_COLUMNS
 from residuekit.words.codes import to_json
 
 GEL = "PVA cryogel"
@@ -74,7 +74,8 @@ def make_run(
         if spiked:
             wanted += [("spiked", treatment, math.nan, math.nan, load, load) for load in loads]
         for role, kind, exposure, clearance, load, truth in wanted:
-            arm = {**base, "treatment": kind, "exposure_min": exposure, "clearance_min": clearance}
+            arm = {**base, "treatment": kind, "exposure_min": exposure, "clearance_min": clearance,
+                   "clearance": ""}  # fmt: skip
             level = "" if math.isnan(load) else f"{load:g}"
             level += "" if math.isnan(exposure) else f"{exposure:g}"
             level += f"_{ageing:g}h" if ageing else ""
@@ -85,10 +86,10 @@ def make_run(
                     mockups.append({**arm, "mockup": name, "role": role, "score": score,
                                     "n_maps": 1, "n_pixels": 64, "mean": value,
                                     "upper_tail": value + 0.5, "patch_share": 0.0, "unit": unit,
-                                    "positive": "false"})  # fmt: skip
+                                    "positive": "false", "residue": treatment})  # fmt: skip
                 spectrum = film + 0.003 * value * gel + rng.normal(0, 1e-4, AXIS.size)
                 spectra.append(({**arm, "role": role, "mockup": name, "file": f"data/{name}.nc",
-                                 "loading_ug_cm2": load}, spectrum))  # fmt: skip
+                                 "loading_ug_cm2": load, "material": ""}, spectrum))  # fmt: skip
                 path = f"maps/{len(maps):04d}.nc"
                 _write_map(
                     folder / path,
@@ -102,10 +103,12 @@ def make_run(
                     400.0 * len(maps) if apart else 0.0,
                     {**arm, "role": role, "mockup": name, "file": f"data/{name}.nc"},
                 )
-                maps.append({"file": f"data/{name}.nc", "map": path, "role": role, "mockup": name})
+                maps.append({"file": f"data/{name}.nc", "map": path, "role": role, "mockup": name,
+                             "residue": treatment})  # fmt: skip
             if role == "exposed":
                 judged = "not detected" if unit == "ug cm-2" and acceptance else "inconclusive"
-                row = {**arm, "n_mockups": 4, "n_blank_mockups": 4 if blanks else 0, "n_maps": 4,
+                row = {**arm, "residue": treatment, "paired": "", "n_mockups": 4,
+                       "n_blank_mockups": 4 if blanks else 0, "n_maps": 4,
                        "n_pixels": 256, "estimate": float(values.mean()),
                        "standard_error": 0.1412, "decision_limit": 0.4213,
                        "detection_limit": 0.8124, "mockup_decision_limit": 1.123,
@@ -119,17 +122,19 @@ def make_run(
                           "slope": 0.003 if spiked else math.nan,
                           "slope_se": 1e-4, "mockup_limit": 1.52, "noise_limit": 0.0312,
                           "unit": unit, "blind": score in blind,
-                          "deciding": score == scores[0]})  # fmt: skip
+                          "deciding": score == scores[0], "residue": treatment})  # fmt: skip
     if reference:
         pure = {"paint": "", "soiling": "none", "ageing_h": 0.0, "treatment": treatment,
                 "exposure_min": math.nan, "clearance_min": math.nan, "role": "reference",
-                "mockup": "", "file": "data/gel.nc", "loading_ug_cm2": math.nan}  # fmt: skip
+                "mockup": "", "file": "data/gel.nc", "loading_ug_cm2": math.nan,
+                "clearance": "", "material": ""}  # fmt: skip
         spectra.append((pure, gel))
     tables = {
         "verdicts": [row for row in verdicts if row["score"] == scores[0]],
         "scores": verdicts,
         "mockups": mockups,
         "markers": sight,
+        "comparisons": [],
     }
     for name, rows in tables.items():
         frame = pd.DataFrame(rows, columns=list(TABLES[name]))
@@ -177,7 +182,7 @@ def notes_on(
         places = comparator_places(kinds, times, arm["exposure_min"])
         chosen = [kinds[k] for k in places], [times[k] for k in places]
         remarks = comparator_notes(*chosen, arm["exposure_min"]) if blanks else []
-        columns = {name: arm[name] for name in ARM_COLUMNS}
+        columns = {name: arm[name] for name in JUDGED_COLUMNS}
         notes.append({**columns, "why": [], "remarks": list(map(to_json, remarks))})
     return notes
 

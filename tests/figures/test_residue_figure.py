@@ -26,6 +26,7 @@ from residuekit.figures.contents import plan_figure
 from residuekit.figures.curve_panel import draw_series, draw_spiking
 from residuekit.figures.mockup_panel import draw_mockups
 from residuekit.figures.residue import draw
+from residuekit.schema import JUDGED_COLUMNS
 
 ODD = "$x_1$ & <b>paint</b> \U0001f3a8 with a name so long that it stands on no line whatever"
 CASES = {
@@ -122,7 +123,7 @@ def test_the_files_are_the_same_bytes_on_a_second_run_whatever_the_users_setting
     for folder, size in zip(folders, (10, 23), strict=True):
         folder.mkdir()
         with mpl.rc_context({"font.size": size, "lines.linewidth": 9, "savefig.dpi": 40}):
-            write_figure(result, folder)
+            write_figure(result, folder, also=("tiff", "column"))
     names = sorted(path.name for path in folders[0].iterdir())
     assert len(names) == 6
     for name in names:
@@ -130,7 +131,7 @@ def test_the_files_are_the_same_bytes_on_a_second_run_whatever_the_users_setting
 
 
 def test_the_pdf_embeds_its_fonts_as_truetype_and_the_svg_needs_none(tmp_path):
-    write_figure(make_run(tmp_path), tmp_path)
+    write_figure(make_run(tmp_path), tmp_path, also=("column",))
     for name in ("figure.pdf", "figure-85mm.pdf"):
         pdf = (tmp_path / name).read_bytes()
         fonts = pdf.count(b"/Type /FontDescriptor")
@@ -169,7 +170,7 @@ def test_one_column_has_a_page_for_each_stratum_and_a_caption_that_names_what_it
         tmp_path, paints=("alkyd", "acrylic"), units=("ug cm-2", "reference"),
         exposures=tuple(float(k) for k in range(1, 10)),
     )  # fmt: skip
-    record = write_figure(result, tmp_path)
+    record = write_figure(result, tmp_path, also=("column",))
     assert [block["paint"] for block in record["strata"]] == ["alkyd"]
     pages = record["one_column"]["pages"]
     assert [page["stratum"] for page in pages] == ["alkyd", "acrylic"]
@@ -187,7 +188,7 @@ def test_a_stratum_without_a_blank_has_no_page_and_it_is_said(tmp_path):
     table = pd.read_csv(tmp_path / "mockups.csv")
     bare = (table["paint"] == "acrylic") & (table["role"] == "blank")
     table[~bare].to_csv(tmp_path / "mockups.csv", index=False)
-    column = write_figure(rk.open_run(tmp_path), tmp_path)["one_column"]
+    column = write_figure(rk.open_run(tmp_path), tmp_path, also=("column",))["one_column"]
     assert [page["stratum"] for page in column["pages"]] == ["alkyd"]
     assert "acrylic without a blank mock-up" in column["left_out"][0]
 
@@ -215,7 +216,11 @@ def test_the_heads_of_the_numbers_stand_just_above_the_first_numbers(tmp_path):
 
 
 def test_every_file_carries_the_hash_of_the_verdicts_and_the_tiff_is_fit_for_print(tmp_path):
-    record = write_figure(make_run(tmp_path), tmp_path)
+    result = make_run(tmp_path)
+    usual = write_figure(result, tmp_path)
+    assert set(usual["files"]) == {f"figure.{kind}" for kind in ("pdf", "svg", "png")}
+    assert not (tmp_path / "figure.tiff").exists()
+    record = write_figure(result, tmp_path, also=("tiff", "column"))
     known = record["verdicts_sha256"]
     assert set(record["files"]) == {f"figure.{kind}" for kind in ("pdf", "svg", "png", "tiff")} | {
         "figure-85mm.pdf"
@@ -426,7 +431,7 @@ def test_the_figures_leave_the_state_of_pyplot_alone():
 def test_an_arm_without_usable_maps_keeps_its_line_and_its_verdict(tmp_path):
     make_run(tmp_path)
     table = pd.read_csv(tmp_path / "verdicts.csv")
-    kept = ["paint", "soiling", "ageing_h", "treatment", "exposure_min", "clearance_min"]
+    kept = [*JUDGED_COLUMNS]
     bare = table.iloc[[0]][kept].assign(
         exposure_min=10, n_mockups=0, verdict="not assessable", reason="No exposed map."
     )

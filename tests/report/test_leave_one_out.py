@@ -10,12 +10,12 @@ import pytest
 
 from residuekit.decision.limits import arm_limits
 from residuekit.report.leave_one_out import leave_one_out
-from residuekit.schema import ARM_COLUMNS
+from residuekit.schema import JUDGED_COLUMNS
 from residuekit.words.limits import digits
 
 STRATUM = ("alkyd", "none", 0.0)
 ARM = {"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
-       "exposure_min": 2.0, "clearance_min": 1.0}  # fmt: skip
+       "exposure_min": 2.0, "clearance_min": 1.0, "clearance": "", "residue": "gel"}  # fmt: skip
 CLEAN = (0.05, -0.05, 0.02, -0.02, 0.01)
 
 
@@ -32,7 +32,7 @@ def made(blanks, exposed=(0.5, 0.55, 0.45)):
         {**ARM, **score, "mockup": f"e{n}", "role": "exposed", "mean": value - mean}
         for n, value in enumerate(exposed)
     ]
-    assert set(ARM_COLUMNS) == set(ARM)
+    assert set(JUDGED_COLUMNS) == set(ARM)
     record = {"study": {"alpha": 0.05, "beta": 0.05}}
     return SimpleNamespace(
         verdicts=pd.DataFrame([verdict]), mockups=pd.DataFrame(rows), provenance=record

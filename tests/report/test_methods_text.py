@@ -14,7 +14,7 @@ from residuekit.figures import write_figure
 from residuekit.kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from residuekit.report import write_caption, write_methods
 from residuekit.report.references import NAMED, listed, works
-from residuekit.schema import ARM_COLUMNS
+from residuekit.schema import JUDGED_COLUMNS
 from residuekit.trends import findings
 from residuekit.words.answer import lower_bound
 from residuekit.words.caption import MOST_WORDS, short_caption
@@ -225,7 +225,7 @@ def test_what_weakens_an_absence_stands_beside_it(told):
         ["scatter-above-blanks", {"ratio": 5.0, "chance": 0.01}],
     ]
     notes = [
-        {**{name: row[name] for name in ARM_COLUMNS}, "why": why, "remarks": []}
+        {**{name: row[name] for name in JUDGED_COLUMNS}, "why": why, "remarks": []}
         for row in table.to_dict("records")
     ]
     record = {**result.provenance, "notes": notes}

@@ -39,7 +39,7 @@ ARMS = (  # exposure, true, estimate, detection limit, upper bound, positive, ve
 
 
 def arm(exposure):
-    cells = ("alkyd", "none", 0.0, "PVA cryogel", exposure, 2.0)
+    cells = ("alkyd", "none", 0.0, "PVA cryogel", exposure, 2.0, "gel")
     return dict(zip(ARM_COLUMNS, cells, strict=True))
 
 

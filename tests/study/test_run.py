@@ -26,7 +26,7 @@ COMPUTED = {
     "provenance.json", "changes.md",
 }  # fmt: skip
 PRESENTED = {
-    "figure.pdf", "figure.svg", "figure.png", "figure.tiff", "figure-85mm.pdf", "figure.json",
+    "figure.pdf", "figure.svg", "figure.png", "figure.json",
     "methods.md", "report.html", "methods.tex", "caption.md", "caption.tex", "tables.tex",
     "tables.xlsx", "references.bib", "report.css", "summary.pdf",
 }  # fmt: skip

@@ -21,7 +21,8 @@ AGES = (0.0, 500.0)
 
 def arm(age, **more):
     return {"paint": "alkyd", "soiling": "none", "ageing_h": age, "treatment": "gel",
-            "exposure_min": 2.0, "clearance_min": 2.0, **more}  # fmt: skip
+            "exposure_min": 2.0, "clearance_min": 2.0, "clearance": "", "residue": "gel",
+            **more}  # fmt: skip
 
 
 def result_of(tmp_path, exposed, blanks, *, same_mockups, slope_se=0.0, spectra=None, ages=AGES):
@@ -43,8 +44,8 @@ def result_of(tmp_path, exposed, blanks, *, same_mockups, slope_se=0.0, spectra=
         )  # fmt: skip
     mockups = pd.DataFrame(rows).assign(score="net signal", unit="ug cm-2", positive="false")
     markers = pd.DataFrame(
-        [{"score": "net signal", **{n: arm(age)[n] for n in STRATUM_COLUMNS}, "unit": "ug cm-2",
-          "slope": 1.0, "slope_se": slope_se} for age in ages]
+        [{"score": "net signal", **{n: arm(age)[n] for n in (*STRATUM_COLUMNS, "residue")},
+          "unit": "ug cm-2", "slope": 1.0, "slope_se": slope_se} for age in ages]
     )  # fmt: skip
     return StudyResult(
         tmp_path, pd.DataFrame(verdicts), pd.DataFrame(), mockups, markers, spectra,

@@ -80,7 +80,8 @@ def verdict(treatment: str, paint: str, word: str, **numbers: Any) -> dict[str, 
         "upper_bound": 1.6 if detected else 0.31, "unit": "ug cm-2",
         "positive_mockups": 6 if detected else 0,
         "share_upper_bound": 1.0 if detected else 0.393, "blind_markers": "", "verdict": word,
-        "reason": "invented",
+        "reason": "invented", "residue": treatment, "clearance": "",
+        "against_acceptance": "above" if detected else "below",
     }  # fmt: skip
     return {**row, **numbers}
 
@@ -90,6 +91,6 @@ def shelter_verdicts(paints: tuple[str, ...] = ("alkyd", "acrylic")) -> pd.DataF
     rows = []
     for paint in paints:
         for gel, word in VERDICTS_OF.items():
-            rows.append(verdict(gel, paint, word))
-            rows.append(verdict(gel, paint, "detected", exposure_min=60.0))
+            rows.append(verdict(gel, paint, word, soiling="soot"))
+            rows.append(verdict(gel, paint, "detected", exposure_min=60.0, soiling="soot"))
     return pd.DataFrame(rows, columns=list(VERDICT_COLUMNS))

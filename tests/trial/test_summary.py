@@ -174,8 +174,30 @@ def test_the_worst_arm_counts_and_only_at_the_working_exposure():
     every = summarise(trial, arms)
     assert every.candidates[0].standing == "vetoed"
     assert "every exposure" in every.remarks[0]
-    arms.append(verdict("gel", "alkyd", "inconclusive", soiling="soot"))
+    arms.append(verdict("gel", "alkyd", "inconclusive", clearance="swab"))
     assert summarise(trial, arms, working_exposure_min=2).candidates[0].standing == "open"
+
+
+def test_a_verdict_on_one_soiling_is_not_credited_to_another():
+    arms = [verdict("gel", "alkyd", "not detected", soiling="soot")]
+    found = summarise(rows_of(*SWABBED), arms, working_exposure_min=2)
+    (one,) = found.candidates
+    assert (one.standing, one.residue_arms) == ("open", 0)
+    assert "residue not measured" in one.reason
+    assert any("soiling soot (not detected), which is not credited to soiling none" in said
+               for said in found.remarks)  # fmt: skip
+    arms.append(verdict("gel", "alkyd", "not detected"))
+    found = summarise(rows_of(*SWABBED), arms, working_exposure_min=2)
+    assert (found.candidates[0].standing, found.remarks) == ("no veto", ())
+
+
+@pytest.mark.parametrize(("beside", "said"), [("below", True), ("above", False), ("", False)])
+def test_a_residue_below_the_acceptance_limit_vetoes_and_is_said_to_be_below(beside, said):
+    arms = [verdict("gel", "alkyd", "detected", against_acceptance=beside)]
+    (one,) = summarise(rows_of(*SWABBED), arms, working_exposure_min=2).candidates
+    assert one.standing == "vetoed"
+    assert ("below the acceptance limit" in one.reason) == said
+    assert one.reason.startswith("residue detected")
 
 
 def test_an_arm_without_numbers_is_still_told():
@@ -202,7 +224,8 @@ def test_mockups_without_all_three_colours_are_counted_and_named():
 
 
 def test_no_absence_is_told_without_its_limits_and_n(summary):
-    for text in (str(summary), *summary.words_frame()["residue"]):
+    for lines in (str(summary), *summary.words_frame()["residue"]):
+        text = " ".join(lines.split())
         assert text.count("not detected (") == text.count("0 of 6 mock-ups above") - text.count(
             "inconclusive ("
         )

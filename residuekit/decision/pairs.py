@@ -1,0 +1,54 @@
+"""Paired mock-ups: each is valued by what it differs from its own state before treatment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..words.codes import Note
+from .controls import Controls
+
+Floats = npt.NDArray[np.float64]
+#: A paired arm needs so many blanks that were measured before treatment.
+ENOUGH_PAIRS = 3
+#: What the column `paired` says of an arm of mock-ups that were measured before treatment.
+BEFORE = "before"
+
+
+def paired_controls(
+    controls: Controls, kept: Sequence[int], before: Floats, responses: Floats
+) -> Controls:
+    """The controls of mock-ups that were measured before treatment.
+
+    Weights stay those of the blanks as measured: made from the scatter of differences they would
+    use it twice.
+
+    Parameters
+    ----------
+    controls : of the mock-ups as measured.
+    kept, before (n_kept, n_wavenumber) : which blanks were measured before treatment, and their
+        spectra then. The others leave.
+    responses (k, n_wavenumber) : what each spiked mock-up differs by from its own state before,
+        less what the paired blanks behind it do; NaN where that is not known: it keeps its response
+        to the blanks as measured.
+    """
+    known = np.asarray(np.isfinite(responses).all(axis=1))
+    return replace(
+        controls,
+        blanks=controls.blanks[list(kept)] - before,
+        rows=controls.rows[list(kept)],
+        responses=np.where(known[:, None], responses, controls.responses),
+        shared=np.where(known, controls.shared, 0.0),
+    )
+
+
+def paired_notes(n_exposed: int, n_blanks: int, n_lost: int, **which: Any) -> list[Note]:
+    """What must be said of a paired arm; `which` names the blanks without a state before."""
+    notes = [Note("paired-before", {"n_exposed": n_exposed, "n_blanks": n_blanks})]
+    if n_lost:
+        notes.append(Note("blanks-without-before", {"n": n_lost, **which}))
+    return notes

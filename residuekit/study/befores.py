@@ -1,0 +1,73 @@
+"""States before treatment: whose each is, and which arms are paired with them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from ..decision.design import Key, sample
+from ..decision.pairs import BEFORE, ENOUGH_PAIRS
+from ..errors import Fault, did_you_mean
+from ..words.codes import Note
+from .measurements import Measurement
+
+
+def placed_before(
+    table: str, rows: Sequence[Measurement]
+) -> tuple[tuple[Measurement, ...], list[Fault]]:
+    """Give rows of role before the paint and soiling of their mock-up; what cannot be placed is a
+    fault."""
+    samples: dict[str, dict[Key, Measurement]] = {}
+    for row in rows:
+        if row.role not in ("before", "reference"):
+            samples.setdefault(row.mockup, {}).setdefault(sample(row), row)
+    placed, faults = [], []
+    for row in rows:
+        if row.role == BEFORE:
+            known = [
+                one
+                for one in samples.get(row.mockup, {}).values()
+                if row.paint in ("", one.paint) and row.soiling in ("none", one.soiling)
+            ]
+            if len(known) != 1:
+                faults.append(_unplaced(table, row, known, samples))
+                continue
+            row = replace(row, paint=known[0].paint, soiling=known[0].soiling)
+        placed.append(row)
+    return tuple(placed), faults
+
+
+def _unplaced(
+    table: str, row: Measurement, known: Sequence[Measurement], names: Iterable[str]
+) -> Fault:
+    if known:
+        lines = " and ".join(str(one.line) for one in known)
+        return Fault(
+            f"{row.mockup!r} before treatment, a name that mock-ups of lines {lines} have",
+            "which of them it is", f"paint {known[0].paint} and soiling {known[0].soiling}",
+            table, row.line,
+        )  # fmt: skip
+    return Fault(
+        f"{row.mockup!r} before treatment, which no blank, exposed or spiked row has",
+        "the name of a mock-up that was measured after treatment too",
+        did_you_mean(row.mockup, names), table, row.line,
+    )  # fmt: skip
+
+
+def pairing(
+    exposed: Iterable[Measurement], blanks: Iterable[Measurement], measured: Iterable[Key]
+) -> tuple[str, Note | None]:
+    """Whether an arm is paired, and what is said where only some of its mock-ups could be.
+
+    `blanks` are those it is compared with, a row a mock-up; `measured` the samples before
+    treatment.
+    """
+    known = set(measured)
+    own, controls = {sample(row) for row in exposed}, [sample(row) for row in blanks]
+    n_exposed, n_blanks = len(own & known), sum(one in known for one in controls)
+    if own and own <= known and n_blanks >= ENOUGH_PAIRS:
+        return BEFORE, None
+    if not n_exposed:
+        return "", None
+    numbers = {"n_exposed": n_exposed, "m": len(own), "n_blanks": n_blanks, "n": len(controls)}
+    return "", Note("partly-before", {**numbers, "needed": ENOUGH_PAIRS})

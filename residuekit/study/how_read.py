@@ -1,0 +1,92 @@
+"""How each row's file is read: the [[reading]] tables of study.toml, and where to type more."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+
+import xarray as xr
+
+from .. import io
+from ..errors import Fault, ReadError, did_you_mean
+from ..io.formats import FORMATS
+from ..io.options import every_field
+from ..validator import Place, choice, tables, text
+from .measurements import Measurement
+
+_OPTIONS = every_field()
+#: What may stand in the [[reading]] tables.
+READING = tables({
+    "files": text("which files, as in the column file; * stands for any text",
+                  '"data/partner/*.csv"', needed=True),
+    "format": choice(FORMATS),
+    **_OPTIONS,
+})  # fmt: skip
+_AS_ARGUMENT = re.compile(
+    rf"\b({'|'.join((*_OPTIONS, 'format'))})=(\([^)]*\)|\[[^]]*\]|'[^']*'|[\w.]+)"
+)
+
+
+def with_options(
+    rows: Sequence[Measurement], stated: Sequence[Mapping[str, Any]], place: Place
+) -> tuple[tuple[Measurement, ...], list[Fault]]:
+    """Give each row the options of the [[reading]] tables whose pattern its file fits.
+
+    Of two tables that both state an option the later one counts; the column sheet counts above all.
+    A table that fits no file is a fault.
+    """
+    faults = []
+    options: dict[str, dict[str, Any]] = {row.file: {} for row in rows}
+    for number, one in enumerate(stated):
+        pattern = one.get("files", "")
+        fitting = [row for row in rows if fnmatchcase(row.path, pattern)]
+        for row in fitting:
+            options[row.file] |= {name: value for name, value in one.items() if name != "files"}
+        if pattern and rows and not fitting:
+            faults.append(
+                place.fault(f"files = {pattern!r}, which fits no file of the table",
+                            "a pattern of paths as they stand in the column file",
+                            did_you_mean(pattern, dict.fromkeys(row.path for row in rows)),
+                            "reading", number, "files")
+            )  # fmt: skip
+    with_them = (replace(row, options={**options[row.file], **row.options}) for row in rows)
+    return tuple(with_them), faults
+
+
+def read_row(folder: Path, row: Measurement) -> xr.DataArray:
+    """Read the file or the sheet of a row as study.toml says.
+
+    Raises
+    ------
+    ReadError : as `residuekit.io.read`; what to type is said as it stands in study.toml.
+    """
+    try:
+        return io.read(folder / row.path, **row.options)
+    except ReadError as problem:
+        raise ReadError([typed_in_study(fault, row.path) for fault in problem.faults]) from problem
+
+
+def typed_in_study(fault: Fault, path: str) -> Fault:
+    """Say of an option where it is typed in a study.
+
+    >>> typed_in_study(Fault("no quantity", "one", "quantity='transmittance'"), "data/a.csv").fix
+    'quantity = "transmittance", typed in study.toml below [[reading]] with files = "data/a.csv"'
+    """
+    fix = _AS_ARGUMENT.sub(_as_toml, fault.fix)
+    if fix == fault.fix:
+        return fault
+    if "sheet = " in fix:
+        fix = f"{fix}: a row for each, its name in the column sheet of the table"
+    else:
+        fix = f'{fix}, typed in study.toml below [[reading]] with files = "{path}"'
+    return replace(fault, fix=fix)
+
+
+def _as_toml(argument: re.Match[str]) -> str:
+    name, value = argument.groups()
+    value = value.replace("(", "[").replace(")", "]").replace("'", '"')
+    return f"{name} = {value.lower() if value in ('True', 'False') else value}"

@@ -1,0 +1,135 @@
+"""The residues that a study asks for: which treatments may leave which material, and its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ..errors import Fault, ResiduekitError, did_you_mean
+from ..markers import Marker, in_deciding_order, resolve
+from ..validator import Fields, Place, listed, number, text
+from .measurements import Measurement
+
+#: What may stand in a table [[residue]].
+RESIDUE: Fields = {
+    "material": text(example='"PVA"', needed=True),
+    "left_by": listed(text(), "a list of treatments", '["PVA cryogel"]', 1, needed=True),
+    "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
+    "acceptance_reason": text(least=0, default=""),
+    "use": listed(example='["pva C-O 1092"]', default=()),
+}
+
+
+@dataclass(frozen=True)
+class Residue:
+    """A material that treatments may leave, the loading that would still be accepted, its markers.
+
+    In the short form of a study (one residue, named by its treatment) `by_treatment` is true: then
+    the rows of that treatment are of the material too.
+    """
+
+    material: str
+    left_by: tuple[str, ...]
+    acceptance_limit: float | None
+    acceptance_reason: str = ""
+    markers: tuple[Marker, ...] = ()
+    by_treatment: bool = False
+
+    def holds(self, row: Measurement) -> bool:
+        """Whether a reference is of the material, or a spiked mock-up carries it."""
+        return row.carried == self.material or (
+            self.by_treatment and row.treatment == self.material
+        )
+
+    def record(self) -> dict[str, Any]:
+        """What the record of a run says of it."""
+        return {
+            "material": self.material,
+            "left_by": list(self.left_by),
+            "acceptance_limit_ug_cm2": self.acceptance_limit,
+            "acceptance_reason": self.acceptance_reason,
+            "markers": [marker.name for marker in self.markers],
+        }
+
+
+def read_residues(
+    tables: Iterable[Mapping[str, Any]], place: Place
+) -> tuple[tuple[Residue, ...], list[Fault]]:
+    """The tables [[residue]] of study.toml, checked by `RESIDUE`, and what is wrong with them."""
+    made: dict[str, Residue] = {}
+    faults = []
+    for k, table in enumerate(tables):
+        material, markers = table.get("material", ""), tuple[Marker, ...]()
+        try:
+            markers = in_deciding_order(resolve(list(table["use"])))
+        except ResiduekitError as problem:
+            faults += [place.fault(one.found, one.needed, one.fix, "residue", k, "use")
+                       for one in problem.faults]  # fmt: skip
+        if material in made:
+            faults.append(place.fault(
+                f"a second [[residue]] of {material!r}", "one table a material",
+                "both lists left_by in one table", "residue", k, "material"))  # fmt: skip
+        limit = table.get("acceptance_limit_ug_cm2")
+        made[material] = Residue(
+            material, tuple(table.get("left_by", ())), None if limit is None else float(limit),
+            table["acceptance_reason"], markers,
+        )  # fmt: skip
+    return tuple(made.values()), faults
+
+
+def short_form(
+    treatment: str,
+    acceptance_limit: float | None,
+    acceptance_reason: str,
+    markers: tuple[Marker, ...],
+    rows: Iterable[Measurement],
+) -> tuple[Residue, ...]:
+    """The residues of a study that names one treatment: its own, and that of every other treatment
+    that has a reference of its own."""
+    listed_rows = list(rows)
+    pure = {row.treatment for row in listed_rows if row.role == "reference"}
+    exposed = [row.treatment for row in listed_rows if row.role == "exposed"]
+    return tuple(
+        Residue(name, (name,), acceptance_limit, acceptance_reason, markers, by_treatment=True)
+        for name in dict.fromkeys([treatment, *(name for name in exposed if name in pure)])
+    )
+
+
+def residue_faults(
+    residues: Iterable[Residue], rows: Iterable[Measurement], file: str
+) -> Iterator[Fault]:
+    """Say which treatments of the tables [[residue]] no exposed row has."""
+    exposed = {row.treatment for row in rows if row.role == "exposed"}
+    for residue in residues:
+        for name in residue.left_by:
+            if exposed and name not in exposed:
+                yield Fault(
+                    f"left_by {name!r} of {residue.material!r}, which no exposed row has",
+                    "treatments of exposed rows",
+                    did_you_mean(name, exposed),
+                    file,
+                )
+
+
+def residue_notes(residues: Iterable[Residue], rows: Iterable[Measurement]) -> Iterator[str]:
+    """Say which exposed treatments cannot be assessed: no residue names them, or no reference."""
+    listed_rows = list(rows)
+    references = [row for row in listed_rows if row.role == "reference"]
+    asked = {
+        name: [one for one in residues if name in one.left_by]
+        for name in dict.fromkeys(row.treatment for row in listed_rows if row.role == "exposed")
+    }
+    for name, own in asked.items():
+        if not own:
+            yield (
+                f"No residue is named for {name!r}: its arms will be not assessable. A [[residue]] "
+                f"with {name!r} in left_by, or a reference row with that treatment, mends it."
+            )
+    for residue in residues:
+        if not any(map(residue.holds, references)):
+            yield (
+                f"No reference of {residue.material!r}: arms that met "
+                f"{' or '.join(map(repr, residue.left_by))} will be not assessable for it. A row "
+                f"of role reference with material {residue.material} mends it."
+            )

@@ -1,0 +1,69 @@
+"""NetCDF 4 written and read without xarray's own way: what xarray reads of it is the same."""
+
+import numpy as np
+import pytest
+import xarray as xr
+
+import residuekit as rk
+from residuekit.io import netcdf
+from residuekit.io.netcdf_plain import plain_bytes
+
+
+def made_map():
+    values = np.random.default_rng(4).normal(size=(3, 4, 9)).astype(np.float32)
+    values[0, 1] = np.nan
+    x, y = np.arange(4) * 5.0, np.arange(3) * 5.0
+    made = rk.make_map(values, np.arange(1000.0, 1009.0), x=x, y=y)
+    valid = made["valid"].copy(data=np.isfinite(values).all(axis=-1))
+    return made.assign_coords(valid=valid)
+
+
+def scored():
+    made = made_map()
+    return xr.Dataset(
+        {"score": (("marker", "y", "x"), np.ones((2, 3, 4), np.float32))},
+        coords={
+            **{name: made[name] for name in ("y", "x", "valid", "flag")},
+            "marker": ["net signal", "band: Öl 1735"],
+            "unit": ("marker", ["ug cm-2", "A"]),
+            "pixel_limit": ("marker", [1.5, np.nan]),
+        },
+        attrs={"file": "data/a.nc", "ageing_h": 0.0, "dose": float("nan"), "paint": "weiß", "n": 3},
+    )
+
+
+def bare():
+    return xr.Dataset({"spectrum": (("row", "wavenumber"), np.ones((2, 3)))},
+                      coords={"wavenumber": [1.0, 2.0, 3.0]})  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "dataset",
+    [made_map().to_dataset(), rk.make_points(np.ones((2, 5)), range(1000, 1005)).to_dataset(),
+     rk.make_points(np.ones((2, 5)), range(1000, 1005), ["gel", "paint"]).to_dataset(), scored(),
+     bare()],
+    ids=["map", "points", "named points", "scores", "a dimension without a coordinate"],
+)  # fmt: skip
+def test_what_is_written_is_what_xarray_reads(dataset, tmp_path):
+    path = tmp_path / "own.nc"
+    netcdf.write_own(dataset, path)
+    with xr.open_dataset(path, engine="h5netcdf") as opened:
+        xr.testing.assert_identical(opened.load(), dataset)
+    xr.testing.assert_identical(netcdf.load_own(path), dataset)
+    assert plain_bytes(dataset) == path.read_bytes()
+
+
+@pytest.mark.parametrize("dataset", [made_map().to_dataset(), scored(), bare()])
+def test_what_xarray_writes_is_read_without_it(dataset, tmp_path, monkeypatch):
+    path = tmp_path / "by-xarray.nc"
+    dataset.to_netcdf(path, engine="h5netcdf")
+    monkeypatch.setattr(xr, "open_dataset", None)
+    monkeypatch.setattr(xr, "load_dataset", None)
+    xr.testing.assert_identical(netcdf.load_own(path), dataset)
+
+
+def test_another_form_goes_through_xarray(tmp_path):
+    """A dimension that may grow is one."""
+    path = tmp_path / "grows.nc"
+    made_map().to_dataset().to_netcdf(path, engine="h5netcdf", unlimited_dims=["y"])
+    xr.testing.assert_identical(netcdf.load_own(path), made_map().to_dataset())

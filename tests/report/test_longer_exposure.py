@@ -1,0 +1,43 @@
+"""A working exposure that was not tested, and longer ones that were: what the headline answers."""
+
+from __future__ import annotations
+
+import pytest
+
+from residuekit.words.answer import answer
+
+STUDY = {"working_exposure_min": 2.0, "treatment": "gel"}
+
+
+def arm(time, verdict, paint="alkyd", treatment="gel"):
+    return {"paint": paint, "soiling": "none", "ageing_h": 0.0, "treatment": treatment,
+            "exposure_min": time, "clearance_min": 2.0, "verdict": verdict, "n_mockups": 6,
+            "n_blank_mockups": 5, "detection_limit": 0.8123, "standard_error": 0.1,
+            "estimate": 0.1, "unit": "ug cm-2"}  # fmt: skip
+
+
+def headline(*rows):
+    return answer(rows, STUDY, lambda _: None).headline
+
+
+def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assumption():
+    said = headline(arm(1.0, "not detected"), arm(60.0, "not detected"), arm(10.0, "not detected"),
+                    arm(5.0, "inconclusive"))  # fmt: skip
+    assert said == (
+        "The working exposure of 2 min with gel was not tested. A longer one answers for it as far "
+        "as residue does not fall with exposure: on alkyd residue is not detected after 10 min, 5 "
+        "times as long (detection limit 0.81 µg cm⁻², 6 mock-ups against 5 blanks)."
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "end"),
+    [
+        ([arm(10.0, "detected"), arm(60.0, "not detected")], "no longer exposure is clean."),
+        ([arm(10.0, "inconclusive")], "on alkyd no longer exposure is clean."),
+        ([arm(1.0, "not detected")], "was not tested: nothing here answers for it."),
+        ([arm(60.0, "not detected", treatment="other")], "nothing here answers for it."),
+    ],
+)  # fmt: skip
+def test_no_longer_exposure_answers_beyond_a_detected_one_or_for_another_gel(rows, end):
+    assert headline(*rows).endswith(end)

@@ -1,0 +1,161 @@
+"""[[reading]] tables and the column sheet: one file or sheet a row, read as study.toml says."""
+
+from __future__ import annotations
+
+import csv
+
+import numpy as np
+import openpyxl
+import pytest
+
+from residuekit import io
+from residuekit.errors import Fault, StudyError
+from residuekit.results import open_run
+from residuekit.schema import source
+from residuekit.study.how_read import read_row, typed_in_study
+from residuekit.study.inspect import check_folder
+from residuekit.study.manifest import load_manifest
+from residuekit.study.provenance import no_longer_as
+from residuekit.study.standing import standing
+
+
+def _as_percent(study, role, suffix=".asc"):
+    """Write the files of a role again, in percent, as text under an unknown suffix."""
+    files = study.files(role)
+    for file in files:
+        array = io.read(study.folder / file)
+        path = (study.folder / file).with_suffix(suffix)
+        numbers = 100 * 10 ** -array.values.astype(float).reshape(-1, array.sizes["wavenumber"])
+        head = ["cm-1", *(f"x{x * 5} y{y * 5}" for y, x in np.ndindex(array.shape[:2]))]
+        with path.open("w", newline="") as out:
+            rows = np.column_stack([array["wavenumber"].values, numbers.T])
+            csv.writer(out, delimiter="\t").writerows([head, *rows.tolist()])
+        (study.folder / file).unlink()
+        study.change(lambda row, file=file: row["file"] == file,
+                     file=str(path.relative_to(study.folder)))  # fmt: skip
+
+
+READING = """[[reading]]
+files = "data/*.asc"
+format = "table"
+quantity = "transmittance"
+percent = true
+
+"""
+TO_ABSORBANCE = ('{step = "crop"', '{step = "to_absorbance"},\n{step = "crop"')
+
+
+def test_files_of_a_pattern_are_read_as_stated_and_a_run_says_the_same(study):
+    before = study.run()
+    _as_percent(study, "blank")
+    with pytest.raises(StudyError) as caught:
+        check_folder(study.folder)
+    first = str(caught.value)
+    assert 'format = "table"' in first
+    assert 'typed in study.toml below [[reading]] with files = "data/' in first
+    study.edit("[procedure]", READING + "[procedure]")
+    text = study.settings.read_text()
+    study.settings.write_text(text.replace("steps = [", 'steps = [{step = "to_absorbance"},', 1))
+    check_folder(study.folder)
+    after = study.run()
+    wanted = ["estimate", "decision_limit", "verdict"]
+    for was, now in zip(before.verdicts[wanted].values, after.verdicts[wanted].values, strict=True):
+        assert was[2] == now[2]
+        np.testing.assert_allclose(list(was[:2]), list(now[:2]), rtol=1e-3)
+    check_folder(open_run(after.folder).folder)
+
+
+def test_what_is_wrong_with_a_reading_table_is_said_with_its_line(study):
+    study.edit("[procedure]", '[[reading]]\nfiles = "data/*.zip"\nquantty = "absorbance"\n'
+               'percent = "yes"\n\n[procedure]')  # fmt: skip
+    with pytest.raises(StudyError) as caught:
+        load_manifest(study.folder)
+    text = str(caught.value)
+    assert "the unknown key 'quantty' in [reading 1]" in text
+    assert "did you mean 'quantity'?" in text
+    assert "percent = 'yes'" in text
+
+
+def test_a_pattern_that_fits_no_file_is_refused_with_its_line(study):
+    study.edit("[procedure]", '[[reading]]\nfiles = "data/*.zip"\n\n[procedure]')
+    line = study.settings.read_text().splitlines().index('files = "data/*.zip"') + 1
+    with pytest.raises(StudyError, match=rf"study.toml, line {line}: found files = 'data/\*.zip'"):
+        load_manifest(study.folder)
+
+
+def _in_one_book(study, role):
+    files = study.files(role)
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for number, file in enumerate(files, start=1):
+        array = io.read(study.folder / file)
+        page = book.create_sheet(f"M {number}")
+        page.append(["x (um)", "y (um)", *array["wavenumber"].values.tolist()])
+        for y, x in np.ndindex(array.shape[:2]):
+            values = array.values[y, x].astype(float)
+            page.append([float(array["x"][x]), float(array["y"][y]), *values.tolist()])
+    book.save(study.folder / "data" / "book.xlsx")
+    rows = study.rows()
+    for row in rows:
+        row["sheet"] = f"M {files.index(row['file']) + 1}" if row["file"] in files else ""
+        row["file"] = "data/book.xlsx" if row["sheet"] else row["file"]
+    study.write_rows(rows)
+
+
+def test_a_workbook_with_a_sheet_a_mockup_gives_the_verdicts_of_its_sheets(study):
+    before = study.run()
+    _in_one_book(study, "blank")
+    manifest = load_manifest(study.folder)
+    blanks = manifest.of_role("blank")
+    assert [row.file for row in blanks] == [f"data/book.xlsx#M {k}" for k in range(1, 5)]
+    assert {row.path for row in blanks} == {"data/book.xlsx"}
+    assert source(read_row(study.folder, blanks[2]))["sheet"] == "M 3"
+    check_folder(study.folder)
+    after = study.run()
+    np.testing.assert_allclose(before.verdicts["estimate"], after.verdicts["estimate"], rtol=1e-5)
+    assert "data/book.xlsx#M 2" in after.provenance["inputs"]
+    assert "as they were" in check_folder(after.folder)
+    manifest = load_manifest(study.folder)
+    assert standing(manifest).folder == after.folder
+    assert list(no_longer_as(after.provenance, manifest)) == []
+
+
+def test_sheets_that_are_given_twice_or_not_at_all_are_refused(study):
+    _in_one_book(study, "blank")
+    study.change(lambda row: row["sheet"] == "M 2", sheet="M 1")
+    study.change(lambda row: row["sheet"] == "M 3", sheet="M 9")
+    with pytest.raises(StudyError) as caught:
+        check_folder(study.folder)
+    text = str(caught.value)
+    assert "'data/book.xlsx#M 1' a second time (first in line" in text
+    assert "its name in the column sheet of the table" in text
+
+
+def test_a_sheet_behind_a_mark_is_told_its_column(study):
+    _in_one_book(study, "blank")
+    study.change(lambda row: row["sheet"] == "M 2", sheet="", file="data/book.xlsx#M 2")
+    with pytest.raises(StudyError, match="in the column file and M 2 in the column sheet"):
+        load_manifest(study.folder)
+
+
+def test_options_of_a_message_are_typed_as_toml():
+    fault = Fault("spectra", "a grid", "shape=(2, 3), order='rows', percent=True")
+    assert typed_in_study(fault, "data/a.csv").fix.startswith(
+        'shape = [2, 3], order = "rows", percent = true, typed in study.toml'
+    )
+    assert typed_in_study(Fault("a", "b", "export it again"), "x").fix == "export it again"
+
+
+def test_a_file_on_another_grid_is_told_the_step_and_the_step_mends_it(study):
+    file = study.folder / study.files("exposed")[0]
+    array = io.read(file)
+    io.write(array.isel(wavenumber=slice(None, None, 2)), file)
+    with pytest.raises(StudyError) as caught:
+        check_folder(study.folder)
+    text = str(caught.value)
+    step = text[text.index('{step = "resample"') : text.index("} among the steps") + 1]
+    assert "in [procedure] of study.toml" in text
+    study.settings.write_text(
+        study.settings.read_text().replace("steps = [", f"steps = [{step},", 1)
+    )
+    assert "residuekit run" in check_folder(study.folder)
