@@ -59,10 +59,10 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 #: Full width: the numbers and the verdict beside the dots, and the names before them.
-_BESIDE_DOTS, _LABEL = 65.0, 42.0
-_COLUMNS = {"estimate": ("mean", 15.0), "detection_limit": ("DL", 28.0),
-            "upper_bound": ("UB", 41.0)}  # fmt: skip
-_VERDICT = 44.0
+_BESIDE_DOTS, _LABEL = 76.0, 42.0
+_COLUMNS = {"estimate": ("mean", 14.0), "detection_limit": ("DL", 26.0),
+            "identification_limit": ("IL", 38.0), "upper_bound": ("UB", 50.0)}  # fmt: skip
+_VERDICT = 53.0
 _GEL_LINE: dict[str, Any] = {"linestyle": (0, (3, 1.2)), "color": GEL}
 _TIGHT = 2.0
 
@@ -333,8 +333,8 @@ def _write_above(p: _Panel, group: Group, top: float) -> None:
 
 
 def _write_numbers(p: _Panel, left: float, tops: Sequence[float]) -> None:
-    """Full width: mean, detection limit, upper bound and verdict of each arm beside its dots; the
-    heads stand on the line of the last blank, just above."""
+    """Full width: mean, limits, upper bound and verdict of each arm beside its dots; the heads
+    stand on the line of the last blank, just above."""
     arms = [(g.verdict, top) for g, top in zip(p.block.groups, tops, strict=True) if g.verdict]
     heads = tops[tops.index(arms[0][1]) - 1]
     for head, right in _COLUMNS.values():
@@ -342,5 +342,6 @@ def _write_numbers(p: _Panel, left: float, tops: Sequence[float]) -> None:
     write(p.figure, left + _VERDICT, heads, "verdict")
     for row, top in arms:
         for name, (_, right) in _COLUMNS.items():
-            write(p.figure, left + right, top, rounded(row, name), ha="right")
+            said = rounded(row, name) if np.isfinite(row[name]) else "–"
+            write(p.figure, left + right, top, said, ha="right")
         write(p.figure, left + _VERDICT, top, str(row["verdict"]))

@@ -30,8 +30,10 @@ NAMED = {
     "Harrick 1967": "harrick1967",
     "Hubaux and Vos 1970": "hubaux1970",
     "ISO 11843-2": "iso11843p2",
+    "ISO 16269-6": "iso16269p6",
     "Jonckheere": "jonckheere1954",
     "Kubelka and Munk 1931": "kubelka1931",
+    "Lawson and Hanson 1974": "lawson1974",
     "Lieber and Mahadevan-Jansen 2003": "lieber2003",
     "Lorber 1986": "lorber1986",
     "Page's": "page1963",
@@ -40,6 +42,7 @@ NAMED = {
     "Ryan 1988": "ryan1988",
     "Satterthwaite 1946": "satterthwaite1946",
     "Savitzky and Golay 1964": "savitzky1964",
+    "Welch 1947": "welch1947",
 }
 #: The work behind a step of the procedure, or behind one of its methods.
 _STEPS: dict[tuple[str, Any], str] = {

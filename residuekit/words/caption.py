@@ -99,8 +99,9 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     else:
         yield "No acceptance limit can be drawn."
     yield (
-        f"DL: detection limit of the arm's mean; UB: its {confidence} one-sided upper bound. A "
-        "verdict is about the mean of its arm."
+        "DL: detection limit of the arm's mean; IL: identification limit, called detected with "
+        f"{percent(1 - study['beta'])} probability; UB: the mean's {confidence} one-sided upper "
+        "bound. A verdict is about the mean of its arm."
     )
     flags = {name for block in plan.blocks for panel in block.maps for name in panel.flags}
     for name, (_, words) in FLAGS.items():
@@ -136,9 +137,11 @@ def _group(group: Group) -> str:
     words, row = f"{group.words}, n = {group.values.size}", group.verdict
     if row is None:
         return words
+    known = row["identification_limit"] == row["identification_limit"]
+    identified = f"IL {rounded(row, 'identification_limit')}, " if known else ""
     return (
         f"{words}: mean {rounded(row, 'estimate')}, DL {rounded(row, 'detection_limit')}, "
-        f"UB {rounded(row, 'upper_bound')}, {row['verdict']}"
+        f"{identified}UB {rounded(row, 'upper_bound')}, {row['verdict']}"
     )
 
 
