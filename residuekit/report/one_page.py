@@ -1,6 +1,6 @@
 """summary.pdf: one A4 page for the responsible conservator, tagged (PDF/UA-1).
 
-Typst sets it: of the typesetters that were considered it alone writes tags, and it takes the content as
+Typst sets it: of the typesetters considered it alone writes tags, and it takes the content as
 data, never as markup.
 """
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 SUMMARY = "summary.pdf"
 #: More strata than this are not drawn.
 MOST_STRATA = 3
-#: Sizes of the letters (pt) with the most arms, considered until all stands on one page.
+#: Sizes of the letters (pt) with the most arms, tried until all stands on one page.
 _SIZES = ((9.0, 12), (8.0, 12), (7.0, 12), (7.0, 6), (6.0, 4))
 _ROW_INCHES = 0.19
 

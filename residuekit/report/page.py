@@ -39,6 +39,7 @@ from .leave_one_out import leave_one_out
 from .limit_table import limit_table
 from .methods import short_hashes
 from .page_pictures import calibration_figure, main_figure, picture
+from .recovery import recovery_table
 from .text import grid
 
 if TYPE_CHECKING:
@@ -108,6 +109,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
     every = strata(result)
     limits = [made for stratum in every[:MOST_ARMS] if (made := limit_table(result, stratum))]
     left_out = list(filter(None, (leave_one_out(result, one) for one in every[:MOST_ARMS])))
+    recoveries = list(filter(None, (recovery_table(result, one) for one in every[:MOST_ARMS])))
     how_limits = limit_sentences(result)
     methods = [row[1] for made in limits for row in made.table.rows]
     steps, blind = record["procedure"], result.markers["blind"]
@@ -143,6 +145,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "bands": [f"Band: {m['name']}: {words.marker_words(m)}." for m in record["markers"]],
         "limits": limits,
         "left_out": left_out,
+        "recoveries": recoveries,
         "n_strata": len(every),
         "how_limits": how_limits,
         "works": references.listed([*how_limits, *methods]),

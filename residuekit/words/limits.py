@@ -17,10 +17,12 @@ CALIBRATION_ALTERNATIVE = (
 )
 LEFT_OUT_HEADS = ("left out", "decision limit", "detection limit", "arms above")
 NONE_LEFT_OUT = "none"
+RECOVERY_HEADS = ("known, µg cm⁻²", "found, µg cm⁻²", "found over known by the others")
 _MOST_ARMS = 4
 _CALIBRATION_KEY = (
     "Circles: blank mock-ups; diamonds: spiked ones. Line: found equals known; shaded: one "
-    "standard error of the slope. Where there are enough, the spiked mock-ups shown also served to "
+    "standard error of the slope. Below: found over known where each spiked mock-up is left out of "
+    "the line in turn; shaded: the 95% interval of their mean. Where there are enough, the spiked mock-ups shown also served to "
     "measure how mock-ups of the paint differ, apart from the gel's own direction: the metric of "
     "the net signal, see methods.md."
 )
@@ -39,6 +41,18 @@ def left_out_caption(stratum: Stratum) -> str:
     return (
         f"{sentence_case(stratum_words(stratum))}: limits, and the arms above them, without each "
         "blank in turn; the score's weights, its slope and the shape test stay as they are"
+    )
+
+
+def recovery_caption(stratum: Stratum, mean: float, low: float, high: float, n: int) -> str:
+    """What is found of the loading of each spiked mock-up by a line without it.
+
+    >>> recovery_caption(("alkyd", "none", 0.0), 1.0, 0.95, 1.05, 6)
+    'Alkyd: recovery 1.00 (95% interval 0.95 to 1.05, 6 spiked mock-ups, each left out of the line in turn)'
+    """
+    return (
+        f"{sentence_case(stratum_words(stratum))}: recovery {mean:.2f} (95% interval {low:.2f} to "
+        f"{high:.2f}, {n} spiked mock-ups, each left out of the line in turn)"
     )
 
 
