@@ -224,6 +224,13 @@ def test_loads_that_vary_and_uneven_arms_hold():
     assert not failing(loads_level.claims(600))
 
 
+def test_a_score_chosen_by_the_scatter_of_the_blanks_buys_alarms():
+    def by_blanks(net, band):
+        return min(net, band, key=lambda one: one.blanks.std())
+
+    assert "choice of the score: false alarms" in failing(loads_level.choice(3000, by_blanks))
+
+
 def test_without_welch_s_test_uneven_arms_fail(monkeypatch):
     monkeypatch.setattr(assessment, "welch_p", lambda _blanks, _exposed: 0.0)
     assert any("called detected" in name for name in failing(loads_level.evenness(1500)))

@@ -114,6 +114,8 @@ def make_run(
                        "detection_limit": 0.8124, "mockup_decision_limit": 1.123,
                        "mockup_detection_limit": 1.934, "upper_bound": 0.7345, "unit": unit,
                        "positive_mockups": 0, "share_upper_bound": 0.5271,
+                       "scale": "spiked" if spiked else "", "identification_limit": 1.0468,
+                       "tolerance_bound": 1.2345, "against_acceptance": "below",
                        "blind_markers": "acetate C=O 1735", "verdict": judged,
                        "reason": f"{paint}: below the limit of 0.421 ug cm-2."}  # fmt: skip
                 verdicts += [{**row, "score": score} for score in scores]

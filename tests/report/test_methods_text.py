@@ -221,7 +221,7 @@ def test_what_weakens_an_absence_stands_beside_it(told):
     folder, result, _, _ = told
     table = result.verdicts.assign(verdict="not detected", score="net signal")
     why = [
-        ["within-acceptance", {"acceptance_limit": 2.0, "unit": "ug cm-2"}],
+        ["within-acceptance", {"acceptance_limit": 2.0, "unit": "ug cm-2", "scale_margin": 2.4}],
         ["scatter-above-blanks", {"ratio": 5.0, "chance": 0.01}],
     ]
     notes = [
@@ -275,7 +275,7 @@ def test_what_further_columns_tell_of_the_instrument_is_told_and_the_rest_asked_
 @pytest.mark.parametrize(
     ("made", "words"),
     [
-        ({"acceptance": None}, "No acceptance limit was set beforehand"),
+        ({"acceptance": None}, "The study states no acceptance limit"),
         ({"reference": False}, "no reference spectrum"),
         ({"points": True}, "point spectra"),
         ({"failures": {"data/a|b.nc": "found | nothing"}}, "data/a\\|b.nc"),

@@ -407,7 +407,7 @@ def test_names_of_the_study_are_only_ever_text(tmp_path):
     [
         ({"blanks": False}, "The figure could not be drawn: found alkyd without a blank mock-up"),
         ({"failures": {"data/x.nc": "the file ends early"}}, "the file ends early"),
-        ({"acceptance": None}, "No acceptance limit was set beforehand, so nothing can be"),
+        ({"acceptance": None}, "The study states no acceptance limit, so nothing can be"),
         ({"points": True}, "Point spectra only"),
         ({"spiked": False}, "There are no spiked mock-ups"),
     ],
