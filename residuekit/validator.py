@@ -106,9 +106,9 @@ def table(fields: Fields | None = None, each: Field | None = None) -> Field:
     return Field("", "", lambda value: isinstance(value, dict), fields=fields, each=each)
 
 
-def tables(fields: Fields, **more: Any) -> Field:
+def tables(fields: Fields, example: str = "[{ }]", **more: Any) -> Field:
     """An array of tables, each of these fields."""
-    return listed(table(fields), "tables, each below its name in [[]]", "[{ }]", **more)
+    return listed(table(fields), "tables, each below its name in [[]]", example, **more)
 
 
 @dataclass(frozen=True)

@@ -413,7 +413,7 @@ def claims_of(name: str, found: Mapping[str, Floats]) -> Iterator[Claim]:
         yield rate(f"{place} {key}", claimed, values[~np.isnan(values)])
     foreign = [found[key] for key in found if key.startswith("called detected: ")
                and any(key.endswith(f"{amount:g} A") for amount in AMOUNTS)]  # fmt: skip
-    if foreign:
+    if foreign and name != HEAVY_TAILED:
         yield rate(f"{place} called detected: foreign matter of any kind", (0.0, 0.02),
                    np.concatenate(foreign))  # fmt: skip
     claimed = None if name == HEAVY_TAILED else (5.0, inf)

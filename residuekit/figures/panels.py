@@ -280,7 +280,7 @@ def plot_series(
         raise ContractError(
             Fault(f"over={over!r}", " or ".join(_SERIES), did_you_mean(over, _SERIES))
         )
-    same = [name for name in schema.ARM_COLUMNS if name != over]
+    same = [name for name in schema.ARM_COLUMNS if name != over and name in verdicts]
     series = len(verdicts.groupby(same, dropna=False)) if len(verdicts) else 0
     if series != 1:
         raise ContractError(

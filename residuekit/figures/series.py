@@ -148,7 +148,7 @@ _ARM = (
 
 def _same(row: Mapping[Any, Any], rung: Mapping[Any, Any], columns: Sequence[str]) -> bool:
     """Do two rows have the same cells, two that were left empty among them?"""
-    pairs = [(row[name], rung[name]) for name in columns]
+    pairs = [(row[name], rung[name]) for name in columns if name in row and name in rung]
     return all(one == other or (one != one and other != other) for one, other in pairs)
 
 

@@ -13,7 +13,7 @@ from ..words import limits as words
 from ..words.common import Stratum, stratum_words, unit_words
 from .facts import of_stratum, strata
 from .limit_table import Controls, controls_of
-from .recovery import recovered
+from .recovered_loadings import recovered
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -39,7 +39,7 @@ from .leave_one_out import leave_one_out
 from .limit_table import limit_table
 from .methods import short_hashes
 from .page_pictures import calibration_figure, main_figure, picture
-from .recovery import recovery_table
+from .recovered_loadings import recovery_table
 from .text import grid
 
 if TYPE_CHECKING:

@@ -139,7 +139,10 @@ def _earlier_limits(manifest: Manifest) -> list[float]:
     now = {one.acceptance_limit for one in manifest.asked}
     limits = set()
     for path in sorted((manifest.folder / "runs").glob(f"*/{PROVENANCE}")):
-        study = json.loads(content(path))["study"]
+        try:
+            study = json.loads(content(path))["study"]
+        except (ValueError, KeyError):
+            continue
         own = [one.get("acceptance_limit_ug_cm2") for one in study.get("residues", ())]
         limits |= {study["acceptance_limit_ug_cm2"], *own}
     return sorted(limit for limit in limits - now if limit is not None)

@@ -92,7 +92,7 @@ FIELDS: Fields = {
             "name": text("family name, comma, given names", '"Family, Given"', needed=True),
             "orcid": Field("an ORCID iD", '"0000-0000-0000-0001"', is_orcid),
             "affiliation": text(),
-        }),
+        }, '[{ name = "Family, Given" }]'),
         "licence": choice(LICENCES, example='"CC-BY-4.0"'),
         "description": text(),
         "publisher": text("the repository that takes it", '"..."'),

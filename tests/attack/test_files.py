@@ -216,6 +216,7 @@ def test_counts_beyond_what_a_format_may_hold_are_refused(tmp_path, monkeypatch)
     for name, least, most in (("MOST_CELLS", 6, 20), ("_MOST_TAGS", 10, 10**4),
                               ("_MOST_OTHER_TAGS", 10, 10**4)):  # fmt: skip
         monkeypatch.setattr(workbook, name, least)
+        workbook._parsed.cache_clear()
         with pytest.raises(ReadError, match="more than a workbook of"):
             io.read(book)
         monkeypatch.setattr(workbook, name, most)

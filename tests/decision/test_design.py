@@ -50,7 +50,7 @@ def test_mockups_that_stand_in_two_arms_are_named_in_both(small_study):
         ]
     assert columns[second] == {
         "paint": "white", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
-        "exposure_min": 60.0, "clearance_min": 2.0,
+        "exposure_min": 60.0, "clearance_min": 2.0, "clearance": "",
     }  # fmt: skip
     said = sentence(arm_notes(small_study.rows)[first][0])
     assert "both 1, both 2" in said

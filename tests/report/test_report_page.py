@@ -234,7 +234,7 @@ def test_no_absence_stands_without_its_limits_and_its_n(written):
     assert summary.count("Mean of 4 mock-ups less that of 4 blank mock-ups") == 4
     assert summary.count("0 of 4 mock-ups above the decision limit of a single one") == 4
     assert summary.count("With 95% confidence at most 53% of such mock-ups would be.") == 4
-    assert summary.count("would be above it in 95 of 100 cases; less may be missed.") == 4
+    assert summary.count("95 of 100 cases, so at most 55% of such mock-ups carry that") == 4
     assert "52.7" not in summary
     assert summary.count("4 maps, 256 pixels") == 4
     assert "not the work of art" in words
@@ -276,7 +276,7 @@ def test_every_kind_of_answer_is_said_in_a_sentence(tmp_path, columns, words):
 
 def test_the_detection_limit_promises_a_decision_and_no_verdict(written):
     text = Page(written[1]).text
-    assert "is above the decision limit with 95% probability. It is called detected only" in text
+    assert "is above the decision limit with 95% probability. Identification limit: it is" in text
 
 
 def test_without_a_working_exposure_there_is_no_single_answer(tmp_path):

@@ -160,11 +160,11 @@ def test_blanks_of_the_same_exposure_are_taken_where_there_are_enough(warm_study
 
 def test_the_number_of_arms_stands_in_every_verdict(finished):
     for reason in finished.result.verdicts["reason"]:
-        assert "One of 2 arms tested, each at 5%." in reason
+        assert "One of 2 arms tested, each at 5%: were all clean, at least one" in reason
 
 
-def test_without_a_reference_the_bands_decide_and_nothing_is_detected(warm_study):
-    """No shape to compare with: above its limit is inconclusive."""
+def test_without_a_reference_of_its_own_no_arm_is_assessable(warm_study):
+    """No shape to compare with; the numbers of the bands stand beside it."""
     warm_study.keep(lambda row: row["role"] != "reference")
     warm_study.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_ug_cm2 = 40")
     result = warm_study.run()
@@ -174,7 +174,8 @@ def test_without_a_reference_the_bands_decide_and_nothing_is_detected(warm_study
     assert result.verdicts["reason"].str.contains("No reference of PVA cryogel").all()
     row = result.verdicts.set_index("exposure_min").loc[60.0]
     assert row["estimate"] > row["decision_limit"]
-    assert row["verdict"] == "inconclusive"
+    assert row["verdict"] == "not assessable"
+    assert "no-reference" in row["codes"]
 
 
 def test_the_net_signal_alone_without_a_reference_is_refused(study):

@@ -22,8 +22,8 @@ from residuekit.schema import make_map
 from residuekit.study.inspect import check_folder
 
 COMPUTED = {
-    "verdicts.csv", "scores.csv", "mockups.csv", "markers.csv", "maps", "spectra.nc",
-    "provenance.json", "changes.md",
+    "verdicts.csv", "scores.csv", "mockups.csv", "markers.csv", "comparisons.csv", "maps",
+    "spectra.nc", "provenance.json", "changes.md",
 }  # fmt: skip
 PRESENTED = {
     "figure.pdf", "figure.svg", "figure.png", "figure.json",

@@ -20,7 +20,7 @@ GEL = "PVA cryogel"
 def rows_for(study):
     """The invented trial, its paints named as the study's one paint."""
     (paint,) = {row["paint"] for row in study.rows() if row["paint"]}
-    return [{**row, "paint": paint} for row in shelter_rows(("alkyd",))]
+    return [{**row, "paint": paint, "soiling": "none"} for row in shelter_rows(("alkyd",))]
 
 
 def test_faults_of_the_trial_stand_beside_those_of_the_study(study):

@@ -37,7 +37,7 @@ def recovery_table(result: StudyResult, stratum: Stratum) -> Grid | None:
 
 def recovered(controls: Controls) -> Recovery | None:
     """Found over known of the spiked mock-ups; None where they are too few or without loadings."""
-    if controls.unit != LOADING_UNIT or len(controls.loads) < _LEAST:
+    if controls.unit != LOADING_UNIT or len(controls.loads) < _LEAST or len(controls.blanks) < 2:
         return None
     blanks = np.array(controls.blanks)
     return recovery(controls.loads, np.array(controls.spiked) - blanks.mean(), scatter_of(blanks))

@@ -9,7 +9,7 @@ from scipy import stats
 from residuekit.kernels.recovery import recovery
 from residuekit.kernels.slope import slope_through_zero
 from residuekit.report.limit_table import Controls
-from residuekit.report.recovery import recovered
+from residuekit.report.recovered_loadings import recovered
 
 LOADS = (1.0, 1.0, 2.0, 2.0, 4.0)
 SPIKED = (1.1, 0.8, 2.1, 1.9, 4.4)
