@@ -158,7 +158,7 @@ def _blocks(table: BlindnessTable | pd.DataFrame) -> list[tuple[str, Rows]]:
     import pandas as pd
 
     frame = table if isinstance(table, pd.DataFrame) else table.to_frame()
-    missing = [name for name in MARKER_COLUMNS if name not in frame.columns]
+    missing = [name for name in MARKER_COLUMNS[:-1] if name not in frame.columns]
     if missing or frame.empty:
         what = f"without {LIST_SEPARATOR.join(missing)}" if missing else "without rows"
         raise ContractError(
