@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..schema import LOADING_UNIT, STRATUM_COLUMNS
+from .evenness import welch_error
 from .verdict import Verdict
 
 Row = Mapping[str, Any]
@@ -108,12 +109,8 @@ def _welch(left: Verdict, right: Verdict) -> tuple[float, float, float]:
     difference = float(groups[0].mean() - groups[1].mean())
     if min(group.size for group in groups) < 2:
         return difference, math.nan, math.nan
-    parts = [float(group.var(ddof=1)) / group.size for group in groups]
-    if not sum(parts) > 0:
+    error, freedom = welch_error(*groups)
+    if not error > 0:
         return difference, math.nan, math.nan
-    freedom = sum(parts) ** 2 / sum(
-        part**2 / (group.size - 1) for part, group in zip(parts, groups, strict=True)
-    )
-    error = math.sqrt(sum(parts))
     half = float(stdtrit(freedom, 1 - left.deciding.rules.alpha / 2)) * error
     return difference, half, float(2 * stdtr(freedom, -abs(difference) / error))

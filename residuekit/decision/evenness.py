@@ -13,6 +13,17 @@ from .limits import difference_error
 Floats = npt.NDArray[np.float64]
 
 
+def welch_error(left: Floats, right: Floats) -> tuple[Any, Any]:
+    """Standard error of a difference of means over the last axis, each group with its own scatter,
+    and its degrees of freedom after Welch; NaN where nothing scatters."""
+    parts = [group.var(axis=-1, ddof=1) / group.shape[-1] for group in (left, right)]
+    spread = sum(
+        part**2 / (group.shape[-1] - 1) for part, group in zip(parts, (left, right), strict=True)
+    )
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(sum(parts)), sum(parts) ** 2 / spread
+
+
 def welch_p(blanks: Floats, exposed: Floats) -> float:
     """The one-sided p-value that the mean of exposed mock-ups is above that of the blanks.
 
@@ -26,13 +37,11 @@ def welch_p(blanks: Floats, exposed: Floats) -> float:
 
     if min(blanks.size, exposed.size) < 2:
         return math.nan
-    parts = [float(group.var(ddof=1)) / group.size for group in (blanks, exposed)]
     difference = float(exposed.mean() - blanks.mean())
-    if not any(parts):
+    error, freedom = welch_error(blanks, exposed)
+    if not error > 0:
         return 0.0 if difference > 0 else 1.0
-    freedoms = (blanks.size - 1, exposed.size - 1)
-    nu = sum(parts) ** 2 / sum(part**2 / nu for part, nu in zip(parts, freedoms, strict=True))
-    return float(stdtr(nu, -difference / math.sqrt(sum(parts))))
+    return float(stdtr(freedom, -difference / error))
 
 
 def welch_limit(blanks: Floats, exposed: Floats, alpha: float) -> Floats:
@@ -40,11 +49,8 @@ def welch_limit(blanks: Floats, exposed: Floats, alpha: float) -> Floats:
     rejects."""
     from scipy.special import stdtrit
 
-    parts = [rows.var(axis=1, ddof=1) / rows.shape[1] for rows in (blanks, exposed)]
-    freedoms = (blanks.shape[1] - 1, exposed.shape[1] - 1)
-    total = sum(parts)
-    nu = total**2 / sum(part**2 / nu for part, nu in zip(parts, freedoms, strict=True))
-    limit: Floats = stdtrit(nu, 1 - alpha) * np.sqrt(total)
+    error, freedom = welch_error(blanks, exposed)
+    limit: Floats = stdtrit(freedom, 1 - alpha) * error
     return limit
 
 
