@@ -91,7 +91,7 @@ def test_a_changed_registration_is_refused(study):
 
 
 def test_the_command_prints_the_hash(study, capsys):
-    assert main(["register", str(study)]) == 0
+    assert main(["register", str(study.folder)]) == 0
     made = json.loads((study.folder / "registration.json").read_text(encoding="utf-8"))
     assert made["sha256"] in capsys.readouterr().out
-    assert main(["register", str(study)]) == 1
+    assert main(["register", str(study.folder)]) == 1
