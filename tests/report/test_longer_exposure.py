@@ -24,8 +24,8 @@ def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assu
     said = headline(arm(1.0, "not detected"), arm(60.0, "not detected"), arm(10.0, "not detected"),
                     arm(5.0, "inconclusive"))  # fmt: skip
     assert said == (
-        "The working exposure of 2 min with gel was not tested. A longer one answers for it as far "
-        "as residue does not fall with exposure: on alkyd residue is not detected after 10 min, 5 "
+        "The working exposure of 2 min with gel was not tested. A longer one answers for it if "
+        "residue does not fall with exposure. On alkyd residue is not detected after 10 min, 5 "
         "times as long (detection limit 0.81 µg cm⁻², 6 mock-ups against 5 blanks)."
     )
 
@@ -34,7 +34,7 @@ def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assu
     ("rows", "end"),
     [
         ([arm(10.0, "detected"), arm(60.0, "not detected")], "no longer exposure is clean."),
-        ([arm(10.0, "inconclusive")], "on alkyd no longer exposure is clean."),
+        ([arm(10.0, "inconclusive")], "On alkyd no longer exposure is clean."),
         ([arm(1.0, "not detected")], "was not tested: nothing here answers for it."),
         ([arm(60.0, "not detected", treatment="other")], "nothing here answers for it."),
     ],
