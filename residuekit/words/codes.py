@@ -259,7 +259,11 @@ def water_words(n: Numbers) -> str:
     """How a change of the paint by water was judged."""
     if n["few"]:
         return "There are too few mock-ups to tell this change from zero."
-    found = "This change is not zero" if n["changed"] else "We could not tell this change from zero"
+    found = (
+        "It is distinguishable from zero"
+        if n["changed"]
+        else "We could not tell this change from zero"
+    )
     return f"{found} (Welch, two-sided {n['level']:.0%})."
 
 

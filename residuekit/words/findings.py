@@ -206,9 +206,9 @@ def ageing_change(row: Row) -> str:
     if row["difference"] != row["difference"]:
         return f"{said} They cannot be subtracted: scores or units differ, or mock-ups are too few."
     found = (
-        "The difference is not zero."
+        "The difference is distinguishable from zero."
         if row["low"] > 0 or row["high"] < 0
-        else "We could not tell this difference from zero."
+        else "We could not tell this difference from zero; one within the interval may be missed."
     )
     low, high = (to_error(row[name], row["standard_error"]) for name in ("low", "high"))
     return (
