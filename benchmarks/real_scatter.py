@@ -102,8 +102,15 @@ DESIGNS = (
     Design("oils, 3 spectra a mock-up", oils, 3),
     Design("oils, net signal alone", oils, 3, ("net signal",)),
     Design("oils, band alone", oils, 3, ("band",)),
-    Design("cotton fibres, band alone, single spectra", cotton, 1, ("band",), 4, 4,
-           (4.0, 4.0, 8.0, 8.0)),
+    Design(
+        "cotton fibres, band alone, single spectra",
+        cotton,
+        1,
+        ("band",),
+        4,
+        4,
+        (4.0, 4.0, 8.0, 8.0),
+    ),
     Design("pixels of one map of diamond", diamond, 3),
 )
 
