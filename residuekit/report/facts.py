@@ -200,7 +200,8 @@ def n_references(result: StudyResult) -> int:
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
     study, n_arms, chance = _tested(result)
-    return list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO))
+    scales = sorted(set(result.verdicts["scale"].dropna()))
+    return list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO, scales))
 
 
 def cannot_say(result: StudyResult) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case
-from ..schema import LOADING_UNIT, VERDICTS
+from ..schema import LOADING_UNIT, REFERENCE_FILM, VERDICTS
 from .codes import Note, sentences
 from .common import (
     Row,
@@ -310,17 +310,21 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         return "The study states no acceptance limit to compare it with."
     if row["unit"] != LOADING_UNIT:
         return (
-            "It cannot be compared with the acceptance limit: without spiked mock-ups the score "
-            "has no unit of loading."
+            "It cannot be compared with the acceptance limit: without spiked mock-ups or a "
+            "reference film of known loading the score has no unit of loading."
         )
     limit = f"the acceptance limit of {number(accepted)} {unit_words(LOADING_UNIT)}"
+    films = " (loadings by reference films)" if row["scale"] == REFERENCE_FILM else ""
     if row["verdict"] == "not detected":
-        return f"Upper bound and detection limit lie within {limit}."
+        return (
+            f"Upper bound and detection limit lie within {limit}; so they would on a scale of "
+            f"loading that is wrong by a factor of up to {number(row['scale_margin'], 2)}{films}."
+        )
     if row["upper_bound"] < accepted:
-        return f"The upper bound lies below {limit}."
+        return f"The upper bound lies below {limit}{films}."
     if row["verdict"] == "detected" and lower_bound(row) > accepted:
-        return f"Even the lower bound lies above {limit}."
-    return f"Whether the mean lies above or below {limit} is not decided."
+        return f"Even the lower bound lies above {limit}{films}."
+    return f"Whether the mean lies above or below {limit} is not decided{films}."
 
 
 def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:

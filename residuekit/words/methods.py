@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from ..schema import LOADING_UNIT
+from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
 from .answer import judged
 from .codes import water_words
 from .common import (
@@ -350,12 +350,17 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
 
 
 def limits(
-    study: Study, n_arms: int, chance: float, foreign: Sequence[str], least_ratio: float
+    study: Study,
+    n_arms: int,
+    chance: float,
+    foreign: Sequence[str],
+    least_ratio: float,
+    scales: Sequence[str],
 ) -> Iterator[str]:
     """How limits, bounds and verdicts are made, each method with the work it comes from.
 
     `chance` is that of at least one false alarm; `foreign` and `least_ratio` are of the
-    confirmation.
+    confirmation; `scales` are what the loadings of the arms rest on.
     """
     alpha, beta = study["alpha"], study["beta"]
     sure = percent(1 - alpha)
@@ -370,8 +375,7 @@ def limits(
         "different quantities and never stand for one another."
     )
     yield (
-        "The slope that turns scores into loadings is a weighted straight line through zero over "
-        "the spiked mock-ups of the same paint and soiling. The upper bound of the mean is "
+        f"{_slope(scales, study)}The upper bound of the mean is "
         f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
         "the slope. Blanks that both the exposed and the spiked mock-ups are compared with move "
         "difference and slope together, and enter once. Degrees of freedom are after Satterthwaite "
@@ -396,6 +400,23 @@ def limits(
         "quality check, or every score is blind. Inconclusive: everything else. "
         f"{counted(n_arms, 'arm')} in all were tested, each at {percent(alpha)}"
         f"{_family(n_arms, chance)}."
+    )
+
+
+def _slope(scales: Sequence[str], study: Study) -> str:
+    """How scores become loadings."""
+    said = (
+        "The slope that turns scores into loadings is a weighted straight line through zero over "
+        "the spiked mock-ups of the same paint and soiling. "
+    )
+    if REFERENCE_FILM not in scales:
+        return said
+    return (
+        f"{said if SPIKED in scales else ''}Without spiked mock-ups it is the mean response per "
+        "loading of reference films of the pure material, with the scatter of several films or "
+        "10 % for a single one, and the declared error of their loadings. Residue in the paint may "
+        "answer more weakly than a film, so “not detected” then needs detection limit and upper "
+        f"bound {study['scale_margin']:g} times below the acceptance limit (our choice). "
     )
 
 
