@@ -123,12 +123,3 @@ def loading_slope(
     films, else None."""
     spiked = slope_through_zero(loading, response, scatter, shared=shared, errors=errors)
     return spiked if spiked.known else film
-
-
-def loading_of(thickness_nm: float, density_g_cm3: float) -> float:
-    """The loading in ug cm-2 of a film of this thickness.
-
-    >>> round(loading_of(100.0, 1.27), 6)
-    12.7
-    """
-    return thickness_nm * density_g_cm3 / 10

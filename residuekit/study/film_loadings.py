@@ -7,9 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ..errors import Fault
-from ..kernels.slope import loading_of
 from .measurements import Measurement
-from .residues import Residue
+from .residues import Residue, loading_of
 
 
 def with_film_loadings(
@@ -30,7 +29,7 @@ def with_film_loadings(
             if own is None:
                 said = (f"thickness_nm {row.thickness_nm:g} without a density of {row.carried!r}",
                         "its density, to know the loading",
-                        "density_g_cm3 in study.toml, or loading_ug_cm2 instead")  # fmt: skip
+                        "density_g_cm3 in study.toml (see rk.markers.densities())")  # fmt: skip
             else:
                 row = replace(row, loading_ug_cm2=loading_of(row.thickness_nm, own))
         if said:

@@ -24,7 +24,7 @@ from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
-from ..words.quality import bridged_channel, flags_found
+from ..words.quality import bridged_channel, flags_found, scale_line
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
@@ -35,7 +35,7 @@ from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
-from .mockups import MapSummary, comparator, mockup_of
+from .mockups import MapSummary, comparator, films_of, mockup_of
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
@@ -102,7 +102,8 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     end = "Nothing is wrong"
     if notes:
         end = f"It can be run; {len(notes)} note{'s' * (len(notes) > 1)} above"
-    return f"{manifest}\n  {said}{flags}{listed}\n{end}: residuekit run {folder}"
+    scales = "".join(f"\n  {line}" for line in _scales(manifest, controls))
+    return f"{manifest}\n  {said}{flags}{scales}{listed}\n{end}: residuekit run {folder}"
 
 
 def _describe_spectra(folder: Path) -> str:
@@ -206,6 +207,19 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
             found = [*known.reference_notes(stratum, residue), *_scatter_notes(known, stratum)]
             notes |= dict.fromkeys(sentences(found))
     return [*notes]
+
+
+def _scales(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
+    """What the loadings of each residue rest on, and what that allows."""
+    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    lines: dict[str, None] = {}
+    for stratum in known.strata:
+        for residue in known.of_stratum(stratum):
+            spiked = sum(one.row.loading_ug_cm2 > 0 for one in known.spiked(stratum, residue))
+            films = films_of(known.references(residue))
+            count = 0 if films is None else len(films.loadings)
+            lines[scale_line(residue, stratum, spiked, count, manifest.scale_margin)] = None
+    return [*lines]
 
 
 def _scatter_notes(known: StudyControls, stratum: Key) -> Iterator[Note]:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from ..calibration import Density, film_loading_ug_cm2
 from ..errors import Fault, ResiduekitError, did_you_mean
-from ..kernels.slope import loading_of
 from ..markers import Marker, in_deciding_order, resolve
 from ..validator import Fields, Place, listed, number, text
 from .measurements import Measurement
@@ -86,6 +86,11 @@ def read_residues(
             density=density,
         )  # fmt: skip
     return tuple(made.values()), faults
+
+
+def loading_of(thickness_nm: float, density_g_cm3: float) -> float:
+    """The loading in ug cm-2 of a film of this thickness."""
+    return float(film_loading_ug_cm2(thickness_nm, Density(density_g_cm3, "study.toml")))
 
 
 def amounts_of(

@@ -292,7 +292,22 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
         bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
     return (
         f"{said}, {bounds}; detection limit {seen} {unit}{_identified(row, unit)}. "
-        f"{_beside_the_limit(row, study)}"
+        f"{_in_nm(row, study)}{_beside_the_limit(row, study)}"
+    )
+
+
+def _in_nm(row: Row, study: Mapping[str, Any]) -> str:
+    """The same loadings as thicknesses of even films, where the study states a density."""
+    density = study.get("density_g_cm3")
+    if density is None or row["unit"] != LOADING_UNIT:
+        return ""
+    mean, upper, seen = (
+        number(10 * row[name] / density, 2) for name in ("estimate", "upper_bound",
+                                                         "detection_limit")
+    )  # fmt: skip
+    return (
+        f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
+        f"{seen} nm. "
     )
 
 

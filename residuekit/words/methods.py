@@ -13,6 +13,7 @@ from .codes import water_words
 from .common import (
     Row,
     Stratum,
+    also_nm,
     blank_words,
     counted,
     in_words,
@@ -113,7 +114,8 @@ def acceptance_limit(study: Study) -> str:
     if limit is None:
         return "The study states no acceptance limit."
     why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    return f"Acceptance limit: {number(limit)} µg cm⁻². {why}"
+    film = also_nm(limit, study.get("density_g_cm3"))
+    return f"Acceptance limit: {number(limit)} µg cm⁻²{film}. {why}"
 
 
 def tested(rows: Iterable[Row]) -> str:

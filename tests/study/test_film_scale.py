@@ -11,6 +11,8 @@ from residuekit import io, schema
 from residuekit.errors import StudyError
 from residuekit.simulate.materials import gel_response
 from residuekit.study import Study
+from residuekit.study.inspect import check_folder
+from residuekit.words import common as words
 
 FILM = 50.0
 
@@ -82,6 +84,34 @@ def test_a_thickness_with_a_density_is_a_loading_and_a_limit_in_nm_too(filmed):
     by_thickness = _arm(filmed.run(), 2.0)
     for name in ("estimate", "detection_limit", "upper_bound", "scale_margin"):
         assert by_thickness[name] == pytest.approx(by_loading[name], rel=1e-6)
+
+
+def test_loadings_are_told_in_nm_where_the_density_is_known(filmed):
+    from residuekit.report.facts import arm_sentences, limit_sentences
+    from residuekit.words.methods import acceptance_limit
+
+    filmed.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_nm = 32\ndensity_g_cm3 = 1.25")
+    result = filmed.run()
+    row = _arm(result, 60.0)
+    said = " ".join(arm_sentences(result, row.to_dict()))
+    nm = words.number(10 * row["upper_bound"] / 1.25, 2)
+    assert "As an even film of 1.25 g cm⁻³: mean" in said
+    assert f"upper bound {nm}, detection limit" in said
+    assert "Acceptance limit: 4 µg cm⁻² (32 nm)." in acceptance_limit(result.provenance["study"])
+    assert "reference films of the pure material" in " ".join(limit_sentences(result))
+
+
+def test_check_says_what_the_loadings_rest_on(filmed):
+    assert (
+        "scale of PVA cryogel on alkyd: reference film (1 reference film), so “not detected” needs "
+        "detection limit and upper bound 3 times below the acceptance limit"
+    ) in check_folder(filmed.folder)
+    filmed.change(lambda row: row["role"] == "reference", loading_ug_cm2="")
+    assert "scale of PVA cryogel on alkyd: none, so nothing" in check_folder(filmed.folder)
+
+
+def test_check_of_spiked_mockups(warm_study):
+    assert "alkyd: spiked (4 mock-ups), so every" in check_folder(warm_study.folder)
 
 
 def test_a_declared_error_of_the_loading_widens_the_bound_alone(filmed):
