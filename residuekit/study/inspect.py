@@ -24,7 +24,8 @@ from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
-from ..words.quality import bridged_channel, flags_found, scale_line
+from ..words.quality import bridged_channel, flags_found
+from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
@@ -43,6 +44,8 @@ from .step_losses import normalisation_notes, survival_faults
 _MOST_REMARKS = 5
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
 _SAMPLE, _EQUAL = 6, 1e-6
+#: A film of less, in ug cm-2 (about 1 um), lies in the weak field at a mirror.
+_THIN = 100.0
 Progress = Callable[[int, int, str], None]
 
 
@@ -206,6 +209,10 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
         for residue in known.of_stratum(stratum):
             found = [*known.reference_notes(stratum, residue), *_scatter_notes(known, stratum)]
             notes |= dict.fromkeys(sentences(found))
+            notes |= dict.fromkeys(
+                thin_on_mirror(one.row.file) for one in known.references(residue)
+                if one.technique == "transflection" and 0 < one.row.loading_ug_cm2 < _THIN
+            )  # fmt: skip
     return [*notes]
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
+from ..schema import LOADING_UNIT
 from .answer import judged
 from .codes import water_words
 from .common import (
@@ -26,6 +26,7 @@ from .common import (
     true_minus,
     unit_words,
 )
+from .scale import slope_words
 
 Study = Mapping[str, Any]
 
@@ -377,7 +378,7 @@ def limits(
         "different quantities and never stand for one another."
     )
     yield (
-        f"{_slope(scales, study)}The upper bound of the mean is "
+        f"{slope_words(scales, study)}The upper bound of the mean is "
         f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
         "the slope. Blanks that both the exposed and the spiked mock-ups are compared with move "
         "difference and slope together, and enter once. Degrees of freedom are after Satterthwaite "
@@ -402,23 +403,6 @@ def limits(
         "quality check, or every score is blind. Inconclusive: everything else. "
         f"{counted(n_arms, 'arm')} in all were tested, each at {percent(alpha)}"
         f"{_family(n_arms, chance)}."
-    )
-
-
-def _slope(scales: Sequence[str], study: Study) -> str:
-    """How scores become loadings."""
-    said = (
-        "The slope that turns scores into loadings is a weighted straight line through zero over "
-        "the spiked mock-ups of the same paint and soiling. "
-    )
-    if REFERENCE_FILM not in scales:
-        return said
-    return (
-        f"{said if SPIKED in scales else ''}Without spiked mock-ups it is the mean response per "
-        "loading of reference films of the pure material, with the scatter of several films or "
-        "10 % for a single one, and the declared error of their loadings. Residue in the paint may "
-        "answer more weakly than a film, so “not detected” then needs detection limit and upper "
-        f"bound {study['scale_margin']:g} times below the acceptance limit (our choice). "
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from ..schema import FLAGS
-from .common import Row, Stratum, counted, number, stratum_words
+from .common import Row, counted, number
 
 Rows = Sequence[Row]
 
@@ -128,24 +128,3 @@ def panel_flags(flags: Mapping[str, int], masked: int, size: int) -> str:
     counts = ", ".join(f"{number(count)} {name.replace('_', ' ')}" for name, count in flags.items())
     of = f"{size} pixels, {masked or 'none'} masked"
     return f"{counts} of {of}" if counts else of
-
-
-def scale_line(material: str, stratum: Stratum, spiked: int, films: int, margin: float) -> str:
-    """What the loadings of a residue rest on in a stratum, and what that allows.
-
-    >>> scale_line("PVA", ("alkyd", "none", 0.0), 0, 2, 3.0)[:55]
-    'scale of PVA on alkyd: reference film (2 reference film'
-    """
-    place = f"scale of {material} on {stratum_words(stratum)}:"
-    if spiked > 1:
-        return f"{place} spiked ({counted(spiked, 'mock-up')}), so every verdict can be reached"
-    if films:
-        return (
-            f"{place} reference film ({counted(films, 'reference film')}), so “not detected” "
-            f"needs detection limit and upper bound {margin:g} times below the acceptance limit; "
-            "four spiked mock-ups near the limit would do without that margin"
-        )
-    return (
-        f"{place} none, so nothing can be “not detected”: four spiked mock-ups near the "
-        "acceptance limit, or a reference film with its loading_ug_cm2, would give one"
-    )

@@ -167,3 +167,36 @@ def test_a_limit_in_nm_needs_a_density_and_stands_alone(filmed, typed, said):
     filmed.edit("acceptance_limit_ug_cm2 = 4.0", typed)
     with pytest.raises(StudyError, match=said):
         Study.open(filmed.folder)
+
+
+def test_a_film_of_another_technique_than_the_maps_is_refused(filmed):
+    path = filmed.folder / "data" / "film.nc"
+    film = io.read(filmed.folder / "data" / "film.csv")
+    io.write(film.assign_attrs(technique="atr"), path)
+    filmed.change(lambda row: row["role"] == "reference", file="data/film.nc")
+    for attempt in (lambda: check_folder(filmed.folder), filmed.run):
+        with pytest.raises(StudyError, match="a film of known loading in atr, beside"):
+            attempt()
+    filmed.change(lambda row: row["role"] == "reference", loading_ug_cm2="")
+    assert "none, so nothing" in check_folder(filmed.folder)
+
+
+def test_methods_say_what_a_residue_in_the_paint_would_answer_under_atr(filmed, monkeypatch):
+    from residuekit.report import facts
+
+    result = filmed.run()
+    assert "mixed layer" not in " ".join(facts.limit_sentences(result))
+    monkeypatch.setattr(facts, "layouts", lambda _: facts.Layouts({"atr": 3}))
+    said = " ".join(facts.limit_sentences(result))
+    assert "0.62 times as strongly (diamond); 0.30 times as strongly (germanium)" in said
+
+
+def test_check_warns_of_a_thin_film_in_transflection(filmed):
+    film = io.read(filmed.folder / "data" / "film.csv")
+    io.write(film.assign_attrs(technique="transflection"), filmed.folder / "data" / "film.nc")
+    filmed.change(lambda row: row["role"] == "reference", file="data/film.nc")
+    assert "data/film.nc is a film of less than 100 µg cm⁻² in transflection" in check_folder(
+        filmed.folder
+    )
+    filmed.change(lambda row: row["role"] == "reference", loading_ug_cm2="200")
+    assert "in transflection: on a bare mirror" not in check_folder(filmed.folder)
