@@ -25,7 +25,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from validation import ageing_level, loads_level, score_level, spectral_level, study_level
+from validation import (
+    ageing_level,
+    film_level,
+    loads_level,
+    score_level,
+    spectral_level,
+    study_level,
+)
 from validation.claims import SEED, Claim, table
 
 from residuekit.simulate import Scorecard, scorecard_figure
@@ -56,6 +63,7 @@ def judge(size: Size) -> tuple[list[Claim], Scorecard]:
         yield from score_level.claims(size.scores)
         yield from score_level.naive_claims(size.pixels)
         yield from loads_level.claims(size.scores // 2)
+        yield from film_level.claims(size.scores // 10)
         yield from spectral_level.claims(size.maps)
         yield from study_level.claims(card)
         yield from ageing_level.claims(size.ageing)

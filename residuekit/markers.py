@@ -140,6 +140,19 @@ def markers() -> dict[str, Marker]:
     return dict(_listed())
 
 
+def densities() -> dict[str, float]:
+    """The densities of dry, pure gels in g cm-3, all from memory: a start for `density_g_cm3`.
+
+    >>> densities()["PDMS"]
+    0.97
+    """
+    return {
+        one["name"]: float(one["density_g_cm3"])
+        for one in _table()["material"]
+        if "density_g_cm3" in one
+    }
+
+
 def sources() -> dict[str, dict[str, str]]:
     """Return the sources: key -> citation, doi or address, what was read, why it is thin.
 

@@ -159,7 +159,8 @@ class StudyResult:
             study["treatment"] = study["left_by"][0]
         markers = self.provenance["markers"]
         if own is not None:
-            study["acceptance_limit_ug_cm2"] = own["acceptance_limit_ug_cm2"]
+            for key in ("acceptance_limit_ug_cm2", "density_g_cm3"):
+                study[key] = own.get(key)
             markers = [marker for marker in markers if marker["name"] in own["markers"]]
         maps = [one for one in self.provenance["maps"] if one["residue"] == name]
         tables = {kind: getattr(self, kind) for kind in TABLES}

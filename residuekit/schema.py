@@ -63,6 +63,8 @@ MEASUREMENT_COLUMNS = (
     "dose",
     "dose_unit",
     "loading_ug_cm2",
+    "loading_error_percent",
+    "thickness_nm",
     "session",
 )
 NEEDED_CELLS = {
@@ -141,6 +143,8 @@ VERDICTS = ("detected", "not detected", "inconclusive", "not assessable")
 NET_SIGNAL = "net signal"
 BAND = "band"
 LOADING_UNIT = "ug cm-2"
+#: What loadings rest on: mock-ups of known loading, or films of the pure material.
+SPIKED, REFERENCE_FILM = "spiked", "reference film"
 LIST_SEPARATOR = "; "
 #: The step that a history gets where the numbers were changed by something else.
 CHANGED = "changed outside"

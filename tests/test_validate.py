@@ -21,7 +21,7 @@ from residuekit.words.codes import Note
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 import validate
-from validation import loads_level, score_level, spectral_level, study_level
+from validation import film_level, loads_level, score_level, spectral_level, study_level
 from validation.claims import SEED, Claim, median, rate, table
 
 RUNS = 3000
@@ -222,6 +222,27 @@ def failing(claims):
 
 def test_loads_that_vary_and_uneven_arms_hold():
     assert not failing(loads_level.claims(600))
+
+
+def test_every_claim_on_a_film_scale_holds():
+    claims = list(film_level.claims(200))
+    assert len(claims) == 12
+    assert not failing(claims)
+
+
+def test_without_the_margin_residue_that_answers_more_weakly_than_the_film_passes():
+    lost = failing(film_level.claims(200, margin=1.0))
+    place = "film scale, acceptance limit 4: as much, answering"
+    assert {f"{place} {share}, called not detected" for share in ("0.33", "0.5")} <= {*lost}
+
+
+def test_a_bound_without_the_error_of_the_film_fails(monkeypatch):
+    def certain(estimate, variance, n, exposed_variance, m, slope, alpha):
+        known = slope._replace(standard_error=0.0, declared=0.0)
+        return upper_bound(estimate, variance, n, exposed_variance, m, known, alpha)
+
+    monkeypatch.setattr(assessment, "upper_bound", certain)
+    assert "film scale: bound holds, 1 film" in failing(film_level.claims(200))
 
 
 def test_a_score_chosen_by_the_scatter_of_the_blanks_buys_alarms():

@@ -21,6 +21,7 @@ from ..words.codes import Note
 from .assessment import Assessment, Rules, assess
 from .blank_values import blank_values, mean_weights
 from .blindness import deciding_place
+from .claims import SCALE_MARGIN
 from .confirmation import Confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra, no_reference
 from .given_twice import refuse_still, refuse_twins
@@ -76,6 +77,8 @@ def judge_values(
             loadings=controls.loadings,
             spiked=score.spiked,
             shared=shared,
+            errors=controls.errors,
+            film=controls.film_slope(score.weights),
             confirm=confirm,
             unexplained=left,
             score=score.name,
@@ -137,6 +140,8 @@ def judge_arm(
     before_spiked: Sequence[MockupArrays] | None = None,
     interferents: xr.DataArray | Sequence[xr.DataArray] = (),
     scores: Sequence[str] = (schema.BAND, schema.NET_SIGNAL),
+    films: Sequence[tuple[float, xr.DataArray]] = (),
+    scale_margin: float = SCALE_MARGIN,
     alpha: float = 0.05,
     beta: float = 0.05,
 ) -> Verdict:
@@ -163,6 +168,10 @@ def judge_arm(
         remain. Exposed and blanks go together.
     interferents : spectra of known foreign matter, which is then excluded before `detected`.
     scores : which kinds of score may decide, ``band``, ``net signal`` or both.
+    films : (loading in ug cm-2, spectra) of films of the pure gel, which are references too; they
+        give the loading where fewer than two spiked mock-ups do.
+    scale_margin : times that detection limit and upper bound must lie below the acceptance limit
+        where loadings rest on films.
     alpha, beta : rates of false and of missed detections, one-sided.
 
     Returns
@@ -190,15 +199,16 @@ def judge_arm(
     >>> verdict.verdict, verdict.deciding.n_mockups, verdict.deciding.unit
     ('not detected', 6, 'ug cm-2')
     """
-    _refuse(blanks, exposed, spiked, acceptance_limit, alpha, beta)
+    _refuse(blanks, exposed, spiked, films, acceptance_limit, alpha, beta)
     given = {
         "blanks": blanks, "exposed": exposed, "spiked": [one for _, one in spiked],
         "before_blanks": before_blanks, "before_exposed": before_exposed,
         "before_spiked": before_spiked,
     }  # fmt: skip
     _refuse_mixed(*given.values())
-    rules, chosen = Rules(alpha, beta, acceptance_limit), in_deciding_order(resolve(list(markers)))
-    controls, remarks = controls_of(blanks, references, spiked, interferents), []
+    rules = Rules(alpha, beta, acceptance_limit, scale_margin)
+    chosen = in_deciding_order(resolve(list(markers)))
+    controls, remarks = controls_of(blanks, references, spiked, interferents, films), []
     axis = controls.wavenumber
     found = mockup_spectra(axis, exposed)
     if before_spiked is not None:
@@ -224,7 +234,7 @@ def judge_arm(
         )  # fmt: skip
     refuse_still(made)
     missing, lacking = controls.metric.missing, None
-    if not len(references):
+    if not len(references) and not films:
         lacking = no_reference("the gel")
     elif missing is not None and schema.NET_SIGNAL in scores:
         remarks.append(missing)
@@ -244,6 +254,7 @@ def _refuse(
     blanks: Sequence[MockupArrays],
     exposed: Sequence[MockupArrays],
     spiked: Sequence[tuple[float, MockupArrays]],
+    films: Sequence[tuple[float, xr.DataArray]],
     acceptance_limit: float | None,
     alpha: float,
     beta: float,
@@ -255,10 +266,10 @@ def _refuse(
             found = "one array" if isinstance(mockups, xr.DataArray) else f"{len(mockups)} mock-ups"
             faults.append(Fault(f"{name}: {found}", f"a list of {least} mock-ups or more",
                                 f"{name}=[map, map, ...], one entry a mock-up"))  # fmt: skip
-    for loading, _ in spiked:
-        if not 0 < loading < np.inf:
-            faults.append(Fault(f"a spiked loading of {loading!r}", "a loading above 0 in ug cm-2",
-                                "spiked=[(2.0, map), ...]"))  # fmt: skip
+    for name, known in (("spiked", spiked), ("films", films)):
+        faults += [Fault(f"a {name.removesuffix('s')} loading of {loading!r}",
+                         "a loading above 0 in ug cm-2", f"{name}=[(2.0, map), ...]")
+                   for loading, _ in known if not 0 < loading < np.inf]  # fmt: skip
     if acceptance_limit is not None and not 0 < acceptance_limit < np.inf:
         faults.append(Fault(f"acceptance_limit={acceptance_limit!r}", "a number above 0 in ug cm-2",
                             "acceptance_limit=2.0"))  # fmt: skip

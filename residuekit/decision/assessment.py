@@ -12,12 +12,12 @@ import numpy.typing as npt
 
 from ..errors import ContractError, Fault
 from ..kernels.limit_statistics import clopper_pearson_upper, tolerance_factor
-from ..kernels.slope import slope_through_zero
+from ..kernels.slope import Slope, loading_slope
 from ..reprs import as_frame, as_html, as_text
 from ..schema import LOADING_UNIT, NET_SIGNAL
-from .blindness import Blindness, scatter_of
+from .blindness import Blindness, scale_of, scatter_of
 from .bound import upper_bound
-from .claims import bounded_below
+from .claims import SCALE_MARGIN, bounded_below
 from .confirmation import Confirmation
 from .evenness import stands_out, welch_p
 from .limits import arm_limits, decision_levels
@@ -28,11 +28,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Rules:
-    """What a decision is made by: its error rates, and the acceptance limit in ug cm-2 or None."""
+    """What a decision is made by: its error rates, the acceptance limit in ug cm-2 or None, and
+    the scale margin that an absence needs where loadings rest on reference films."""
 
     alpha: float = 0.05
     beta: float = 0.05
     acceptance_limit: float | None = None
+    scale_margin: float = SCALE_MARGIN
 
 
 @dataclass(frozen=True)
@@ -40,8 +42,9 @@ class Assessment:
     """The numbers of one score for one arm; all but the counts in `unit`.
 
     `mockups` are the exposed mock-ups' differences from the blanks' mean, `blanks` the blanks';
-    `slope` is the response per `unit`, `highest_spike` the highest loading behind it (1 and NaN
-    without one).
+    `slope` is the response per `unit`; `scale` what it rests on (`SPIKED`, `REFERENCE_FILM` or
+    empty), `highest_spike` the highest loading behind it, `n_scale` the mock-ups or films (1, "",
+    NaN and 0 without one).
     `confirmation` is None where nothing is above a limit, where that is `uneven`, or without a
     reference; `uneven` is an arm whose exposed mock-ups may merely vary more than the blanks
     (`welch_p`, `stands_out`); `unexplained` is what the reference leaves of the arm's difference,
@@ -75,12 +78,9 @@ class Assessment:
     unexplained: float
     highest_spike: float
     slope: float
+    scale: str
+    n_scale: int
     identification_limit: float = math.nan
-
-    @property
-    def scale(self) -> str:
-        """What the loadings rest on, empty where there are none."""
-        return "spiked" if self.unit == LOADING_UNIT else ""
 
     @property
     def reach(self) -> float:
@@ -139,6 +139,8 @@ def assess(
     loadings: npt.ArrayLike = (),
     spiked: npt.ArrayLike = (),
     shared: npt.ArrayLike = 0.0,
+    errors: npt.ArrayLike = 0.0,
+    film: Slope | None = None,
     confirm: Callable[[int | None], Confirmation] | None = None,
     unexplained: float = 0.0,
     score: str = NET_SIGNAL,
@@ -155,6 +157,8 @@ def assess(
         stratum. With at least two above zero everything is given in ug cm-2, else in `unit`.
     shared : (k,) or one for all, which share of the blanks behind each spiked score is among
         `blanks` (0 to 1): these move difference and slope together, so the bound is narrower.
+    errors : (k,) or one for all, declared relative errors of the loadings.
+    film : the response to reference films, which stands in for fewer than two spiked mock-ups.
     confirm : called only if something is above its limit and not `uneven`, with None for the arm's
         mean difference or with the index of the worst mock-up.
     unexplained : see `residuekit.decision.confirmation.unexplained`.
@@ -169,8 +173,10 @@ def assess(
     blank, found = _scores(blanks, "blanks"), _scores(exposed, "exposed")
     n, m = blank.size, found.size
     s_b = scatter_of(blank)
-    slope = slope_through_zero(loadings, spiked, s_b if n > 1 else 0.0, shared=shared)
-    usable = slope if slope.n_spiked >= 2 and slope.value > 0 else None
+    slope = loading_slope(
+        loadings, spiked, s_b if n > 1 else 0.0, shared=shared, errors=errors, film=film
+    )
+    usable = slope if slope is not None and slope.value > 0 else None
     b = 1.0 if usable is None else usable.value
     difference = found - blank.mean()
     limits = arm_limits(s_b, n, m, rules.alpha, rules.beta)
@@ -215,6 +221,8 @@ def assess(
         unexplained=unexplained,
         highest_spike=math.nan if usable is None else usable.highest,
         slope=b,
+        scale="" if usable is None else scale_of(usable),
+        n_scale=0 if usable is None else usable.n_spiked,
     )
 
 

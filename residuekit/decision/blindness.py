@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..kernels.slope import Slope
-from ..schema import LOADING_UNIT
+from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
 
 #: Twice the one-sided normal quantile at 5 %: the smallest excess told from a known scatter.
 LIMIT_FACTOR = 3.29
@@ -65,24 +65,26 @@ def assess_blindness(
 
     Parameters
     ----------
-    blanks : (n,) scores of blank mock-ups. slope : response to spiked loading, or None.
+    blanks : (n,) scores of blank mock-ups.
+    slope : response to spiked mock-ups or reference films, or None.
     noise : standard deviation of one map's mean score that noise alone gives.
     acceptance_limit : in `LOADING_UNIT`; compared only when there is a slope.
     """
     scatter = scatter_of(np.asarray(blanks, float))
-    response = slope if slope is not None and slope.n_spiked >= 2 else None
+    response = slope if slope is not None and slope.known else None
     b = 1.0 if response is None else response.value
     mockup, alone = (LIMIT_FACTOR * sd / b if b > 0 else math.inf for sd in (scatter, noise))
     found: dict[str, Any] = {
         "slope": math.nan if response is None else response.value,
-        "slope_se": math.nan if response is None else response.standard_error,
+        "slope_se": math.nan if response is None else response.error,
         "mockup_limit": mockup,
         "noise_limit": alone,
         "unit": unit if response is None else LOADING_UNIT,
     }
     code = _why_blind(response, mockup, alone, acceptance_limit)
     if code and response is not None:
-        numbers = {**found, "n_spiked": response.n_spiked, "acceptance_limit": acceptance_limit}
+        numbers = {**found, "n_spiked": response.n_spiked, "scale": scale_of(response),
+                   "acceptance_limit": acceptance_limit}  # fmt: skip
         return Blindness(**found, code=code, numbers=numbers)
     return Blindness(**found)
 
@@ -94,7 +96,10 @@ def _why_blind(
 
     if response is None:
         return ""
-    needed = float(stdtrit(response.n_spiked - 1, _SLOPE_CONFIDENCE)) * response.standard_error
+    needed = 0.0
+    if response.n_spiked > 1:
+        freedom = response.n_spiked - 1
+        needed = float(stdtrit(freedom, _SLOPE_CONFIDENCE)) * response.standard_error
     if response.value <= needed:
         return "negative-response" if response.value < -needed else "no-response"
     if acceptance_limit is None or mockup <= acceptance_limit:
@@ -115,3 +120,8 @@ def deciding_place(found: Sequence[Blindness]) -> int:
 def scatter_of(scores: npt.NDArray[np.float64]) -> float:
     """Return the standard deviation of scores (n,), NaN for a single one."""
     return float(scores.std(ddof=1)) if scores.size > 1 else math.nan
+
+
+def scale_of(slope: Slope) -> str:
+    """What loadings by this slope rest on, as the column `scale` says it."""
+    return REFERENCE_FILM if slope.film else SPIKED

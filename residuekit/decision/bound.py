@@ -33,7 +33,8 @@ def upper_bound(
     U = x + t(1 - alpha, nu) SE with SE^2 = [(1 - p x)^2 s_b^2/n + s_e^2/m + (x s1)^2] / b^2 and nu
     by Satterthwaite (1946). Where the spiked mock-ups share the arm's blanks, a rise of these
     lowers difference and slope together: to first order by (1 - p x) / b in x, with p the `pull`
-    of the slope (0 for other blanks). A single exposed mock-up has no variance of its own: that of
+    of the slope (0 for other blanks); (x s2)^2 joins them, s2 what declared errors of the loadings
+    add to the slope, as known. A single exposed mock-up has no variance of its own: that of
     the blanks stands in. Without a slope b = 1 and s1 = p = 0.
 
     First-order: it falls short of Fieller's bound by a share below g = (t s1 / b)^2, under 1 % at a
@@ -47,17 +48,20 @@ def upper_bound(
     """
     from scipy.special import stdtrit
 
-    value, error, n_spiked, pull, _ = _NO_SLOPE if slope is None else slope
-    through_blanks = (1 - pull * estimate) ** 2 / n
-    parts = [(blank_variance * through_blanks, n - 1), (exposed_variance / m, m - 1)]
+    response = _NO_SLOPE if slope is None else slope
+    through_blanks = (1 - response.pull * estimate) ** 2 / n
+    parts: list[tuple[Any, float]] = [
+        (blank_variance * through_blanks, n - 1), (exposed_variance / m, m - 1)
+    ]  # fmt: skip
     if m == 1:
         parts = [(blank_variance * (1 + through_blanks), n - 1)]
-    if slope is not None:
-        parts.append(((estimate * error) ** 2, n_spiked - 1))
+    if response.n_spiked > 1:
+        parts.append(((estimate * response.standard_error) ** 2, response.n_spiked - 1))
+    parts.append(((estimate * response.declared) ** 2, np.inf))
     total = sum(part for part, _ in parts)
     spread = np.asarray(sum(part**2 / freedom for part, freedom in parts), dtype=float)
     freedom = np.divide(total**2, spread, out=np.full_like(spread, np.inf), where=spread > 0)
-    standard_error = np.sqrt(total) / abs(value)
+    standard_error = np.sqrt(total) / abs(response.value)
     quantile = stdtrit(np.where(np.isfinite(freedom), freedom, 1e9), 1 - alpha)
     upper = estimate + quantile * standard_error
     if np.ndim(upper):

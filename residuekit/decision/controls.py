@@ -12,6 +12,7 @@ import xarray as xr
 
 from .. import schema
 from ..kernels import netsignal
+from ..kernels.slope import Slope, film_slope
 from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
 from ..words.codes import Note
 from .net import Metric, make_metric
@@ -19,6 +20,20 @@ from .net import Metric, make_metric
 Floats = npt.NDArray[np.float64]
 #: A mock-up as labelled arrays: one map or points, or a list of arrays where it has several.
 MockupArrays = xr.DataArray | Sequence[xr.DataArray]
+
+
+@dataclass(frozen=True)
+class Films:
+    """Films of the pure material: `loadings` (k,) in ug cm-2, `spectra` (k, n), and the declared
+    relative `errors` (k,) of the loadings."""
+
+    loadings: Floats
+    spectra: Floats
+    errors: Floats
+
+    def slope(self, weights: Floats) -> Slope:
+        """The response per loading of a score of these weights (n,)."""
+        return film_slope(self.loadings, self.spectra @ weights, self.errors)
 
 
 @dataclass(frozen=True)
@@ -30,7 +45,8 @@ class Controls:
     count; `loadings` (k,) and `responses` (k, n): values of spiked mock-ups less the blank mean of
     their own stratum; `rows` (n_mockups,): the row of the metric's weights made without each blank;
     `shared` (k,), or one for all: the share of the blanks behind each response that is among
-    `blanks`.
+    `blanks`; `errors` (k,) likewise: declared relative errors of the loadings; `films`: those of
+    known loading, which give the scale where fewer than two spiked mock-ups do.
     """
 
     wavenumber: Floats
@@ -42,6 +58,12 @@ class Controls:
     responses: Floats
     rows: npt.NDArray[np.int_]
     shared: npt.ArrayLike = 1.0
+    errors: npt.ArrayLike = 0.0
+    films: Films | None = None
+
+    def film_slope(self, weights: Floats) -> Slope | None:
+        """The response of a score of these weights (n,) to the films; None without any."""
+        return None if self.films is None else self.films.slope(weights)
 
 
 def controls_of(
@@ -49,6 +71,7 @@ def controls_of(
     references: MockupArrays,
     spiked: Sequence[tuple[float, MockupArrays]] = (),
     interferents: MockupArrays = (),
+    films: Sequence[tuple[float, xr.DataArray]] = (),
 ) -> Controls:
     """Gather what labelled arrays of one paint say; all after the procedure, on one axis."""
     maps = [listed(one, "maps of a blank") for one in blanks]
@@ -60,10 +83,11 @@ def controls_of(
     means = mockup_spectra(axis, blanks)
     loadings = np.array([loading for loading, _ in spiked], dtype=float)
     loaded = mockup_spectra(axis, [one for _, one in spiked])
+    pure = mockup_spectra(axis, [one for _, one in films])
     metric = make_metric(
         scatters_within([map(valid_spectra, mockup) for mockup in maps]),
         means,
-        mockup_spectra(axis, gel),
+        np.vstack([mockup_spectra(axis, gel), pure]),
         axis,
         [loaded[loadings == one] for one in np.unique(loadings)],
         no_reference("the gel"),
@@ -78,7 +102,9 @@ def controls_of(
         loadings=loadings,
         responses=loaded - means.mean(axis=0),
         rows=metric.rows_of(len(means)),
-    )
+        films=Films(np.array([loading for loading, _ in films], dtype=float), pure,
+                    np.zeros(len(films))) if films else None,
+    )  # fmt: skip
 
 
 def no_reference(material: str, lost: Sequence[str] = ()) -> Note:

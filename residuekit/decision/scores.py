@@ -18,7 +18,7 @@ import xarray as xr
 from .. import schema
 from ..errors import ContractError, Fault
 from ..kernels import netsignal
-from ..kernels.slope import Slope, slope_through_zero
+from ..kernels.slope import Slope, loading_slope
 from ..kernels.spatial import family_quantile
 from ..markers import Marker, marker_weights, resolve
 from ..reprs import as_frame, rows_html
@@ -179,8 +179,10 @@ def _calibrate(
     # What the blanks behind the responses are by weights that know them, above what they are.
     lean = np.einsum("ij,ij->i", weights - without, controls.blanks).mean()
     spiked = controls.responses @ weights + np.asarray(controls.shared, dtype=float) * lean
-    fit = slope_through_zero(controls.loadings, spiked, scatter)
-    slope = fit if fit.n_spiked >= 2 else None
+    slope = loading_slope(
+        controls.loadings, spiked, scatter, errors=controls.errors,
+        film=controls.film_slope(weights),
+    )  # fmt: skip
     blindness = assess_blindness(
         values, slope, noise=noise, acceptance_limit=rules.acceptance_limit, unit=unit
     )

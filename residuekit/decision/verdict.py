@@ -15,12 +15,12 @@ import numpy as np
 
 from ..errors import ContractError, Fault
 from ..reprs import as_frame, as_html
-from ..schema import LIST_SEPARATOR, LOADING_UNIT, marker_of
+from ..schema import LIST_SEPARATOR, LOADING_UNIT, REFERENCE_FILM, marker_of
 from ..words.codes import Note
 from ..words.verdict import reason
 from .assessment import Assessment
 from .blindness import deciding_place
-from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within
+from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within, margin_kept
 from .permutation import permuted_labels
 
 if TYPE_CHECKING:
@@ -136,7 +136,8 @@ def judge(
     -> not assessable, or inconclusive where only a strict acceptance limit makes one blind; above
     and confirmed as the reference's material -> detected; above without it, or merely uneven ->
     inconclusive; 3 or more mock-ups, detection limit and upper bound within the acceptance
-    limit, no other difference that may hide gel -> not detected; else inconclusive.
+    limit (on a scale of reference films, so many times below it as `Rules.scale_margin` says), no
+    other difference that may hide gel -> not detected; else inconclusive.
     """
     scores = tuple(assessments)
     if not scores:
@@ -155,7 +156,7 @@ def _decide(a: Assessment, quality_failed: Note | None) -> tuple[str, list[Note]
         return "inconclusive", [Note("few-blanks", {"n": a.n_blank_mockups, "needed": MIN_BLANKS})]
     if a.blindness.blind:
         return _blind(a)
-    beside = [*_scatter_above_blanks(a), *_beyond_spikes(a), *_second_opinion(a)]
+    beside = [*_film_scale(a), *_scatter_above_blanks(a), *_beyond_spikes(a), *_second_opinion(a)]
     if a.above:
         verdict, why = _above(a)
         return verdict, [why, *beside]
@@ -204,6 +205,8 @@ def _obstacles(a: Assessment) -> Iterator[Note]:
             yield Note("detection-limit-above-acceptance", seen)
         if not bounded_below(a.upper_bound, accepted):
             yield Note("bound-above-acceptance", {**numbers, "upper_bound": a.upper_bound})
+        if a.scale == REFERENCE_FILM and not margin_kept(a.reach, accepted, a.rules.scale_margin):
+            yield Note("film-margin", {"kept": a.scale_margin, "needed": a.rules.scale_margin})
     if a.reach > MOST_EXTRAPOLATED * a.highest_spike:
         yield Note("far-beyond-spikes", _spike_numbers(a))
     if a.unexplained > MOST_UNEXPLAINED:
@@ -213,11 +216,18 @@ def _obstacles(a: Assessment) -> Iterator[Note]:
 
 
 def _spike_numbers(a: Assessment) -> dict[str, Any]:
-    return {"highest": a.highest_spike, "reach": a.reach, "unit": a.unit}
+    known = {"highest": a.highest_spike, "scale": a.scale}
+    return {**known, "reach": a.reach, "unit": a.unit}
+
+
+def _film_scale(a: Assessment) -> Iterator[Note]:
+    """Say so where loadings rest on films of the pure material."""
+    if a.scale == REFERENCE_FILM:
+        yield Note("film-scale", {"n": a.n_scale, "needed": a.rules.scale_margin})
 
 
 def _beyond_spikes(a: Assessment) -> Iterator[Note]:
-    """Say so where limit or bound lie beyond the loadings that were spiked."""
+    """Say so where limit or bound lie beyond the known loadings."""
     if a.highest_spike < a.reach <= MOST_EXTRAPOLATED * a.highest_spike:
         yield Note("beyond-spikes", _spike_numbers(a))
 

@@ -25,6 +25,7 @@ __all__ = [
     "metal_index",
     "patch_share",
     "stack_powers",
+    "sunk_share",
     "transflection",
     "transmission",
 ]
@@ -219,6 +220,41 @@ def band_index(wavenumber: npt.ArrayLike, bands: npt.ArrayLike, n_infinity: floa
     response = strength / (position**2 - axis**2 - 1j * width * axis)
     index: Complex = np.sqrt(n_infinity**2 + response.sum(axis=0))
     return index
+
+
+def sunk_share(
+    depth_um: float,
+    crystal: float | None = 2.4,
+    wavenumber: float = 1092.0,
+    gel: complex = 1.5 + 0.2j,
+    paint: complex = 1.5,
+) -> float:
+    """Return by how much a residue that sank into the paint answers less than a film on it.
+
+    The signal of as much residue as a film of 10 nm holds, mixed evenly into the first `depth_um`
+    of an endless paint, over that of the film; the permittivity of the mixture by volume (the
+    simplest rule, common practice). In ATR through a `crystal` of that index, without one in
+    external reflection. Where light passes all of the paint, the share is 1 but for interference.
+
+    Raises `ContractError` for a depth below that of the film.
+
+    >>> [round(sunk_share(1.0, crystal), 2) for crystal in (2.4, 4.0)]
+    [0.62, 0.3]
+    """
+    film_um = 0.01
+    if not depth_um >= film_um:
+        raise ContractError(
+            Fault(f"a depth of {depth_um:g} um", f"{film_um:g} um or more", "depth_um=1.0")
+        )
+    mixed = np.sqrt(film_um / depth_um * gel**2 + (1 - film_um / depth_um) * paint**2)
+
+    def signal(films: Sequence[Film]) -> float:
+        if crystal is None:
+            return float(external_reflection(films, paint, [wavenumber])[0])
+        return float(atr(films, paint, [wavenumber], crystal=crystal)[0])
+
+    bare = signal([])
+    return (signal([(mixed, depth_um)]) - bare) / (signal([(gel, film_um)]) - bare)
 
 
 def metal_index(

@@ -4,7 +4,7 @@ A pilot says how much the score of blanks scatters; a design says what will be m
 are in ug cm-2; `residuekit.calibration.film_thickness_nm` turns them into nm of an even film.
 """
 
-from ..kernels.layers import atr, patch_share
+from ..kernels.layers import atr, patch_share, sunk_share
 from .chances import chance_of_absence, detection_limit, mockups_needed, places_needed, power
 from .compare import Plan, compare_designs, plan_figure, what_to_change, write_figure
 from .effort import Design, Effort
@@ -31,6 +31,7 @@ __all__ = [
     "places_needed",
     "plan_figure",
     "power",
+    "sunk_share",
     "what_to_change",
     "write_figure",
 ]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..calibration import film_loading_ug_cm2, film_thickness_nm
 from ..calibration.arguments import positive, rate
+from ..decision.claims import SCALE_MARGIN
 from ..errors import ContractError, Fault, WriteError, did_you_mean
 from ..kernels.limit_statistics import clopper_pearson_upper, sigma_factors
 from ..reprs import as_frame
@@ -207,6 +208,9 @@ def _advice(plan: Plan, effort: Effort, alpha: float, beta: float) -> str:
     variances = plan.pilot.shares(shown)
     largest = max(variances, key=lambda name: variances[name])
     low, high = sigma_factors(plan.pilot.n_mockups - 1, 0.9)
+    by_film = chance_of_absence(
+        plan.pilot, shown, plan.wished / SCALE_MARGIN, alpha=alpha, beta=beta
+    )
     first = what_to_change(plan.pilot, shown, effort=effort, alpha=alpha, beta=beta)[0]
     return "\n".join(
         [
@@ -225,6 +229,9 @@ def _advice(plan: Plan, effort: Effort, alpha: float, beta: float) -> str:
             f"Should none of {shown.mockups} mock-ups be above the decision limit of a single one, "
             f"then with {100 * (1 - alpha):g}% confidence at most "
             f"{row['share_upper_bound']:.0%} of such mock-ups would be.",
+            f"All this holds with four spiked mock-ups or more. With a reference film alone limits "
+            f"must lie {SCALE_MARGIN:g} times below {plan.wished:.3g} ug cm-2: a clean arm then "
+            f"ends as 'not detected' in {by_film:.0%} of studies.",
             f"Hours at {effort.seconds_per_scan:g} s a scan, pixels at once "
             f"{effort.pixels_at_once}, {effort.minutes_per_map:g} min a map besides.",
         ]

@@ -14,12 +14,14 @@ from ..decision.comparator import ENOUGH
 from ..decision.confirmation import FOREIGN, LEAST_RATIO
 from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
+from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
-from ..schema import MEASUREMENT_COLUMNS
+from ..schema import MEASUREMENT_COLUMNS, REFERENCE_FILM
 from ..words import answer as answers
 from ..words import methods as words
 from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of
+from ..words.scale import sunk_words
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,6 +29,12 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 Rows = list[dict[Any, Any]]
+#: Techniques that see the surface more strongly than the depth: mode -> index of its crystal.
+_SURFACE: dict[str, dict[str, float | None]] = {
+    "atr": {"diamond": 2.4, "germanium": 4.0}, "reflection": {"reflection": None}
+}  # fmt: skip
+#: Into how much paint a residue may have sunk, as an example.
+_SUNK_UM = 1.0
 _AREAS = {"mockup_area_mm2": 1.0, "mockup_area_cm2": 100.0}
 
 
@@ -200,7 +208,14 @@ def n_references(result: StudyResult) -> int:
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
     study, n_arms, chance = _tested(result)
-    return list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO))
+    scales = sorted(set(result.verdicts["scale"].dropna()))
+    said = list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO, scales))
+    techniques = layouts(result).techniques if REFERENCE_FILM in scales else ()
+    crystals = {mode: n for one in techniques for mode, n in _SURFACE.get(one, {}).items()}
+    if crystals:
+        shares = {mode: sunk_share(_SUNK_UM, n) for mode, n in crystals.items()}
+        said.append(sunk_words(shares, _SUNK_UM))
+    return said
 
 
 def cannot_say(result: StudyResult) -> tuple[str, ...]:

@@ -35,7 +35,7 @@ from .cache import Cache, key_of
 from .manifest import Manifest
 from .measurements import Measurement
 from .metric_store import from_arrays, to_arrays
-from .mockups import MapSummary, MockupMean, comparator, mockup_means
+from .mockups import MapSummary, MockupMean, comparator, films_of, mockup_means
 
 Floats = npt.NDArray[np.float64]
 #: References whose responses differ by less than this factor count as alike.
@@ -70,7 +70,7 @@ class StudyControls:
     @property
     def missing(self) -> list[Note]:
         """Why a stratum has no net signal, where it has none."""
-        notes = [metric.missing for metric in self._metrics.values() if metric.missing is not None]
+        notes = filter(None, (metric.missing for metric in self._metrics.values()))
         return sorted({sentences([note])[0]: note for note in notes}.values(), key=repr)
 
     @property
@@ -80,8 +80,8 @@ class StudyControls:
 
     def rules(self, material: str) -> Rules:
         """The error rates of the study and the acceptance limit of a residue."""
-        limit = self.manifest.residue(material).acceptance_limit
-        return Rules(self.manifest.alpha, self.manifest.beta, limit)
+        study, limit = self.manifest, self.manifest.residue(material).acceptance_limit
+        return Rules(study.alpha, study.beta, limit, study.scale_margin)
 
     @cached_property
     def strata(self) -> list[tuple[Any, ...]]:
@@ -268,6 +268,8 @@ class StudyControls:
             responses=responses,
             rows=metric.rows_of(len(own)),
             shared=self._shared(own, spiked),
+            errors=np.array([one.row.loading_error for one in spiked]),
+            films=films_of(self.references(residue)),
         )
         if not paired:
             return controls
@@ -390,11 +392,8 @@ class StudyControls:
                 for role, means in (("blank", blanks), ("spiked", spiked), ("exposed", exposed))
             },
             remarks=[
-                *comparator_notes(
-                    [blank.row.treatment for blank in blanks],
-                    [blank.row.exposure_min for blank in blanks],
-                    row.exposure_min,
-                ),
+                *comparator_notes([blank.row.treatment for blank in blanks],
+                                  [blank.row.exposure_min for blank in blanks], row.exposure_min),
                 *remarks,
                 *(paired_notes(len(exposed), len(blanks), len(lost), mockups=lost)
                   if paired else filter(None, [partly])),

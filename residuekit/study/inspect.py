@@ -25,6 +25,7 @@ from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found
+from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
@@ -35,7 +36,7 @@ from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
-from .mockups import MapSummary, comparator, mockup_of
+from .mockups import MapSummary, comparator, films_of, mockup_of
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
@@ -43,6 +44,8 @@ from .step_losses import normalisation_notes, survival_faults
 _MOST_REMARKS = 5
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
 _SAMPLE, _EQUAL = 6, 1e-6
+#: A film of less, in ug cm-2 (about 1 um), lies in the weak field at a mirror.
+_THIN = 100.0
 Progress = Callable[[int, int, str], None]
 
 
@@ -102,7 +105,8 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     end = "Nothing is wrong"
     if notes:
         end = f"It can be run; {len(notes)} note{'s' * (len(notes) > 1)} above"
-    return f"{manifest}\n  {said}{flags}{listed}\n{end}: residuekit run {folder}"
+    scales = "".join(f"\n  {line}" for line in _scales(manifest, controls))
+    return f"{manifest}\n  {said}{flags}{scales}{listed}\n{end}: residuekit run {folder}"
 
 
 def _describe_spectra(folder: Path) -> str:
@@ -205,7 +209,24 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
         for residue in known.of_stratum(stratum):
             found = [*known.reference_notes(stratum, residue), *_scatter_notes(known, stratum)]
             notes |= dict.fromkeys(sentences(found))
+            notes |= dict.fromkeys(
+                thin_on_mirror(one.row.file) for one in known.references(residue)
+                if one.technique == "transflection" and 0 < one.row.loading_ug_cm2 < _THIN
+            )  # fmt: skip
     return [*notes]
+
+
+def _scales(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
+    """What the loadings of each residue rest on, and what that allows."""
+    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    lines: dict[str, None] = {}
+    for stratum in known.strata:
+        for residue in known.of_stratum(stratum):
+            spiked = sum(one.row.loading_ug_cm2 > 0 for one in known.spiked(stratum, residue))
+            films = films_of(known.references(residue))
+            count = 0 if films is None else len(films.loadings)
+            lines[scale_line(residue, stratum, spiked, count, manifest.scale_margin)] = None
+    return [*lines]
 
 
 def _scatter_notes(known: StudyControls, stratum: Key) -> Iterator[Note]:

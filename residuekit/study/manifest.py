@@ -9,6 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from ..decision.claims import SCALE_MARGIN
 from ..decision.design import arm_notes
 from ..errors import Fault, StudyError, grouped
 from ..io.opening import inside
@@ -21,6 +22,7 @@ from ..words.methods import unspecific_marker
 from .befores import placed_before
 from .design_faults import design_faults, limit_notes, notes_of
 from .file_faults import file_faults
+from .film_loadings import with_film_loadings
 from .how_read import with_options
 from .measurements import Key, Measurement, read_measurements
 from .residues import Residue, residue_faults, residue_notes, short_form
@@ -54,6 +56,8 @@ class Manifest:
     table: str
     trial: Trial = field(default_factory=Trial)
     loading_checked: bool = False
+    density: float | None = None
+    scale_margin: float = SCALE_MARGIN
     residues: tuple[Residue, ...] = ()
 
     @cached_property
@@ -61,7 +65,7 @@ class Manifest:
         """The residues that are asked for, the tables [[residue]] or the short form's."""
         return self.residues or short_form(
             self.treatment, self.acceptance_limit, self.acceptance_reason, self.markers,
-            self.measurements,
+            self.measurements, self.density,
         )  # fmt: skip
 
     def residue(self, material: str) -> Residue:
@@ -189,6 +193,8 @@ def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
     there = tuple(row for row in rows if not planned or (folder / row.path).exists())
     faults += grouped(file_faults(folder, table, there))
     rows, wrong = placed_before(table, rows)
+    faults += wrong
+    rows, wrong = with_film_loadings(table, rows, parts["residues"], parts["density"])
     faults += wrong
     faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
     faults += residue_faults(parts["residues"], rows, SETTINGS)

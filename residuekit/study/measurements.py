@@ -32,6 +32,8 @@ FIELDS: Fields = {
     "ageing_h": number(least=0, example="500"),
     "dose": number(least=0, example="1.5"),
     "loading_ug_cm2": number(least=0, example="0.5"),
+    "loading_error_percent": number(least=0, most=100, example="5"),
+    "thickness_nm": number(above=0, example="50"),
 }
 _OF_BLANKS: Fields = {
     **FIELDS,
@@ -63,6 +65,8 @@ class Measurement:
     dose: float = math.nan
     dose_unit: str = ""
     loading_ug_cm2: float = math.nan
+    loading_error_percent: float = math.nan
+    thickness_nm: float = math.nan
     session: str = ""
     material: str = ""
     clearance: str = ""
@@ -74,6 +78,11 @@ class Measurement:
     def carried(self) -> str:
         """The material that a reference is or a spiked mock-up carries: its treatment if unsaid."""
         return self.material or self.treatment
+
+    @property
+    def loading_error(self) -> float:
+        """The declared relative error of the loading; 0 where none is declared."""
+        return 0.0 if math.isnan(self.loading_error_percent) else self.loading_error_percent / 100
 
     @property
     def path(self) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from ..errors import Fault, StudyError
@@ -24,7 +24,8 @@ class Kind(NamedTuple):
 
 def mixed_faults(manifest: Manifest, kinds: Sequence[Kind]) -> list[Fault]:
     """Say which files hold another quantity, or were measured by another technique, than the others
-    of their paint and soiling; a technique that is not known is not asked."""
+    of their paint and soiling, and which films of known loading were measured by another technique
+    than the maps that they give the scale of; a technique that is not known is not asked."""
     first: dict[tuple[str, Key], tuple[str, Measurement]] = {}
     found: dict[tuple[str, Key, str], list[Measurement]] = defaultdict(list)
     for row, *values in kinds:
@@ -35,7 +36,7 @@ def mixed_faults(manifest: Manifest, kinds: Sequence[Kind]) -> list[Fault]:
             usual, _ = first.setdefault(place, (value, row))
             if value != usual:
                 found[*place, value].append(row)
-    faults = []
+    faults = [*_films_apart(manifest, kinds, first)]
     for (name, stratum, value), rows in found.items():
         usual, other = first[name, stratum]
         apart = f"measure them alike, or a study for each {name}"
@@ -49,6 +50,27 @@ def mixed_faults(manifest: Manifest, kinds: Sequence[Kind]) -> list[Fault]:
             )
         )  # fmt: skip
     return faults
+
+
+def _films_apart(
+    manifest: Manifest,
+    kinds: Sequence[Kind],
+    first: Mapping[tuple[str, Key], tuple[str, Measurement]],
+) -> Iterator[Fault]:
+    for row, _, technique in kinds:
+        if row.role != "reference" or technique == "unknown" or not row.loading_ug_cm2 > 0:
+            continue
+        apart = [one for (name, _), one in first.items() if name == "technique"
+                 if one[0] != technique]  # fmt: skip
+        if apart:
+            usual, other = apart[0]
+            yield Fault(
+                f"a film of known loading in {technique}, beside {other.file} in {usual}: they "
+                "answer the same loading unlike",
+                "a film measured as the maps are",
+                "measure it so; or empty its loading: it stays a reference of the shape",
+                manifest.table, row.line,
+            )  # fmt: skip
 
 
 def refuse_mixed(manifest: Manifest, summaries: Sequence[MapSummary]) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..decision.comparator import comparator_places
+from ..decision.controls import Films
 from ..decision.design import sample
 from .measurements import Measurement
 
@@ -84,3 +85,19 @@ def comparator(blanks: Sequence[MockupMean], exposure_min: float | None = None) 
         exposure_min,
     )
     return [blanks[place] for place in places]
+
+
+def films_of(references: Iterable[MapSummary]) -> Films | None:
+    """The films among references, files of one mock-up averaged; None where there are none."""
+    gathered: dict[tuple[str, float], list[MapSummary]] = defaultdict(list)
+    for one in references:
+        if one.row.loading_ug_cm2 > 0:
+            name = one.row.mockup or one.row.file
+            gathered[name, one.row.loading_ug_cm2].append(one)
+    if not gathered:
+        return None
+    return Films(
+        np.array([loading for _, loading in gathered]),
+        np.array([np.mean([one.mean for one in own], axis=0) for own in gathered.values()]),
+        np.array([own[0].row.loading_error for own in gathered.values()]),
+    )

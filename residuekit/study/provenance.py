@@ -73,6 +73,8 @@ def settings_of(manifest: Manifest) -> dict[str, Any]:
             "residues": [one.record() for one in manifest.residues],
             "alpha": manifest.alpha,
             "beta": manifest.beta,
+            "scale_margin": manifest.scale_margin,
+            "density_g_cm3": first.density,
             "scores": list(manifest.scores),
             "figure": dict(manifest.figure),
             "quality": dict(manifest.quality),

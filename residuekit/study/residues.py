@@ -6,16 +6,23 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from ..calibration import Density, film_loading_ug_cm2
 from ..errors import Fault, ResiduekitError, did_you_mean
 from ..markers import Marker, in_deciding_order, resolve
 from ..validator import Fields, Place, listed, number, text
 from .measurements import Measurement
 
+#: The acceptance limit in either unit, and what turns one into the other.
+AMOUNTS: Fields = {
+    "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
+    "acceptance_limit_nm": number(above=0, example="4"),
+    "density_g_cm3": number(above=0, example="1.27"),
+}
 #: What may stand in a table [[residue]].
 RESIDUE: Fields = {
     "material": text(example='"PVA"', needed=True),
     "left_by": listed(text(), "a list of treatments", '["PVA cryogel"]', 1, needed=True),
-    "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
+    **AMOUNTS,
     "acceptance_reason": text(least=0, default=""),
     "use": listed(example='["pva C-O 1092"]', default=()),
 }
@@ -35,6 +42,7 @@ class Residue:
     acceptance_reason: str = ""
     markers: tuple[Marker, ...] = ()
     by_treatment: bool = False
+    density: float | None = None
 
     def holds(self, row: Measurement) -> bool:
         """Whether a reference is of the material, or a spiked mock-up carries it."""
@@ -48,6 +56,7 @@ class Residue:
             "material": self.material,
             "left_by": list(self.left_by),
             "acceptance_limit_ug_cm2": self.acceptance_limit,
+            "density_g_cm3": self.density,
             "acceptance_reason": self.acceptance_reason,
             "markers": [marker.name for marker in self.markers],
         }
@@ -70,12 +79,37 @@ def read_residues(
             faults.append(place.fault(
                 f"a second [[residue]] of {material!r}", "one table a material",
                 "both lists left_by in one table", "residue", k, "material"))  # fmt: skip
-        limit = table.get("acceptance_limit_ug_cm2")
+        limit, density, wrong = amounts_of(table, place, "residue", k)
+        faults += wrong
         made[material] = Residue(
-            material, tuple(table.get("left_by", ())), None if limit is None else float(limit),
-            table["acceptance_reason"], markers,
+            material, tuple(table.get("left_by", ())), limit, table["acceptance_reason"], markers,
+            density=density,
         )  # fmt: skip
     return tuple(made.values()), faults
+
+
+def loading_of(thickness_nm: float, density_g_cm3: float) -> float:
+    """The loading in ug cm-2 of a film of this thickness."""
+    return float(film_loading_ug_cm2(thickness_nm, Density(density_g_cm3, "study.toml")))
+
+
+def amounts_of(
+    table: Mapping[str, Any], place: Place, *where: str | int
+) -> tuple[float | None, float | None, list[Fault]]:
+    """The acceptance limit of a table in ug cm-2, the density, and what is wrong with them."""
+    limit, thick, density = (table.get(name) for name in AMOUNTS)
+    said: tuple[str, str, str] | None = None
+    if limit is not None and thick is not None:
+        said = ("an acceptance limit in ug cm-2 and one in nm", "one of them",
+                "leave one of them out")  # fmt: skip
+    elif thick is not None and density is None:
+        said = ("acceptance_limit_nm without density_g_cm3", "the density of the residue",
+                "density_g_cm3 = 1.27")  # fmt: skip
+    elif thick is not None and density is not None:
+        limit = loading_of(thick, density)
+    faults = [] if said is None else [place.fault(*said, *where, "acceptance_limit_nm")]
+    amount, heavy = (None if one is None else float(one) for one in (limit, density))
+    return amount, heavy, faults
 
 
 def short_form(
@@ -84,6 +118,7 @@ def short_form(
     acceptance_reason: str,
     markers: tuple[Marker, ...],
     rows: Iterable[Measurement],
+    density: float | None = None,
 ) -> tuple[Residue, ...]:
     """The residues of a study that names one treatment: its own, and that of every other treatment
     that has a reference of its own."""
@@ -91,7 +126,7 @@ def short_form(
     pure = {row.treatment for row in listed_rows if row.role == "reference"}
     exposed = [row.treatment for row in listed_rows if row.role == "exposed"]
     return tuple(
-        Residue(name, (name,), acceptance_limit, acceptance_reason, markers, by_treatment=True)
+        Residue(name, (name,), acceptance_limit, acceptance_reason, markers, True, density)
         for name in dict.fromkeys([treatment, *(name for name in exposed if name in pure)])
     )
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from ..decision.claims import SCALE_MARGIN
 from ..errors import Fault, ResiduekitError
 from ..io.opening import MOST_TOML, content
 from ..markers import in_deciding_order, resolve
@@ -32,7 +33,7 @@ from ..validator import (
 )
 from .file_faults import place_of
 from .how_read import READING
-from .residues import RESIDUE, Residue, read_residues
+from .residues import AMOUNTS, RESIDUE, Residue, amounts_of, read_residues
 
 SETTINGS = "study.toml"
 #: SPDX names of licences for data.
@@ -65,7 +66,7 @@ FIELDS: Fields = {
     "question": table({
         "treatment": text(default=""),
         "working_exposure_min": number(above=0, example="2"),
-        "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
+        **AMOUNTS,
         "acceptance_reason": text(least=0, default=""),
     }),
     "residue": tables(RESIDUE, default=()),
@@ -76,7 +77,10 @@ FIELDS: Fields = {
         "use": listed(example='["pva C-O 1092"]', default=()),
         "scores": listed(choice(SCORES), "a list of scores", f"{list(SCORES)}", 1, default=SCORES),
     }),
-    "limits": table({"alpha": RATE, "beta": RATE, "loading_checked": flag(default=False)}),
+    "limits": table({
+        "alpha": RATE, "beta": RATE, "loading_checked": flag(default=False),
+        "scale_margin": number(least=1, example="3", default=SCALE_MARGIN),
+    }),
     "quality": table({
         name: number(above=0, example=f"{value or 1}") for name, value in THRESHOLDS.items()
     }),
@@ -155,14 +159,17 @@ def _parts_of(
                         f'use = ["pva C-O 1092"], or scores = {list(SCORES)}', "markers", "use")
         )  # fmt: skip
     question, limits, figure = values["question"], values["limits"], settings.get("figure")
-    exposure, limit = question.get("working_exposure_min"), question.get("acceptance_limit_ug_cm2")
+    exposure = question.get("working_exposure_min")
+    limit, density, wrong = amounts_of(question, place, "question")
+    faults += wrong
     return {
         "title": values.get("title", folder.name),
         "treatment": question["treatment"]
         or next((r.left_by[0] for r in residues if r.left_by), ""),
         "residues": residues,
         "working_exposure_min": None if exposure is None else float(exposure),
-        "acceptance_limit": None if limit is None else float(limit),
+        "acceptance_limit": limit,
+        "density": density,
         "acceptance_reason": question["acceptance_reason"],
         **procedures,
         "markers": markers,
@@ -170,6 +177,7 @@ def _parts_of(
         "alpha": float(limits["alpha"]),
         "beta": float(limits["beta"]),
         "loading_checked": bool(limits["loading_checked"]),
+        "scale_margin": float(limits["scale_margin"]),
         "quality": {name: float(value) for name, value in values["quality"].items()},
         "figure": figure if isinstance(figure, dict) else {},
         "notebooks": values.get("notebooks", {}),
@@ -192,7 +200,7 @@ def _form_faults(
                 fix = f"{name} = {field.example}"
                 yield place.fault(f"no {name} in [{head}]", field.words, fix, head)
         return
-    for name in ("treatment", "acceptance_limit_ug_cm2", "acceptance_reason"):
+    for name in ("treatment", *AMOUNTS, "acceptance_reason"):
         if name in question:
             yield place.fault(
                 f"{name} in [question] beside [[residue]]", "one place for it",

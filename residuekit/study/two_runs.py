@@ -36,6 +36,7 @@ _JUDGING = {
     "study.alpha": "alpha",
     "study.beta": "beta",
     "study.scores": "scores",
+    "study.scale_margin": "scale_margin",
 }
 _MEASURED = ("procedure", "study.quality", "bad_channels")
 Rows = list[dict[Any, Any]]

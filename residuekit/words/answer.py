@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case
-from ..schema import LOADING_UNIT, VERDICTS
+from ..schema import LOADING_UNIT, REFERENCE_FILM, VERDICTS
 from .codes import Note, sentences
 from .common import (
     Row,
@@ -290,7 +290,22 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
         bounds = f"Upper bound {upper} {unit} ({sure} confidence)"
     return (
         f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}. "
-        f"{_beside_the_limit(row, study)}"
+        f"{_in_nm(row, study)}{_beside_the_limit(row, study)}"
+    )
+
+
+def _in_nm(row: Row, study: Mapping[str, Any]) -> str:
+    """The same loadings as thicknesses of even films, where the study states a density."""
+    density = study.get("density_g_cm3")
+    if density is None or row["unit"] != LOADING_UNIT:
+        return ""
+    mean, upper, seen = (
+        number(10 * row[name] / density, 2) for name in ("estimate", "upper_bound",
+                                                         "detection_limit")
+    )  # fmt: skip
+    return (
+        f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
+        f"{seen} nm. "
     )
 
 
@@ -308,17 +323,21 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         return "The study states no acceptance limit to compare it with."
     if row["unit"] != LOADING_UNIT:
         return (
-            "Without spiked mock-ups the score has no unit of loading to compare with "
-            "the acceptance limit."
+            "Without spiked mock-ups or a reference film of known loading the score has no unit "
+            "of loading to compare with the acceptance limit."
         )
     limit = f"the acceptance limit of {number(accepted)} {unit_words(LOADING_UNIT)}"
+    films = " (loadings by reference films)" if row["scale"] == REFERENCE_FILM else ""
     if row["verdict"] == "not detected":
-        return f"Upper bound and detection limit lie within {limit}."
+        return (
+            f"Upper bound and detection limit lie within {limit}{films}. So they would on a scale "
+            f"of loading wrong by a factor of up to {number(row['scale_margin'], 2)}."
+        )
     if row["upper_bound"] < accepted:
-        return f"The upper bound lies below {limit}."
+        return f"The upper bound lies below {limit}{films}."
     if row["verdict"] == "detected" and lower_bound(row) > accepted:
-        return f"Even the lower bound lies above {limit}."
-    return f"The mean may lie above or below {limit}."
+        return f"Even the lower bound lies above {limit}{films}."
+    return f"The mean may lie above or below {limit}{films}."
 
 
 def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:

@@ -169,7 +169,7 @@ def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[
             f"{'; '.join(spiked)}; dashed and dotted: decision and detection limit of one mock-up."
         )
     else:
-        yield "Without spiked mock-ups there is no detection curve and no loading unit."
+        yield "Without spiked mock-ups there is no detection curve."
     if any(block.series is not None for _, block in lettered):
         yield (
             "Means of the arms: with upper bound (whisker), decision limit (dashed) and detection "

@@ -28,6 +28,7 @@ FIRST_RUN = "# What changed\n\nThis is the first run.\n"
 _NAMES = {
     "title": "title", "treatment": "treatment", "working_exposure_min": "working exposure",
     "acceptance_limit_ug_cm2": "acceptance limit", "acceptance_reason": "reason of the limit",
+    "density_g_cm3": "density", "scale_margin": "scale margin",
     "alpha": "alpha", "beta": "beta", "scores": "scores", "figure": "figure", "quality": "quality",
 }  # fmt: skip
 

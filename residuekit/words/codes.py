@@ -12,7 +12,8 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from .common import arm_words
+from ..schema import REFERENCE_FILM, SPIKED
+from .common import arm_words, counted
 
 Numbers = Mapping[str, Any]
 _MOST_NAMES = 6
@@ -77,6 +78,8 @@ def sentences(notes: Iterable[Note]) -> list[str]:
     return said
 
 
+#: What a scale of loading rests on, in words.
+_KNOWN = {SPIKED: "spiked mock-up", REFERENCE_FILM: "reference film"}
 _RESPONSES = {
     "no-response": "cannot be distinguished from zero",
     "negative-response": "is negative: the score falls with loading",
@@ -87,13 +90,24 @@ def blindness_words(code: str, numbers: Numbers) -> str:
     """Why a score is blind on a paint, half a sentence."""
     if code in _RESPONSES:
         return (
-            f"its response to {numbers['n_spiked']} spiked mock-ups, {numbers['slope']:.3g} per "
+            f"its response to {numbers['n_spiked']} {_KNOWN[numbers['scale']]}s, "
+            f"{numbers['slope']:.3g} per "
             f"{numbers['unit']}, {_RESPONSES[code]}"
         )
     return (
         "mock-ups of the paint vary so much that one would have to carry {mockup_limit:.3g} {unit} "
         "(acceptance limit {acceptance_limit:.3g}; by noise alone {noise_limit:.3g})"
     ).format(**numbers)
+
+
+def _film_scale(n: Numbers) -> str:
+    films = counted(n["n"], "reference film")
+    alone = " A single film shows no scatter: 10% of its response is taken." if n["n"] == 1 else ""
+    return (
+        f"Loadings rest on {films}, not on spiked mock-ups: residue in or on the paint may answer "
+        f"more weakly than a film.{alone} “Not detected” therefore needs a scale margin of "
+        f"{n['needed']:g} (our choice, scale_margin in study.toml)."
+    )
 
 
 def _shape(n: Numbers) -> str:
@@ -322,8 +336,15 @@ CODES: dict[str, Code] = {
     "no-acceptance-limit": Code("the study states no acceptance limit",
                                 _text("the study states no acceptance limit"), obstacle=True),
     "no-loading-scale": Code(
-        "no spiked mock-ups, so the score has no unit of loading",
-        _text("without spiked mock-ups the score has no loading unit"), obstacle=True),
+        "no spiked mock-ups and no reference film, so the score has no unit of loading",
+        _text("without spiked mock-ups or a reference film of known loading the score has no "
+              "loading unit"), obstacle=True),
+    "film-margin": Code(
+        "loadings rest on reference films, and the scale margin that this needs is not kept",
+        _text("loadings rest on reference films, so detection limit and upper bound must lie "
+              "{needed:g} times below the acceptance limit (they lie {kept:.2g} times below)"),
+        obstacle=True),
+    "film-scale": Code("loadings rest on reference films, not on spiked mock-ups", _film_scale),
     "detection-limit-above-acceptance": Code(
         "the detection limit is above the acceptance limit", _detection_above, obstacle=True),
     "bound-above-acceptance": Code(
@@ -332,9 +353,10 @@ CODES: dict[str, Code] = {
         "the arm differs from its blanks by something that is not the gel and may mask it",
         _unexplained, obstacle=True),
     "far-beyond-spikes": Code(
-        "detection limit or upper bound are above 1.5 times the highest spiked loading",
-        _text("limits of {reach:.3g} {unit} lie far beyond the highest spiked mock-up "
-              "({highest:.3g}), where the response is unknown"), obstacle=True),
+        "detection limit or upper bound are above 1.5 times the highest known loading",
+        lambda n: f"limits of {n['reach']:.3g} {n['unit']} lie far beyond the highest "
+        f"{_KNOWN[n['scale']]} ({n['highest']:.3g}), where the response is unknown",
+        obstacle=True),
     "few-exposed": Code("fewer than three exposed mock-ups",
                         _text("exposed mock-ups: only {n} ({needed} are needed)"), obstacle=True),
     "within-acceptance": Code(
@@ -346,9 +368,9 @@ CODES: dict[str, Code] = {
     "scatter-above-blanks": Code(
         "the exposed mock-ups scatter far more than the blanks (F test)", _uneven),
     "beyond-spikes": Code(
-        "detection limit or upper bound are above the highest spiked loading",
-        _text("The limits reach to {reach:.3g} {unit}, beyond the highest spiked mock-up "
-              "({highest:.3g}): an extrapolation.")),
+        "detection limit or upper bound are above the highest known loading",
+        lambda n: f"The limits reach to {n['reach']:.3g} {n['unit']}, beyond the highest "
+        f"{_KNOWN[n['scale']]} ({n['highest']:.3g}): an extrapolation."),
     "permuted-labels": Code(
         "a second opinion: the labels of blank and exposed mock-ups exchanged", _permuted),
     # what stands beside it

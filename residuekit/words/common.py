@@ -178,6 +178,15 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" + ("" if count == 1 else "s")
 
 
+def also_nm(loading: float, density: float | None) -> str:
+    """A loading in ug cm-2 as the thickness of an even film, where the density is known.
+
+    >>> also_nm(1.27, 1.27), also_nm(1.27, None)
+    (' (10 nm)', '')
+    """
+    return "" if density is None else f" ({number(10 * loading / density, 2)} nm)"
+
+
 def above_one_limit(
     above: int, n: int, limit: str, share: float, seen: str, alpha: float, beta: float
 ) -> str:

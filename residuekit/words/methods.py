@@ -13,6 +13,7 @@ from .codes import water_words
 from .common import (
     Row,
     Stratum,
+    also_nm,
     blank_words,
     counted,
     in_words,
@@ -25,6 +26,7 @@ from .common import (
     true_minus,
     unit_words,
 )
+from .scale import slope_words
 
 Study = Mapping[str, Any]
 
@@ -113,7 +115,8 @@ def acceptance_limit(study: Study) -> str:
     if limit is None:
         return "The study states no acceptance limit."
     why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    return f"Acceptance limit: {number(limit)} µg cm⁻². {why}"
+    film = also_nm(limit, study.get("density_g_cm3"))
+    return f"Acceptance limit: {number(limit)} µg cm⁻²{film}. {why}"
 
 
 def tested(rows: Iterable[Row]) -> str:
@@ -349,12 +352,17 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
 
 
 def limits(
-    study: Study, n_arms: int, chance: float, foreign: Sequence[str], least_ratio: float
+    study: Study,
+    n_arms: int,
+    chance: float,
+    foreign: Sequence[str],
+    least_ratio: float,
+    scales: Sequence[str],
 ) -> Iterator[str]:
     """How limits, bounds and verdicts are made, each method with the work it comes from.
 
     `chance` is that of at least one false alarm; `foreign` and `least_ratio` are of the
-    confirmation.
+    confirmation; `scales` are what the loadings of the arms rest on.
     """
     alpha, beta = study["alpha"], study["beta"]
     sure = percent(1 - alpha)
@@ -369,8 +377,7 @@ def limits(
         "different quantities and never stand for one another."
     )
     yield (
-        "The slope that turns scores into loadings is a weighted straight line through zero over "
-        "the spiked mock-ups of the same paint and soiling. The upper bound of the mean is "
+        f"{slope_words(scales, study)}The upper bound of the mean is "
         f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
         "the slope. Blanks that both the exposed and the spiked mock-ups are compared with move "
         "difference and slope together, and enter once. Degrees of freedom are after Satterthwaite "

@@ -25,7 +25,7 @@ from residuekit.decision.pairs import paired_notes
 from residuekit.decision.reference_check import reference_notes
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
-from residuekit.kernels.slope import Slope
+from residuekit.kernels.slope import Slope, film_slope
 from residuekit.markers import Marker
 from residuekit.reprs import to_error
 from residuekit.study.befores import pairing
@@ -82,6 +82,7 @@ def of_verdicts(made, judged):
         judged(made(CLEAN), 0.5), judged(made(CLEAN), 1e-3), judged(made(CLEAN[:2]), 0.5),
         judged(made(CLEAN, loadings=None)), judged(unexplained, 0.5), judged(wide, 9.0),
         judged(few, 0.5), judged(blind, 0.5), judged(varied, 0.5),
+        judged(made(CLEAN, loadings=None, film=film_slope([5.0], [5.0])), 0.1),
         judged(made(CLEAN), 0.5, failed="all dead"),
         *[judged(made(GEL, shape=shape), 0.5) for shape in (None, "right", "wrong", "foreign")],
     ]  # fmt: skip
@@ -234,7 +235,8 @@ def test_obstacles_are_joined_to_one_sentence_that_comes_first():
     assert len(said) == 2
     assert said[0] == (
         "Below the decision limit, but the study states no acceptance limit; without spiked "
-        "mock-ups the score has no loading unit; exposed mock-ups: only 2 (3 are needed)."
+        "mock-ups or a reference film of known loading the score has no loading unit; exposed "
+        "mock-ups: only 2 (3 are needed)."
     )
     assert said[1] == sentence(notes[0])
     assert sentences(notes[:1]) == [said[1]]

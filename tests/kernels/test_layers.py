@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from residuekit.errors import ContractError
 from residuekit.kernels import layers
-from residuekit.kernels.reflection import index_from_absorption
+from residuekit.kernels.reflection import index_from_absorption, penetration_depth
 
 AXIS = np.arange(800.0, 4000.5, 4.0)
 STACKS = st.lists(
@@ -133,3 +133,50 @@ def test_the_spot_grows_with_the_wave_and_the_step_and_dilutes_small_patches():
     assert (np.diff(shares) > 0).all()
     assert shares[0] < 0.01
     assert shares[2] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("crystal", [2.4, 4.0])
+@pytest.mark.parametrize("depth", [0.3, 1.0, 3.0])
+def test_a_residue_that_sank_in_answers_as_the_evanescent_field_is_weaker_there(crystal, depth):
+    """Harrick's field exp(-2z/dp), its mean over the depth, for a gel that hardly absorbs."""
+    dp = float(penetration_depth(1092.0, crystal))
+    mean = (1 - np.exp(-2 * depth / dp)) * dp / (2 * depth)
+    found = layers.sunk_share(depth, crystal, gel=1.5 + 0.002j)
+    assert found == pytest.approx(mean, rel=0.02)
+
+
+def test_a_residue_mixed_into_its_own_depth_is_the_film():
+    for crystal in (2.4, 4.0, None):
+        assert layers.sunk_share(0.01, crystal) == pytest.approx(1.0)
+    with pytest.raises(ContractError, match="um or more"):
+        layers.sunk_share(0.001)
+
+
+def test_what_the_guide_says_of_films_on_a_mirror_and_of_thick_ones(root):
+    """The shares in the table of DEVELOPERS.md."""
+    nu, gel = [1092.0], 1.5 + 0.2j
+    gold = layers.metal_index(nu)
+
+    def beer(um):
+        return 8 * np.pi * 0.2 * 1092e-4 * um / np.log(10)
+
+    def per_nm(measure, um):
+        return float((measure([(gel, um)]) - measure([]))[0]) / um
+
+    on_gold = [f"{layers.transflection([(gel, um)], gold, nu)[0] / beer(um):.2f}"
+               for um in (0.05, 0.2, 0.5)]  # fmt: skip
+    guide = (root / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert ", ".join(on_gold) in guide
+    for crystal in (2.4, 4.0):
+
+        def measure(films, crystal=crystal):
+            return layers.atr(films, 1.5, nu, crystal=crystal)
+
+        shares = [per_nm(measure, um) / per_nm(measure, 0.01) for um in (0.05, 0.2, 1.0)]
+        assert ", ".join(f"{one:.2f}" for one in shares) in guide
+
+    def reflected(films):
+        return layers.external_reflection(films, 1.5, nu)
+
+    shares = [per_nm(reflected, um) / per_nm(reflected, 0.01) for um in (0.05, 0.2, 0.5)]
+    assert ", ".join(f"{one:.2f}" for one in shares) in guide

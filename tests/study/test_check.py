@@ -38,7 +38,12 @@ def unknown_table(study):
 
 def unknown_key_in_a_table(study):
     study.edit("acceptance_limit_ug_cm2", "acceptance_limit")
-    return "study.toml, line 6", "'acceptance_limit' in [question]", "'acceptance_limit_ug_cm2'"
+    found, known = (
+        "'acceptance_limit' in [question]",
+        "acceptance_limit_ug_cm2, acceptance_limit_nm",
+    )
+    found = "'acceptance_limit' in [question]"
+    return "study.toml, line 6", found, known, "did you mean 'acceptance_limit_nm'"
 
 
 def missing_file(study):
