@@ -26,7 +26,7 @@ _OPENED = (
     ("summary.pdf", "one page for the responsible conservator"),
     ("figure.pdf, .svg, .png", "the figure"),
     ("caption.md, caption.tex", "its caption, short and in full"),
-    ("methods.md, methods.tex", "the methods text, for a paper; references.bib"),
+    ("methods.md, supplement.md", "methods for a paper, the rest beside; .tex, references.bib"),
     ("tables.xlsx, tables.tex", "the tables, for a sheet and for a paper"),
     ("verdicts.csv, scores.csv, ...", "the tables in full; mockups.csv and markers.csv too"),
     ("maps/", "the score maps, NetCDF"),

@@ -52,6 +52,19 @@ def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick])
     }
 
 
+def behind_slope(result: StudyResult, stratum: Stratum, residue: str) -> int:
+    """How many spiked mock-ups the slope of a stratum rests on."""
+    spectra = result.spectra
+    behind = (
+        (spectra["role"].values == "spiked")
+        & (spectra["paint"].values == stratum[0])
+        & (spectra["soiling"].values == stratum[1])
+        & ((spectra["material"].values == residue) | (spectra["treatment"].values == residue))
+        & (spectra["loading_ug_cm2"].values > 0)
+    )
+    return int(behind.sum())
+
+
 def choose_spiking(
     result: StudyResult,
     own: pd.DataFrame,
@@ -67,23 +80,13 @@ def choose_spiking(
     """
     from scipy.special import stdtrit
 
-    study, spectra = result.provenance["study"], result.spectra
+    study = result.provenance["study"]
     scores = result.markers[in_stratum(result.markers, stratum)]
     line = scores[scores["score"] == limits["score"]]
     if unit != LOADING or line.empty or not float(line["slope"].iloc[0]) > 0:
         return None
     slope, error = float(line["slope"].iloc[0]), float(line["slope_se"].iloc[0])
-    behind = (
-        (spectra["role"].values == "spiked")
-        & (spectra["paint"].values == stratum[0])
-        & (spectra["soiling"].values == stratum[1])
-        & (
-            (spectra["material"].values == study["residue"])
-            | (spectra["treatment"].values == study["residue"])
-        )
-        & (spectra["loading_ug_cm2"].values > 0)
-    )
-    k = int(behind.sum())
+    k = behind_slope(result, stratum, study["residue"])
     reach = float(stdtrit(k - 1, 1 - study["alpha"] / 2)) if k > 1 else float("nan")
     spiked, blanks = own[own["role"] == "spiked"], own[own["role"] == "blank"]
     blanks = blanks[blanks["treatment"] == comparator_kind(blanks["treatment"])]

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..figures.written import RECORD
 from ..reprs import to_error
 from ..results import TABLES
+from ..schema import ARM_COLUMNS
 from ..words.answer import judged, lower_bound
 from ..words.common import (
     arm_words,
@@ -160,14 +161,21 @@ def _write_sheets(result: StudyResult, path: Path) -> None:
 
     book = Workbook()
     book.remove(book.active)
-    for name, columns in TABLES.items():
-        sheet = book.create_sheet(name)
-        rows = getattr(result, name)[list(columns)].to_dict("split")["data"]
-        _fill(sheet, [list(columns), *rows])
+    for name in TABLES:
+        first, rest = _sheet_columns(TABLES[name])
+        rows = getattr(result, name)[[*first, *rest]].to_dict("split")["data"]
+        _fill(book.create_sheet(name), [[*first, *rest], *rows], frozen=len(first))
     book.save(path)
 
 
-def _fill(sheet: Worksheet, rows: list[list[Any]]) -> None:
+def _sheet_columns(columns: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The columns that name a row and its verdict, which a sheet keeps in view, and the others."""
+    first = [name for name in columns if name in ARM_COLUMNS]
+    first += [name for name in ("residue", "verdict") if "verdict" in columns]
+    return first, [name for name in columns if name not in first]
+
+
+def _fill(sheet: Worksheet, rows: list[list[Any]], frozen: int) -> None:
     """Write cells; a text stays a text whatever it begins with."""
     from openpyxl.styles import Alignment, Font
     from openpyxl.utils import get_column_letter
@@ -177,7 +185,7 @@ def _fill(sheet: Worksheet, rows: list[list[Any]]) -> None:
         for c, value in enumerate(row, start=1):
             cell = sheet.cell(r, c)
             if isinstance(value, bool):
-                cell.value = "true" if value else "false"
+                cell.value = value
             elif isinstance(value, str):
                 cell.value = _NOT_XML.sub(" ", value)[:_MOST_LETTERS]
                 cell.data_type, cell.quotePrefix = "s", value[:1] in _ACTIVE
@@ -190,5 +198,5 @@ def _fill(sheet: Worksheet, rows: list[list[Any]]) -> None:
     for c, width in enumerate(widths, start=1):
         sheet.cell(1, c).font = Font(bold=True)
         sheet.column_dimensions[get_column_letter(c)].width = min(max(width, 8) + 2, _WIDEST)
-    sheet.freeze_panes = "A2"
+    sheet.freeze_panes = sheet.cell(2, frozen + 1)
     sheet.auto_filter.ref = sheet.dimensions

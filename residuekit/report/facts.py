@@ -14,6 +14,7 @@ from ..decision.comparator import ENOUGH
 from ..decision.confirmation import FOREIGN, LEAST_RATIO
 from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
+from ..figures.curve_choice import behind_slope
 from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
 from ..schema import MEASUREMENT_COLUMNS, REFERENCE_FILM
@@ -200,6 +201,15 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
     return [text for text in said if text]
 
 
+def sight_sentences(result: StudyResult, stratum: Stratum) -> tuple[str, ...]:
+    """What each score can detect on a stratum, and what it gave there."""
+    scores = result.scores.to_dict("records")
+    return tuple(
+        words.sight(row, scores, behind_slope(result, stratum, row["residue"]))
+        for row in of_stratum(result.markers, stratum)
+    )
+
+
 def n_references(result: StudyResult) -> int:
     """How many reference spectra of the study's material there are."""
     return int(result.is_pure().sum())
@@ -207,9 +217,8 @@ def n_references(result: StudyResult) -> int:
 
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
-    study, n_arms, chance = _tested(result)
     scales = sorted(set(result.verdicts["scale"].dropna()))
-    said = list(words.limits(study, n_arms, chance, FOREIGN, LEAST_RATIO, scales))
+    said = list(words.limits(result.provenance["study"], FOREIGN, LEAST_RATIO, scales))
     techniques = layouts(result).techniques if REFERENCE_FILM in scales else ()
     crystals = {mode: n for one in techniques for mode, n in _SURFACE.get(one, {}).items()}
     if crystals:

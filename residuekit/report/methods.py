@@ -1,4 +1,4 @@
-"""The methods text of a run, in plain scientific English, written from its record."""
+"""The methods text of a run, short enough for a paper, and its supplement, from its record."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ from .facts import (
     mapped_area,
     n_references,
     of_stratum,
+    sight_sentences,
     strata,
 )
 from .text import Block, Items, Paragraph, Section, grid, paragraphs
@@ -37,35 +38,62 @@ if TYPE_CHECKING:
 
 METHODS = "methods.md"
 METHODS_TEX = "methods.tex"
+SUPPLEMENT = "supplement.md"
+SUPPLEMENT_TEX = "supplement.tex"
+#: Arms and controls of more strata than this stand in the supplement.
+MOST_STRATA = 4
 
 
 def write_methods(result: StudyResult, folder: str | Path) -> str:
-    """Write methods.md and methods.tex into a folder and return the text of the first."""
-    made = sections(result)
-    text = as_markdown.write(f"Methods and findings: {result.provenance['study']['title']}", made)
-    (Path(folder) / METHODS).write_text(text, encoding="utf-8")
-    (Path(folder) / METHODS_TEX).write_text(as_latex.write(made), encoding="utf-8")
-    references.write_references(_all_texts(made), Path(folder))
-    return text
+    """Write methods and supplement as Markdown and LaTeX into a folder, with references.bib.
+
+    Returns both texts, the supplement below; no sentence stands in both.
+    """
+    folder, title = Path(folder), result.provenance["study"]["title"]
+    methods, supplement = sections(result), supplement_sections(result)
+    cited = references.listed(_all_texts(methods))
+    more = [work for work in references.listed(_all_texts(supplement)) if work not in cited]
+    methods.append(Section("References", (Items(cited), Paragraph(words.WORKS_AS_LISTED))))
+    if more:
+        supplement.append(Section("Further references", (Items(tuple(more)),)))
+    texts = []
+    for heading, made, markdown, latex in (
+        ("Methods and findings", methods, METHODS, METHODS_TEX),
+        ("Supplement", supplement, SUPPLEMENT, SUPPLEMENT_TEX),
+    ):
+        texts.append(as_markdown.write(f"{heading}: {title}", made))
+        (folder / markdown).write_text(texts[-1], encoding="utf-8")
+        (folder / latex).write_text(as_latex.write(made), encoding="utf-8")
+    references.write_references(_all_texts([*methods, *supplement]), folder)
+    return "\n".join(texts)
 
 
 def sections(result: StudyResult) -> list[Section]:
-    """Say what was measured, how it was judged, and what was found."""
-    made = [
-        Section("Question and samples", tuple(_samples(result))),
+    """Say what was measured, how it was judged, and what the answer is."""
+    few = len(strata(result)) <= MOST_STRATA
+    return [
+        Section("Question and samples", (*_samples(result), *(_strata(result) if few else ()))),
         Section("Measurement and procedure", tuple(_measurement(result))),
         Section("Markers and scores", tuple(_scores(result))),
         Section("Limits and verdicts", paragraphs(limit_sentences(result))),
-        Section("Findings", tuple(_findings(result))),
-        Section("Quality and exclusions", tuple(_quality(result))),
+        Section("Findings", (Paragraph(" ".join(filter(None, answer(result)))),)),
+        Section("Quality and exclusions", paragraphs(run_sentences(result.provenance["quality"]))),
         Section("Cautions", (Items(cannot_say(result)),)),
-        Section("Versions and data", tuple(_record(result))),
+        Section("Versions and data", (_versions(result.provenance),)),
     ]
-    works = references.listed(_all_texts(made))
-    remark = Paragraph(
-        "Year, volume and pages are as reference lists give them; not every work was read again."
-    )
-    return [*made, Section("References", (Items(works), remark))]
+
+
+def supplement_sections(result: StudyResult) -> list[Section]:
+    """Say what each stratum, score, arm and file gave."""
+    few = len(strata(result)) <= MOST_STRATA
+    made = [
+        Section("Samples", (*(() if few else _strata(result)), *_controls(result))),
+        Section("What each score can see", tuple(_sight(result))),
+        Section("Arms and findings", tuple(_findings(result))),
+        Section("Files left out", tuple(_left_out(result))),
+        Section("Hashes", (short_hashes(result.provenance),)),
+    ]
+    return [section for section in made if section.blocks]
 
 
 def _all_texts(made: Iterable[Section]) -> Iterator[str]:
@@ -84,14 +112,20 @@ def _samples(result: StudyResult) -> Iterator[Block]:
     yield Paragraph(words.question(result.provenance["study"]))
     yield Paragraph(" ".join(registration_sentences(result.provenance.get("registration", {}))))
     yield Paragraph(words.DEFINITION)
+    yield Paragraph(words.references(n_references(result)))
+
+
+def _strata(result: StudyResult) -> Iterator[Block]:
     for stratum in strata(result):
         tested = words.tested(of_stratum(result.verdicts, stratum))
         yield Paragraph(
             f"Controls: {controls(result, stratum)}. Arms: {tested}.",
             f"{sentence_case(stratum_words(stratum))}.",
         )
+
+
+def _controls(result: StudyResult) -> Iterator[Block]:
     yield from paragraphs(map(sentence_case, control_sentences(result)))
-    yield Paragraph(words.references(n_references(result)))
 
 
 def _measurement(result: StudyResult) -> Iterator[Block]:
@@ -124,22 +158,22 @@ def _scores(result: StudyResult) -> Iterator[Block]:
     yield Items(tuple(f"{m['name']}: {words.marker_words(m)}" for m in record["markers"]))
     if NET_SIGNAL in record["study"]["scores"]:
         yield Paragraph(words.net_signal(CHANGE_SHARE, CHANGE_LENGTH))
-        if record.get("paint_variation"):
-            yield Items(tuple(map(words.variation, record["paint_variation"])))
     yield Paragraph(words.deciding_score(LIMIT_FACTOR))
-    scores = result.scores.to_dict("records")
-    for stratum in strata(result):
-        rows = of_stratum(result.markers, stratum)
-        if rows:
-            yield Paragraph(
-                "What one mock-up would have to carry, and what each score gave by itself:",
-                f"{sentence_case(stratum_words(stratum))}.",
-            )
-            yield Items(tuple(words.sight(row, scores) for row in rows))
+
+
+def _sight(result: StudyResult) -> Iterator[Block]:
+    if result.provenance.get("paint_variation"):
+        yield Items(tuple(map(words.variation, result.provenance["paint_variation"])))
+    said = {stratum: sight_sentences(result, stratum) for stratum in strata(result)}
+    if any(said.values()):
+        yield Paragraph("What one mock-up would have to carry, and what each score gave by itself:")
+    for stratum, sentences in said.items():
+        if sentences:
+            yield Paragraph(f"{sentence_case(stratum_words(stratum))}:")
+            yield Items(sentences)
 
 
 def _findings(result: StudyResult) -> Iterator[Block]:
-    yield Paragraph(" ".join(filter(None, answer(result))))
     for row in result.verdicts.to_dict("records"):
         lead = f"{sentence_case(arm_words(row))}: {row['verdict']}."
         yield Paragraph(" ".join(arm_sentences(result, row)), lead)
@@ -153,8 +187,7 @@ def _ended(heading: str) -> str:
     return heading if heading[-1:] in ".?!" else f"{heading}."
 
 
-def _quality(result: StudyResult) -> Iterator[Block]:
-    yield from paragraphs(run_sentences(result.provenance["quality"]))
+def _left_out(result: StudyResult) -> Iterator[Block]:
     if result.failures:
         yield Paragraph("Files that could not be used:")
         listed = (f"{file}: {why}" for file, why in result.failures.items())
@@ -163,14 +196,12 @@ def _quality(result: StudyResult) -> Iterator[Block]:
         yield Paragraph("Every file could be used.")
 
 
-def _record(result: StudyResult) -> Iterator[Block]:
-    record = result.provenance
+def _versions(record: Mapping[str, Any]) -> Paragraph:
     versions = ", ".join(f"{name} {version}" for name, version in record["packages"].items())
-    yield Paragraph(
+    return Paragraph(
         f"residuekit {record['residuekit']}, Python {record['python']} on {record['system']}; "
         f"{versions}. The run began on {record['started']}."
     )
-    yield short_hashes(record)
 
 
 def short_hashes(record: Mapping[str, Any]) -> Block:

@@ -23,7 +23,14 @@ from .settings import FIELDS, SETTINGS
 
 _NEEDED = ("authors", "licence", "publisher", "description")
 #: Files that a run leaves unless it was stopped on the way.
-_WRITTEN = ("report.html", "summary.pdf", "methods.md", "caption.md", "figure.json")
+_WRITTEN = (
+    "report.html",
+    "summary.pdf",
+    "methods.md",
+    "supplement.md",
+    "caption.md",
+    "figure.json",
+)
 #: Other files that a study may hold.
 _BESIDE = ("registration.json", "README.txt")
 

@@ -194,15 +194,15 @@ def unusable_by_second(file: str, why: str) -> str:
 def ageing_change(row: Row) -> str:
     """The residue of an arm before and after ageing."""
     unit = row["unit"]
-    ages = ", ".join(
-        f"after {row[f'{when}_h']:g} h {row[f'verdict_{when}']} (mean "
+    ages = ". ".join(
+        f"After {row[f'{when}_h']:g} h {row[f'verdict_{when}']} (mean "
         f"{_with_error(row[f'estimate_{when}'], error)}, detection limit "
         f"{to_error(row[f'detection_limit_{when}'], error)}, upper bound "
         f"{to_error(row[f'upper_bound_{when}'], error)} {unit})"
         for when in ("before", "after")
         for error in [row[f"standard_error_{when}"]]
     )
-    said = f"{conditions_words(row)}: {ages}."
+    said = f"{conditions_words(row)}. {ages}."
     if row["difference"] != row["difference"]:
         return f"{said} They cannot be subtracted: scores or units differ, or mock-ups are too few."
     found = (
@@ -233,7 +233,7 @@ def growth(row: Row) -> str:
     )
     if not row["windows"]:
         return (
-            f"{counts}: no absorption was found that grows only where gel was applied. Growth "
+            f"{counts}. No absorption was found that grows only where gel was applied. Growth "
             f"below the {limit} may be missed."
         )
     windows = "; ".join(
@@ -241,7 +241,7 @@ def growth(row: Row) -> str:
         for low, high, top, grown, error in row["windows"]
     )
     return (
-        f"{counts}: absorption grows only where gel was applied in {windows}. "
+        f"{counts}. Absorption grows only where gel was applied in {windows}. "
         f"{limit.capitalize()}. That it is a product of the gel does not follow."
     )
 

@@ -51,16 +51,18 @@ SAFETY = (
     "Solvents, ultraviolet lamps, dry powders and gels: follow the safety data sheets and the "
     "local codes."
 )
+WORKS_AS_LISTED = (
+    "Year, volume and pages are as reference lists give them; not every work was read again."
+)
 UNIT_OF_REPLICATION = (
     "The mock-up is the unit of replication: its maps are averaged, and neither maps nor pixels "
     "count as replicates."
 )
 #: Common practice, no source.
 TRANSFLECTION = (
-    "Caution: absorbance measured in transflection grows with the thickness of the film and not in "
-    "proportion to it, and standing waves above the mirror distort the strength of bands. Loadings "
-    "hold only where spiked mock-ups and exposed ones have films of like thickness on the same "
-    "mirror."
+    "Caution: absorbance in transflection does not grow in proportion to the thickness of the "
+    "film, and standing waves above the mirror distort bands. Loadings hold only where spiked and "
+    "exposed mock-ups have films of like thickness on the same mirror."
 )
 
 
@@ -241,7 +243,7 @@ def instrument(
     ]  # fmt: skip
     if lacking:
         yield (
-            f"The record does not hold {', '.join(lacking)}: state them beside this text, or in "
+            f"The record does not hold {', '.join(lacking)}. State them beside this text, or in "
             "further columns of the table of measurements."
         )
 
@@ -285,16 +287,15 @@ def net_signal(change_share: float, change_length: float) -> str:
     """How the net signal is made; share and length of a paint change that is declared."""
     return (
         "Net signal: the whole reference spectrum fitted by generalised least squares. Three "
-        "nuisance shapes are declared and given a large variance: a shift of the paint's bands, an "
-        "offset, a slope. The metric holds the scatter of pixels within the blank maps (shrunk) "
-        "and the differences between mock-ups of the paint. These differences are measured on "
-        "replicates that no arm of the stratum is compared with: spiked mock-ups of one loading, "
-        "untreated ones where water-only ones serve, blanks of other ageings. No sample of the "
-        "blanks is among them. They are estimated by restricted maximum likelihood (Patterson and "
-        "Thompson 1971) on what the gel's own spectrum and the nuisance shapes leave. A fifth of "
-        "the smooth change found there enters, and what texture mock-ups show beyond that of their "
-        "pixels. With fewer than three degrees of freedom nothing is measured, and a mild smooth "
-        f"change is declared: {percent(change_share)} of the local absorbance, correlated over "
+        "nuisance shapes have a large variance: a shift of the paint's bands, an offset, a slope. "
+        "The metric holds the scatter of pixels within the blank maps (shrunk) and the differences "
+        "between mock-ups of the paint. These are measured on replicates that no arm of the "
+        "stratum is compared with: spiked mock-ups of one loading, untreated ones beside "
+        "water-only ones, blanks of other ageings. They are estimated by restricted maximum "
+        "likelihood (Patterson and Thompson 1971) on what the gel's spectrum and the nuisance "
+        "shapes leave. A fifth of the smooth change found there enters, and the texture beyond "
+        "that of the pixels. With fewer than three degrees of freedom a mild smooth change is "
+        f"declared instead: {percent(change_share)} of the local absorbance, correlated over "
         f"{number(change_length)} cm⁻¹. Each blank mock-up is scored by weights that were made "
         "without it, all others by the mean of these. The net analyte signal (Lorber 1986) is the "
         "same quantity for white noise."
@@ -312,14 +313,12 @@ def variation(row: Row) -> str:
 def deciding_score(limit_factor: float) -> str:
     """Which score decides, and when one is blind."""
     return (
-        "The deciding score was fixed before any exposed map was scored: the net signal, or else "
-        "the first band in the order of the list that is not blind. That band comes first where "
-        "spiked mock-ups scatter clearly less about their own line by it. What each score can "
-        "detect was computed from blanks, spiked mock-ups and references before any exposed map "
-        "was processed. A score is blind when its response to the spiked mock-ups cannot be "
-        "distinguished from zero. It is also "
-        f"blind when the scatter of blank mock-ups alone, times {limit_factor:g} and in loading "
-        "units, is above the acceptance limit and noise does not explain it."
+        "The deciding score was fixed before any exposed map was processed: the net signal, or "
+        "else the first band of the list that is not blind. That band comes first where spiked "
+        "mock-ups scatter clearly less about their own line by it. A score is blind when its "
+        "response to the spiked mock-ups cannot be distinguished from zero. It is also blind when "
+        f"the scatter of blank mock-ups, times {limit_factor:g} and in loading units, is above the "
+        "acceptance limit and noise does not explain it."
     )
 
 
@@ -331,15 +330,17 @@ def blind_scores(blind: int, n: int) -> str:
     )
 
 
-def sight(row: Row, arms: Iterable[Row]) -> str:
+def sight(row: Row, arms: Iterable[Row], n_spiked: int) -> str:
     """What a score can detect on a stratum, and what it gave there: negative findings too.
 
-    `row` is of the table of scores on strata, `arms` are the arms by this score.
+    `row` is of the table of scores on strata, `arms` are the arms by this score; the slope rests
+    on `n_spiked` spiked mock-ups.
     """
     unit = unit_words(str(row["unit"]))
     words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
+    slope = _slope(row, n_spiked) if row["unit"] == LOADING_UNIT else ""
     if row["blind"]:
-        return f"{words}; blind, so it says nothing on this paint."
+        return f"{words}; blind, so it says nothing on this paint.{slope}"
     role = "it decides" if row["deciding"] else "it does not decide"
     own = [
         f"{_treated(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
@@ -348,60 +349,60 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         for arm in arms
         if stratum_of(arm) == stratum_of(row) and arm["score"] == row["score"] and judged(arm)
     ]
-    return f"{words}; {role}. {'; '.join(own)}."
+    return f"{words}; {role}.{slope} {'. '.join(own)}."
+
+
+def _slope(row: Row, n_spiked: int) -> str:
+    """The slope with its standard error and degrees of freedom."""
+    slope, error = (
+        true_minus(to_error(row[name], row["slope_se"])) for name in ("slope", "slope_se")
+    )
+    freedom = counted(n_spiked - 1, "degree")
+    return f" Slope {slope} ± {error} a {unit_words(LOADING_UNIT)} ({freedom} of freedom)."
 
 
 def limits(
-    study: Study,
-    n_arms: int,
-    chance: float,
-    foreign: Sequence[str],
-    least_ratio: float,
-    scales: Sequence[str],
+    study: Study, foreign: Sequence[str], least_ratio: float, scales: Sequence[str]
 ) -> Iterator[str]:
     """How limits, bounds and verdicts are made, each method with the work it comes from.
 
-    `chance` is that of at least one false alarm; `foreign` and `least_ratio` are of the
-    confirmation; `scales` are what the loadings of the arms rest on.
+    `foreign` and `least_ratio` are of the confirmation; `scales` are what the loadings of the arms
+    rest on.
     """
     alpha, beta = study["alpha"], study["beta"]
     sure = percent(1 - alpha)
     yield (
-        "Decision and detection limits are used in the sense of Currie (Currie 1968; Currie 1995): "
-        "above the decision limit a signal is called present; a loading at the detection limit is "
-        f"missed with a probability of {beta:g}. The decision is a pair of one-sided tests, on the "
-        "mean of the arm and on its highest mock-up, both with the scatter of the blank mock-ups. "
-        "The two tests are equally strict. Without residue the chance that either or both call "
-        f"some present is {alpha:g}. Detection limits follow from the noncentral t distribution "
-        "for the same quantiles. Limits of an arm's mean, of one mock-up and of one pixel are "
-        "different quantities and never stand for one another."
+        "Limits are those of Currie (Currie 1968; Currie 1995). Above the decision limit a signal "
+        "is called present. A loading at the detection limit is missed with a probability of "
+        f"{beta:g}. The decision is a pair of one-sided tests, on the mean of the arm and on its "
+        "highest mock-up, both with the scatter of the blank mock-ups. The two tests are equally "
+        "strict. Without residue the chance that either or both call some present is "
+        f"{alpha:g}. Detection limits follow from the noncentral t distribution for the same "
+        "quantiles. Limits of an arm's mean, of one mock-up and of one pixel are different "
+        "quantities."
     )
     yield (
         f"{slope_words(scales, study)}The upper bound of the mean is "
-        f"one-sided at {sure}, with the scatter of blanks and of exposed mock-ups and the error of "
-        "the slope. Blanks that both the exposed and the spiked mock-ups are compared with move "
-        "difference and slope together, and enter once. Degrees of freedom are after Satterthwaite "
-        "1946. Where residue was detected, the lower bound lies as far below the mean. The share "
-        "of mock-ups that would be above the decision limit of a single one is bounded after "
-        f"Clopper and Pearson 1934, one-sided at {sure}. The tolerance bound holds 95 % of such "
-        f"mock-ups with {sure} confidence if they scatter normally (ISO 16269-6)."
+        f"one-sided at {sure}. It holds the scatter of blanks and of exposed mock-ups and the "
+        "error of the slope; common blanks enter once. Degrees of freedom are after Satterthwaite "
+        "1946. The lower bound lies as far below the mean. The share of mock-ups above the "
+        "decision limit of one is bounded after Clopper and Pearson 1934, one-sided at "
+        f"{sure}. The tolerance bound holds 95 % of such mock-ups with {sure} confidence if they "
+        "scatter normally (ISO 16269-6)."
     )
     yield (
-        "Detected: above a decision limit, for the mean by Welch's test too (Welch 1947) and for "
-        "one mock-up by the scatter of the other exposed ones too; the shape is not refused as the "
-        "reference's; and foreign matter, which only adds, cannot explain the difference instead. "
-        f"For that the bands of {', '.join(foreign[:-1])} and {foreign[-1]}, in three widths and "
-        "with their strengths free within bounds, are fitted with amounts of zero or more, with "
-        "and without the gel (Lawson and Hanson 1974). What only the gel explains must be above a "
-        f"decision limit of its own, and the gel must explain more than {least_ratio:g} of what "
-        "foreign matter explains beyond the scatter of blanks. The identification limit is the "
-        f"least loading that is called detected with {percent(1 - beta)} probability, by "
-        "simulation from the controls. Not detected: below both "
-        "decision limits, detection limit and upper bound within the acceptance limit, and no "
-        "other difference from the blanks that may mask gel. Not assessable: the maps failed the "
-        "quality check, or every score is blind. Inconclusive: everything else. "
-        f"{counted(n_arms, 'arm')} in all were tested, each at {percent(alpha)}"
-        f"{_family(n_arms, chance)}."
+        "Detected: above a decision limit, with the shape of the reference, and not explained by "
+        "foreign matter instead. A mean must also pass Welch's test (Welch 1947), one mock-up the "
+        "scatter of the other exposed ones. For foreign matter, which only adds, the bands of "
+        f"{', '.join(foreign[:-1])} and {foreign[-1]} are fitted with amounts of zero or more "
+        "(Lawson and Hanson 1974). Their widths take three values, their strengths are free within "
+        "bounds. What only the gel explains must be above a decision limit of its own. The gel "
+        f"must explain more than {least_ratio:g} of what foreign matter explains beyond the "
+        "scatter of blanks. The identification limit is the least loading that is called detected "
+        f"with {percent(1 - beta)} probability, by simulation from the controls. Not detected: "
+        "below both decision limits, detection limit and upper bound within the acceptance limit, "
+        "and no other difference from the blanks that may mask gel. Not assessable: the maps "
+        "failed the quality check, or every score is blind. Inconclusive: everything else."
     )
 
 
@@ -410,7 +411,7 @@ def _family(n_arms: int, chance: float) -> str:
     if n_arms < 2:
         return ""
     return (
-        f"; were all clean, at least one would be above its limit in up to {chance:.0%} of such "
+        f". Were all clean, at least one would be above its limit in up to {chance:.0%} of such "
         "studies"
     )
 
@@ -424,8 +425,8 @@ def cannot_say(study: Study, n_arms: int, chance: float) -> list[str]:
         "measurement reaches, is not seen.",
         "Mock-ups are not the work of art: the verdict on an object is for the conservator "
         "responsible for it.",
-        f"Each arm was tested at {percent(study['alpha'])} by itself; "
-        f"{counted(n_arms, 'arm')} in all were tested{_family(n_arms, chance)}.",
+        f"{counted(n_arms, 'arm')} in all were tested, each at {percent(study['alpha'])}"
+        f"{_family(n_arms, chance)}.",
     ]
     if study["acceptance_limit_ug_cm2"] is None:
         said.append("The study states no acceptance limit, so nothing can be “not detected”.")

@@ -17,6 +17,7 @@ from residuekit.figures import write_figure
 from residuekit.report import as_latex, write_caption, write_methods, write_tables
 from residuekit.report.text import Items, Paragraph, Section, grid
 from residuekit.results import TABLES
+from residuekit.schema import ARM_COLUMNS
 
 HOSTILE = (
     '=HYPERLINK("http://example.invalid")', "+1+1", "-2+3", "@SUM(A1)", r"\input{/etc/passwd}",
@@ -50,15 +51,30 @@ def test_every_table_has_a_sheet_with_every_number(hostile):
     assert book.sheetnames == list(TABLES)
     for name, columns in TABLES.items():
         head, *rows = book[name].iter_rows(values_only=True)
-        assert head == columns
+        assert sorted(head) == sorted(columns)
         table = getattr(result, name)
         assert len(rows) == len(table)
         for column in ("estimate", "mean", "slope", "n_pixels"):
             if column in columns:
-                shown = [row[columns.index(column)] for row in rows]
+                shown = [row[head.index(column)] for row in rows]
                 assert [math.nan if v is None else v for v in shown] == pytest.approx(
                     list(table[column]), nan_ok=True
                 )
+
+
+@pytest.mark.parametrize("name", ["verdicts", "scores"])
+def test_arm_and_verdict_come_first_and_stay_in_view(hostile, name):
+    sheet = load_workbook(hostile[0] / "tables.xlsx")[name]
+    first = [*ARM_COLUMNS, "residue", "verdict"]
+    assert sorted(cell.value for cell in sheet[1][: len(first)]) == sorted(first)
+    assert sheet[1][len(first) - 1].value == "verdict"
+    assert sheet.freeze_panes == sheet.cell(2, len(first) + 1).coordinate
+
+
+def test_what_is_true_or_false_is_no_text(hostile):
+    sheet = load_workbook(hostile[0] / "tables.xlsx")["markers"]
+    place = [cell.value for cell in sheet[1]].index("blind")
+    assert {row[place].data_type for row in sheet.iter_rows(min_row=2)} == {"b"}
 
 
 def test_no_cell_of_a_sheet_is_a_formula(hostile):

@@ -14,6 +14,7 @@ from residuekit.figures import write_figure
 from residuekit.kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from residuekit.report import write_caption, write_methods
 from residuekit.report.references import NAMED, listed, works
+from residuekit.reprs import to_error
 from residuekit.schema import JUDGED_COLUMNS
 from residuekit.trends import findings
 from residuekit.words.answer import lower_bound
@@ -136,6 +137,45 @@ def test_the_caption_begins_with_one_that_fits_a_journal(told):
     assert len(short.split()) < len(full.split())
 
 
+def sentences(markdown):
+    """The sentences of a text in Markdown, without headings, tables and the list of works."""
+    text = re.sub(r"## (Further r|R)eferences.*?(?=\n#|\Z)", "", plain(markdown), flags=re.DOTALL)
+    lines = (line for line in text.splitlines() if line and not line.startswith(("#", "|")))
+    parts = (re.split(r"(?<=[.?!])\s+(?=[A-Z0-9Δ±(])", line.strip("*- ")) for line in lines)
+    return [said for part in parts for said in part]
+
+
+def test_the_methods_are_short_and_the_supplement_repeats_none_of_their_sentences(told):
+    texts = [(told[0] / name).read_text("utf-8") for name in ("methods.md", "supplement.md")]
+    assert "\n".join(texts) == told[2]
+    assert len(texts[0].split()) <= 1500
+    own, other = map(sentences, texts)
+    assert set(own) & set(other) == set()
+    twice = {said for said in own if own.count(said) > 1}
+    assert {said for said in twice if not said.startswith(("Controls: ", "Arms: "))} == set()
+
+
+def test_the_sentences_of_methods_and_supplement_have_18_words_on_average(told):
+    said = sentences(told[2])
+    assert len(said) > 60
+    assert sum(len(one.split()) for one in said) / len(said) <= 18
+
+
+def test_with_many_strata_the_methods_stay_as_short(tmp_path):
+    result = make_run(tmp_path, paints=tuple(f"paint {letter}" for letter in "abcdefgh"))
+    write_methods(result, tmp_path)
+    texts = [(tmp_path / name).read_text("utf-8") for name in ("methods.md", "supplement.md")]
+    assert len(texts[0].split()) <= 1500
+    assert [text.count("**Paint h.** Controls") for text in texts] == [0, 1]
+
+
+def test_a_slope_is_printed_with_its_error_and_its_degrees_of_freedom(told):
+    (row,) = told[1].markers.query("deciding and paint == 'alkyd'").to_dict("records")
+    slope, error = (to_error(row[name], row["slope_se"]) for name in ("slope", "slope_se"))
+    said = f"Slope {slope} ± {error} a µg cm⁻² (7 degrees of freedom)."
+    assert said in plain(told[2])
+
+
 def test_with_many_arms_the_short_caption_leaves_their_numbers_to_the_table():
     row = {"verdict": "not detected", "detection_limit": 0.5, "upper_bound": 0.4,
            "standard_error": 0.1}  # fmt: skip
@@ -164,8 +204,8 @@ def test_a_number_that_no_file_holds_would_be_found(told):
 
 def test_the_latex_says_the_same_numbers_as_the_markdown(told):
     folder, _, methods, caption = told
-    for text, name in ((methods, "methods.tex"), (caption, "caption.tex")):
-        written = (folder / name).read_text(encoding="utf-8")
+    for text, names in ((methods, ("methods.tex", "supplement.tex")), (caption, ("caption.tex",))):
+        written = "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
         # The full caption stands below the one for a journal, behind signs of a comment.
         shown = from_latex(re.sub(r"^% ", "", written, flags=re.MULTILINE))
         own = plain(text)
@@ -303,6 +343,8 @@ def test_names_cannot_break_the_markdown(tmp_path):
         "## Question and samples", "## Measurement and procedure", "## Markers and scores",
         "## Limits and verdicts", "## Findings", "## Quality and exclusions", "## Cautions",
         "## Versions and data", "## References",
+        "## Samples", "## What each score can see", "## Arms and findings", "## Files left out",
+        "## Hashes", "## Further references",
     ]  # fmt: skip
 
 

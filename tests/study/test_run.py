@@ -27,7 +27,8 @@ COMPUTED = {
 }  # fmt: skip
 PRESENTED = {
     "figure.pdf", "figure.svg", "figure.png", "figure.json",
-    "methods.md", "report.html", "methods.tex", "caption.md", "caption.tex", "tables.tex",
+    "methods.md", "supplement.md", "report.html", "methods.tex", "supplement.tex", "caption.md",
+    "caption.tex", "tables.tex",
     "tables.xlsx", "references.bib", "report.css", "summary.pdf",
 }  # fmt: skip
 
