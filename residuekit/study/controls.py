@@ -396,7 +396,7 @@ class StudyControls:
                     row.exposure_min,
                 ),
                 *remarks,
-                *(paired_notes(len(exposed), len(blanks), len(lost), mockups=lost)
+                *(paired_notes(len(exposed), len(blanks), len(lost), deciding(scores), mockups=lost)
                   if paired else filter(None, [partly])),
                 *self._material_notes(row.stratum, residue),
                 *(self._water_change(row.stratum, first, paired)
