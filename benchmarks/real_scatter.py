@@ -23,6 +23,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
+from zipfile import ZipFile
 
 import numpy as np
 import pandas as pd
@@ -74,6 +75,25 @@ def oils() -> tuple[np.ndarray, np.ndarray]:
     return table[:, 0], table[:, 1:].T
 
 
+@cache
+def cotton() -> tuple[np.ndarray, np.ndarray]:
+    """14 dyed cotton fibres by ATR (FasTEX-KCL, MIT licence), as absorbance."""
+    with ZipFile(LOCAL / "fibres" / "raw_csv_subset.zip") as archive:
+        names = sorted(name for name in archive.namelist() if name.startswith("Cotton"))
+        tables = [pd.read_csv(archive.open(name), skiprows=2, header=None) for name in names]
+    axis = tables[0][0].to_numpy(dtype=float)[::-1]
+    kept = (axis > 950) & (axis < 1850)
+    percent = np.array([table[1].to_numpy(dtype=float)[::-1] for table in tables])
+    return axis[kept], -np.log10(percent[:, kept] / 100)
+
+
+@cache
+def diamond() -> tuple[np.ndarray, np.ndarray]:
+    """The pixels of one map of a clean diamond (`shared/README.md`): noise and air."""
+    found = rk.crop(rk.read(LOCAL / "diamond_map" / "map.nc"), low=950, high=1850)
+    return found.wavenumber.values, found.values[found.valid.values].astype(float)
+
+
 DESIGNS = (
     Design("purees, 3 spectra a mock-up", purees, 3),
     Design("purees, net signal alone", purees, 3, ("net signal",)),
@@ -81,6 +101,17 @@ DESIGNS = (
     Design("purees, single spectra, 12 mock-ups", purees, 1, n=12, m=12, loadings=STRONG),
     Design("oils, 3 spectra a mock-up", oils, 3),
     Design("oils, net signal alone", oils, 3, ("net signal",)),
+    Design("oils, band alone", oils, 3, ("band",)),
+    Design(
+        "cotton fibres, band alone, single spectra",
+        cotton,
+        1,
+        ("band",),
+        4,
+        4,
+        (4.0, 4.0, 8.0, 8.0),
+    ),
+    Design("pixels of one map of diamond", diamond, 3),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,7 +35,8 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
         return None
     blanks = compared_blanks(result, stratum, str(arms[0]["score"]))
     values = np.array([float(row["mean"]) for row in blanks])
-    exposed = [(arm, _exposed(result, arm)) for arm in arms]
+    mockups = result.mockups[result.mockups["role"] == "exposed"].to_dict("records")
+    exposed = [(arm, _exposed(mockups, arm)) for arm in arms]
     asked = [(arm, own) for arm, own in exposed
              if own.size and int(arm["n_blank_mockups"]) == values.size]  # fmt: skip
     if not asked or values.size < _LEAST:
@@ -51,12 +53,12 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
     return grid(words.left_out_caption(stratum), words.LEFT_OUT_HEADS, rows, texts=1)
 
 
-def _exposed(result: StudyResult, arm: Row) -> Floats:
+def _exposed(mockups: Sequence[Row], arm: Row) -> Floats:
     """What the exposed mock-ups of an arm differ by from the mean of all blanks."""
     rows = [
         row
-        for row in result.mockups.to_dict("records")
-        if row["role"] == "exposed" and row["score"] == arm["score"]
+        for row in mockups
+        if row["score"] == arm["score"]
         and all(row[name] == arm[name] or row[name] != row[name] for name in JUDGED_COLUMNS)
     ]  # fmt: skip
     return np.array([float(row["mean"]) for row in rows])

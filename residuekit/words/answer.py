@@ -61,7 +61,7 @@ def answer(
     working = study["working_exposure_min"]
     if working is None:
         return Answer(
-            "No working exposure was stated, so there is no single answer: each arm has its own.",
+            "No working exposure was stated, so each arm has its own answer.",
             _others(rows),
         )
     own = [row for row in rows if _is_working(row, study)]
@@ -73,8 +73,8 @@ def answer(
         if not longer:
             return Answer(f"{said}: nothing here answers for it.", others)
         return Answer(
-            f"{said}. A longer one answers for it as far as residue does not fall with exposure: "
-            f"{'; '.join(longer)}.",
+            f"{said}. A longer one answers for it if residue does not fall with exposure. "
+            f"{' '.join(longer)}",
             others,
         )
     clauses = [
@@ -82,12 +82,13 @@ def answer(
         for verdict in VERDICTS
         if (matching := [row for row in own if row["verdict"] == verdict])
     ]
+    compared = [f"{sentence_case(said)}." for said in _compared(own, other_blanks)]
     residue = study.get("residue", study["treatment"])
-    return Answer(
+    said = (
         f"After the working exposure of {number(working)} min, residue of {residue} is "
-        f"{'; '.join([*clauses, *_compared(own, other_blanks)])}.",
-        others,
+        f"{'; '.join(clauses)}."
     )
+    return Answer(" ".join([said, *compared]), others)
 
 
 def each_residue(answers: Mapping[str, Answer]) -> Answer:
@@ -129,12 +130,12 @@ def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> It
             time = float(clean[0]["exposure_min"])
             limit = f"{rounded(clean[0], 'detection_limit')} {unit_words(str(clean[0]['unit']))}"
             yield (
-                f"on {place} residue is not detected after {number(time)} min, "
+                f"On {place} residue is not detected after {number(time)} min, "
                 f"{number(time / working)} times as long (detection limit {limit}, "
-                f"{_counts(clean[0])})"
+                f"{_counts(clean[0])})."
             )
         else:
-            yield f"on {place} no longer exposure is clean"
+            yield f"On {place} no longer exposure is clean."
 
 
 def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
@@ -221,7 +222,7 @@ def _others(rows: Sequence[Row]) -> str:
         for verdict in VERDICTS
         if any(row["verdict"] == verdict for row in rows)
     ]
-    said = f"Other arms: {', '.join(tally)}; their limits stand below."
+    said = f"Other arms: {', '.join(tally)}, with their limits below."
     found = [row for row in rows if row["verdict"] == "detected"]
     if found:
         named = [f"{stratum_words(stratum_of(r))} after {r['exposure_min']:g} min of "
@@ -317,14 +318,11 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
     upper, seen = rounded(row, "upper_bound"), rounded(row, "detection_limit")
     if row["verdict"] == "detected":
         low = rounded({**row, "lower_bound": lower_bound(row)}, "lower_bound")
-        bounds = (
-            f"at least {low} (lower bound) and at most {upper} {unit} (upper bound), each with "
-            f"{sure} confidence"
-        )
+        bounds = f"Lower bound {low}, upper bound {upper} {unit} ({sure} confidence each)"
     else:
-        bounds = f"with {sure} confidence below {upper} {unit} (upper bound)"
+        bounds = f"Upper bound {upper} {unit} ({sure} confidence)"
     return (
-        f"{said}, {bounds}; detection limit {seen} {unit}{_identified(row, unit)}. "
+        f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}. "
         f"{_beside_the_limit(row, study)}"
     )
 
@@ -343,8 +341,8 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         return "The study states no acceptance limit to compare it with."
     if row["unit"] != LOADING_UNIT:
         return (
-            "It cannot be compared with the acceptance limit: without spiked mock-ups the score "
-            "has no unit of loading."
+            "Without spiked mock-ups the score has no unit of loading to compare with "
+            "the acceptance limit."
         )
     limit = f"the acceptance limit of {number(accepted)} {unit_words(LOADING_UNIT)}"
     if row["verdict"] == "not detected":
@@ -353,7 +351,7 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         return f"The upper bound lies below {limit}."
     if row["verdict"] == "detected" and lower_bound(row) > accepted:
         return f"Even the lower bound lies above {limit}."
-    return f"Whether the mean lies above or below {limit} is not decided."
+    return f"The mean may lie above or below {limit}."
 
 
 def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
@@ -371,7 +369,7 @@ def _mockups(row: Row, study: Mapping[str, Any]) -> Iterator[str]:
     )  # fmt: skip
     if row["tolerance_bound"] == row["tolerance_bound"]:
         yield (
-            f"If mock-ups scatter normally, 95 % of such mock-ups carry less than "
+            f"If mock-ups scatter normally, 95% of them carry less than "
             f"{rounded(row, 'tolerance_bound')} {unit} ({percent(1 - study['alpha'])} confidence)."
         )
 
@@ -383,9 +381,8 @@ def how_to_read(study: Mapping[str, Any]) -> str:
         "± is the standard error. Upper bound: the mean residue of these mock-ups lies below it "
         f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
         f"decision limit with {seen} probability. Identification limit: it is called detected "
-        f"with {seen} probability; between the two, shape and foreign matter may leave doubt, and "
-        "the verdict be inconclusive. Limits of one mock-up and limits of a mean are different "
-        "quantities."
+        f"with {seen} probability. Between the two the verdict may be inconclusive, by shape or "
+        "foreign matter. Limits of one mock-up and limits of a mean are different quantities."
     )
 
 

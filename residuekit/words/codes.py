@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from ..reprs import to_error
+from ..reprs import sentence_case, to_error
 from .common import arm_words
 
 Numbers = Mapping[str, Any]
@@ -91,17 +91,16 @@ def blindness_words(code: str, numbers: Numbers) -> str:
             f"{numbers['unit']}, {_RESPONSES[code]}"
         )
     return (
-        "the paint varies so much from mock-up to mock-up that one would have to carry "
-        "{mockup_limit:.3g} {unit}, above the acceptance limit of {acceptance_limit:.3g}; noise "
-        "alone would allow {noise_limit:.3g}"
+        "mock-ups of the paint vary so much that one would have to carry {mockup_limit:.3g} {unit} "
+        "(acceptance limit {acceptance_limit:.3g}; by noise alone {noise_limit:.3g})"
     ).format(**numbers)
 
 
 def _shape(n: Numbers) -> str:
     said = (
         f"The reference explains {n['share']:.0%} of the difference beyond the scatter of the "
-        f"blanks. It leaves {n['left']:.1f} times what that scatter leaves (refused above 3 times "
-        "with less than 80% explained)."
+        f"blanks. It leaves {n['left']:.1f} times what that scatter leaves. A shape is refused "
+        "above 3 times with less than 80% explained."
     )
     if n["weak"]:
         said += " That is too little to prove the gel by its shape."
@@ -113,52 +112,52 @@ def _foreign(n: Numbers) -> str:
     more = "more than 10" if n["ratio"] > 10 else f"{n['ratio']:.2g}"
     return (
         f"Beside {known}, {n['amount']:.3g} times the reference is still needed (decision limit "
-        f"{n['limit']:.3g}), and the gel alone explains {more} times what these explain (needed "
-        f"{n['needed']:g})"
+        f"{n['limit']:.3g}). The gel alone explains {more} times what these explain (needed "
+        f"{n['needed']:g})."
     )
 
 
 def _confirmed(n: Numbers) -> str:
     return (
-        "Above the decision limit. The difference looks like the gel, and foreign matter alone "
-        f"cannot explain it. {_shape(n)} {_foreign(n)}."
+        "The difference looks like the gel, and minerals or soaps alone cannot explain it. "
+        f"{_shape(n)} {_foreign(n)}"
     )
 
 
 def _not_excluded(n: Numbers) -> str:
     return (
-        f"Above the decision limit, but foreign matter may explain the difference. {_foreign(n)}."
+        "Above the decision limit, but minerals, starch or soaps may explain the difference. "
+        f"{_foreign(n)}"
     )
 
 
 def _uneven(n: Numbers) -> str:
     return (
-        f"The exposed mock-ups scatter {n['ratio']:.2g} times as widely as the blanks, by chance "
-        f"in fewer than {n['chance']:.0%} of arms. Either residue lies unevenly, or their paint "
-        "varies more. In the latter case the limits are too low and a false alarm is likelier."
+        f"The exposed mock-ups scatter {n['ratio']:.2g} times as widely as the blanks (by chance "
+        f"in fewer than {n['chance']:.0%} of arms). Either residue lies unevenly, or their paint "
+        "varies more. If the paint does, the limits are too low and a false alarm is likelier."
     )
 
 
 def _permuted(n: Numbers) -> str:
     ways = f"all {n['labellings']} ways" if n["exact"] else f"{n['labellings']} ways by lot"
     said = (
-        f"With the labels of blank and exposed mock-ups exchanged in {ways}, a mean difference as "
-        f"large comes in {100 * n['p']:.2g} % of them"
+        f"Labels of blank and exposed mock-ups exchanged in {ways}: {100 * n['p']:.2g} % give as "
+        "large a mean difference."
     )
     if n["agrees"]:
-        return f"{said}."
+        return said
     if n["above"]:
-        return f"{said}: this second opinion, free of any form of scatter, does not support it."
-    return f"{said}: this second opinion would call it a difference."
+        return f"{said} This test assumes no form of scatter, and does not support the difference."
+    return f"{said} This test would call it a difference."
 
 
 def _arms_tested(n: Numbers) -> str:
-    said = f"One of {n['n_arms']} arms tested, each at {n['alpha']:.0%}"
     if n["n_arms"] == 1:
         return f"The only arm tested, at {n['alpha']:.0%}."
     return (
-        f"{said}: were all clean, at least one would be above its limit in up to "
-        f"{n['chance']:.0%} of studies (less where arms share blanks)."
+        f"One of {n['n_arms']} arms tested, each at {n['alpha']:.0%}. Were all clean, a false "
+        f"alarm in at least one would come in up to {n['chance']:.0%} of studies."
     )
 
 
@@ -191,8 +190,8 @@ def _bound_above(n: Numbers) -> str:
 
 def _unexplained(n: Numbers) -> str:
     return (
-        "the arm differs from its blanks by something that is not the gel "
-        f"({n['ratio']:.0f} times what blanks leave) and may mask it"
+        f"something else than the gel differs ({n['ratio']:.0f} times what blanks leave) and may "
+        "mask it"
     )
 
 
@@ -213,14 +212,14 @@ def _sessions(n: Numbers) -> str:
     lone = n["sessions"]
     return (
         f"No blank of the arm was measured in session{'s' * (len(lone) > 1)} "
-        f"{', '.join(lone)}: a difference between sessions cannot be distinguished from gel."
+        f"{', '.join(lone)}. What differs between sessions cannot be distinguished from gel."
     )
 
 
 def _files(n: Numbers) -> str:
     return (
-        f"Files a mock-up: {n['exposed']:.3g} of the exposed, {n['blank']:.3g} of the blanks. As "
-        "far as maps of one mock-up differ, the limits, which come from the blanks, are too "
+        f"Files a mock-up: {n['exposed']:.3g} of the exposed, {n['blank']:.3g} of the blanks. The "
+        f"more the maps of one mock-up differ, the more the limits are too "
         f"{'low' if n['exposed'] < n['blank'] else 'high'}."
     )
 
@@ -236,10 +235,7 @@ def _confounded(n: Numbers) -> str:
         f"{name} (exposed: {_values(own)}; blanks: {_values(others)})"
         for name, (own, others) in n["columns"].items()
     )
-    return (
-        f"Confounded with the treatment: {said}. What differs there between the exposed and the "
-        "blanks cannot be distinguished from gel."
-    )
+    return f"Confounded with the treatment: {said}. Their effect cannot be distinguished from gel."
 
 
 def _pooled(n: Numbers) -> str:
@@ -250,34 +246,38 @@ def _pooled(n: Numbers) -> str:
 def _outlying(n: Numbers) -> str:
     return (
         f"Mock-up {n['mockup']} stands apart from the {n['n']} {n['role']} mock-ups by "
-        f"{n['score']}: {n['times']:.3g} standard deviations from their mean, by chance in fewer "
-        f"than {n['rate']:.0%} of such groups (Grubbs). It is not left out: see whether it was "
+        f"{n['score']}. It lies {n['times']:.3g} standard deviations from their mean (by chance in "
+        f"fewer than {n['rate']:.0%} of such groups, Grubbs). It stays in: see whether it was "
         "contaminated, exchanged or measured amiss."
     )
 
 
 def _references_differ(n: Numbers) -> str:
     return (
-        f"The references of the gel respond unlike, up to {n['times']:.2g} times. Loadings are "
-        "those of what was spiked; a residue of the part that is hardest to see may be so many "
-        "times as much."
+        f"The references of the gel differ in response by up to {n['times']:.2g} times. Loadings "
+        "are those of what was spiked. The component that is hardest to see may be present in so "
+        "many times as much."
     )
 
 
 def _no_reference(n: Numbers) -> str:
     lost = f" could be used ({', '.join(n['lost'])} left out)" if n["lost"] else ""
     return (
-        f"No reference of {n['material']}{lost}: no net signal, no shape test, and the spectrum of "
-        "another material cannot stand in."
+        f"No reference of {n['material']}{lost}, so no net signal and no shape test. The spectrum "
+        "of another material cannot stand in."
     )
 
 
 def water_words(n: Numbers) -> str:
-    """How a change of the paint by water was judged, half a sentence."""
+    """How a change of the paint by water was judged."""
     if n["few"]:
-        return "too few mock-ups to distinguish it from zero"
-    found = "distinguished from zero" if n["changed"] else "not distinguished from zero"
-    return f"{found} (Welch, two-sided {n['level']:.0%})"
+        return "There are too few mock-ups to tell this change from zero."
+    found = (
+        "It is distinguishable from zero"
+        if n["changed"]
+        else "We could not tell this change from zero"
+    )
+    return f"{found} (Welch, two-sided {n['level']:.0%})."
 
 
 def _water(n: Numbers) -> str:
@@ -286,7 +286,7 @@ def _water(n: Numbers) -> str:
     return (
         f"Water alone changed {n['score']} by {to_error(n['size'], error)}{spread} "
         f"{n['unit']} (mean of {n['n_water']} water-only less {n['n_untreated']} untreated "
-        f"mock-ups): {water_words(n)}."
+        f"mock-ups). {water_words(n)}"
     )
 
 
@@ -308,19 +308,19 @@ CODES: dict[str, Code] = {
                        _text("Blank mock-ups: only {n}; at least {needed} are needed.")),
     "all-blind": Code(
         "every score is blind on this paint",
-        lambda n: f"Every score is blind on this paint; {n['score']}: "
+        lambda n: f"Every score is blind on this paint. {sentence_case(n['score'])}: "
         f"{blindness_words(n['code'], n)}."),
     "above-but-blind": Code("every score is blind, and the first is above its decision limit",
                             _text("It is above its decision limit all the same.")),
     "limit-above-acceptance": Code(
         "the acceptance limit is below what the paint's scatter lets any score see",
-        lambda n: f"The acceptance limit is stricter than {n['score']} can see on this paint: "
-        f"{blindness_words(n['code'], n)}."),
+        lambda n: f"The acceptance limit is stricter than {n['score']} can see on this paint. "
+        f"{sentence_case(blindness_words(n['code'], n))}."),
     "uneven": Code(
         "above the decision limit, but the exposed mock-ups may merely vary more than the blanks",
-        _text("Above the decision limit, but the exposed mock-ups vary so widely that this may be "
-              "their scatter: their mean is not above that of the blanks by Welch's test (p = "
-              "{p:.2g}, needed below {alpha:g}), and none stands out beside the others.")),
+        _text("Above the decision limit, but this may be the scatter of the exposed mock-ups. "
+              "Their mean is not above that of the blanks by Welch's test (p = {p:.2g}, needed "
+              "below {alpha:g}). No mock-up stands out beside the others.")),
     "shape-untested": Code(
         "above the decision limit, without a reference to compare the shape with",
         _text("Above the decision limit, but without a reference its shape is untested.")),
@@ -346,7 +346,7 @@ CODES: dict[str, Code] = {
         _unexplained, obstacle=True),
     "far-beyond-spikes": Code(
         "detection limit or upper bound are above 1.5 times the highest spiked loading",
-        _text("its limits reach to {reach:.3g} {unit}, far beyond the highest spiked mock-up "
+        _text("limits of {reach:.3g} {unit} lie far beyond the highest spiked mock-up "
               "({highest:.3g}), where the response is unknown"), obstacle=True),
     "few-exposed": Code("fewer than three exposed mock-ups",
                         _text("exposed mock-ups: only {n} ({needed} are needed)"), obstacle=True),
@@ -369,13 +369,13 @@ CODES: dict[str, Code] = {
                             _text("This score does not decide; by itself it would say so.")),
     "band-sees-better": Code(
         "a band decides: beside it the net signal scatters too widely among spiked mock-ups",
-        _text("{score} decides: it sees better than the net signal, whose {n_spiked} spiked "
-              "mock-ups scatter {ratio:.2g} times as much in variance about their own line (a band "
-              "decides above {needed:.2g} times).")),
+        _text("{score} decides, for it sees better than the net signal. By that, {n_spiked} spiked "
+              "mock-ups have {ratio:.2g} times the variance about their own line. A band decides "
+              "above {needed:.2g} times.")),
     "untreated-comparator": Code(
         "compared with untreated blanks alone",
-        _text("Compared with untreated blanks alone: what water itself does to the paint is not "
-              "taken out.")),
+        _text("Compared with untreated blanks alone, so an effect of water on the paint stays "
+              "in.")),
     "other-exposure": Code("the blanks are not all of the arm's exposure", _other_exposure),
     "paired-before": Code(
         "each mock-up is compared with its own state before treatment",
@@ -387,19 +387,19 @@ CODES: dict[str, Code] = {
     "partly-before": Code(
         "some mock-ups were measured before treatment, too few to pair the arm",
         _text("Measured before treatment: {n_exposed} of {m} exposed mock-ups and {n_blanks} of "
-              "{n} blanks. Pairing needs every exposed one and {needed} blanks, so the arm is "
-              "judged as measured.")),
+              "{n} blanks. Pairing needs every exposed one and {needed} blanks. The arm is judged "
+              "unpaired.")),
     "several-arms": Code("how many arms the study tests, and the chance of a false alarm in one",
                          _arms_tested),
     "files-left-out": Code("files of the arm that could not be used",
                            lambda n: f"Left out: {', '.join(n['files'])}."),
     "shared-mockups": Code(
         "mock-ups of the arm stand in another arm too",
-        lambda n: f"{_named(n['mockups'])} also in {arm_words(n['arm'])}: the two arms are not "
+        lambda n: f"{_named(n['mockups'])} also in {arm_words(n['arm'])}. The two arms are not "
         "independent."),
     "untreated-before": Code(
         "mock-ups of the arm stood among the untreated blanks before",
-        lambda n: f"{_named(n['mockups'])} among the untreated blanks too: these and the arm are "
+        lambda n: f"{_named(n['mockups'])} among the untreated blanks too. These and the arm are "
         "not independent."),
     "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
                                   _sessions),
@@ -412,12 +412,12 @@ CODES: dict[str, Code] = {
     "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),
     "single-spectra": Code(
         "one spectrum a mock-up, and too few blanks for a net signal from how these differ",
-        _text("No net signal: each mock-up is a single spectrum, so nothing shows the scatter "
-              "within one, and {n} blank mock-ups are too few to tell it from how these differ "
-              "({needed} are needed).")),
+        _text("No net signal. Each mock-up is a single spectrum, which shows no scatter within it. "
+              "{n} blank mock-ups are too few to take it from how these differ ({needed} are "
+              "needed).")),
     "net-from-means": Code(
         "one spectrum a mock-up: the net signal rests on how the blanks differ",
-        _text("Each mock-up is a single spectrum: the net signal rests on how {n} blank mock-ups "
+        _text("Each mock-up is a single spectrum. The net signal rests on how {n} blank mock-ups "
               "differ, each scored without itself.")),
     "outlying-mockup": Code(
         "a mock-up stands apart from the others of its kind (Grubbs, 1 %); it is not left out",
@@ -428,11 +428,11 @@ CODES: dict[str, Code] = {
     "reference-lacks-band": Code(
         "no reference has a band in a marker's window",
         lambda n: f"No reference of the material has a band in the window of "
-        f"{' and of '.join(n['markers'])}: the net signal does not answer to what is seen there, "
-        "and a residue with that band is not of the reference's shape."),
+        f"{' and of '.join(n['markers'])}. The net signal does not answer to what is seen there. A "
+        "residue with that band does not have the reference's shape."),
     "reference-unlike-spikes": Code(
         "the spiked mock-ups differ from blanks by another spectrum than the reference's",
-        _text("The references explain only {share:.0%} of what {n_spiked} spiked mock-ups differ "
-              "by from blanks: the material that was put on is another, or it changed.")),
+        _text("The references explain only {share:.0%} of the difference of {n_spiked} spiked "
+              "mock-ups from blanks. Another material was put on, or it changed.")),
     "water-change": Code("what water alone did to the paint", _water),
 }  # fmt: skip

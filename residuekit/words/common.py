@@ -190,13 +190,17 @@ def above_one_limit(
     at or above the former may be larger by that factor.
 
     >>> above_one_limit(6, 6, "1.08 ug cm-2", 1.0, "1.80 ug cm-2", 0.05, 0.05)
-    '6 of 6 mock-ups above the decision limit of a single one (1.08 ug cm-2).'
+    '6 of 6 mock-ups stood out (decision limit of one: 1.08 ug cm-2).'
     """
-    said = f"{above} of {counted(n, 'mock-up')} above the decision limit of a single one ({limit})."
+    said = (
+        f"{above or 'None'} of {counted(n, 'mock-up')} stood out (decision limit of one: {limit})."
+    )
     if above == n:
         return said
+    still = "" if above else "still "
     return (
-        f"{said} With {percent(1 - alpha)} confidence at most {share:.0%} of such mock-ups would "
-        f"be. One with {seen} would be above it in {100 * (1 - beta):g} of 100 cases, so at most "
-        f"{min(share / (1 - beta), 1):.0%} of such mock-ups carry that much; less may be missed."
+        f"{said} Up to {share:.0%} of such mock-ups could {still}do so ({percent(1 - alpha)} "
+        f"confidence). One mock-up with {seen} would be noticed {100 * (1 - beta):g} times in 100; "
+        f"less may be missed. Up to {min(share / (1 - beta), 1):.0%} of such mock-ups could carry "
+        "that much."
     )

@@ -35,12 +35,12 @@ DOSE_UNITS = {
 }  # fmt: skip
 _LIGHT = (
     "No years of display follow from a dose of light. That the effect depends on the dose alone "
-    "fails for less stable colorants at high intensity. Lux and ultraviolet doses can be compared "
-    "only by the lamp's spectrum."
+    "fails for less stable colorants at high intensity. Lux and ultraviolet doses compare only by "
+    "the lamp's spectrum."
 )
 _HEAT = (
-    "Hours in a chamber stand for no other time without the temperature, the humidity, and an "
-    "activation energy with the range in which it was found (`residuekit.trends.arrhenius`)."
+    "Hours in a chamber stand for no other time by themselves. That needs temperature, humidity, "
+    "and an activation energy with its range (`residuekit.trends.arrhenius`)."
 )
 _ACTIVATED = (
     "The energy dominates the factor, and the factor holds for that one process alone. Above a "
@@ -52,8 +52,8 @@ _ACTIVATED = (
 def made_elsewhere(n: int) -> str:
     """What a run did not take from ``runs/.cache``."""
     return (
-        f"{counted(n, 'result')} kept in runs/.cache had been made by another user, on another "
-        "machine, or changed since: computed again."
+        f"{counted(n, 'result')} in runs/.cache came from another user or machine, or had changed: "
+        "computed again."
     )
 
 
@@ -65,7 +65,8 @@ def finding_sentences(code: str, rows: Rows, study: Mapping[str, Any]) -> tuple[
         )
     if code == "acceptance":
         return (
-            *(acceptance(row, study["alpha"]) for row in rows),
+            f"One-sided at {study['alpha']:.0%}, by the upper bound of the mean.",
+            *map(acceptance, rows),
             "A mean below the limit says nothing of a single mock-up.",
         )
     if code == "second-procedure":
@@ -94,10 +95,10 @@ def series(row: Row, alpha: float = 0.05) -> str:
     ).capitalize()
     alike = f"{'every' if any(row['positive']) else 'no'} mock-up is above the limit"
     return (
-        f"{conditions_words(row)}: at {rungs} {unit} mean {means} {row['unit']}, {hits} mock-ups "
-        f"above the limit of one. {found} ({row['test']}'s test of the means: "
-        f"{_test(row['rise'], 'all means are equal')}; Cochran and Armitage's of the shares: "
-        f"{_test(row['positives'], alike)}; one-sided)."
+        f"{conditions_words(row)}: at {rungs} {unit} mean {means} {row['unit']}. Above the limit "
+        f"of one mock-up: {hits}. {found} (one-sided). {row['test']}'s test of the means: "
+        f"{_test(row['rise'], 'all means are equal')}. Cochran and Armitage's test of the shares: "
+        f"{_test(row['positives'], alike)}."
     )
 
 
@@ -118,8 +119,8 @@ def _test(trend: Any, alike: str) -> str:
 def scores_differ(row: Row) -> str:
     """A series over ageing whose deciding score is not the same at every age."""
     return (
-        f"{conditions_words(row)}: the deciding score is not the same at every age "
-        f"({', '.join(row['scores'])}), so the ages do not stand in one series."
+        f"{conditions_words(row)}: the deciding score differs by age ({', '.join(row['scores'])}), "
+        "so there is no series."
     )
 
 
@@ -128,40 +129,36 @@ def exposure_margin(row: Row) -> str:
     words, longest = conditions_words(row), row["longest_clean_min"]
     working = f"{row['working_exposure_min']:g} min"
     if not longest > 0:
-        return (
-            f"{words}: no exposure from {working} on was found clean, so there is no exposure "
-            "margin."
-        )
-    share = f"at most {row['share_upper_bound']:.0%} of such mock-ups above the decision limit"
+        return f"{words}: no exposure margin, for no exposure from {working} on was found clean."
     if row["at_least"]:
         bound = (
             "The longest exposure tested is clean. If residue cannot fall with exposure (an "
-            f"assumption), {row['n_mockups']} different mock-ups at and above the working exposure "
-            f"leave {share} of a single one."
+            f"assumption), all {row['n_mockups']} mock-ups from the working exposure on count."
         )
     else:
         bound = (
-            f"A longer exposure was not clean, so none are pooled: the {row['n_mockups']} mock-ups "
-            f"of the shortest exposure from there on leave {share} of a single one."
+            f"A longer exposure was not clean, so only the {row['n_mockups']} mock-ups of the "
+            "shortest one count."
         )
     return (
         f"{words}: exposure margin {'at least ' if row['at_least'] else ''}{row['margin']:g}, "
-        f"{longest:g} min not detected over {working} working exposure; at {longest:g} min "
+        f"{longest:g} min not detected over {working} working exposure. At {longest:g} min: "
         f"{row['n_longest']} mock-ups, detection limit "
         f"{to_error(row['detection_limit'], row['standard_error'])}, upper bound "
-        f"{to_error(row['upper_bound'], row['standard_error'])} {row['unit']}. {bound}"
+        f"{to_error(row['upper_bound'], row['standard_error'])} {row['unit']}. {bound} Up to "
+        f"{row['share_upper_bound']:.0%} of such mock-ups could stand out."
     )
 
 
-def acceptance(row: Row, alpha: float) -> str:
+def acceptance(row: Row) -> str:
     """The one-sided test of equivalence by its bound."""
-    words = "the mean lies below it" if row["below"] else "that the mean lies below it is not shown"
+    limit = f"the acceptance limit of {row['acceptance_limit']:g} {LOADING_UNIT}"
+    words = "The mean lies below" if row["below"] else "It is not shown that the mean lies below"
     bound = to_error(row["upper_bound"], row["standard_error"])
     return (
-        f"{arm_words(row)}: upper bound {bound} (mean "
-        f"{_with_error(row['estimate'], row['standard_error'])}, {row['n_mockups']:g} mock-ups "
-        f"against {row['n_blank_mockups']:g} blanks) beside the acceptance limit "
-        f"{row['acceptance_limit']:g} {LOADING_UNIT}: {words} (one-sided, {alpha:.0%})."
+        f"{arm_words(row)}: upper bound {bound}, mean "
+        f"{_with_error(row['estimate'], row['standard_error'])} ({row['n_mockups']:g} mock-ups "
+        f"against {row['n_blank_mockups']:g} blanks). {words} {limit}."
     )
 
 
@@ -207,14 +204,11 @@ def ageing_change(row: Row) -> str:
     )
     said = f"{conditions_words(row)}: {ages}."
     if row["difference"] != row["difference"]:
-        return (
-            f"{said} The two cannot be subtracted: other deciding scores or units, or too few "
-            "mock-ups."
-        )
+        return f"{said} They cannot be subtracted: scores or units differ, or mock-ups are too few."
     found = (
         "The difference is distinguishable from zero."
         if row["low"] > 0 or row["high"] < 0
-        else "No difference was found; one within the interval may be missed."
+        else "We could not tell this difference from zero; one within the interval may be missed."
     )
     low, high = (to_error(row[name], row["standard_error"]) for name in ("low", "high"))
     return (
@@ -235,20 +229,20 @@ def growth(row: Row) -> str:
         f"gel {young} and {aged}, blanks {blank_young} and {blank_aged})"
     )
     limit = (
-        f"limit for all {row['n_channels']} channels together, median {row['typical_limit']:.2g}"
+        f"limit for all {row['n_channels']} channels together (median {row['typical_limit']:.2g})"
     )
     if not row["windows"]:
         return (
-            f"{counts}: no absorption was found that grows only where gel was applied ({limit}; "
-            "growth below it may be missed)."
+            f"{counts}: no absorption was found that grows only where gel was applied. Growth "
+            f"below the {limit} may be missed."
         )
     windows = "; ".join(
         f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} {grown:.2g} ± {error:.1g})"
         for low, high, top, grown, error in row["windows"]
     )
     return (
-        f"{counts}: absorption grows only where gel was applied in {windows} ({limit}). That it "
-        "is a product of the gel does not follow."
+        f"{counts}: absorption grows only where gel was applied in {windows}. "
+        f"{limit.capitalize()}. That it is a product of the gel does not follow."
     )
 
 
@@ -309,21 +303,21 @@ def control_drift(row: Row) -> str:
     scatter = (
         ""
         if row["p_scatter"] != row["p_scatter"]
-        else f", scatter between sessions {number(row['session_sd'], 2)} "
-        f"(p = {row['p_scatter']:.2g}), between mock-ups {number(row['mockup_sd'], 2)}"
+        else f" Scatter between sessions {number(row['session_sd'], 2)} "
+        f"(p = {row['p_scatter']:.2g}), between mock-ups {number(row['mockup_sd'], 2)}."
     )
     return (
-        f"{row['score']} of {counted(row['n_mockups'], 'blank mock-up')} over "
-        f"{len(row['sessions'])} sessions ({conditions_words(row)}): drift "
+        f"{conditions_words(row)}: {row['score']} of {counted(row['n_mockups'], 'blank mock-up')} "
+        f"over {len(row['sessions'])} sessions. Drift "
         f"{_with_error(row['drift'], row['drift_error'])} {row['unit']} a session "
-        f"(p = {row['p_value']:.2g}){scatter}. {found}"
+        f"(p = {row['p_value']:.2g}).{scatter} {found}"
     )
 
 
 def map_worth(row: Row) -> str:
     """How many independent pixels the maps of a paint and role are worth."""
     return (
-        f"{row['paint']}, {row['role']}: {row['n_maps']} maps of {row['pixels']:g} valid pixels "
-        f"are worth {number(row['effective'], 2)} independent ones each ({row['score']}; medians; "
-        f"from {number(row['least'], 2)} to {number(row['most'], 2)})."
+        f"{row['paint']}, {row['role']}: {row['pixels']:g} valid pixels of a map are worth "
+        f"{number(row['effective'], 2)} independent ones (medians of {row['n_maps']} maps, "
+        f"{row['score']}). Maps reach from {number(row['least'], 2)} to {number(row['most'], 2)}."
     )

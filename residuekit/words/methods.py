@@ -174,8 +174,7 @@ def paint_change(stratum: Stratum, n: Mapping[str, Any]) -> str:
     return (
         f"{stratum_words(stratum)}: water alone changed the {n['score']} by "
         f"{true_minus(to_error(size, error))}{spread} {unit_words(n['unit'])} (mean of "
-        f"{n['n_water']} water-only less {n['n_untreated']} untreated mock-ups): "
-        f"{water_words(n)}."
+        f"{n['n_water']} water-only less {n['n_untreated']} untreated mock-ups). {water_words(n)}"
     )
 
 

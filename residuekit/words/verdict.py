@@ -45,7 +45,7 @@ def numbers(row: Row, alpha: float, beta: float) -> str:
     if blanks < 2:
         return f"{said} {unit}. A single blank mock-up gives no limits."
     return (
-        f"{said} {unit} against {blanks} blank mock-ups; decision limit "
+        f"{said} {unit} against {blanks} blank mock-ups. Decision limit "
         f"{show('decision_limit')}, detection limit {show('detection_limit')}{identified}, upper "
         f"bound {show('upper_bound')} {unit} ({percent(1 - alpha)} one-sided). "
         + above_one_limit(

@@ -130,4 +130,4 @@ def test_a_change_by_water_is_a_note_on_the_deciding_score(water, untreated, few
     said = sentence(note)
     assert f"{len(water)} water-only less {len(untreated)} untreated mock-ups" in said
     assert ("too few mock-ups" in said) is few
-    assert ("not distinguished from zero" in said) is (not few and not changed)
+    assert ("could not tell this change from zero" in said) is (not few and not changed)

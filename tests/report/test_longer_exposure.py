@@ -24,8 +24,8 @@ def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assu
     said = headline(arm(1.0, "not detected"), arm(60.0, "not detected"), arm(10.0, "not detected"),
                     arm(5.0, "inconclusive"))  # fmt: skip
     assert said == (
-        "The working exposure of 2 min with gel was not tested. A longer one answers for it as far "
-        "as residue does not fall with exposure: on alkyd residue is not detected after 10 min, 5 "
+        "The working exposure of 2 min with gel was not tested. A longer one answers for it if "
+        "residue does not fall with exposure. On alkyd residue is not detected after 10 min, 5 "
         "times as long (detection limit 0.81 µg cm⁻², 6 mock-ups against 5 blanks)."
     )
 
@@ -34,7 +34,7 @@ def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assu
     ("rows", "end"),
     [
         ([arm(10.0, "detected"), arm(60.0, "not detected")], "no longer exposure is clean."),
-        ([arm(10.0, "inconclusive")], "on alkyd no longer exposure is clean."),
+        ([arm(10.0, "inconclusive")], "On alkyd no longer exposure is clean."),
         ([arm(1.0, "not detected")], "was not tested: nothing here answers for it."),
         ([arm(60.0, "not detected", treatment="other")], "nothing here answers for it."),
     ],
@@ -58,8 +58,8 @@ def test_an_answer_stands_for_each_residue_and_names_the_gels_that_leave_it():
     assert "with third was not tested: nothing here" in none.headline
     said = each_residue({"PVA": pva, "citrate": none})
     assert said.headline == f"{pva.headline} {none.headline}"
-    assert said.further.startswith("PVA: other arms: 1 detected;")
-    assert "citrate: other arms: 2 detected, 1 not detected;" in said.further
+    assert said.further.startswith("PVA: other arms: 1 detected, with")
+    assert "citrate: other arms: 2 detected, 1 not detected, with" in said.further
     assert said.further.endswith(OVER_RESIDUES)
 
 
@@ -74,5 +74,5 @@ def test_longer_exposures_of_two_gels_answer_each_for_its_own():
     study = STUDY | {"residue": "PVA", "left_by": ["gel", "other"]}
     rows = [arm(10.0, "not detected"), arm(5.0, "detected", treatment="other")]
     said = answer(rows, study, lambda _: None).headline
-    assert "on alkyd with gel residue is not detected after 10 min" in said
-    assert "on alkyd with other no longer exposure is clean" in said
+    assert "On alkyd with gel residue is not detected after 10 min" in said
+    assert "On alkyd with other no longer exposure is clean" in said

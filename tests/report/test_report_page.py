@@ -215,7 +215,7 @@ def test_the_answer_for_the_working_exposure_comes_first(written):
     limit = "detection limit 0.81 µg cm⁻², 4 mock-ups against 4 blanks"
     assert headline.startswith(
         "After the working exposure of 2 min, residue of PVA cryogel is not detected on alkyd "
-        f"({limit}) and acrylic ({limit}); compared with blanks of unstated exposure."
+        f"({limit}) and acrylic ({limit}). Compared with blanks of unstated exposure."
     )
     order = ["In a minute", "What this cannot say", "What was tested", "Controls",
              "What each score can detect", "Limits", "Calibration", "Series and drift", "Quality",
@@ -230,11 +230,13 @@ def test_no_absence_stands_without_its_limits_and_its_n(written):
     words = Page(written[1]).text
     summary = words[words.index("In a minute") : words.index("What this cannot say")]
     assert summary.count("4 / 4") == summary.count("0 of 4; share at most 53%") == 4
-    assert summary.count("(upper bound); detection limit 0.81 µg cm⁻²") == 4
+    assert summary.count("(95% confidence). Detection limit 0.81 µg cm⁻²") == 4
     assert summary.count("Mean of 4 mock-ups less that of 4 blank mock-ups") == 4
-    assert summary.count("0 of 4 mock-ups above the decision limit of a single one") == 4
-    assert summary.count("With 95% confidence at most 53% of such mock-ups would be.") == 4
-    assert summary.count("95 of 100 cases, so at most 55% of such mock-ups carry that") == 4
+    assert summary.count("None of 4 mock-ups stood out") == 4
+    assert summary.count("Up to 53% of such mock-ups could still do so (95% confidence).") == 4
+    assert (
+        summary.count("95 times in 100; less may be missed. Up to 55% of such mock-ups could") == 4
+    )
     assert "52.7" not in summary
     assert summary.count("4 maps, 256 pixels") == 4
     assert "not the work of art" in words
@@ -258,7 +260,7 @@ def with_verdicts(folder, **columns):
         ),
         (
             {"verdict": "inconclusive"},
-            "is inconclusive on alkyd; compared with blanks of unstated exposure. Other arms: 1",
+            "is inconclusive on alkyd. Compared with blanks of unstated exposure. Other arms: 1",
         ),
         ({"verdict": "not assessable"}, "is not assessable on alkyd."),
         ({"exposure_min": 5.0}, "The working exposure of 2 min with PVA cryogel was not tested"),
@@ -340,9 +342,9 @@ def test_blanks_of_another_exposure_are_told(tmp_path, exposures, words):
     ("exposures", "words"),
     [
         ((2.0, 2.0, 2.0, 2.0), "4 mock-ups against 4 blanks). Other arms"),
-        ((60.0, 60.0, 60.0, 60.0), "against 4 blanks); compared with blanks of 60 min. Other"),
+        ((60.0, 60.0, 60.0, 60.0), "against 4 blanks). Compared with blanks of 60 min. Other"),
         ((2.0, 2.0, 60.0, None),
-         "; compared with blanks of 2 and 60 min and of unstated exposure. Other"),
+         ". Compared with blanks of 2 and 60 min and of unstated exposure. Other"),
     ],
 )  # fmt: skip
 def test_the_headline_says_where_blanks_are_of_another_exposure(tmp_path, exposures, words):

@@ -28,11 +28,11 @@ def assert_claims_are_whole(result):
             for words in (
                 f"mean of {row['n_mockups']} mock-ups",
                 f"against {row['n_blank_mockups']} blank mock-ups",
-                f"decision limit {decision}",
+                f"Decision limit {decision}",
                 f"detection limit {detection}",
                 f"upper bound {bound} {row['unit']}",
-                f"at most {row['share_upper_bound']:.0%} of such mock-ups",
-                f"One with {alone} {row['unit']} would be above it",
+                f"Up to {row['share_upper_bound']:.0%} of such mock-ups could",
+                f"One mock-up with {alone} {row['unit']} would be noticed",
             ):
                 assert words in row["reason"]
             if row["verdict"] == "not detected":
@@ -160,7 +160,7 @@ def test_blanks_of_the_same_exposure_are_taken_where_there_are_enough(warm_study
 
 def test_the_number_of_arms_stands_in_every_verdict(finished):
     for reason in finished.result.verdicts["reason"]:
-        assert "One of 2 arms tested, each at 5%: were all clean, at least one" in reason
+        assert "One of 2 arms tested, each at 5%. Were all clean, a false alarm" in reason
 
 
 def test_without_a_reference_of_its_own_no_arm_is_assessable(warm_study):
