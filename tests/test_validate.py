@@ -21,7 +21,14 @@ from residuekit.words.codes import Note
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 import validate
-from validation import film_level, loads_level, score_level, spectral_level, study_level
+from validation import (
+    film_level,
+    loads_level,
+    paired_level,
+    score_level,
+    spectral_level,
+    study_level,
+)
 from validation.claims import SEED, Claim, median, rate, table
 
 RUNS = 3000
@@ -72,6 +79,24 @@ def test_bounds_at_a_loading_the_arm_does_not_have_fail(studies):
         studies.blanks, studies.exposed, studies.responses, 1.5, shared=True
     )
     assert rate("", score_level.ONE_SIDED, below).holds is False
+
+
+@pytest.mark.parametrize(("n", "m"), [(6, 6), (3, 12)])
+def test_the_decision_on_paired_mockups_holds_and_fails_where_states_count_as_independent(n, m):
+    paired, levels = paired_level.PairedStudies(n, m, RUNS), decision_levels(n, m)
+    claims = list(score_level.claims_of_size(paired, levels))
+    assert all(claim.holds for claim in claims), table(claims)
+    assert all(claim.name.startswith("paired") for claim in claims)
+    alarms = score_level.decide(paired.as_independent(), paired.exposed, levels)
+    assert rate("", score_level.FALSE_ALARMS, alarms).holds is False
+
+
+def test_a_mockups_own_effect_falls_out_of_its_difference():
+    paired = paired_level.PairedStudies(6, 6, RUNS)
+    before, after = paired.states
+    ratio = after.std() / paired.blanks.std()
+    assert ratio == pytest.approx(np.sqrt((paired_level.OWN**2 + 1) / 2), rel=0.02)
+    assert np.corrcoef(before.ravel(), after.ravel())[0, 1] == pytest.approx(0.8, abs=0.02)
 
 
 def test_the_vectorised_decision_is_that_of_assess():

@@ -120,6 +120,11 @@ class Studies:
         self.responses = spiked - self.blanks.mean(axis=1, keepdims=True)
         self.apart = spiked - draw(rng, (runs, n)).mean(axis=1, keepdims=True)
 
+    @property
+    def place(self) -> str:
+        """How the names of its claims begin."""
+        return f"scores n={self.n} m={self.m}:"
+
     def limits(self, levels: Levels) -> tuple[float, float]:
         """The detection limits of the arm and of one mock-up for a standard deviation of 1."""
         arm, one = (noncentrality(self.n - 1, q, ALPHA) for q in (levels.arm, levels.mockup))
@@ -153,7 +158,7 @@ def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
     own = arm * blanks.std(axis=1, ddof=1, keepdims=True)
     stated = own / studies.slopes()[:, None]
     expected = found_at_own_limit(studies.n, levels)
-    place = f"scores n={studies.n} m={studies.m}:"
+    place = studies.place
     for name, claimed, hits in (
         ("false alarms", FALSE_ALARMS, decide(blanks, exposed, levels)),
         ("found at the true limit", FOUND, decide(blanks, exposed + arm, levels)),

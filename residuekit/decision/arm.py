@@ -28,7 +28,7 @@ from .given_twice import refuse_still, refuse_twins
 from .identification import Identifier
 from .outliers import outlier_notes
 from .pairs import ENOUGH_PAIRS, paired_controls, paired_notes
-from .scores import Score, scores_on, sees_better
+from .scores import Score, deciding, scores_on, sees_better
 from .verdict import Verdict, judge
 
 Floats = npt.NDArray[np.float64]
@@ -208,13 +208,14 @@ def judge_arm(
     _refuse_mixed(*given.values())
     rules = Rules(alpha, beta, acceptance_limit, scale_margin)
     chosen = in_deciding_order(resolve(list(markers)))
-    controls, remarks = controls_of(blanks, references, spiked, interferents, films), []
+    controls = controls_of(blanks, references, spiked, interferents, films)
     axis = controls.wavenumber
     found = mockup_spectra(axis, exposed)
     if before_spiked is not None:
         _refuse_lone(before_exposed, "before_spiked", "before_blanks and before_exposed")
         _same_count(before_spiked, spiked, "before_spiked", "spiked mock-ups")
-    if before_exposed is not None or before_blanks is not None:
+    paired = before_exposed is not None or before_blanks is not None
+    if paired:
         kept, before = _before(axis, blanks, exposed, before_blanks, before_exposed)
         own = np.full(controls.responses.shape, np.nan)
         if before_spiked is not None:
@@ -223,8 +224,6 @@ def judge_arm(
             own = after - mockup_spectra(axis, before_spiked) - level
         controls = paired_controls(controls, kept, before[0], own)
         found = found - before[1]
-        lost = [str(place + 1) for place in range(len(blanks)) if place not in kept]
-        remarks = paired_notes(len(exposed), len(kept), len(lost), places=", ".join(lost))
     refuse_twins(given)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
@@ -233,6 +232,12 @@ def judge_arm(
                   "markers=['pva C-O 1092'] or references=[gel]")
         )  # fmt: skip
     refuse_still(made)
+    remarks = []
+    if paired:
+        lost = [str(place + 1) for place in range(len(blanks)) if place not in kept]
+        remarks = paired_notes(
+            len(exposed), len(kept), len(lost), deciding(made), places=", ".join(lost)
+        )
     missing, lacking = controls.metric.missing, None
     if not len(references) and not films:
         lacking = no_reference("the gel")

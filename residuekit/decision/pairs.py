@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from ..words.codes import Note
 from .controls import Controls
+from .scores import Score
 
 Floats = npt.NDArray[np.float64]
 #: A paired arm needs so many blanks that were measured before treatment.
@@ -46,9 +47,19 @@ def paired_controls(
     )
 
 
-def paired_notes(n_exposed: int, n_blanks: int, n_lost: int, **which: Any) -> list[Note]:
-    """What must be said of a paired arm; `which` names the blanks without a state before."""
-    notes = [Note("paired-before", {"n_exposed": n_exposed, "n_blanks": n_blanks})]
+def paired_notes(
+    n_exposed: int, n_blanks: int, n_lost: int, score: Score | None, **which: Any
+) -> list[Note]:
+    """What must be said of a paired arm; `which` names the blanks without a state before.
+
+    Blanks met no gel: what they differ by from their own state before, by the deciding `score`, is
+    what pairing cannot take out.
+    """
+    numbers: dict[str, Any] = {"n_exposed": n_exposed, "n_blanks": n_blanks}
+    if score is not None:
+        scatter = float(score.values.std(ddof=1)) / score.scale
+        numbers |= {"scatter": scatter, "unit": score.blindness.unit}
+    notes = [Note("paired-before", numbers)]
     if n_lost:
         notes.append(Note("blanks-without-before", {"n": n_lost, **which}))
     return notes

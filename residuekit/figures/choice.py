@@ -39,8 +39,8 @@ def choose(
 
     Left to itself it draws every stratum that has its controls and limits and shares the unit of
     the first, so that one scale serves all. `strata` names the wanted ones by paint or by (paint,
-    soiling, ageing_h). Of more than `most_arms` arms of a stratum the highest are drawn, and those
-    of the working exposure.
+    soiling, ageing_h). Of more than `most_arms` arms of a stratum those detected are drawn first,
+    then that of the working exposure, then the highest.
 
     Raises
     ------
@@ -133,7 +133,7 @@ def _block(
     arms = [row for row in _arms(result, stratum) if (row["score"], row["unit"]) in same]
     working = _working_arm(result, arms)
     if len(arms) > most_arms:
-        kept = sorted(arms, key=lambda row: (row is not working, -_height(row)))[:most_arms]
+        kept = sorted(arms, key=lambda row: _rank(row, working))[:most_arms]
         arms = [row for row in arms if row in kept]
     exposed = own[own["role"] == "exposed"]
     exposed = exposed[_any_arm(exposed, arms)]
@@ -155,6 +155,11 @@ def _block(
         spiking=spiking,
         series=choose_series(result, arms, working),
     )
+
+
+def _rank(row: Row, working: Row | None) -> tuple[bool, bool, float]:
+    """What is drawn before what: the detected arms, the working one, the highest."""
+    return row["verdict"] != "detected", row is not working, -_height(row)
 
 
 def _height(row: Row) -> float:

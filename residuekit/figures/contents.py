@@ -99,6 +99,8 @@ def _refuse_lost(result: StudyResult, plan: Plan, wanted: Sequence[Block] | None
         f"residue_figure(result, residue={study['residue']!r}, strata=[{stratum_of(row)!r}])"
         for row in lost
     )
+    if wanted is not None and len(wanted) == 1:
+        calls = dict.fromkeys(["plot_mockups({arm: scores, ...}), which draws any number of arms"])
     if lost:
         raise ContractError(
             Fault(f"{len(lost)} detected arm{'s' * (len(lost) > 1)} without room in the figure, "

@@ -187,9 +187,14 @@ def other_blanks(result: StudyResult, row: Row) -> Note | None:
 
 
 def answer(result: StudyResult) -> answers.Answer:
-    """The answer for the working exposure."""
-    rows = result.verdicts.to_dict("records")
-    study = result.provenance["study"]
+    """The answer for the working exposure, of several residues one each."""
+    asked = [one["material"] for one in result.provenance["study"].get("residues", ())]
+    own = {name: _answer(result.of_residue(name)) for name in asked} or {"": _answer(result)}
+    return answers.each_residue(own) if len(own) > 1 else next(iter(own.values()))
+
+
+def _answer(result: StudyResult) -> answers.Answer:
+    rows, study = result.verdicts.to_dict("records"), result.provenance["study"]
     return answers.answer(rows, study, lambda row: other_blanks(result, row))
 
 

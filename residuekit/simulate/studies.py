@@ -116,7 +116,7 @@ def _write_study(
         maps, truth = simulate_specimen(design, specimen, seed)
         for k, data in enumerate(maps):
             suffix = design.map_suffixes[k % len(design.map_suffixes)]
-            file = f"data/{specimen.name}_map{k + 1}{suffix}"
+            file = f"data/{specimen.file_stem}_map{k + 1}{suffix}"
             write(data, folder / file)
             rows.append({"file": file, **specimen.row()})
             truth["maps"][k]["file"] = file
@@ -158,21 +158,23 @@ def simulate_specimen(
     """Make all maps of one mock-up and its truth, in memory.
 
     The loading of a mock-up is the mean over its surface; where the residue is not uniform, a map
-    holds more or less of it than the surface does.
+    holds more or less of it than the surface does. Before treatment there is no residue, no loss of
+    surfactant and all of the soiling; the mock-up is the same, its maps lie elsewhere.
     """
     place = stream(seed, specimen.name)
     axis = even_axis(*design.axis)
     paint = design.paints[specimen.paint]
     mockup = draw_mockup(
         paint, axis, place, design.variation, ageing_h=specimen.ageing_h,
-        session=stream(seed, f"session {specimen.session}"),
+        session=stream(seed, f"session {'before' if specimen.before else specimen.session}"),
     )  # fmt: skip
     rng = np.random.default_rng(stream(place, "surface"))
-    loading = _surface_loading(design, specimen, rng)
+    loading = _surface_loading(design, specimen, rng) * (not specimen.before)
     foreign = _foreign(design, specimen, rng)
     arm = specimen.arm
     pattern = arm.pattern if arm is not None else "uniform"
     spread = 0.0 if pattern == "uniform" else MAP_CV
+    dry = specimen.before or specimen.treatment == "none"
     maps, map_truths = [], []
     for k in range(design.maps_per_mockup):
         data, truth = simulate_map(
@@ -184,19 +186,19 @@ def simulate_specimen(
             gel=arm.gel if arm is not None else design.spiked_gel,
             pattern=pattern,
             foreign=foreign,
-            surfactant_loss=0.0 if specimen.treatment == "none" else design.surfactant_loss,
+            surfactant_loss=0.0 if dry else design.surfactant_loss,
             ageing_h=specimen.ageing_h,
             mockup=mockup,
             texture=design.texture,
             instrument=design.instrument,
-            seed=stream(place, f"map {k}"),
+            seed=stream(place, f"map before {k}" if specimen.before else f"map {k}"),
         )
         maps.append(data)
         map_truths.append({"loading_ug_cm2": truth["loading_ug_cm2"]})
     return maps, {
         **specimen.row(),
         "loading_ug_cm2": loading,
-        "nominal_ug_cm2": specimen.nominal_ug_cm2,
+        "nominal_ug_cm2": 0.0 if specimen.before else specimen.nominal_ug_cm2,
         "foreign": foreign,
         "maps": map_truths,
     }
@@ -215,10 +217,11 @@ def _surface_loading(design: StudyDesign, specimen: Specimen, rng: np.random.Gen
 
 def _foreign(design: StudyDesign, specimen: Specimen, rng: np.random.Generator) -> dict[str, float]:
     """Mean amounts of everything that is neither paint nor gel."""
-    kept = 1.0 if specimen.treatment == "none" else SOIL_KEPT
+    untouched = specimen.before or specimen.treatment == "none"
+    kept = 1.0 if untouched else SOIL_KEPT
     soil = {name: kept * height for name, height in SOILINGS[specimen.soiling].items()}
     amounts: dict[str, float] = {}
-    own = specimen.arm.foreign if specimen.arm is not None else {}
+    own = {} if specimen.arm is None or specimen.before else specimen.arm.foreign
     for source in (soil, design.confounders, own):
         for material, height in source.items():
             drawn = height * _around_one(rng, FOREIGN_CV)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any
 
@@ -65,6 +65,8 @@ class StudyDesign:
     `spiked_ug_cm2`, `n_spiked` times) belong to each paint and soiling at the first ageing.
     `confounders` lie on every mock-up, more on one than on another (log-normal, 50 %).
     `surfactant_loss` is the share that wet cleaning takes, from water-only and exposed alike.
+    With `before`, water-only, exposed and spiked mock-ups are measured before treatment too, on a
+    day before all sessions, elsewhere on the same mock-up.
     """
 
     arms: tuple[Arm, ...]
@@ -94,6 +96,7 @@ class StudyDesign:
     steps: tuple[Mapping[str, Any], ...] = ()
     markers: tuple[str, ...] = ("pva C-O 1092", "acetate C=O 1735")
     map_suffixes: tuple[str, ...] = (".nc",)
+    before: bool = False
     reference_suffix: str = ".nc"
 
 
@@ -116,9 +119,17 @@ class Specimen:
     clearance_min: float | None = None
     nominal_ug_cm2: float = 0.0
     exposure_min: float | None = None
+    before: bool = False
+
+    @property
+    def file_stem(self) -> str:
+        """How the files of its maps begin."""
+        return f"{self.name}_before" if self.before else self.name
 
     def row(self) -> dict[str, Any]:
         """The cells of `measurements.csv` that all maps of the mock-up share."""
+        if self.before:
+            return {"role": "before", "mockup": self.name, "session": "day before"}
         return {
             "role": self.role,
             "mockup": self.name,
@@ -135,10 +146,20 @@ class Specimen:
 
 
 def specimens(design: StudyDesign) -> Iterator[Specimen]:
-    """Give the mock-ups of a study: blanks, untreated, exposed, spiked, stratum by stratum.
+    """Give the mock-ups of a study: blanks, untreated, exposed, spiked, stratum by stratum, then
+    those that are measured before treatment as they were then.
 
     Sessions go round within each arm, so that no arm is measured on one day alone.
     """
+    treated = list(_treated(design))
+    yield from treated
+    if design.before:
+        for one in treated:
+            if one.treatment != "none":
+                yield replace(one, before=True)
+
+
+def _treated(design: StudyDesign) -> Iterator[Specimen]:
     strata = product(design.paints, design.soilings, design.ageing_h)
     for paint, soiling, ageing_h in strata:
         stratum = (paint, soiling, ageing_h)

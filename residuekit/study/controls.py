@@ -395,7 +395,7 @@ class StudyControls:
                 *comparator_notes([blank.row.treatment for blank in blanks],
                                   [blank.row.exposure_min for blank in blanks], row.exposure_min),
                 *remarks,
-                *(paired_notes(len(exposed), len(blanks), len(lost), mockups=lost)
+                *(paired_notes(len(exposed), len(blanks), len(lost), deciding(scores), mockups=lost)
                   if paired else filter(None, [partly])),
                 *self._material_notes(row.stratum, residue),
                 *(self._water_change(row.stratum, first, paired)

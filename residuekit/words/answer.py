@@ -54,7 +54,9 @@ def answer(
 ) -> Answer:
     """Answer the question of the study for its working exposure.
 
-    `rows` are those of the verdicts, `other_blanks` says what is special about the blanks of one.
+    `rows` are those of the verdicts of one residue, `study` names it (`residue`, else its
+    `treatment`) and the treatments that may leave it (`left_by`); `other_blanks` says what is
+    special about the blanks of a row.
     """
     working = study["working_exposure_min"]
     if working is None:
@@ -65,8 +67,8 @@ def answer(
     own = [row for row in rows if _is_working(row, study)]
     others = _others([row for row in rows if row not in own])
     if not own:
-        gel = study["treatment"]
-        said = f"The working exposure of {number(working)} min with {gel} was not tested"
+        gels = " or ".join(_gels(study))
+        said = f"The working exposure of {number(working)} min with {gels} was not tested"
         longer = list(_longer(rows, study, working))
         if not longer:
             return Answer(f"{said}: nothing here answers for it.", others)
@@ -81,20 +83,46 @@ def answer(
         if (matching := [row for row in own if row["verdict"] == verdict])
     ]
     compared = [f"{sentence_case(said)}." for said in _compared(own, other_blanks)]
+    residue = study.get("residue", study["treatment"])
     said = (
-        f"After the working exposure of {number(working)} min, residue of {study['treatment']} is "
+        f"After the working exposure of {number(working)} min, residue of {residue} is "
         f"{'; '.join(clauses)}."
     )
     return Answer(" ".join([said, *compared]), others)
 
 
+def each_residue(answers: Mapping[str, Answer]) -> Answer:
+    """The answers for several residues as one, an answer a residue."""
+    others = [
+        f"{name}: {one.further[0].lower()}{one.further[1:]}"
+        for name, one in answers.items()
+        if one.further
+    ]
+    headline = " ".join(dict.fromkeys(one.headline for one in answers.values()))
+    return Answer(headline, " ".join([*others, OVER_RESIDUES]))
+
+
+#: How the tests of several residues stand to each other.
+OVER_RESIDUES = (
+    "Each residue is judged by itself, at the full rate of false alarms; comparisons of arms are "
+    "adjusted after Holm over all residues."
+)
+
+
+def _gels(study: Mapping[str, Any]) -> Sequence[str]:
+    """The treatments that may leave the residue."""
+    return study.get("left_by") or [study["treatment"]]
+
+
 def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> Iterator[str]:
-    """Stratum by stratum the shortest longer exposure that is clean, if no shorter one is not."""
-    strata: dict[Any, list[Row]] = {}
+    """Stratum by stratum and gel by gel the shortest longer exposure that is clean, if no shorter
+    one is not."""
+    gels, strata = _gels(study), dict[Any, list[Row]]()
     for row in rows:
-        if row["treatment"] == study["treatment"] and row["exposure_min"] > working:
-            strata.setdefault(stratum_of(row), []).append(row)
-    for stratum, longer in strata.items():
+        if row["treatment"] in gels and row["exposure_min"] > working:
+            strata.setdefault((stratum_of(row), row["treatment"]), []).append(row)
+    for (stratum, gel), longer in strata.items():
+        place = stratum_words(stratum) + (f" with {gel}" if len(gels) > 1 else "")
         ordered = sorted(longer, key=lambda row: float(row["exposure_min"]))
         until = next((k for k, row in enumerate(ordered) if row["verdict"] == "detected"), None)
         clean = [row for row in ordered[:until] if row["verdict"] == "not detected"]
@@ -102,12 +130,12 @@ def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> It
             time = float(clean[0]["exposure_min"])
             limit = f"{rounded(clean[0], 'detection_limit')} {unit_words(str(clean[0]['unit']))}"
             yield (
-                f"On {stratum_words(stratum)} residue is not detected after {number(time)} min, "
+                f"On {place} residue is not detected after {number(time)} min, "
                 f"{number(time / working)} times as long (detection limit {limit}, "
                 f"{_counts(clean[0])})."
             )
         else:
-            yield f"On {stratum_words(stratum)} no longer exposure is clean."
+            yield f"On {place} no longer exposure is clean."
 
 
 def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
@@ -139,8 +167,7 @@ def _blanks_words(blanks: Note) -> str:
 
 def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
     return bool(
-        row["treatment"] == study["treatment"]
-        and row["exposure_min"] == study["working_exposure_min"]
+        row["treatment"] in _gels(study) and row["exposure_min"] == study["working_exposure_min"]
     )
 
 
@@ -159,14 +186,20 @@ def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:
             f"{named} (detection limits up to {limit}; {few} mock-ups or more against {blanks} "
             "blanks or more each)"
         )
-    times = len({row["clearance_min"] for row in own}) > 1
-    return listed(_place(row, times) for row in rows)
+    times, ways, gels = (
+        len({row[name] for row in own}) > 1 for name in ("clearance_min", "clearance", "treatment")
+    )
+    return listed(_place(row, times, ways, gels) for row in rows)
 
 
-def _place(row: Row, cleared: bool) -> str:
+def _place(row: Row, cleared: bool, by: bool, with_gel: bool) -> str:
     words = stratum_words(stratum_of(row))
+    if with_gel:
+        words += f" with {row['treatment']}"
     if cleared:
         words += f", cleared {row['clearance_min']:g} min"
+    if by:
+        words += f"{'' if cleared else ', cleared'} by {row['clearance'] or 'what is not said'}"
     if row["verdict"] == "not detected":
         limit = f"{rounded(row, 'detection_limit')} {unit_words(str(row['unit']))}"
         words += f" (detection limit {limit}, {_counts(row)})"

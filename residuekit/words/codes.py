@@ -175,6 +175,19 @@ def _arms_tested(n: Numbers) -> str:
     )
 
 
+def _paired(n: Numbers) -> str:
+    said = (
+        f"Each of {n['n_exposed']} exposed and {n['n_blanks']} blank mock-ups is compared with its "
+        "own state before treatment."
+    )
+    if "scatter" not in n:
+        return said
+    return (
+        f"{said} The blanks, repeats without treatment, still differ from it by a standard "
+        f"deviation of {n['scatter']:.2g} {n['unit']}: that pairing cannot take out."
+    )
+
+
 def _detection_above(n: Numbers) -> str:
     return (
         f"the detection limit {n['detection_limit']:.3g} {n['unit']} is above the acceptance "
@@ -388,8 +401,7 @@ CODES: dict[str, Code] = {
     "other-exposure": Code("the blanks are not all of the arm's exposure", _other_exposure),
     "paired-before": Code(
         "each mock-up is compared with its own state before treatment",
-        _text("Each of {n_exposed} exposed and {n_blanks} blank mock-ups is compared with its own "
-              "state before treatment.")),
+        _paired),
     "blanks-without-before": Code(
         "blanks that were not measured before treatment are left out of a paired arm",
         lambda n: f"Left out for want of a measurement before treatment: {n['n']} blank mock-ups "

@@ -132,14 +132,17 @@ def of_designs(small_study):
     small_study.add("exposed", "c", exposure_min=60.0, session="day 1", further={"hand": "B"})
     for hand in "AB":
         small_study.add("blank", "a", treatment="none", session="day 1", further={"hand": hand})
+    deciding = SimpleNamespace(
+        values=np.array([0.0, 0.2]), scale=0.1, blindness=SimpleNamespace(unit="ug cm-2")
+    )
     return [
         *[note for notes in arm_notes(small_study.rows).values() for note in notes],
         *comparator_notes(["none"], [math.nan], 2.0),
         *comparator_notes(["water"] * 2, [2.0, math.nan], 2.0),
         *lacking_metrics(),
         *notes_of_scores(),
-        *paired_notes(4, 2, 1, places="2"),
-        *paired_notes(4, 2, 1, mockups=["b1"]),
+        *paired_notes(4, 2, 1, None, places="2"),
+        *paired_notes(4, 2, 1, deciding, mockups=["b1"]),
         pairing(small_study.rows[:1], small_study.rows[-1:], [sample(small_study.rows[0])])[1],
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
     ]  # fmt: skip

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from residuekit.words.answer import answer
+from residuekit.words.answer import OVER_RESIDUES, answer, each_residue
 
 STUDY = {"working_exposure_min": 2.0, "treatment": "gel"}
 
 
 def arm(time, verdict, paint="alkyd", treatment="gel"):
     return {"paint": paint, "soiling": "none", "ageing_h": 0.0, "treatment": treatment,
-            "exposure_min": time, "clearance_min": 2.0, "verdict": verdict, "n_mockups": 6,
-            "n_blank_mockups": 5, "detection_limit": 0.8123, "standard_error": 0.1,
+            "exposure_min": time, "clearance_min": 2.0, "clearance": "", "verdict": verdict,
+            "n_mockups": 6, "n_blank_mockups": 5, "detection_limit": 0.8123, "standard_error": 0.1,
             "estimate": 0.1, "unit": "ug cm-2"}  # fmt: skip
 
 
@@ -41,3 +41,38 @@ def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assu
 )  # fmt: skip
 def test_no_longer_exposure_answers_beyond_a_detected_one_or_for_another_gel(rows, end):
     assert headline(*rows).endswith(end)
+
+
+def test_an_answer_stands_for_each_residue_and_names_the_gels_that_leave_it():
+    """Both gels that leave it answer at the working exposure, each by its name."""
+    both = STUDY | {"residue": "PVA", "left_by": ["gel", "other"]}
+    rows = [
+        arm(2.0, "not detected"),
+        arm(2.0, "detected", treatment="other"),
+        arm(60.0, "detected"),
+    ]
+    citrate = STUDY | {"residue": "citrate", "left_by": ["third"]}
+    pva, none = (answer(rows, study, lambda _: None) for study in (both, citrate))
+    assert "residue of PVA is detected on alkyd with other (0.10 " in pva.headline
+    assert "not detected on alkyd with gel (detection limit 0.81" in pva.headline
+    assert "with third was not tested: nothing here" in none.headline
+    said = each_residue({"PVA": pva, "citrate": none})
+    assert said.headline == f"{pva.headline} {none.headline}"
+    assert said.further.startswith("PVA: other arms: 1 detected, with")
+    assert "citrate: other arms: 2 detected, 1 not detected, with" in said.further
+    assert said.further.endswith(OVER_RESIDUES)
+
+
+def test_ways_of_clearance_are_told_apart():
+    rows = [arm(2.0, "not detected") | {"clearance": way} for way in ("swab", "")]
+    said = headline(*rows)
+    assert "on alkyd, cleared by swab (" in said
+    assert "and alkyd, cleared by what is not said (" in said
+
+
+def test_longer_exposures_of_two_gels_answer_each_for_its_own():
+    study = STUDY | {"residue": "PVA", "left_by": ["gel", "other"]}
+    rows = [arm(10.0, "not detected"), arm(5.0, "detected", treatment="other")]
+    said = answer(rows, study, lambda _: None).headline
+    assert "On alkyd with gel residue is not detected after 10 min" in said
+    assert "On alkyd with other no longer exposure is clean" in said

@@ -17,6 +17,7 @@ from residuekit.errors import ResiduekitError, StudyError, WriteError
 from residuekit.simulate import (
     Arm,
     StudyDesign,
+    Texture,
     Variation,
     demo_design,
     simulate_specimen,
@@ -26,6 +27,7 @@ from residuekit.simulate import (
     write_demo,
 )
 from residuekit.simulate.demo import SEED
+from residuekit.simulate.materials import gel_response
 from residuekit.simulate.studies import COLUMNS
 
 ARMS = (
@@ -167,6 +169,46 @@ def test_the_files_hold_the_maps_of_the_seed(
     files = [r["file"] for r in rows if r["mockup"] == specimen.name]
     for data, file in zip(maps, files, strict=True):
         np.testing.assert_array_equal(io.read(study[0] / file), data)
+
+
+def test_a_state_before_is_the_same_mockup_without_what_treatment_left(tmp_path: Path) -> None:
+    design = replace(TINY, before=True, ageing_h=(0.0,), paints={"white": "alkyd"})
+    truth = simulate_study(tmp_path / "study", design, 7)
+    plain = simulate_study(tmp_path / "plain", replace(design, before=False), 7)
+    with (tmp_path / "study/measurements.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    before = [row for row in rows if row["role"] == "before"]
+    treated = {row["mockup"] for row in rows if row["role"] in ("blank", "exposed", "spiked")
+               and row["treatment"] != "none"}  # fmt: skip
+    assert {row["mockup"] for row in before} == treated
+    assert all(row["paint"] == row["treatment"] == row["loading_ug_cm2"] == "" for row in before)
+    assert all(m["loading_ug_cm2"] == 0 for m in truth["mockups"] if m["role"] == "before")
+    assert [m for m in truth["mockups"] if m["role"] != "before"] == plain["mockups"]
+    assert truth["arms"] == plain["arms"]
+
+
+def test_what_pairing_takes_out_is_the_mockups_own() -> None:
+    """Differences of one mock-up scatter less than mock-ups do, and gel stands in them whole."""
+    even = Texture(thickness=0.0, binder=0.0, filler=0.0, surfactant=0.0, sorbed_water=0.0,
+                   baseline=(0.0, 0.0, 0.0))  # fmt: skip
+    arms = (Arm(2.0, n_mockups=8), Arm(60.0, n_mockups=8, loading_ug_cm2=2.0))
+    design = replace(
+        TINY, arms=arms, soilings=("none",), confounders={}, shape=(12, 12), texture=even,
+        surfactant_loss=0.0, loading_cv=0.0, axis=(900.0, 1900.0, 5.0), before=True,
+    )  # fmt: skip
+    means: dict[tuple[str, float, bool], list[Any]] = {}
+    for one in specimens(design):
+        if one.role == "exposed" and one.paint == "white" and one.ageing_h == 0.0:
+            maps, _ = simulate_specimen(design, one, 3)
+            spectrum = np.mean([array.values.mean((0, 1)) for array in maps], axis=0)
+            means.setdefault(("arm", one.exposure_min, one.before), []).append(spectrum)
+    after, before = (np.array(means["arm", 2.0, state]) for state in (False, True))
+    own, paired = after.std(0, ddof=1).mean(), (after - before).std(0, ddof=1).mean()
+    assert paired < 0.1 * own
+    loaded = np.array(means["arm", 60.0, False]) - np.array(means["arm", 60.0, True])
+    added = (loaded - (after - before)).mean(0)
+    wanted = gel_response("PVA cryogel", np.arange(900.0, 1900.1, 5.0)) * 2.0
+    assert added @ wanted / (wanted @ wanted) == pytest.approx(1.0, abs=0.1)
 
 
 def test_water_and_gel_lose_surfactant_alike_and_untreated_loses_none() -> None:

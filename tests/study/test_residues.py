@@ -9,6 +9,7 @@ import residuekit as rk
 from residuekit import io
 from residuekit.decision.comparisons import holm_adjusted
 from residuekit.errors import ContractError, StudyError
+from residuekit.report.facts import answer
 from residuekit.study import Study
 
 GEL = "PVA cryogel"
@@ -97,6 +98,14 @@ def test_the_figure_shows_one_residue_and_its_caption_names_the_other(two_residu
         assert [row["residue"] for row in arms] == [shown, shown]
     with pytest.raises(ContractError, match=r"the residue 'gellan'.*judged for"):
         rk.residue_figure(two_residues, residue="gellan")
+
+
+def test_the_headline_answers_for_each_residue(two_residues):
+    said = answer(two_residues)
+    assert "residue of PVA is " in said.headline
+    assert "residue of citrate is detected on alkyd" in said.headline
+    assert said.further.count("other arms: 1 ") == 2
+    assert "after Holm over all residues" in said.further
 
 
 def test_exposures_are_compared_with_each_other(two_residues):
