@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from ..words.caption import deciding_limit
 from .layout import EDGE, LINE
-from .mockup_panel import LIMITS, LOOK, deciding_limit
+from .mockup_panel import LIMITS, LOOK
 from .stratum import Block
 from .style import BLANK, GEL, INK, MASKED, MM_PER_INCH, fitted, text_width, write
 

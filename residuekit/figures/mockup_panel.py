@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..words.caption import deciding_limit
 from .stratum import Group
 from .style import BLANK, EXPOSED, GEL, INK, MUTED, PALE, WORKING
 
@@ -31,13 +32,6 @@ LIMITS: dict[str, dict[str, Any]] = {
 def look_of(group: Group) -> dict[str, Any]:
     """The dots of a group."""
     return LOOK["working" if group.working else group.role]
-
-
-def deciding_limit(row: Mapping[Any, Any]) -> str:
-    """The column of the limit that decides an arm: that of its mean, unless one mock-up alone is
-    above its own."""
-    alone = row["positive_mockups"] > 0 and not row["estimate"] > row["decision_limit"]
-    return "mockup_decision_limit" if alone else "decision_limit"
 
 
 def draw_mockups(

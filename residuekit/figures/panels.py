@@ -15,9 +15,10 @@ from ..calibration.limit import Limit
 from ..errors import ContractError, Fault, did_you_mean
 from ..markers import Marker, resolve
 from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
+from ..words.caption import deciding_limit
 from ..words.common import number, unit_words
 from .map_panel import HATCHED, draw_colour_bar, draw_pixels, shared_scale
-from .mockup_panel import LIMITS, LOOK, deciding_limit, draw_mockups
+from .mockup_panel import LIMITS, LOOK, draw_mockups
 from .series import draw_series
 from .spectra_panel import draw_spectra, gel_factor, shade_windows
 from .stratum import Group

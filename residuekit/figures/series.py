@@ -11,8 +11,9 @@ from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
 from ..schema import STRATUM_COLUMNS
 from ..trends.series import AGES, SERIES
+from ..words.caption import deciding_limit
 from ..words.common import number, rounded, score_words, stratum_of, stratum_words
-from .mockup_panel import LIMITS, LOOK, deciding_limit
+from .mockup_panel import LIMITS, LOOK
 from .style import INK, MM_PER_INCH, PALE, figure_style, fitted, place, wrapped, write
 
 if TYPE_CHECKING:

@@ -113,6 +113,13 @@ def letter_of(place: int) -> str:
     return (letter_of(before - 1) if before else "") + _LETTERS[own]
 
 
+def deciding_limit(row: Mapping[Any, Any]) -> str:
+    """The column of the limit that decides an arm: that of its mean, unless one mock-up alone is
+    above its own."""
+    alone = row.get("positive_mockups", 0) > 0 and not row["estimate"] > row["decision_limit"]
+    return "mockup_decision_limit" if alone else "decision_limit"
+
+
 def headline(block: Block, several: bool) -> str:
     """A block in one line: its verdict at the working exposure, and where gel was detected.
 
@@ -135,8 +142,7 @@ def _acceptance(plan: Plan, unit: str) -> str:
 def _deciding(plan: Plan) -> str:
     """Whose the limit that decides is, for the arms that are drawn."""
     alone = any(
-        group.verdict["positive_mockups"] > 0
-        and not group.verdict["estimate"] > group.verdict["decision_limit"]
+        deciding_limit(group.verdict) == "mockup_decision_limit"
         for block in plan.blocks
         for group in block.groups
         if group.verdict is not None

@@ -58,7 +58,8 @@ def arms(**cells):
            "clearance_min": 2.0, "score": "net signal", "unit": "ug cm-2"}  # fmt: skip
     verdicts = [
         {**arm, "exposure_min": minutes, "verdict": "not detected", "detection_limit": 0.3,
-         "upper_bound": 0.4, "mockup_decision_limit": 0.5, **cells}
+         "upper_bound": 0.4, "mockup_decision_limit": 0.5, "decision_limit": 0.3,
+        "estimate": 0.1, "standard_error": 0.05, "positive_mockups": 0, **cells}
         for minutes in (60.0, 2.0)
     ]  # fmt: skip
     mockups = [
