@@ -231,7 +231,7 @@ def test_a_series_has_a_column_a_rung_in_order_after_its_blanks():
     assert ax.get_xlabel() == "exposure (min)"
     assert ax.get_ylabel() == "net signal (µg cm⁻²)"
     assert "acceptance limit, 1 µg cm⁻²" in words(ax)
-    assert "decision limit, one mock-up" in words(ax)
+    assert "decision limit, mean" in words(ax)
 
 
 def test_rows_of_two_series_are_refused():
