@@ -149,7 +149,7 @@ LIST_SEPARATOR = "; "
 #: The step that a history gets where the numbers were changed by something else.
 CHANGED = "changed outside"
 #: From one column to a wide page, mm.
-FIGURE_WIDTHS = (85.0, 260.0)
+FIGURE_WIDTHS = (80.0, 260.0)
 #: What a run draws beside PDF, SVG and PNG where it is asked for.
 FIGURE_EXTRAS = ("tiff", "column")
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError, Fault, did_you_mean
-from ..schema import JUDGED_COLUMNS
+from ..schema import JUDGED_COLUMNS, LOADING_UNIT
 from ..words.caption import arms_not_drawn
 from ..words.common import (
     Stratum,
@@ -18,9 +18,8 @@ from ..words.common import (
     number,
     stratum_of,
     stratum_words,
-    unit_words,
 )
-from .curve_choice import choose_series, choose_spectra, choose_spiking
+from .curve_choice import choose_spectra, choose_spiking
 from .map_choice import Pick, choose_maps
 from .stratum import Block, Group, in_stratum
 
@@ -37,22 +36,21 @@ def choose(
 ) -> tuple[list[Block], list[str]]:
     """Choose what is drawn; return the blocks and a sentence for everything left out.
 
-    Left to itself it draws every stratum that has its controls and limits and shares the unit of
-    the first, so that one scale serves all. `strata` names the wanted ones by paint or by (paint,
-    soiling, ageing_h). Of more than `most_arms` arms of a stratum those detected are drawn first,
-    then that of the working exposure, then the highest.
+    Left to itself it draws every stratum that has its controls and limits. `strata` names the
+    wanted ones by paint or by (paint, soiling, ageing_h). Of more than `most_arms` arms of a
+    stratum those detected are drawn first, then that of the working exposure, then the highest.
 
     Raises
     ------
     ContractError : an unknown stratum; a wanted stratum without blanks, limits or a scale bar;
-        wanted strata whose scores have different units; nothing that can be drawn.
+        nothing that can be drawn.
     """
     known = list(dict.fromkeys(map(stratum_of, result.verdicts.to_dict("records"))))
     wanted = known if strata is None else [_named(name, known) for name in strata]
     blocks: list[Block] = []
     faults: list[Fault] = []
     for stratum in wanted:
-        drawn = _block(result, stratum, blocks[0].unit if blocks else None, most_arms)
+        drawn = _block(result, stratum, most_arms)
         if isinstance(drawn, Fault):
             faults.append(drawn)
         else:
@@ -87,9 +85,7 @@ def _arms(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
     return [row for row in rows if stratum_of(row) == stratum]
 
 
-def _refusal(
-    table: pd.DataFrame, judged: Sequence[Row], words: str, unit: str | None
-) -> Fault | None:
+def _refusal(table: pd.DataFrame, judged: Sequence[Row], words: str) -> Fault | None:
     """Why a stratum cannot be drawn, or None."""
     if not (table["role"] == "blank").any():
         return Fault(
@@ -103,12 +99,6 @@ def _refusal(
             "an exposed mock-up beside the blanks",
             "read in verdicts.csv why, and run the study again",
         )
-    if unit is not None and judged[0]["unit"] != unit:
-        return Fault(
-            f"{words} in the unit {unit_words(judged[0]['unit'])} beside {unit_words(unit)}",
-            "one scale for all panels",
-            f"residue_figure(result, strata=[{words!r}]) draws it by itself",
-        )
     if not any(np.isfinite(row["mockup_decision_limit"]) for row in judged):
         return Fault(
             f"{words} without a decision limit",
@@ -118,13 +108,11 @@ def _refusal(
     return None
 
 
-def _block(
-    result: StudyResult, stratum: Stratum, unit: str | None, most_arms: int
-) -> Block | Fault:
+def _block(result: StudyResult, stratum: Stratum, most_arms: int) -> Block | Fault:
     """The block of a stratum, or why it cannot be drawn."""
     table = result.mockups[in_stratum(result.mockups, stratum)]
     judged = [row for row in _arms(result, stratum) if row["score"]]
-    refused = _refusal(table, judged, stratum_words(stratum), unit)
+    refused = _refusal(table, judged, stratum_words(stratum))
     if refused is not None:
         return refused
     score, own_unit = str(judged[0]["score"]), str(judged[0]["unit"])
@@ -143,6 +131,7 @@ def _block(
     if isinstance(maps, Fault):
         return maps
     limits = next(row for row in (working, *judged) if row is not None)
+    study = result.provenance["study"]
     spiking = choose_spiking(result, own, stratum, own_unit, known, limits)
     return Block(
         stratum=stratum,
@@ -153,7 +142,9 @@ def _block(
         pixel_limit=maps[1],
         **choose_spectra(result, stratum, picks),
         spiking=spiking,
-        series=choose_series(result, arms, working),
+        residue=study["residue"],
+        acceptance=study["acceptance_limit_ug_cm2"] if own_unit == LOADING_UNIT else None,
+        paired=any(row["paired"] == "before" for row in arms),
     )
 
 
@@ -207,19 +198,15 @@ def _groups(
     *,
     all_loads: bool,
 ) -> list[Group]:
-    """Blanks by kind, arms in order of exposure, spiked mock-ups: those of the lowest loading where
-    the detection curve shows the others."""
+    """The working exposure, the other arms in order of exposure, blanks by kind, spiked mock-ups:
+    those of the lowest loading where the detection curve shows the others."""
     groups = []
-    blanks = own[own["role"] == "blank"]
-    for treatment in sorted(set(blanks["treatment"]), key=lambda t: (t != "water", t)):
-        rows = blanks[blanks["treatment"] == treatment]
-        groups.append(_group(blank_words(treatment), "blank", rows))
     varied = [
         name
         for name in ("treatment", "clearance_min", "clearance")
         if len({a[name] for a in arms}) > 1
     ]
-    for arm in sorted(arms, key=lambda row: (row["treatment"], row["exposure_min"])):
+    for arm in sorted(arms, key=lambda r: (r is not working, r["treatment"], r["exposure_min"])):
         rows = own[(own["role"] == "exposed").to_numpy() & np.array(_any_arm(own, [arm]), bool)]
         words = f"exposed {arm['exposure_min']:g} min"
         if "clearance_min" in varied:
@@ -229,6 +216,10 @@ def _groups(
         if "treatment" in varied:
             words = f"{arm['treatment']} {words.removeprefix('exposed ')}"
         groups.append(_group(words, "exposed", rows, arm, working=arm is working))
+    blanks = own[own["role"] == "blank"]
+    for treatment in sorted(set(blanks["treatment"]), key=lambda t: (t != "water", t)):
+        rows = blanks[blanks["treatment"] == treatment]
+        groups.append(_group(blank_words(treatment), "blank", rows))
     loads = _by_loading(own, loadings)
     for loading, rows in loads if all_loads else loads[:1]:
         groups.append(_group(f"spiked {number(loading)} µg cm⁻²", "spiked", rows))

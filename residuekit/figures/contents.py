@@ -1,21 +1,21 @@
-"""Decide what the figure holds: blocks, scale, size, key, and the lines below."""
+"""Decide what the figure holds: blocks, pages, scale, size, key, and the lines below."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..errors import ContractError, Fault
+from ..errors import ContractError, Fault, did_you_mean
 from ..schema import FIGURE_WIDTHS, JUDGED_COLUMNS
 from ..words import caption as words
-from ..words.caption import LETTERS
+from ..words.caption import letter_of
 from ..words.common import Stratum, arm_words, stratum_of
 from .choice import choose
 from .key import Entry, key_entries, key_rows
-from .layout import EDGE, LINE, PAGE_HEIGHT, block_height, narrow
+from .layout import EDGE, GAP, LEAST, LINE, PAGE_HEIGHT, block_height, narrow
 from .map_panel import shared_scale
 from .stage_panel import Photo, read_photo
 from .stratum import Block
@@ -28,13 +28,28 @@ if TYPE_CHECKING:
 _MOST_ARMS, _MOST_ARMS_NARROW = 14, 7
 #: The scale of the maps ends at this many times the acceptance limit.
 _ACCEPTANCE_SPAN = 2.5
+#: Below the visible image, mm: its scale bar.
+BELOW_PHOTO = 6.0
+
+
+@dataclass(frozen=True)
+class Place:
+    """A block on its page: its letter, its upper left corner and its width, mm."""
+
+    block: Block
+    letter: str
+    left: float
+    top: float
+    width: float
 
 
 @dataclass(frozen=True)
 class Plan:
-    """All that is drawn, and what is left out."""
+    """All that is drawn on a page of the figure, and what is left out of all its pages."""
 
-    blocks: tuple[Block, ...]
+    places: tuple[Place, ...]
+    unit: str
+    page: int
     left_out: tuple[str, ...]
     remarks: tuple[str, ...]
     scale: tuple[float, float]
@@ -42,10 +57,25 @@ class Plan:
     height: float
     key: tuple[list[Entry], ...]
     foot: tuple[str, ...]
-    acceptance_limit: float | None
     markers: tuple[dict[str, Any], ...]
     photo: Photo | None
-    residue: str
+    framed: bool
+    residues: tuple[str, ...]
+
+    @property
+    def blocks(self) -> tuple[Block, ...]:
+        """The blocks of the page."""
+        return tuple(place.block for place in self.places)
+
+    @property
+    def acceptance_limits(self) -> list[float]:
+        """The acceptance limits of the residues that are drawn."""
+        return list(dict.fromkeys(b.acceptance for b in self.blocks if b.acceptance is not None))
+
+    @property
+    def lettered(self) -> list[tuple[str, Block]]:
+        """The blocks of the page with their letters."""
+        return [(place.letter, place.block) for place in self.places]
 
 
 def plan_figure(
@@ -54,117 +84,236 @@ def plan_figure(
     residue: str | None = None,
     strata: Sequence[str | Stratum] | None = None,
     width_mm: float | None = None,
+    page: int | None = None,
 ) -> Plan:
-    """Decide what the figure holds: blocks, scale, size; see `residue_figure`."""
-    whole, result = result, result.of_residue(residue)
-    study = result.provenance["study"]
-    width = float(study["figure"].get("width_mm", 180) if width_mm is None else width_mm)
+    """Decide what one page of the figure holds; see `residue_figure`."""
+    pages = plan_pages(result, residue=residue, strata=strata, width_mm=width_mm)
+    if page is not None and not 1 <= page <= len(pages):
+        raise ContractError(
+            Fault(f"page {page} of the figure", f"1 to {len(pages)}",
+                  did_you_mean(str(page), list(map(str, range(1, len(pages) + 1)))))
+        )  # fmt: skip
+    chosen = pages[(page or 1) - 1]
+    if page is None:
+        drawn = [place.block for other in pages if other is not chosen for place in other.places]
+        lost = [row for row in _drawn(drawn) if row["verdict"] == "detected"]
+        other = next((p.page for p in pages if lost and lost[0] in _drawn(p.blocks)), 0)
+        _refuse(lost, f"residue_figure(result, page={other})")
+    return chosen
+
+
+def plan_pages(
+    result: StudyResult,
+    *,
+    residue: str | None = None,
+    strata: Sequence[str | Stratum] | None = None,
+    width_mm: float | None = None,
+) -> list[Plan]:
+    """Plan all pages of the figure; each holds blocks of one unit, so that one scale serves all.
+
+    Raises
+    ------
+    ContractError : as `residue_figure` says; a detected arm that no page has room for.
+    """
+    settings = result.provenance["study"]["figure"]
+    width = float(settings.get("width_mm", 170) if width_mm is None else width_mm)
     if not FIGURE_WIDTHS[0] <= width <= FIGURE_WIDTHS[1]:
         raise ContractError(
             Fault(
                 f"a figure {width:g} mm wide",
                 f"{FIGURE_WIDTHS[0]:g} to {FIGURE_WIDTHS[1]:g} mm",
-                "width_mm = 85 for one column, 180 for the full width",
+                "width_mm = 85 for one column, 170 for the full width",
             )
         )
-    most_arms = _MOST_ARMS_NARROW if narrow(width) else _MOST_ARMS
-    blocks, left_out = choose(result, strata, most_arms)
-    left_out += words.other_residues(whole.verdicts.to_dict("records"), study["residue"])
-    for drawn in range(min(len(blocks), len(LETTERS)), 0, -1):
-        plan = _plan(result, blocks[:drawn], blocks[drawn:], left_out, width)
-        if plan.height <= PAGE_HEIGHT:
-            break
-    _refuse_lost(result, plan, None if strata is None else blocks)
-    return plan
+    names = [residue] if residue is not None else result.residues
+    parts = [result.of_residue(name) for name in names]
+    blocks, left_out = _blocks(parts, strata, width)
+    left_out += words.other_residues(result.verdicts.to_dict("records"), names)
+    _refuse_lost(parts, blocks, strata)
+    pages = _paginate(blocks, width)
+    units = {block.unit for block in blocks}
+    scales = {unit: _scale([b for b in blocks if b.unit == unit]) for unit in units}
+    photo, remarks = read_photo(parts[0], [(p.letter, p.block) for ps in pages for p in ps])
+    markers = {marker["name"]: marker for part in parts for marker in part.provenance["markers"]}
+    working = parts[0].provenance["study"]["working_exposure_min"]
+    bare = [b for b in blocks if not any(group.working for group in b.groups)]
+    if working is not None and bare:
+        remarks.append(words.no_working_arm(working, bare))
+    plans = [
+        _plan(places, number, len(pages), width, scales[places[0].block.unit],
+              tuple(markers.values()), working, left_out, tuple(remarks))
+        for number, places in enumerate(pages, start=1)
+    ]  # fmt: skip
+    return plans if photo is None else _with_photo(plans, photo)
 
 
-def _refuse_lost(result: StudyResult, plan: Plan, wanted: Sequence[Block] | None) -> None:
-    """Refuse a figure from which a detected arm is missing; of `wanted` strata alone if given.
+def _blocks(
+    parts: Sequence[StudyResult], strata: Sequence[str | Stratum] | None, width: float
+) -> tuple[list[Block], list[str]]:
+    """The blocks of every residue, those of one stratum beside each other; what is left out."""
+    beside = max(1, int((width + GAP) // (LEAST + GAP))) if len(parts) > 1 else 1
+    most = _MOST_ARMS_NARROW if narrow(width / min(beside, len(parts))) else _MOST_ARMS
+    blocks: list[Block] = []
+    left_out: list[str] = []
+    refused: list[ContractError] = []
+    for part in parts:
+        try:
+            own, said = choose(part, strata, most)
+        except ContractError as problem:
+            if strata is not None or len(parts) == 1:
+                raise
+            refused.append(problem)
+            continue
+        blocks += own
+        left_out += said
+    if not blocks:
+        raise refused[0]
+    left_out += [str(problem) for problem in refused]
+    units = list(dict.fromkeys(block.unit for block in blocks))
+    places = list(dict.fromkeys(block.stratum for block in blocks))
+    blocks.sort(key=lambda b: (units.index(b.unit), places.index(b.stratum)))
+    return blocks, left_out
 
-    Raises
-    ------
-    ContractError : with the call that draws the arm.
-    """
-    drawn = [group.verdict for block in plan.blocks for group in block.groups if group.verdict]
-    shown = {tuple(map(str, (row[name] for name in JUDGED_COLUMNS))) for row in drawn}
+
+def _paginate(blocks: Sequence[Block], width: float) -> list[list[Place]]:
+    """Put blocks on pages: those of one stratum side by side where there is room, those of
+    another unit on a page of their own."""
+    beside = max(1, int((width + GAP) // (LEAST + GAP)))
+    lines: list[list[Block]] = []
+    for block in blocks:
+        last = lines[-1] if lines else []
+        same = last and (last[0].stratum, last[0].unit) == (block.stratum, block.unit)
+        if same and len(last) < beside:
+            last.append(block)
+        else:
+            lines.append([block])
+    pages: list[list[Place]] = []
+    top, letters = EDGE, 0
+    room = PAGE_HEIGHT - _below(width)
+    for line in lines:
+        wide = (width - GAP * (len(line) - 1)) / len(line)
+        high = max(block_height(block, wide) for block in line)
+        if not pages or top + high > room or pages[-1][0].block.unit != line[0].unit:
+            pages.append([])
+            top = EDGE
+        for k, block in enumerate(line):
+            left = k * (wide + GAP)
+            pages[-1].append(Place(block, letter_of(letters), left, top, wide))
+            letters += 1
+        top += high
+    return pages
+
+
+def _below(width: float) -> float:
+    """What key and lines below the blocks may take."""
+    return 4 * LINE + 3 * EDGE if not narrow(width) else 9 * LINE + 3 * EDGE
+
+
+def _drawn(blocks: Sequence[Block]) -> list[Any]:
+    return [group.verdict for block in blocks for group in block.groups if group.verdict]
+
+
+def _refuse_lost(
+    parts: Sequence[StudyResult],
+    blocks: Sequence[Block],
+    strata: Sequence[str | Stratum] | None,
+) -> None:
+    """Refuse a figure from which a detected arm is missing; of the wanted strata alone if given."""
+
+    def key(row: Any) -> tuple[str, ...]:
+        return tuple(str(row[name]) for name in (*JUDGED_COLUMNS, "residue"))
+
+    shown = {key(row) for row in _drawn(blocks)}
+    wanted = [block.stratum for block in blocks]
     lost = [
         row
-        for row in result.verdicts.to_dict("records")
+        for part in parts
+        for row in part.verdicts.to_dict("records")
         if row["verdict"] == "detected"
-        and tuple(map(str, (row[name] for name in JUDGED_COLUMNS))) not in shown
-        and (wanted is None or stratum_of(row) in [block.stratum for block in wanted])
+        and key(row) not in shown
+        and (strata is None or stratum_of(row) in wanted)
     ]
-    study = result.provenance["study"]
     calls = dict.fromkeys(
-        f"residue_figure(result, residue={study['residue']!r}, strata=[{stratum_of(row)!r}])"
+        f"residue_figure(result, residue={row['residue']!r}, strata=[{stratum_of(row)!r}])"
         for row in lost
     )
-    if wanted is not None and len(wanted) == 1:
+    if strata is not None and len(blocks) == 1:
         calls = dict.fromkeys(["plot_mockups({arm: scores, ...}), which draws any number of arms"])
+    _refuse(lost, "; ".join(calls))
+
+
+def _refuse(lost: Sequence[Any], call: str) -> None:
     if lost:
         raise ContractError(
             Fault(f"{len(lost)} detected arm{'s' * (len(lost) > 1)} without room in the figure, "
-                  f"{arm_words(lost[0])} for one", "a figure that shows every detected arm",
-                  "; ".join(calls))
+                  f"{arm_words(lost[0])} for one", "a figure that shows every detected arm", call)
         )  # fmt: skip
 
 
 def _plan(
-    result: StudyResult,
-    blocks: Sequence[Block],
-    dropped: Sequence[Block],
-    left_out: Sequence[str],
+    places: Sequence[Place],
+    page: int,
+    pages: int,
     width: float,
+    scale: tuple[float, float],
+    markers: tuple[dict[str, Any], ...],
+    working: float | None,
+    left_out: Sequence[str],
+    remarks: tuple[str, ...],
 ) -> Plan:
-    study = result.provenance["study"]
-    photo, remarks = read_photo(result, blocks, LETTERS[: len(blocks)])
-    left_out = list(left_out)
-    if dropped:
-        left_out.append(words.page_full(dropped))
-    working = study["working_exposure_min"]
-    bare = [b for b in blocks if not any(group.working for group in b.groups)]
-    if working is not None and bare:
-        remarks.append(words.no_working_arm(working, bare))
-    acceptance = study["acceptance_limit_ug_cm2"] if blocks[0].unit == "ug cm-2" else None
-    markers = tuple(result.provenance["markers"])
     room = width - 2 * EDGE
-    key = key_rows(key_entries(blocks, acceptance, working), room)
+    blocks = [place.block for place in places]
+    key = key_rows(key_entries(blocks, working), room)
     names = [plain(marker["name"]) for marker in markers]
-    said = [*words.foot(names, blocks, bool(left_out)), *remarks]
+    lettered = [(place.letter, place.block) for place in places]
+    said = [*words.foot(names, lettered, bool(left_out)), *remarks]
+    said += [words.page_of(page, pages)] if pages > 1 else []
     foot = wrapped(" ".join(said), room)
-    height = sum(block_height(block, width) for block in blocks)
-    height += 0.0 if photo is None else photo_size(photo, width)[1] + 7
-    height += LINE * (len(key) + len(foot)) + 3 * EDGE
+    height = max(place.top + block_height(place.block, place.width) for place in places)
     return Plan(
-        blocks=tuple(blocks),
+        places=tuple(places),
+        unit=blocks[0].unit,
+        page=page,
         left_out=tuple(left_out),
-        remarks=tuple(remarks),
-        scale=_scale(blocks, acceptance),
+        remarks=remarks,
+        scale=scale,
         width=width,
-        height=height,
+        height=height + LINE * (len(key) + len(foot)) + 2 * EDGE,
         key=tuple(key),
         foot=tuple(foot),
-        acceptance_limit=acceptance,
         markers=markers,
-        photo=photo,
-        residue=study["residue"],
+        photo=None,
+        framed=False,
+        residues=tuple(dict.fromkeys(block.residue for block in blocks)),
     )
+
+
+def _with_photo(plans: list[Plan], photo: Photo) -> list[Plan]:
+    """The visible image below the last page, or on a page of its own."""
+    plans = [replace(plan, framed=True) for plan in plans]
+    last = plans[-1]
+    high = photo_size(photo, last.width)[1] + BELOW_PHOTO
+    if last.height + high <= PAGE_HEIGHT:
+        return [*plans[:-1], replace(last, photo=photo, height=last.height + high)]
+    alone = replace(last, places=(), page=last.page + 1, key=(), foot=(), photo=photo,
+                    height=high + 2 * EDGE)  # fmt: skip
+    return [*plans, alone]
 
 
 def photo_size(photo: Photo, width: float) -> tuple[float, float]:
     """Width and height of the visible image, mm: room is left for the names of its frames."""
-    most_wide, most_high = (50.0, 38.0) if narrow(width) else (110.0, 42.0)
+    most_wide, most_high = (width * 0.55, 42.0)
     rows, columns = photo.shape
     scale = min(most_wide / columns, most_high / rows)
     return columns * scale, rows * scale
 
 
-def _scale(blocks: Sequence[Block], acceptance: float | None) -> tuple[float, float]:
+def _scale(blocks: Sequence[Block]) -> tuple[float, float]:
     """One scale for every map: up to the spiked ones and a few times the acceptance limit."""
+    accepted = [block.acceptance for block in blocks if block.acceptance is not None]
     maps = [panel for block in blocks for panel in block.maps]
-    shown = [p.values for p in maps if acceptance is None or p.role == "spiked"]
+    shown = [p.values for p in maps if not accepted or p.role == "spiked"]
     tops = [float(np.nanquantile(values, 0.99)) for values in shown if np.isfinite(values).any()]
-    if acceptance is not None:
-        tops.append(_ACCEPTANCE_SPAN * acceptance)
+    tops += [_ACCEPTANCE_SPAN * limit for limit in accepted]
     limits = [block.pixel_limit for block in blocks]
     return shared_scale([panel.values for panel in maps], limits, max(tops, default=0.0))

@@ -1,4 +1,4 @@
-"""Which spectra, detection curve and series are drawn of a stratum."""
+"""Which spectra and detection curve are drawn of a stratum."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..decision.comparator import comparator_kind
-from ..schema import NET_SIGNAL, marker_of
+from ..schema import LOADING_UNIT, NET_SIGNAL, marker_of
 from ..words.common import Stratum, blank_words
 from .map_choice import Pick
-from .stratum import Curves, Series, Spiking, in_stratum
+from .stratum import Curves, Spiking, in_stratum
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 Row = Mapping[Any, Any]
-LOADING = "ug cm-2"
 
 
 def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick]) -> dict[str, Any]:
@@ -83,7 +82,7 @@ def choose_spiking(
     study = result.provenance["study"]
     scores = result.markers[in_stratum(result.markers, stratum)]
     line = scores[scores["score"] == limits["score"]]
-    if unit != LOADING or line.empty or not float(line["slope"].iloc[0]) > 0:
+    if unit != LOADING_UNIT or line.empty or not float(line["slope"].iloc[0]) > 0:
         return None
     slope, error = float(line["slope"].iloc[0]), float(line["slope_se"].iloc[0])
     k = behind_slope(result, stratum, study["residue"])
@@ -98,53 +97,4 @@ def choose_spiking(
         spread_percent=100 * reach * error / slope,
         k=k,
         decision=float(limits["mockup_decision_limit"]),
-        detection=float(limits["mockup_detection_limit"]),
-    )
-
-
-def choose_series(result: StudyResult, arms: Sequence[Row], working: Row | None) -> Series | None:
-    """The arms that differ in exposure alone, or, where there is one exposure, in ageing alone.
-
-    Of several series the one of the working exposure is drawn, else the longest.
-    """
-    with_numbers = [row for row in arms if np.isfinite(row["estimate"])]
-    families: dict[tuple[Any, ...], list[Row]] = {}
-    for row in with_numbers:
-        families.setdefault((row["treatment"], row["clearance_min"], row["clearance"]), []).append(
-            row
-        )
-    ordered = sorted(
-        families.values(), key=lambda rows: (not any(row is working for row in rows), -len(rows))
-    )
-    if ordered and len(ordered[0]) > 1:
-        rows = sorted(ordered[0], key=lambda row: float(row["exposure_min"]))
-        return _series("exposure_min", rows, [row is working for row in rows])
-    one = working or next(iter(with_numbers), None)
-    if one is None:
-        return None
-    kept = ("paint", "soiling", "treatment", "exposure_min", "clearance_min", "clearance",
-            "score", "unit")  # fmt: skip
-    rows = [
-        row
-        for row in result.verdicts.sort_values("ageing_h", kind="stable").to_dict("records")
-        if all(row[name] == one[name] for name in kept) and np.isfinite(row["estimate"])
-    ]
-    if len(rows) < 2:
-        return None
-    return _series("ageing_h", rows, [one is working] * len(rows))
-
-
-def _series(over: str, rows: Sequence[Row], working: Sequence[bool]) -> Series:
-    def column(name: str) -> Any:
-        return np.array([row[name] for row in rows], dtype=float)
-
-    return Series(
-        over=over,
-        words={"exposure_min": "exposure (min)", "ageing_h": "ageing (h)"}[over],
-        places=column(over),
-        means=column("estimate"),
-        bounds=column("upper_bound"),
-        decision=column("decision_limit"),
-        detection=column("detection_limit"),
-        working=tuple(working),
     )

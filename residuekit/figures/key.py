@@ -5,49 +5,53 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from ..words.caption import deciding_limit
 from .layout import EDGE, LINE
-from .mockup_panel import LIMITS
+from .mockup_panel import LIMITS, LOOK
 from .stratum import Block
-from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, fitted, text_width, write
+from .style import BLANK, GEL, INK, MASKED, MM_PER_INCH, fitted, text_width, write
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Entry = tuple[str, dict[str, Any]]
 _SYMBOL, _SPACE = 5.0, 2.6
+#: The limits that decide, as the key names them.
+DECIDES = {"decision_limit": "decision limit, mean",
+           "mockup_decision_limit": "decision limit, one mock-up"}  # fmt: skip
 
 
-def key_entries(
-    blocks: Sequence[Block], acceptance: float | None, working: float | None
-) -> list[Entry]:
+def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
     """The symbols that are drawn, each with its name."""
     groups = [group for block in blocks for group in block.groups]
-    roles = {group.role for group in groups}
     panels = [panel for block in blocks for panel in block.maps]
-    judged = any(group.verdict is not None for group in groups)
+    drawn = [deciding_limit(group.verdict) for group in groups if group.verdict is not None]
+    if any(block.spiking for block in blocks):
+        drawn.append("mockup_decision_limit")
     line: dict[str, Any] = {"linestyle": "-", "color": INK}
+    known = {"blank": "blank", "working": f"working exposure, {working or 0:g} min",
+             "exposed": "other exposure", "spiked": "spiked"}  # fmt: skip
+    looks = {"working" if group.working else group.role for group in groups}
     entries: list[tuple[bool, Entry]] = [
-        (True, ("blank mock-up", {"marker": "o", "color": BLANK, "markerfacecolor": "none"})),
+        *((role in looks, (said, _marker(role))) for role, said in known.items()),
+        (bool(drawn), ("mean, upper bound (UB)", {"whisker": True, **line})),
         (
-            any(group.working for group in groups),
-            (f"working exposure ({working or 0:g} min)", {"marker": "o", "color": WORKING}),
+            any(b.acceptance is not None for b in blocks),
+            ("acceptance limit", {**line, "linewidth": 1.0}),
         ),
-        (
-            any(group.role == "exposed" and not group.working for group in groups),
-            ("exposed", {"marker": "o", "color": EXPOSED}),
-        ),
-        ("spiked" in roles, ("spiked", {"marker": "D", "color": GEL, "markerfacecolor": "none"})),
-        (judged, ("mean, upper bound (UB)", {"whisker": True, **line})),
-        (judged, ("decision limit, mean", LIMITS["decision_limit"])),
-        (judged, ("detection limit, mean (DL)", LIMITS["detection_limit"])),
-        (judged, ("decision limit, one mock-up", LIMITS["mockup_decision_limit"])),
-        (judged, ("detection limit, one mock-up", LIMITS["mockup_detection_limit"])),
-        (acceptance is not None, ("acceptance limit", {**line, "linewidth": 1.0})),
+        *((name in drawn, (said, LIMITS[name])) for name, said in DECIDES.items()),
         (bool(panels), ("pixel limit", {"patch": "limit"})),
         (any(panel.masked for panel in panels), ("masked pixel", {"patch": "masked"})),
         (any(b.spiking for b in blocks), ("slope, confidence band", {"patch": "band"})),
+        (any(len(b.blank.spectra) > 1 for b in blocks), ("blanks ± 2 SD", {"patch": "scatter"})),
     ]
     return [entry for shown, entry in entries if shown]
+
+
+def _marker(role: str) -> dict[str, Any]:
+    look = LOOK[role]
+    return {"marker": look["marker"], "color": look["edgecolors"],
+            "markerfacecolor": look["facecolors"]}  # fmt: skip
 
 
 def key_rows(entries: Sequence[Entry], width: float) -> list[list[Entry]]:
@@ -111,6 +115,8 @@ def _draw_symbol(figure: Figure, look: dict[str, Any], left: float, middle: floa
     elif look.get("patch") == "band":
         box(left, 4, facecolor=GEL, alpha=0.25, linewidth=0)
         line([left, left + 4], [middle] * 2, color=GEL, linewidth=0.8)
+    elif look.get("patch") == "scatter":
+        box(left, 4, facecolor=BLANK, alpha=0.6, linewidth=0)
     elif look.get("whisker"):
         line([left + 0.8] * 2, [middle - 1.3, middle + 1.3], color=INK, linewidth=0.8)
         line([left + 0.8, left + 4], [middle] * 2, color=INK, linewidth=0.6)

@@ -8,26 +8,27 @@ from dataclasses import dataclass
 from .map_panel import BAR_NUMBERS, bar_label_width
 from .stratum import Block, Map
 
-PAGE_HEIGHT = 245.0
-LINE = 3.5
+PAGE_HEIGHT = 200.0
+LINE = 3.1
 EDGE = 1.0
-GAP = 2.0
+GAP = 1.5
 #: Below this width, mm, a line of mock-ups has its words above its dots.
 NARROW = 150.0
+#: The narrowest block: from twice this width on, two residues stand side by side.
+LEAST = 80.0
 #: Where the dots of such a line stand, as a share of its height: below its words.
 SLIM_MIDDLE = 0.74
-HEAD = 4.5
 #: Above an axes: its title; below it: its tick labels and its name.
-TITLE, FOOT = 4.0, 8.5
+TITLE, FOOT = 3.6, 7.5
 #: Below an axes that shares the numbers of the one under it.
 _SHARED_FOOT = 1.0
 #: Left of an axes: its tick labels and its name.
-TICKS = 15.5
+TICKS = 13.0
 #: The width of the colour bar.
 BAR = 2.5
-_LARGEST_MAP, _MAP_GAP, _BELOW_MAP = 26.0, 1.5, 5.0
-_CURVE, _SPECTRUM = 40.0, 62.0
-_CURVE_HEIGHT, _SPECTRUM_HEIGHT = 22.0, 17.5
+_LARGEST_MAP, _MAP_GAP, _BELOW_MAP = 18.0, 1.5, 4.5
+_LEAST_WIDTH = {"spiking": 36.0, "spectra": 56.0, "difference": 56.0}
+_AXES_HEIGHT = {"spiking": 14.0, "spectra": 15.0, "difference": 15.0}
 
 
 @dataclass(frozen=True)
@@ -51,12 +52,12 @@ class Row:
 
 
 def narrow(width: float) -> bool:
-    """Whether a figure is one column wide."""
+    """Whether a block is one column wide."""
     return width < NARROW
 
 
 def map_side(block: Block, width: float) -> float:
-    """The longer side of a map panel: all maps and their bar side by side, none above 26 mm."""
+    """The longer side of a map panel: all maps and their bar side by side."""
     room = width - 2 * EDGE - bar_width(block) - len(block.maps) * _MAP_GAP
     return min(_LARGEST_MAP, room / len(block.maps))
 
@@ -79,58 +80,47 @@ def map_step(side: float) -> float:
 
 
 def maps_height(block: Block, width: float) -> float:
-    """The height of the highest map; the colour bar is never lower than 20 mm."""
+    """The height of the highest map; the colour bar is never lower than 14 mm."""
     side = map_side(block, width)
-    return max(20.0 if not narrow(width) else 14.0,
-               *(map_size(panel, side)[1] for panel in block.maps))  # fmt: skip
+    return max(14.0, *(map_size(panel, side)[1] for panel in block.maps))
 
 
 def _least(block: Block, kind: str, width: float) -> float:
     if kind == "maps":
         return len(block.maps) * map_step(map_side(block, width)) + bar_width(block)
-    return _CURVE if kind in ("spiking", "series") else _SPECTRUM
+    return _LEAST_WIDTH[kind]
 
 
 def rows(block: Block, width: float) -> list[Row]:
-    """Part the panels of a block into rows; the mock-ups stand in the last one."""
+    """Part the panels of a block into rows; the mock-ups, which answer, stand in the first."""
+    first = pitch(width) * len(block.groups) + FOOT
+    found = [Row(head(width), first, (Panel("mockups", EDGE, width - 2 * EDGE),))]
     parts = _parts(block, width)
-    found, top = [], HEAD
+    top = head(width) + first + GAP
     for kinds in parts:
         shared = kinds == ["spectra"] and ["difference"] in parts
         foot = _SHARED_FOOT if shared else FOOT
         height = _row_height(block, kinds, width) - (FOOT - foot)
         found.append(Row(top, height, _spread(block, kinds, width), foot))
         top += height + GAP
-    mockups = Panel("mockups", EDGE, width - 2 * EDGE)
-    return [*found, Row(top, pitch(width) * len(block.groups) + FOOT, (mockups,))]
+    return found
 
 
 def _parts(block: Block, width: float) -> list[list[str]]:
-    """Which kinds of panels share a row: what fits beside the maps, then all of the rest if it
-    fits, else spectra and curves apart."""
-
-    def fits(kinds: Sequence[str]) -> bool:
-        needed = sum(_least(block, kind, width) for kind in kinds)
-        return needed + GAP * (len(kinds) - 1) <= width - 2 * EDGE
-
-    def lines(kinds: Sequence[str]) -> list[list[str]]:
-        found: list[list[str]] = []
-        for kind in kinds:
-            if found and fits([*found[-1], kind]):
-                found[-1].append(kind)
-            else:
-                found.append([kind])
-        return found
-
-    spectra = ["spectra", *(["difference"] if block.exposed else [])]
-    curves = [kind for kind in ("spiking", "series") if getattr(block, kind) is not None]
-    parts = []
-    if block.maps:
-        beside = curves or spectra
-        parts = lines(["maps", *beside])[:1]
-        del beside[: len(parts[0]) - 1]
-    together = [*spectra, *curves]
-    return parts + (lines(together) if fits(together) else lines(spectra) + lines(curves))
+    """Which kinds of panels share a row: as many as fit, in their order."""
+    kinds = ["maps"] if block.maps else []
+    kinds += ["spiking"] if block.spiking is not None else []
+    kinds += ["difference", "spectra"] if block.exposed and not narrow(width) else []
+    kinds += ["spectra", "difference"] if block.exposed and narrow(width) else []
+    kinds += [] if block.exposed else ["spectra"]
+    found: list[list[str]] = []
+    for kind in kinds:
+        needed = sum(_least(block, one, width) + GAP for one in [*(found or [[]])[-1], kind])
+        if found and needed - GAP <= width - 2 * EDGE:
+            found[-1].append(kind)
+        else:
+            found.append([kind])
+    return found
 
 
 def _spread(block: Block, kinds: Sequence[str], width: float) -> tuple[Panel, ...]:
@@ -147,23 +137,20 @@ def _spread(block: Block, kinds: Sequence[str], width: float) -> tuple[Panel, ..
 
 
 def _row_height(block: Block, kinds: Sequence[str], width: float) -> float:
-    heights = {
-        "maps": TITLE + _BELOW_MAP,
-        "spiking": TITLE + _CURVE_HEIGHT + FOOT,
-        "series": TITLE + _CURVE_HEIGHT + FOOT,
-        "spectra": TITLE + _SPECTRUM_HEIGHT + FOOT,
-        "difference": TITLE + _SPECTRUM_HEIGHT + FOOT,
-    }
+    heights = [TITLE + _AXES_HEIGHT[kind] + FOOT for kind in kinds if kind != "maps"]
     if "maps" in kinds:
-        heights["maps"] += maps_height(block, width)
-    if "spectra" in kinds or "difference" in kinds:
-        kinds = [kind for kind in kinds if kind not in ("spiking", "series")]
-    return max(heights[kind] for kind in kinds)
+        heights.append(TITLE + maps_height(block, width) + _BELOW_MAP)
+    return max(heights)
+
+
+def head(width: float) -> float:
+    """The height of the headline: two lines in one column."""
+    return LINE * (2 if narrow(width) else 1) + 0.9
 
 
 def pitch(width: float) -> float:
     """From one line of mock-ups to the next."""
-    return 8.2 if narrow(width) else 3.9
+    return 7.0 if narrow(width) else 3.4
 
 
 def block_height(block: Block, width: float) -> float:

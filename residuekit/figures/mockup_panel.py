@@ -1,45 +1,52 @@
-"""A dot a mock-up, group by group, with the limits of its arm and the acceptance limit."""
+"""A dot a mock-up, group by group, with the limit that decides and the acceptance limit."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..words.caption import deciding_limit
 from .stratum import Group
-from .style import BLANK, DECISION, DETECTION, EXPOSED, GEL, INK, PALE, WORKING
+from .style import BLANK, EXPOSED, GEL, INK, MUTED, PALE, WORKING
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 LOOK: dict[str, dict[str, Any]] = {
-    "blank": {"marker": "o", "facecolors": "none", "edgecolors": BLANK},
-    "exposed": {"marker": "o", "facecolors": EXPOSED, "edgecolors": EXPOSED},
+    "blank": {"marker": "o", "facecolors": BLANK, "edgecolors": INK},
+    "working": {"marker": "o", "facecolors": WORKING, "edgecolors": WORKING},
+    "exposed": {"marker": "^", "facecolors": EXPOSED, "edgecolors": EXPOSED},
     "spiked": {"marker": "D", "facecolors": "none", "edgecolors": GEL},
 }
-#: The limits of an arm: column of verdicts.csv -> its line.
+#: The limits of an arm: column of verdicts.csv -> its line; those that decide in ink.
 LIMITS: dict[str, dict[str, Any]] = {
-    "decision_limit": {"linestyle": DECISION, "color": INK},
-    "detection_limit": {"linestyle": DETECTION, "color": INK},
-    "mockup_decision_limit": {"linestyle": DECISION, "color": EXPOSED},
-    "mockup_detection_limit": {"linestyle": DETECTION, "color": EXPOSED},
+    "decision_limit": {"linestyle": (0, (2.2, 1)), "color": INK},
+    "mockup_decision_limit": {"linestyle": (0, (4, 1, 1, 1)), "color": INK},
+    "detection_limit": {"linestyle": (0, (0.8, 0.8)), "color": MUTED},
+    "mockup_detection_limit": {"linestyle": (0, (0.8, 2)), "color": MUTED},
 }
 
 
 def look_of(group: Group) -> dict[str, Any]:
     """The dots of a group."""
-    own = {"facecolors": WORKING, "edgecolors": WORKING} if group.working else {}
-    return {**LOOK[group.role], **own}
+    return LOOK["working" if group.working else group.role]
 
 
 def draw_mockups(
-    ax: Axes, groups: Sequence[Group], acceptance_limit: float | None, *, slim: bool = False
+    ax: Axes,
+    groups: Sequence[Group],
+    acceptance_limit: float | None,
+    *,
+    limits: Sequence[str] = (),
+    slim: bool = False,
 ) -> Axes:
-    """Draw one line a group: its mock-ups, its mean with the upper bound, the limits of the arm.
+    """Draw one line a group: its mock-ups, its mean with the upper bound, the limit that decides.
 
     The lines stand one apart, the first at the top; `slim` ones leave room for words between
-    them. The acceptance limit, if one was set, runs over all lines.
+    them. The acceptance limit, if one was set, runs over all lines. `limits` names the limits that
+    are drawn in place of the one that decides.
     """
     reach, over = (0.17, 0.17) if slim else (0.42, 0.5)
     lines = np.arange(len(groups))
@@ -57,7 +64,12 @@ def draw_mockups(
             mean = float(group.values.mean())
             ax.plot([mean, mean], ends, color=INK, linewidth=0.8, zorder=4)
         if group.verdict is not None:
-            _draw_limits(ax, group.verdict, line, ends)
+            row = group.verdict
+            for name in limits or [deciding_limit(row)]:
+                if np.isfinite(row[name]):
+                    ax.plot([row[name]] * 2, ends, linewidth=1.0, zorder=2, dash_capstyle="butt",
+                            **LIMITS[name])  # fmt: skip
+            _draw_bound(ax, row, line)
     ax.set_ylim(len(groups) - 0.5, -0.5)
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
@@ -65,10 +77,7 @@ def draw_mockups(
     return ax
 
 
-def _draw_limits(ax: Axes, row: Any, line: float, ends: Sequence[float]) -> None:
-    for name, look in LIMITS.items():
-        if np.isfinite(row[name]):
-            ax.plot([row[name]] * 2, ends, linewidth=1.0, zorder=2, dash_capstyle="butt", **look)
+def _draw_bound(ax: Axes, row: Mapping[str, Any], line: float) -> None:
     estimate, bound = row["estimate"], row["upper_bound"]
     if np.isfinite(bound):
         ax.plot([estimate, bound], [line, line], color=INK, linewidth=0.6, zorder=2)

@@ -15,13 +15,14 @@ from ..calibration.limit import Limit
 from ..errors import ContractError, Fault, did_you_mean
 from ..markers import Marker, resolve
 from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
+from ..words.caption import deciding_limit
 from ..words.common import number, unit_words
 from .map_panel import HATCHED, draw_colour_bar, draw_pixels, shared_scale
 from .mockup_panel import LIMITS, LOOK, draw_mockups
 from .series import draw_series
 from .spectra_panel import draw_spectra, gel_factor, shade_windows
 from .stratum import Group
-from .style import BLANK, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, figure_style
+from .style import BLANK, DASHES, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, figure_style
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -172,7 +173,7 @@ def plot_spectra(
     if gel is not None:
         factor = number(gel_factor(first, gel))
         handles.append(
-            Line2D([], [], color=GEL, linestyle=(0, (3, 1.2)), label=f"reference × {factor}")
+            Line2D([], [], color=GEL, linestyle=DASHES[GEL], label=f"reference × {factor}")
         )
     _legend(ax, handles)
     return ax
@@ -232,7 +233,7 @@ def plot_mockups(
         for name, values in scores.items()
     ]  # fmt: skip
     ax = _axes(ax)
-    draw_mockups(ax, groups, acceptance_limit)
+    draw_mockups(ax, groups, acceptance_limit, limits=tuple(LIMITS))
     ax.set_yticks(range(len(groups)), [f"{one.words}\nn = {one.values.size}" for one in groups])
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel(f"{label} ({unit_words(unit)})" if unit else label)
@@ -291,9 +292,12 @@ def plot_series(
     ax = _axes(ax)
     draw_series(ax, rungs, mockups.to_dict("records"), over, acceptance_limit)
     ax.set_xlabel(_SERIES[over])
-    known = any(np.isfinite(row["mockup_decision_limit"]) for row in rungs)
-    drawn = ["mockup_decision_limit"] if known else []
-    _legend(ax, _mockup_key(("blank", "exposed"), "_", drawn, acceptance_limit, rungs[0]["unit"]))
+    names = map(deciding_limit, rungs)
+    drawn = {name for name, row in zip(names, rungs, strict=True) if np.isfinite(row[name])}
+    _legend(
+        ax,
+        _mockup_key(("blank", "exposed"), "_", sorted(drawn), acceptance_limit, rungs[0]["unit"]),
+    )
     return ax
 
 
@@ -317,7 +321,7 @@ def _legend(ax: Axes, handles: Sequence[Any]) -> None:
     if handles:
         columns = 2 if max(len(one.get_label()) for one in handles) <= _SHORT else 1
         ax.legend(handles=handles, loc="lower left", bbox_to_anchor=(0, 1.01), frameon=False,
-                  ncols=min(len(handles), columns), fontsize="small", borderaxespad=0)  # fmt: skip
+                  ncols=min(len(handles), columns), borderaxespad=0)  # fmt: skip
 
 
 def _mockup_key(
@@ -331,7 +335,7 @@ def _mockup_key(
 
     words = {"blank": "control", "exposed": "exposed mock-up"}
     handles = [
-        Line2D([], [], linestyle="", marker="o", markersize=4, label=words[role],
+        Line2D([], [], linestyle="", marker=LOOK[role]["marker"], markersize=4, label=words[role],
                markerfacecolor=LOOK[role]["facecolors"], markeredgecolor=LOOK[role]["edgecolors"])
         for role in roles
     ]  # fmt: skip

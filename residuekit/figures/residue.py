@@ -1,5 +1,5 @@
-"""The due-diligence figure: maps on one scale, spectra, detection curve, series, a dot a mock-up,
-the verdicts."""
+"""The due-diligence figure: maps on one scale, spectra, detection curve, a dot a mock-up, the
+verdicts."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..words.caption import LETTERS
-from ..words.common import Stratum, number, rounded, score_words, unit_words
-from .contents import Plan, photo_size, plan_figure
-from .curve_panel import draw_series, draw_spiking
+from ..words.caption import headline
+from ..words.common import Stratum, number, rounded, unit_words
+from .contents import BELOW_PHOTO, Place, Plan, photo_size, plan_figure
+from .curve_panel import draw_spiking
 from .key import Entry, draw_key, key_width
 from .layout import (
     BAR,
@@ -39,6 +39,7 @@ from .stage_panel import draw_photo
 from .stratum import Block, Group
 from .style import (
     BLANK,
+    DASHES,
     EXPOSED,
     GEL,
     INK,
@@ -49,6 +50,7 @@ from .style import (
     fitted,
     place,
     text_width,
+    wrapped,
     write,
 )
 
@@ -63,7 +65,9 @@ _BESIDE_DOTS, _LABEL = 76.0, 42.0
 _COLUMNS = {"estimate": ("mean", 14.0), "detection_limit": ("DL", 26.0),
             "identification_limit": ("IL", 38.0), "upper_bound": ("UB", 50.0)}  # fmt: skip
 _VERDICT = 53.0
-_GEL_LINE: dict[str, Any] = {"linestyle": (0, (3, 1.2)), "color": GEL}
+_GEL_LINE: dict[str, Any] = {"linestyle": DASHES[GEL], "color": GEL}
+#: Bold letters are at most this much wider.
+_BOLD = 1.2
 _TIGHT = 2.0
 
 
@@ -73,17 +77,23 @@ def residue_figure(
     residue: str | None = None,
     strata: Sequence[str | Stratum] | None = None,
     width_mm: float | None = None,
+    page: int | None = None,
 ) -> Figure:
     """Draw the due-diligence figure of a run at its printed size.
+
+    Each block answers with its verdict first: dots against the limit that decides, the working
+    exposure on top, the evidence below.
 
     Parameters
     ----------
     result : what a run found.
-    residue : the material whose arms are drawn, as in the column `residue`; the first that the
-        study asks for when left out. The caption names what is not shown.
-    strata : the wanted strata, each by its paint or as (paint, soiling, ageing_h); as many as fit
-        on a page when left out.
-    width_mm : 85 (one column) to 260; the width of the study's settings (180) when left out.
+    residue : the material whose arms are drawn, as in the column `residue`; left out, every
+        residue of the study, those of one stratum side by side where the width allows it.
+    strata : the wanted strata, each by its paint or as (paint, soiling, ageing_h); all when left
+        out.
+    width_mm : 80 (one column) to 260; the width of the study's settings (170) when left out.
+    page : of a figure that needs several, at most 200 mm high each; the first when left out.
+        Letters and the scale of the maps run on over all pages.
 
     Returns
     -------
@@ -92,16 +102,16 @@ def residue_figure(
     Raises
     ------
     ContractError : strata without a blank, without limits, with maps of which no scale bar can be
-        made, or with different units, which no one scale can hold; a width that cannot be printed;
-        an unknown stratum or residue; a detected arm of it that has no room (the message holds the
-        call that draws it); a visible image that is not what the run saw.
+        made; a width that cannot be printed; an unknown page, stratum or residue; a detected arm
+        that has no room, or stands on another page while none was asked for (the message holds
+        the call that draws it); a visible image that is not what the run saw.
 
     >>> import residuekit as rk
     >>> rk.residue_figure(rk.open_run("my-study"))  # doctest: +SKIP
     >>> rk.residue_figure.__module__
     'residuekit.figures.residue'
     """
-    return draw(plan_figure(result, residue=residue, strata=strata, width_mm=width_mm))
+    return draw(plan_figure(result, residue=residue, strata=strata, width_mm=width_mm, page=page))
 
 
 def draw(plan: Plan) -> Figure:
@@ -110,10 +120,11 @@ def draw(plan: Plan) -> Figure:
 
     with figure_style():
         figure = Figure(figsize=(plan.width / MM_PER_INCH, plan.height / MM_PER_INCH))
-        top = _draw_photo(figure, plan, EDGE)
-        for letter, block in zip(LETTERS, plan.blocks, strict=False):
-            _draw_block(figure, plan, block, letter, top)
-            top += block_height(block, plan.width)
+        top = EDGE
+        for at in plan.places:
+            _draw_block(figure, plan, at)
+            top = max(top, at.top + block_height(at.block, at.width))
+        top = _draw_photo(figure, plan, top)
         top = draw_key(figure, plan.key, EDGE, top)
         for line in plan.foot:
             write(figure, EDGE, top, line)
@@ -149,7 +160,7 @@ def _draw_photo(figure: Figure, plan: Plan, top: float) -> float:
         frame = photo.frames[k]
         names = (f"{frame.tag} {frame.words}, {frame.mockup}", f"{frame.tag} {frame.words}")
         write(figure, at, y, first_fitting(names, plan.width - at - EDGE))
-    return top + high + 7
+    return top + high + BELOW_PHOTO
 
 
 @dataclass(frozen=True)
@@ -158,11 +169,16 @@ class _Panel:
 
     figure: Figure
     plan: Plan
-    block: Block
+    at: Place
     row: Row
     left: float
     width: float
     top: float
+
+    @property
+    def block(self) -> Block:
+        """What is drawn."""
+        return self.at.block
 
     @property
     def height(self) -> float:
@@ -178,11 +194,6 @@ class _Panel:
     def unit(self) -> str:
         """The unit of the deciding score."""
         return unit_words(self.block.unit)
-
-    @property
-    def acceptance(self) -> float | None:
-        """The acceptance limit, where the score is a loading."""
-        return self.plan.acceptance_limit if self.block.unit == "ug cm-2" else None
 
     def axes(self, name: str, below: str) -> Axes:
         """The axes, its name upright on the left, its level one below."""
@@ -205,43 +216,48 @@ class _Panel:
         draw_key(self.figure, [entries], self.left + offset, self.top, space=_TIGHT)
 
 
-def _draw_block(figure: Figure, plan: Plan, block: Block, letter: str, top: float) -> None:
-    write(figure, EDGE, top, letter, weight="bold")
-    head = f"{block.words}: deciding score {score_words(block.score, block.unit)}"
-    write(figure, EDGE + 4, top, fitted(head, plan.width - 2 * EDGE - 5))
+def _draw_block(figure: Figure, plan: Plan, at: Place) -> None:
+    write(figure, at.left + EDGE, at.top, at.letter, weight="bold")
+    room = at.width - 2 * EDGE - 4 - (0 if narrow(at.width) else _BESIDE_DOTS)
+    several = len({block.residue for block in plan.blocks}) > 1
+    said = wrapped(headline(at.block, several), room / _BOLD)
+    if not narrow(at.width):
+        said = [fitted(" ".join(said), room / _BOLD)]
+    for k, line in enumerate(said[:2]):
+        write(figure, at.left + EDGE + 4, at.top + k * LINE, line, weight="bold")
     draw_kind: dict[str, Callable[[_Panel], None]] = {
         "maps": _draw_maps,
         "spiking": _draw_spiking,
-        "series": _draw_series,
         "spectra": _draw_spectra,
         "difference": _draw_difference,
         "mockups": _draw_mockups,
     }
-    for row in rows(block, plan.width):
-        for at in row.panels:
-            draw_kind[at.kind](_Panel(figure, plan, block, row, at.left, at.width, top + row.top))
+    for row in rows(at.block, at.width):
+        for one in row.panels:
+            left, top = at.left + one.left, at.top + row.top
+            draw_kind[one.kind](_Panel(figure, plan, at, row, left, one.width, top))
 
 
 def _draw_maps(p: _Panel) -> None:
     block, scale = p.block, p.plan.scale
-    side = map_side(block, p.plan.width)
+    side = map_side(block, p.at.width)
     left = p.left
-    for one, title in zip(block.maps, _map_titles(p.plan, block), strict=True):
+    for one, title in zip(block.maps, _map_titles(p), strict=True):
         write(p.figure, left, p.top, fitted(title, side + 1))
         ax = place(p.figure, left, p.top + TITLE, *map_size(one, side))
         draw_map(ax, one.values, one.x, one.y, limit=block.pixel_limit, scale=scale,
                  position_unit=one.position_unit, room_mm=side)  # fmt: skip
         left += map_step(side)
-    high = maps_height(block, p.plan.width) - 2
+    high = maps_height(block, p.at.width) - 2
     left += bar_label_width(block.pixel_limit)
     bar = place(p.figure, left, p.top + TITLE + 2, BAR, high)
     draw_colour_bar(bar, limit=block.pixel_limit, scale=scale, words=p.unit)
 
 
-def _map_titles(plan: Plan, block: Block) -> list[str]:
+def _map_titles(p: _Panel) -> list[str]:
     """The names of the maps, the longest that fit for all; with the tags of their frames."""
-    letter, room = LETTERS[plan.blocks.index(block)], map_side(block, plan.width) + 1
-    tags = [f"{letter}{k} " if plan.photo else "" for k in range(1, len(block.maps) + 1)]
+    block, room = p.block, map_side(p.block, p.at.width) + 1
+    tags = [f"{p.at.letter}{k} " if p.plan.framed else "" for k in range(1, len(block.maps) + 1)]
     words = [[one.words for one in block.maps], [one.short for one in block.maps]]
     ways = [[tag + name for tag, name in zip(tags, way, strict=True)] for way in words]
     return next((way for way in ways if all(text_width(name) <= room for name in way)), ways[-1])
@@ -251,16 +267,9 @@ def _draw_spiking(p: _Panel) -> None:
     spiking = p.block.spiking
     if spiking is None:
         return
-    draw_spiking(p.axes("found", f"spiked ({p.unit})"), spiking, p.plan.acceptance_limit)
+    draw_spiking(p.axes("found", f"spiked ({p.unit})"), spiking, p.block.acceptance)
     spread = spiking.spread_percent
-    p.title(f"spiked: slope ± {number(spread, 2)}%" if np.isfinite(spread) else "spiked: slope")
-
-
-def _draw_series(p: _Panel) -> None:
-    series = p.block.series
-    if series is not None:
-        draw_series(p.axes("mean", series.words), series, p.acceptance, p.inner)
-        p.title(f"arm means ({p.unit})")
+    p.title(f"recovery: slope ± {number(spread, 2)}%" if np.isfinite(spread) else "recovery")
 
 
 def _colour(working: bool) -> str:
@@ -278,14 +287,16 @@ def _draw_spectra(p: _Panel) -> None:
     tags = [f"({k})" if hidden else str(k) for k, hidden in enumerate(blind, start=1)]
     shade_windows(ax, markers, p.inner, tags)
     lines: list[Entry] = [("blank", {"linestyle": "-", "color": BLANK, "linewidth": 1.8})]
-    lines += [(c.words, {"linestyle": "-", "color": _colour(c.working)}) for c in block.exposed]
+    colours = [_colour(curves.working) for curves in block.exposed]
+    lines += [(curves.words, {"linestyle": DASHES[colour], "color": colour})
+              for curves, colour in zip(block.exposed, colours, strict=True)]  # fmt: skip
     if block.gel is not None:
         lines.append(("gel", _GEL_LINE))
     p.key(lines)
 
 
 def _draw_difference(p: _Panel) -> None:
-    block, loading = p.block, p.plan.acceptance_limit or 1.0
+    block, loading = p.block, p.block.acceptance or 1.0
     gel = None
     if block.gel is not None and block.gel_per_loading > 0:
         gel = block.gel * block.gel_per_loading * loading
@@ -295,27 +306,34 @@ def _draw_difference(p: _Panel) -> None:
     shade_windows(ax, p.plan.markers, p.inner)
     write(p.figure, p.left, p.top, "exposed − blank")
     if gel is not None:
-        p.key([(f"gel, {number(loading)} µg cm⁻²", _GEL_LINE)], offset=28)
+        p.key([(f"gel, {number(loading)} µg cm⁻²", _GEL_LINE)], offset=24)
 
 
 def _draw_mockups(p: _Panel) -> None:
     """A line a group: beside its dots its name and its numbers, in one column above them."""
-    groups, slim, step = p.block.groups, narrow(p.plan.width), pitch(p.plan.width)
+    groups, slim, step = p.block.groups, narrow(p.at.width), pitch(p.at.width)
     label, beside = (0.0, 0.0) if slim else (_LABEL, _BESIDE_DOTS)
     wide = p.width - label - beside
     ax = place(p.figure, p.left + label, p.top, wide, step * len(groups))
-    draw_mockups(ax, groups, p.acceptance, slim=slim)
-    ax.set_xlabel(f"mean of a mock-up ({p.unit})")
+    draw_mockups(ax, groups, p.block.acceptance, slim=slim)
+    change = ", change from before" if p.block.paired else ""
+    label_words = f"{p.block.score} of a mock-up{change} ({p.unit})"
+    ax.set_xlabel(label_words if slim else fitted(label_words, wide + label))
     if slim:
         ax.set_ylim(len(groups) - SLIM_MIDDLE, -SLIM_MIDDLE)
         for line, group in enumerate(groups):
-            _write_above(p, group, p.top + line * step + 0.9)
+            _write_above(p, group, p.top + line * step + 0.7)
         return
     tops = [p.top + (line + 0.5) * step - LINE / 2 + 0.3 for line in range(len(groups))]
     for group, top in zip(groups, tops, strict=True):
         words = fitted(group.words, label - 14) + f", n = {group.values.size}"
-        write(p.figure, p.left + label - 2, top, words, ha="right")
+        write(p.figure, p.left + label - 2, top, words, ha="right", **_weight(group))
     _write_numbers(p, p.left + label + wide, tops)
+
+
+def _weight(group: Group) -> dict[str, Any]:
+    """The working exposure is bold."""
+    return {"weight": "bold"} if group.working else {}
 
 
 def _write_above(p: _Panel, group: Group, top: float) -> None:
@@ -334,14 +352,14 @@ def _write_above(p: _Panel, group: Group, top: float) -> None:
 
 def _write_numbers(p: _Panel, left: float, tops: Sequence[float]) -> None:
     """Full width: mean, limits, upper bound and verdict of each arm beside its dots; the heads
-    stand on the line of the last blank, just above."""
-    arms = [(g.verdict, top) for g, top in zip(p.block.groups, tops, strict=True) if g.verdict]
-    heads = tops[tops.index(arms[0][1]) - 1]
+    stand on the line of the headline, just above."""
     for head, right in _COLUMNS.values():
-        write(p.figure, left + right, heads, head, ha="right")
-    write(p.figure, left + _VERDICT, heads, "verdict")
-    for row, top in arms:
+        write(p.figure, left + right, p.at.top, head, ha="right")
+    write(p.figure, left + _VERDICT, p.at.top, "verdict")
+    for group, top in zip(p.block.groups, tops, strict=True):
+        if (row := group.verdict) is None:
+            continue
         for name, (_, right) in _COLUMNS.items():
             said = rounded(row, name) if np.isfinite(row[name]) else "–"
             write(p.figure, left + right, top, said, ha="right")
-        write(p.figure, left + _VERDICT, top, str(row["verdict"]))
+        write(p.figure, left + _VERDICT, top, str(row["verdict"]), **_weight(group))

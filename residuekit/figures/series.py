@@ -11,9 +11,10 @@ from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
 from ..schema import STRATUM_COLUMNS
 from ..trends.series import AGES, SERIES
-from ..words.common import number, score_words, stratum_of, stratum_words
-from .mockup_panel import LOOK
-from .style import EXPOSED, INK, MM_PER_INCH, PALE, figure_style, fitted, place, wrapped, write
+from ..words.caption import deciding_limit
+from ..words.common import number, rounded, score_words, stratum_of, stratum_words
+from .mockup_panel import LIMITS, LOOK
+from .style import INK, MM_PER_INCH, PALE, figure_style, fitted, place, wrapped, write
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +27,8 @@ Rows = Sequence[Mapping[Any, Any]]
 _OVER = {"exposure_min": ("min", SERIES), "ageing_h": ("h", AGES)}
 _LEFT, _HEAD, _PANEL, _FOOT, _EDGE, _LINE = 12.0, 5.0, 36.0, 22.0, 1.0, 3.5
 _KEY = (
-    "Dot: a mock-up (hollow: blank). Short line: mean. Dashed: decision limit for one mock-up. "
+    "Dot: a mock-up (grey: blank). Short line: mean. Dashed: the decision limit of the mean, "
+    "dash-dotted: of one mock-up where that decides. "
     "DL: detection limit of the mean. UB: its one-sided upper bound."
 )
 
@@ -85,14 +87,20 @@ def series_figure(
             write(figure, _EDGE, top, fitted(_title(rungs[0], over), width_mm - 2 * _EDGE))
             ax = place(figure, _LEFT, top + _HEAD, width_mm - _LEFT - _EDGE, _PANEL)
             loading = rungs[0]["unit"] == "ug cm-2"
-            draw_series(ax, rungs, mockups, over, limit if loading else None)
+            draw_series(ax, rungs, mockups, over, limit if loading else None,
+                        result.provenance["study"]["working_exposure_min"])  # fmt: skip
         for index, line in enumerate(foot):
             write(figure, _EDGE, len(series) * block + _EDGE + index * _LINE, line)
     return figure
 
 
 def draw_series(
-    ax: Axes, rungs: Rows, mockups: Rows, over: str, acceptance_limit: float | None
+    ax: Axes,
+    rungs: Rows,
+    mockups: Rows,
+    over: str,
+    acceptance_limit: float | None,
+    working: float | None = None,
 ) -> Axes:
     """Draw a column a rung, with n, limits and verdict below, after the blanks it stands against.
 
@@ -113,15 +121,15 @@ def draw_series(
             _draw_column(ax, len(labels), blanks, "blank")
             labels.append(f"blanks\nn = {len(blanks)}")
         own = [row for row in mockups if row["role"] == "exposed" and _same(row, rung, _ARM)]
-        _draw_column(ax, len(labels), own, "exposed")
-        limit = rung["mockup_decision_limit"]
-        if np.isfinite(limit):
+        _draw_column(ax, len(labels), own,
+                     "working" if rung["exposure_min"] == working else "exposed")  # fmt: skip
+        name = deciding_limit(rung)
+        if np.isfinite(rung[name]):
             ends = [len(labels) - 0.4, len(labels) + 0.4]
-            ax.plot(ends, [limit, limit], color=EXPOSED, linewidth=1.0, linestyle=(0, (2, 1)),
-                    zorder=2)  # fmt: skip
+            ax.plot(ends, [rung[name]] * 2, linewidth=1.0, zorder=2, **LIMITS[name])
         labels.append(
             f"{number(rung[over], 6)} {_OVER[over][0]}\nn = {len(own)}\n"
-            f"DL {number(rung['detection_limit'])}\nUB {number(rung['upper_bound'])}\n"
+            f"DL {rounded(rung, 'detection_limit')}\nUB {rounded(rung, 'upper_bound')}\n"
             f"{rung['verdict']}"
         )
     ax.set_xlim(-0.5, len(labels) - 0.5)

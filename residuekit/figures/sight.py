@@ -10,7 +10,7 @@ import numpy as np
 from ..errors import ContractError, Fault
 from ..schema import LIST_SEPARATOR, MARKER_COLUMNS, marker_of
 from ..words.common import number, stratum_of, stratum_words, unit_words
-from .style import BLANK, EXPOSED, GEL, INK, MM_PER_INCH, PALE, figure_style, fitted, place, write
+from .style import EXPOSED, GEL, INK, MM_PER_INCH, MUTED, PALE, figure_style, fitted, place, write
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,12 +27,12 @@ LOADING = "ug cm-2"
 _NOISE: dict[str, Any] = {
     "marker": "o",
     "facecolors": "none",
-    "edgecolors": BLANK,
+    "edgecolors": MUTED,
     "s": 14,
     "linewidths": 0.7,
 }
 _LIMIT: dict[str, Any] = {"marker": "o", "color": GEL, "s": 14, "linewidths": 0.7}
-_BLIND: dict[str, Any] = {"marker": "x", "color": BLANK, "s": 16, "linewidths": 1.0}
+_BLIND: dict[str, Any] = {"marker": "x", "color": MUTED, "s": 16, "linewidths": 1.0}
 _DECIDES: dict[str, Any] = {"marker": "D", "color": EXPOSED, "s": 18, "linewidths": 0.7}
 _LEGEND = (
     ("noise alone", _NOISE), ("one mock-up", _LIMIT), ("decides", _DECIDES), ("blind", _BLIND),
@@ -108,7 +108,7 @@ def draw_selectivity(ax: Axes, rows: Rows) -> Axes:
     names = [fitted(marker_of(row["score"]), NAME_MM - 4) for row in rows]
     labels = _lines(ax, rows, names)
     for label, row in zip(labels, rows, strict=True):
-        label.set_color(BLANK if row["blind"] else INK)
+        label.set_color(MUTED if row["blind"] else INK)
         label.set_weight("bold" if row["deciding"] else "normal")
     return ax
 
@@ -143,7 +143,7 @@ def draw_limits(
         said += ", blind" if row["blind"] else ""
         ax.annotate(said, (1, line), xycoords=("axes fraction", "data"), xytext=(6, 0),
                     textcoords="offset points", va="center",
-                    color=BLANK if row["blind"] else INK)  # fmt: skip
+                    color=MUTED if row["blind"] else INK)  # fmt: skip
     label = (
         f"limit of one mock-up ({unit_words(unit)})"
         if unit is not None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from .style import BLANK, GEL, PALE, text_width
+from .style import BLANK, DASHES, GEL, PALE, text_width
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +32,7 @@ def draw_spectrum(
     if spread and len(spectra) > 1:
         sd = spectra.std(axis=0, ddof=1)
         ax.fill_between(wavenumber, mean - sd, mean + sd, color=colour, alpha=0.25, linewidth=0)
-    ax.plot(wavenumber, mean, color=colour, linewidth=width)
+    ax.plot(wavenumber, mean, color=colour, linewidth=width, linestyle=DASHES.get(colour, "-"))
     return ax
 
 
@@ -68,11 +68,11 @@ def draw_difference(
     exposed: Sequence[tuple[Floats, str]],
     gel: Floats | None,
 ) -> Axes:
-    """Draw the mean differences exposed - blank over the scatter of the blank mock-ups, with the
-    pure material at a loading."""
+    """Draw the mean differences exposed - blank over two standard deviations of the blank
+    mock-ups, with the pure material at a loading."""
     if len(blank) > 1:
-        sd = blank.std(axis=0, ddof=1)
-        ax.fill_between(wavenumber, -sd, sd, color=BLANK, alpha=0.2, linewidth=0)
+        wide = 2 * blank.std(axis=0, ddof=1)
+        ax.fill_between(wavenumber, -wide, wide, color=BLANK, alpha=0.6, linewidth=0)
     ax.axhline(0, color=PALE, linewidth=0.5, zorder=0)
     for spectra, colour in exposed:
         draw_spectrum(ax, wavenumber, spectra - blank.mean(axis=0), colour, spread=False)
@@ -82,7 +82,7 @@ def draw_difference(
 
 
 def _draw_gel(ax: Axes, wavenumber: Floats, gel: Floats) -> None:
-    ax.plot(wavenumber, gel, color=GEL, linestyle=(0, (3, 1.2)))
+    ax.plot(wavenumber, gel, color=GEL, linestyle=DASHES[GEL])
 
 
 def _dress(ax: Axes, wavenumber: Floats) -> Axes:

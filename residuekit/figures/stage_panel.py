@@ -69,7 +69,7 @@ def image_corners(affine: Sequence[float], extent: Sequence[float]) -> Floats:
 
 
 def read_photo(
-    result: StudyResult, blocks: Sequence[Block], letters: Sequence[str]
+    result: StudyResult, blocks: Sequence[tuple[str, Block]]
 ) -> tuple[Photo | None, list[str]]:
     """Read the study's picture and frame the maps that are drawn; say what cannot be framed.
 
@@ -83,7 +83,7 @@ def read_photo(
     own = settings.get("image_mockup")
     named = [
         (f"{letter}{k}", panel)
-        for letter, block in zip(letters, blocks, strict=True)
+        for letter, block in blocks
         for k, panel in enumerate(block.maps, start=1)
         if own is None or panel.mockup == own
     ]

@@ -1,4 +1,4 @@
-"""What is drawn of a stratum: groups of mock-ups, maps, spectra, detection curve, series."""
+"""What is drawn of a stratum: groups of mock-ups, maps, spectra, detection curve."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ class Curves:
 
 @dataclass(frozen=True)
 class Spiking:
-    """Spiked mock-ups against their known loadings, and the limits of one mock-up.
+    """Spiked mock-ups against their known loadings, and the decision limit of one mock-up.
 
     `slope` is the response to a unit of loading as markers.csv has it, `spread_percent` the
     half width of its two-sided confidence interval in per cent of it, `k` the mock-ups behind it.
@@ -92,21 +92,6 @@ class Spiking:
     spread_percent: float
     k: int
     decision: float
-    detection: float
-
-
-@dataclass(frozen=True)
-class Series:
-    """Means of arms over exposure (min) or ageing (h), with upper bounds and limits of the mean."""
-
-    over: str
-    words: str
-    places: Floats
-    means: Floats
-    bounds: Floats
-    decision: Floats
-    detection: Floats
-    working: tuple[bool, ...]
 
 
 @dataclass(frozen=True)
@@ -127,7 +112,9 @@ class Block:
     gel_per_loading: float
     blind: frozenset[str]
     spiking: Spiking | None
-    series: Series | None
+    residue: str
+    paired: bool
+    acceptance: float | None
 
     @property
     def words(self) -> str:

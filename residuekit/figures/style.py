@@ -17,22 +17,20 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MM_PER_INCH = 25.4
-FONT_SIZE = 8.0
-BLANK, EXPOSED, GEL = "#555555", "#c4501b", "#2a5fa5"
-#: The arm of the working exposure.
-WORKING = "#009e73"
-INK, PALE = "#1a1a1a", "#c8c8c8"
+FONT_SIZE = 7.0
+#: One colour a role in every picture, at least 20 L* apart: they stay apart in grey.
+GEL, WORKING, EXPOSED, BLANK = "#0a1a6b", "#005f48", "#d9701e", "#c4c4c4"
+#: ... and one dash a role.
+DASHES: dict[str, Any] = {GEL: (0, (1.5, 1)), WORKING: "-", EXPOSED: (0, (5, 1.2)), BLANK: "-"}
+INK, MUTED, PALE = "#1a1a1a", "#555555", "#c8c8c8"
 MASKED = (0.72, 0.72, 0.72)
 #: Perceptually uniform and monotone in lightness; turned round, so that more residue is darker.
 COLOUR_MAP = "magma_r"
-#: A decision limit is dashed, a detection limit dotted: of the mean in ink, of one mock-up in the
-#: colour of the exposed.
-DECISION, DETECTION = (0, (2.2, 1)), (0, (0.8, 0.8))
 _NO_GLYPH = "□"
 #: The share of white that fades a colour below the pixel limit.
 _FADING = 0.6
 #: Renderers that fit letters to their pixels set them this much wider.
-_SLACK = 1.02
+_SLACK = 1.04
 
 
 @contextmanager
@@ -97,7 +95,7 @@ def plain(text: str) -> str:
 
 
 def text_width(text: str) -> float:
-    """The width of a line of 8 pt text, mm."""
+    """The width of a line of text, mm."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 

@@ -15,14 +15,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import ContractError
-from ..schema import FIGURE_WIDTHS
 from ..words.caption import caption, figure_alternative, short_caption
-from ..words.common import stratum_of
-from .contents import Plan, plan_figure
+from .contents import Plan, plan_pages
 from .layout import narrow
 from .residue import draw
 from .stage_panel import Photo
-from .stratum import Block, Series, Spiking
+from .stratum import Block, Spiking
 from .style import COLOUR_MAP, figure_style
 
 if TYPE_CHECKING:
@@ -31,7 +29,8 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 RECORD = "figure.json"
-ONE_COLUMN = "figure-85mm"
+_COLUMN_MM = 85
+ONE_COLUMN = f"figure-{_COLUMN_MM}mm"
 #: What each format would write of the day and the machine, left out: the same bytes every time.
 _METADATA: dict[str, dict[str, Any]] = {
     "pdf": {"CreationDate": None, "Producer": None, "Creator": None},
@@ -57,72 +56,79 @@ def write_figure(
 ) -> dict[str, Any]:
     """Write figure.pdf, .svg, .png and figure.json into a folder; return the record.
 
-    PNG and TIFF (LZW, without transparency) have 600 dots an inch. Fonts are embedded in the PDF
-    (TrueType); the SVG has its letters as outlines. Every file carries the hash of verdicts.csv
-    and has the same bytes on every run. `width_mm` is 85 for one column, the width of the study's
-    settings (180) when left out. `also` names what the study's settings name when it is
-    left out: ``tiff``, and ``column``, which is figure-85mm.pdf beside a wider figure, one column
-    wide, with a page for each stratum. A study that cannot be drawn (no blank left, say) gets only
-    figure.json, whose `not_drawn` says why.
+    Further pages of the figure stand in figure.pdf, and as figure-2.svg, figure-2.png and so on;
+    the record has the caption of each page. PNG and TIFF (LZW, without transparency) have 600 dots
+    an inch. Fonts are embedded in the PDF (TrueType); the SVG has its letters as outlines. Every
+    file carries the hash of verdicts.csv and has the same bytes on every run. `width_mm` is 85 for
+    one column, the width of the study's settings (170) when left out. `also` names what the
+    study's settings name when it is left out: ``tiff``, and ``column``, which is figure-85mm.pdf
+    beside a wider figure, one column wide. A study that cannot be drawn (no blank left, say) gets
+    only figure.json, whose `not_drawn` says why.
     """
     folder = Path(folder)
     record: dict[str, Any]
     known = _sha256(result.folder / "verdicts.csv")
-    study = result.provenance["study"]
     mark = f"verdicts.csv sha256 {known}"
     try:
-        plan = plan_figure(result, width_mm=width_mm)
+        pages = plan_pages(result, width_mm=width_mm)
     except ContractError as problem:
         record = {"not_drawn": str(problem)}
     else:
-        rows = result.verdicts.to_dict("records")
+        study = result.provenance["study"]
         asked = study.get("figure", {}).get("also", ()) if also is None else also
-        files = save_figure(
-            draw(plan), folder, "figure", mark=mark, alternative=figure_alternative(rows)
-        )
-        if "tiff" in asked:
-            files |= _save_tiff(folder / "figure.png", mark)
-        record = {**describe(plan), "files": files, "caption": caption(plan, study),
-                  "short_caption": short_caption(plan, study)}  # fmt: skip
-        if "column" in asked and not narrow(plan.width):
-            pages, left_out = column_pages(result)
-            files |= _save_pages(pages, folder / f"{ONE_COLUMN}.pdf", mark)
-            record["one_column"] = {
-                "pages": [
-                    {
-                        "stratum": page.blocks[0].words,
-                        "left_out": list(page.left_out),
-                        "caption": caption(page, study),
-                    }
-                    for page in pages
-                ],
-                "left_out": left_out,
+        words = figure_alternative(result.verdicts.to_dict("records"))
+        files = _save_all(pages, folder, mark, words, tiff="tiff" in asked)
+        written = {"caption": pages}
+        if "column" in asked and not narrow(pages[0].width):
+            column = plan_pages(result, width_mm=_COLUMN_MM)
+            files |= _save_pages(list(map(draw, column)), folder / f"{ONE_COLUMN}.pdf", mark)
+            written[f"caption-{_COLUMN_MM}mm"] = column
+        captions = {
+            page_stem(stem, page.page): {
+                "caption": caption(page, study), "short_caption": short_caption(page, study)
             }
+            for stem, plans in written.items()
+            for page in plans
+        }  # fmt: skip
+        record = {**describe(pages), "files": files, "captions": captions}
     record["verdicts_sha256"] = known
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
     (folder / RECORD).write_text(text + "\n", encoding="utf-8")
     return record
 
 
-def column_pages(result: StudyResult) -> tuple[list[Plan], list[str]]:
-    """Plan a page one column wide for each stratum; say why for each that cannot be drawn."""
-    pages, left_out = [], []
-    for stratum in dict.fromkeys(map(stratum_of, result.verdicts.to_dict("records"))):
-        try:
-            pages.append(plan_figure(result, strata=[stratum], width_mm=FIGURE_WIDTHS[0]))
-        except ContractError as problem:
-            left_out.append(str(problem))
-    return pages, left_out
+def page_stem(stem: str, page: int) -> str:
+    """The name of the file of a page.
+
+    >>> page_stem("figure", 1), page_stem("figure", 2)
+    ('figure', 'figure-2')
+    """
+    return stem if page == 1 else f"{stem}-{page}"
 
 
-def _save_pages(pages: Sequence[Plan], path: Path, mark: str) -> dict[str, str]:
-    """Save plans as the pages of one PDF, the same bytes on every run; return name -> sha256."""
+def _save_all(
+    pages: Sequence[Plan], folder: Path, mark: str, alternative: str, *, tiff: bool
+) -> dict[str, str]:
+    """One PDF with all pages, an SVG and a PNG a page, TIFF on demand; return name -> sha256."""
+    figures = list(map(draw, pages))
+    files = _save_pages(figures, folder / "figure.pdf", mark)
+    for page, figure in zip(pages, figures, strict=True):
+        stem = page_stem("figure", page.page)
+        files |= save_figure(figure, folder, stem, mark=mark, kinds=("svg", "png"),
+                             alternative=alternative)  # fmt: skip
+        if tiff:
+            files |= _save_tiff(folder / f"{stem}.png", mark)
+    return files
+
+
+def _save_pages(figures: Sequence[Figure], path: Path, mark: str) -> dict[str, str]:
+    """Save figures as the pages of one PDF, the same bytes on every run; return name -> sha256."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     metadata = {**_METADATA["pdf"], _MARK["pdf"]: mark}
     with figure_style(), PdfPages(path, metadata=metadata) as pdf:
-        for page in pages:
-            pdf.savefig(draw(page))
+        for figure in figures:
+            pdf.savefig(figure)
     return {path.name: _sha256(path)}
 
 
@@ -179,18 +185,22 @@ def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def describe(plan: Plan) -> dict[str, Any]:
+def describe(pages: Sequence[Plan]) -> dict[str, Any]:
     """What a figure holds, as JSON can keep it."""
+    first, last = pages[0], pages[-1]
     return {
-        "width_mm": plan.width,
-        "height_mm": round(plan.height, 3),
+        "width_mm": first.width,
+        "height_mm": [round(page.height, 3) for page in pages],
         "colour_map": COLOUR_MAP,
-        "scale": {"low": plan.scale[0], "high": plan.scale[1]},
-        "acceptance_limit_ug_cm2": plan.acceptance_limit,
-        "strata": [_describe_block(block) for block in plan.blocks],
-        "left_out": list(plan.left_out),
-        "remarks": list(plan.remarks),
-        "image": _describe_photo(plan.photo),
+        "scale": {"low": first.scale[0], "high": first.scale[1]},
+        "strata": [
+            {"letter": letter, "page": page.page, **_describe_block(block)}
+            for page in pages
+            for letter, block in page.lettered
+        ],
+        "left_out": list(first.left_out),
+        "remarks": list(first.remarks),
+        "image": _describe_photo(last.photo),
     }
 
 
@@ -209,6 +219,8 @@ def _describe_block(block: Block) -> dict[str, Any]:
         "ageing_h": ageing,
         "score": block.score,
         "unit": block.unit,
+        "residue": block.residue,
+        "acceptance_limit_ug_cm2": block.acceptance,
         "pixel_limit": _finite(block.pixel_limit),
         "maps": [
             {
@@ -234,11 +246,10 @@ def _describe_block(block: Block) -> dict[str, Any]:
             for group in block.groups
         ],
         "spiking": _columns(block.spiking),
-        "series": _columns(block.series),
     }
 
 
-def _columns(curve: Spiking | Series | None) -> dict[str, Any] | None:
+def _columns(curve: Spiking | None) -> dict[str, Any] | None:
     """A curve as JSON can keep it."""
     if curve is None:
         return None
@@ -251,7 +262,7 @@ def _plain(value: Any) -> Any:
         return [_finite(one) for one in value]
     if isinstance(value, float):
         return _finite(value)
-    return list(value) if isinstance(value, tuple) else value
+    return value
 
 
 def _arm(row: Mapping[str, Any]) -> dict[str, Any]:

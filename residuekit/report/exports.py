@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,8 +34,7 @@ if TYPE_CHECKING:
 
 TEX = "tables.tex"
 XLSX = "tables.xlsx"
-CAPTION = "caption.md"
-CAPTION_TEX = "caption.tex"
+CAPTION = "caption"
 #: More rows than this are left to the CSV file, and the caption says so.
 MOST_ROWS = 400
 #: What a cell of a sheet can hold.
@@ -55,23 +54,31 @@ def write_tables(result: StudyResult, folder: str | Path) -> None:
 
 
 def write_caption(folder: str | Path) -> str:
-    """Write the two captions that figure.json holds, the one that fits a journal first.
+    """Write the captions that figure.json holds, two files a page: caption.md, caption.tex.
 
-    As Markdown and LaTeX; returns the first.
+    Each begins with the one that fits a journal. Further pages have names as caption-2.md, those of
+    one column as caption-85mm.md. Returns the first.
     """
     folder = Path(folder)
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-    if "caption" in record:
-        short, full = record["short_caption"], record["caption"]
+    if "captions" in record:
+        said = record["captions"]
     else:
-        short = full = f"The figure could not be drawn: {record['not_drawn']}"
+        words = f"The figure could not be drawn: {record['not_drawn']}"
+        said = {CAPTION: {"caption": words, "short_caption": words}}
+    texts = [_write_caption(folder / stem, one) for stem, one in said.items()]
+    return texts[0]
+
+
+def _write_caption(path: Path, said: Mapping[str, str]) -> str:
+    short, full = said["short_caption"], said["caption"]
     text = f"{as_markdown.escape(short)}\n\n## In full\n\n{as_markdown.escape(full)}\n"
-    (folder / CAPTION).write_text(text, encoding="utf-8")
+    path.with_suffix(".md").write_text(text, encoding="utf-8")
     tex = (
         "% For the body of a figure of your own document; the caption in full stands below.\n"
         f"\\caption{{{as_latex.escape(short)}}}\n% In full:\n% {as_latex.escape(full)}\n"
     )
-    (folder / CAPTION_TEX).write_text(tex, encoding="utf-8")
+    path.with_suffix(".tex").write_text(tex, encoding="utf-8")
     return text
 
 

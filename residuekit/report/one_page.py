@@ -91,30 +91,30 @@ def _picture(result: StudyResult) -> tuple[str, str]:
     """The dots of the mock-ups as SVG with the caption; no picture where none can be drawn."""
     from matplotlib.figure import Figure
 
-    from ..figures.contents import plan_figure
+    from ..figures.contents import plan_pages
     from ..figures.mockup_panel import draw_mockups
     from ..figures.style import figure_style
 
     try:
-        plan = plan_figure(result)
+        pages = plan_pages(result, residue=result.residues[0])
     except ContractError as problem:
         return "", f"{words.NO_PICTURE}{problem}"
-    blocks = plan.blocks[:MOST_STRATA]
+    blocks = [block for page in pages for block in page.blocks][:MOST_STRATA]
     drawn = [[group for group in block.groups if group.role != "spiked"] for block in blocks]
     heights = [len(groups) + 2.2 for groups in drawn]
     with figure_style():
         figure = Figure(figsize=(6.9, _ROW_INCHES * sum(heights)), layout="constrained")
         axes = figure.subplots(len(blocks), 1, squeeze=False, height_ratios=heights)[:, 0]
         for ax, block, groups in zip(axes, blocks, drawn, strict=True):
-            draw_mockups(ax, groups, plan.acceptance_limit)
+            draw_mockups(ax, groups, block.acceptance)
             ax.set_yticks(
                 range(len(groups)), [f"{group.words}, n = {group.values.size}" for group in groups]
             )
-            ax.tick_params(axis="y", length=0, labelsize=6)
+            ax.tick_params(axis="y", length=0)
             ax.set_title(sentence_case(block.words), loc="left")
             ax.set_xlabel(unit_words(block.unit))
         made = io.BytesIO()
         figure.savefig(made, format="svg", metadata={"Date": None, "Creator": None})
-    unit = unit_words(plan.blocks[0].unit)
+    unit = unit_words(blocks[0].unit)
     working = result.provenance["study"]["working_exposure_min"]
-    return made.getvalue().decode(), words.picture_caption(working, plan.acceptance_limit, unit)
+    return made.getvalue().decode(), words.picture_caption(working, blocks[0].acceptance, unit)

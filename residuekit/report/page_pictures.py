@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from ..figures.written import RECORD
+from ..figures.written import RECORD, page_stem
 from ..words.caption import figure_alternative
 from ..words.limits import CALIBRATION_ALTERNATIVE
 from .calibration_plot import calibration_plot
@@ -35,22 +35,22 @@ def picture(data: bytes, kind: str, words: str, width: int | None = None) -> Pic
 
 
 def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str, Any]:
-    """The due-diligence figure from the run folder with its caption, or why there is none."""
+    """The pages of the due-diligence figure with their captions, or why there are none."""
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     if "not_drawn" in record:
-        return {"refused": record["not_drawn"]}
+        return {"refused": record["not_drawn"], "pages": []}
     words = figure_alternative(verdicts)
-    fitting = (
-        picture(path.read_bytes(), kind, words)
-        for name, kind in (("figure.svg", "svg+xml"), ("figure.png", "png"))
-        if (path := folder / name).stat().st_size <= MOST_BYTES
-    )
-    return {
-        "refused": "",
-        "picture": next(fitting, None),
-        "caption": record["caption"],
-        "short": record["short_caption"],
-    }
+    pages = []
+    for number in range(1, len(record["height_mm"]) + 1):
+        stem = page_stem("figure", number)
+        fitting = (
+            picture(path.read_bytes(), kind, words)
+            for kind in ("svg+xml", "png")
+            if (path := folder / f"{stem}.{kind[:3]}").stat().st_size <= MOST_BYTES
+        )
+        said = record["captions"][page_stem("caption", number)]
+        pages.append({"picture": next(fitting, None), "beside": f"{stem}.png", **said})
+    return {"refused": "", "pages": pages}
 
 
 def calibration_figure(result: StudyResult) -> dict[str, Any] | None:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import ContractError, Fault, did_you_mean
 from ..figures.style import (
-    BLANK,
     INK,
     MM_PER_INCH,
+    MUTED,
     PALE,
     figure_style,
     fitted,
@@ -132,7 +132,7 @@ def draw_trial(
             _draw_key(figure, top + _TITLE + _HEADS + _PLOT + _EDGE, own, lines)
             top += height
         for at, line in enumerate(foot):
-            write(figure, _EDGE, top + _EDGE + at * _LINE, line, color=BLANK)
+            write(figure, _EDGE, top + _EDGE + at * _LINE, line, color=MUTED)
     return figure
 
 
@@ -178,7 +178,7 @@ def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
                     color=_look(i, candidates[i])["color"], zorder=4, clip_on=False)  # fmt: skip
         if at == 0:
             ax.annotate(MISSING, (left, _GAP), xytext=(-6, 0), textcoords="offset points",
-                        ha="right", va="center", color=BLANK, annotation_clip=False)  # fmt: skip
+                        ha="right", va="center", color=MUTED, annotation_clip=False)  # fmt: skip
     return ax
 
 
@@ -279,7 +279,7 @@ def _draw_key(
         figure.add_artist(Line2D([(_EDGE + _KEY - 1.2) / 2 / width], [middle],
                                  **{**look, "linestyle": ""}))  # fmt: skip
         for at, line in enumerate(own):
-            write(figure, _KEY, top + at * _LINE, line, color=INK if at == 0 else BLANK)
+            write(figure, _KEY, top + at * _LINE, line, color=INK if at == 0 else MUTED)
         if one.standing == VETOED:
             name = fitted(one.treatment, (width - _KEY - _EDGE) / 2)
             ends = [_KEY / width, (_KEY + text_width(name)) / width]

@@ -17,7 +17,7 @@ Plan = Any
 Block = Any
 Group = Any
 Panel = Any
-LETTERS = "ABCDEFGHIJ"
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _UM_PER_MM = 1000.0
 _NAMED = 12
 #: Of a caption that fits a journal.
@@ -34,8 +34,8 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
 
     Where there are too many arms their numbers stand in the table that it names.
     """
-    unit, confidence = unit_words(plan.blocks[0].unit), percent(1 - study["alpha"])
-    lettered = list(zip(LETTERS, plan.blocks, strict=False))
+    unit, confidence = unit_words(plan.unit), percent(1 - study["alpha"])
+    lettered = plan.lettered
     begin = [f"Residue of {study['treatment']}."]
     arms = [f"({letter}) {sentence_case(block.words)}: {'; '.join(_judged(block))}."
             for letter, block in lettered]  # fmt: skip
@@ -44,10 +44,9 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     end = [
         "Maps: blank, exposed and spiked mock-ups on one scale, pixels not above the pixel limit "
         "faded." if any(block.maps for block in plan.blocks) else "",
-        f"Dots: one a mock-up; dashed: decision limit; dotted: detection limit (DL); whisker: "
-        f"{confidence} one-sided upper bound (UB), in {unit}.",
-        "" if plan.acceptance_limit is None else
-        f"Long line: acceptance limit, {number(plan.acceptance_limit)} {unit}.",
+        f"Dots: one a mock-up; broken line: the limit that decides; whisker: {confidence} "
+        f"one-sided upper bound (UB); DL: detection limit, in {unit}.",
+        _acceptance(plan, unit),
     ]  # fmt: skip
     every = (" ".join(filter(None, [*begin, *middle, *end])) for middle in (arms, few, []))
     return next((text for text in every if len(text.split()) <= MOST_WORDS), begin[0])
@@ -65,17 +64,17 @@ def _judged(block: Block) -> Iterator[str]:
 
 
 def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
-    lettered = list(zip(LETTERS, plan.blocks, strict=False))
-    unit = unit_words(plan.blocks[0].unit)
+    lettered = plan.lettered
+    unit = unit_words(plan.unit)
     confidence = percent(1 - study["alpha"])
-    yield f"Residue of {plan.residue}: {study['title'].rstrip('.')}."
+    yield f"Residue of {' and '.join(plan.residues)}: {study['title'].rstrip('.')}."
     if plan.photo is not None:
-        yield f"Top: {plan.photo.name} in visible light with the frames of the maps."
+        yield f"Below: {plan.photo.name} in visible light with the frames of the maps."
     for letter, block in lettered:
         yield from _block(letter, block)
     if any(block.maps for block in plan.blocks):
         yield (
-            f"All maps have one colour scale, {number(plan.scale[0], 2)} to "
+            f"All maps, on every page, have one colour scale, {number(plan.scale[0], 2)} to "
             f"{number(plan.scale[1], 2)} {unit}. Pixels not above the pixel limit (bold number and "
             "line on the colour bar) are faded; a line on the map separates them from those above. "
             "Masked pixels are grey and hatched; y points upward."
@@ -84,20 +83,15 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
         yield "Point spectra only: there are no maps to draw."
     yield (
         "Spectra: means over mock-ups with one standard deviation; differences: means of the "
-        "exposed arms less the mean of the blanks, over one standard deviation of the blanks; "
+        "exposed arms less the mean of the blanks, over two standard deviations of the blanks; "
         f"{_gel(lettered)}."
     )
     yield from _curves(lettered, confidence)
     yield (
-        "Dots: one a mock-up; short line: mean of the group, with its upper bound; dashed: "
-        "decision limit, dotted: detection limit, dark of the arm's mean, in the colour of the "
-        "exposed of one mock-up."
+        "Dots: one a mock-up; short line: mean of the group, with its upper bound; broken line: "
+        f"the limit that decides, {_deciding(plan)}."
     )
-    limit = plan.acceptance_limit
-    if limit is not None:
-        yield f"Long line: the acceptance limit, {number(limit)} {unit}."
-    else:
-        yield "No acceptance limit can be drawn."
+    yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
     yield (
         "DL: detection limit of the arm's mean; IL: identification limit, called detected with "
         f"{percent(1 - study['beta'])} probability; UB: the mean's {confidence} one-sided upper "
@@ -107,6 +101,53 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     for name, (_, words) in FLAGS.items():
         if name in flags:
             yield f"{name.replace('_', ' ').capitalize()}: {words}."
+
+
+def letter_of(place: int) -> str:
+    """The letter of a block, over all pages of the figure.
+
+    >>> letter_of(0), letter_of(25), letter_of(26)
+    ('A', 'Z', 'AA')
+    """
+    before, own = divmod(place, len(_LETTERS))
+    return (letter_of(before - 1) if before else "") + _LETTERS[own]
+
+
+def deciding_limit(row: Mapping[Any, Any]) -> str:
+    """The column of the limit that decides an arm: that of its mean, unless one mock-up alone is
+    above its own."""
+    alone = row.get("positive_mockups", 0) > 0 and not row["estimate"] > row["decision_limit"]
+    return "mockup_decision_limit" if alone else "decision_limit"
+
+
+def headline(block: Block, several: bool) -> str:
+    """A block in one line: its verdict at the working exposure, and where gel was detected.
+
+    `several` residues are named.
+    """
+    begin = f"{block.words}, {block.residue}" if several else block.words
+    judged = [group for group in block.groups if group.verdict is not None]
+    shown = judged[:1] + [g for g in judged[1:] if g.verdict["verdict"] == "detected"]
+    parts: dict[str, list[str]] = {}
+    for group in shown:
+        parts.setdefault(group.verdict["verdict"], []).append(group.words.removeprefix("exposed "))
+    return f"{begin}: " + "; ".join(f"{said} at {', '.join(at)}" for said, at in parts.items())
+
+
+def _acceptance(plan: Plan, unit: str) -> str:
+    limits = " and ".join(map(number, plan.acceptance_limits))
+    return f"Long line: the acceptance limit, {limits} {unit}." if limits else ""
+
+
+def _deciding(plan: Plan) -> str:
+    """Whose the limit that decides is, for the arms that are drawn."""
+    alone = any(
+        deciding_limit(group.verdict) == "mockup_decision_limit"
+        for block in plan.blocks
+        for group in block.groups
+        if group.verdict is not None
+    )
+    return "of the arm's mean" + (", dash-dotted: of one mock-up" if alone else "")
 
 
 def _block(letter: str, block: Block) -> Iterator[str]:
@@ -166,15 +207,10 @@ def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[
         yield (
             "Detection curve: spiked (diamonds) and blank mock-ups (circles) as found by the "
             f"slope through zero, with its two-sided {confidence} confidence band: "
-            f"{'; '.join(spiked)}; dashed and dotted: decision and detection limit of one mock-up."
+            f"{'; '.join(spiked)}; dash-dotted: decision limit of one mock-up."
         )
     else:
-        yield "Without spiked mock-ups there is no detection curve."
-    if any(block.series is not None for _, block in lettered):
-        yield (
-            "Means of the arms: with upper bound (whisker), decision limit (dashed) and detection "
-            "limit (dotted) of the mean."
-        )
+        yield "Without spiked mock-ups there is no detection curve and no loading unit."
 
 
 def length_words(length: float, unit: str) -> str:
@@ -188,19 +224,22 @@ def length_words(length: float, unit: str) -> str:
     return f"{length / 1000:g} mm" if length >= 1000 else f"{length:g} µm"
 
 
-def foot(markers: Sequence[str], blocks: Sequence[Block], left_out: bool) -> Iterator[str]:
+def foot(
+    markers: Sequence[str], lettered: Sequence[tuple[str, Block]], left_out: bool
+) -> Iterator[str]:
     """The lines below the figure; `markers` are their names."""
+    yield "DL: detection limit, IL: identification limit, UB: upper bound, all of the mean."
     names = ", ".join(f"{k} {name}" for k, name in enumerate(markers, start=1))
     yield f"Shaded marker windows: {names}; in brackets where blind on the paint."
     flagged: dict[str, list[str]] = {}
-    for letter, block in zip(LETTERS, blocks, strict=False):
+    for letter, block in lettered:
         for panel in block.maps:
             if panel.flags or panel.masked:
                 flagged.setdefault(_flags(panel), []).append(f"{letter} {panel.short}")
     if flagged:
         listed = "; ".join(f"{', '.join(names)}: {words}" for words, names in flagged.items())
         yield f"Flagged by the quality check: {listed}."
-    elif any(block.maps for block in blocks):
+    elif any(block.maps for _, block in lettered):
         yield "No pixel of the maps is flagged by the quality check."
     if left_out:
         yield "Part of the study is not drawn; the caption names it."
@@ -211,17 +250,16 @@ def arms_not_drawn(block: Block, missing: int) -> str:
     return f"{block.words}: {counted(missing, 'arm')} not drawn; see verdicts.csv."
 
 
-def page_full(blocks: Iterable[Block]) -> str:
-    """Strata that the page has no room for."""
-    full = ", ".join(block.words for block in blocks)
-    return f"Not drawn, because the page is full: {full}; see verdicts.csv."
+def page_of(page: int, pages: int) -> str:
+    """Which page of the figure this is."""
+    return f"Page {page} of {pages}; letters and scale run on."
 
 
-def other_residues(rows: Iterable[Mapping[Any, Any]], drawn: str) -> list[str]:
-    """What a figure of one residue does not show, with the call that draws it."""
+def other_residues(rows: Iterable[Mapping[Any, Any]], drawn: Sequence[str]) -> list[str]:
+    """What a figure of some residues does not show, with the call that draws it."""
     others: dict[str, list[str]] = {}
     for row in rows:
-        if row["residue"] != drawn:
+        if row["residue"] not in drawn:
             others.setdefault(row["residue"], []).append(str(row["verdict"]))
     said = []
     for name, verdicts in others.items():

@@ -38,12 +38,15 @@ def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:
 
 def picture_caption(working: float | None, limit: float | None, unit: str) -> str:
     """What the dots and lines are."""
-    marked = "" if working is None else f", green at the working exposure of {number(working)} min"
+    marked = (
+        ""
+        if working is None
+        else f"; round and green at the working exposure of {number(working)} min"
+    )
     line = "" if limit is None else f" Long line: what would be accepted, {number(limit)} {unit}."
     return (
-        f"A dot is a mock-up{marked}. Short line: mean of the group, with its upper bound. Dashed "
-        "and dotted: decision and detection limit, dark of the mean, in colour of one mock-up."
-        f"{line}"
+        f"A dot is a mock-up{marked}. Short line: mean of the group, with its upper bound. Broken "
+        f"line: the limit that decides.{line}"
     )
 
 

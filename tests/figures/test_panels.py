@@ -58,7 +58,8 @@ def arms(**cells):
            "clearance_min": 2.0, "score": "net signal", "unit": "ug cm-2"}  # fmt: skip
     verdicts = [
         {**arm, "exposure_min": minutes, "verdict": "not detected", "detection_limit": 0.3,
-         "upper_bound": 0.4, "mockup_decision_limit": 0.5, **cells}
+         "upper_bound": 0.4, "mockup_decision_limit": 0.5, "decision_limit": 0.3,
+        "estimate": 0.1, "standard_error": 0.05, "positive_mockups": 0, **cells}
         for minutes in (60.0, 2.0)
     ]  # fmt: skip
     mockups = [
@@ -230,7 +231,7 @@ def test_a_series_has_a_column_a_rung_in_order_after_its_blanks():
     assert ax.get_xlabel() == "exposure (min)"
     assert ax.get_ylabel() == "net signal (µg cm⁻²)"
     assert "acceptance limit, 1 µg cm⁻²" in words(ax)
-    assert "decision limit, one mock-up" in words(ax)
+    assert "decision limit, mean" in words(ax)
 
 
 def test_rows_of_two_series_are_refused():

@@ -189,7 +189,7 @@ def rate_out_of_range(study):
 
 def figure_of_no_page(study):
     study.edit("width_mm = 180", "width_mm = 20")
-    return "study.toml, line 23", "width_mm = 20", "85 to 260 mm"
+    return "study.toml, line 23", "width_mm = 20", "80 to 260 mm"
 
 
 def acceptance_limit_of_nothing(study):

@@ -83,13 +83,18 @@ def test_an_arm_is_judged_for_each_residue_and_the_other_is_a_nuisance(two_resid
     assert len({entry["map"] for entry in maps}) == len(maps)
 
 
-def test_the_figure_shows_one_residue_and_its_caption_names_the_other(two_residues):
-    from residuekit.figures.contents import plan_figure
+def test_the_figure_shows_residues_side_by_side_or_the_one_that_is_asked_for(two_residues):
+    from residuekit.figures.contents import plan_figure, plan_pages
     from residuekit.words.caption import caption
 
     assert two_residues.residues == ["PVA", "citrate"]
-    for asked, shown, other in ((None, "PVA", "citrate"), ("citrate", "citrate", "PVA")):
-        plan = plan_figure(two_residues, residue=asked)
+    every = [place for page in plan_pages(two_residues) for place in page.places]
+    assert [place.block.residue for place in every] == ["PVA", "citrate"]
+    if every[0].block.unit == every[1].block.unit:
+        assert every[0].top == every[1].top
+        assert every[0].left + every[0].width <= every[1].left
+    for shown, other in (("PVA", "citrate"), ("citrate", "PVA")):
+        plan = plan_figure(two_residues, residue=shown)
         said = caption(plan, two_residues.provenance["study"])
         assert said.startswith(f"Residue of {shown}: ")
         assert f"2 arms judged for residue of {other}, 1 of them detected" in said
