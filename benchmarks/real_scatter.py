@@ -179,7 +179,7 @@ def summary(design: Design, studies: Sequence[dict[str, object]]) -> dict[str, o
     for name in AIMS:
         hits = int(seen[name].sum())
         row[name] = (hits / len(seen), *map(float, clopper_pearson_interval(hits, len(seen), 0.05)))
-    row["judged"] = design.per_mockup >= 3
+    row["judged"] = design.per_mockup >= 3 and "net signal" in design.kinds
     row["median limit"] = float(seen["limit"].median())
     row["net signal decides"] = float((seen["score"] == "net signal").mean())
     return row
