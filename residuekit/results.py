@@ -189,6 +189,10 @@ class StudyResult:
             self._read[path] = found
         return found
 
+    def know_maps(self, maps: Mapping[Path, xr.Dataset]) -> None:
+        """Take score maps that are in memory, by their files, instead of reading them."""
+        self._read.update(maps)
+
     def to_frame(self) -> pd.DataFrame:
         """The verdicts, a row an arm and residue."""
         return self.verdicts

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING, Any
 
@@ -94,6 +94,7 @@ def plain(text: str) -> str:
     )
 
 
+@lru_cache(maxsize=4096)
 def text_width(text: str) -> float:
     """The width of a line of text, mm."""
     from matplotlib.font_manager import FontProperties

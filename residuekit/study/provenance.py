@@ -7,8 +7,10 @@ import json
 import math
 import platform
 from collections.abc import Iterator, Mapping
+from functools import cache
 from importlib.metadata import PackageNotFoundError, distributions, version
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from .. import __version__, io
@@ -40,7 +42,7 @@ def record(
         "residuekit": __version__,
         "code": code_version(),
         **versions(),
-        "environment": environment(),
+        "environment": dict(environment()),
         "started": started,
         **settings_of(manifest),
         "n_arms": manifest.n_tests,
@@ -54,10 +56,12 @@ def steps_of(procedure: Procedure, folder: Path) -> list[dict[str, Any]]:
     return [{"step": name, **unpinned(given, folder)} for name, given in procedure.steps]
 
 
-def environment() -> dict[str, str]:
-    """Every installed distribution with its version."""
-    found = {one.metadata["Name"]: one.version for one in distributions() if one.metadata["Name"]}
-    return dict(sorted(found.items(), key=lambda item: item[0].casefold()))
+@cache
+def environment() -> Mapping[str, str]:
+    """Every distribution that is installed when the first run begins, with its version."""
+    known = (one.metadata for one in distributions())
+    found = {one["Name"]: one["Version"] for one in known if one["Name"]}
+    return MappingProxyType(dict(sorted(found.items(), key=lambda item: item[0].casefold())))
 
 
 def settings_of(manifest: Manifest) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from .. import io
 from ..decision.scores import Score
@@ -192,6 +193,11 @@ class Reading:
         """The manifest without the files that failed."""
         rows = (row for row in self.manifest.measurements if row.file not in self.failures)
         return replace(self.manifest, measurements=tuple(rows))
+
+    def score_maps(self) -> dict[Path, xr.Dataset]:
+        """Those of this run that are in memory, by their files."""
+        files = [self.part / name for name in self._maps.values()]
+        return {file: held for file in files if (held := self._held.give(file)) is not None}
 
     def clear(self) -> None:
         """Remove the processed maps that were kept for a second look."""

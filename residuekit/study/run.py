@@ -120,7 +120,7 @@ def run_study(
         _write_record(provenance, part)
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
         work.clear()
-        _present(part)
+        _present(part, work.score_maps())
         rest = time.perf_counter() - clock - work.seconds
         provenance["seconds"]["rest"] = round(rest, 1)
         _write_record(provenance, part)
@@ -153,12 +153,13 @@ def _advance(progress: Progress, number: int, parts: int, done: int, total: int,
     progress(number * total + done, parts * total, what)
 
 
-def _present(folder: Path) -> None:
+def _present(folder: Path, score_maps: dict[Path, xr.Dataset]) -> None:
     """Write what people read: figure and caption, methods text, tables, report."""
     from ..figures import write_figure
     from ..report import write_caption, write_methods, write_report, write_summary, write_tables
 
     result = open_run(folder)
+    result.know_maps(score_maps)
     write_figure(result, folder)
     write_caption(folder)
     write_methods(result, folder)

@@ -40,13 +40,13 @@ class Held:
     """
 
     def __init__(self, room: int = 0):
-        self._arrays: dict[Any, xr.DataArray] = {}
+        self._arrays: dict[Any, Any] = {}
         self._room = room
 
     def __reduce__(self) -> tuple[Any, ...]:
         return Held, ()
 
-    def hold(self, key: Any, array: xr.DataArray) -> bool:
+    def hold(self, key: Any, array: xr.DataArray | xr.Dataset) -> bool:
         """Keep an array if there is room for it."""
         fits = array.nbytes <= self._room
         if fits:
@@ -54,11 +54,11 @@ class Held:
             self._room -= array.nbytes
         return fits
 
-    def look(self, key: Any) -> xr.DataArray | None:
+    def look(self, key: Any) -> Any:
         """The array that is held, if it is."""
         return self._arrays.get(key)
 
-    def give(self, key: Any) -> xr.DataArray | None:
+    def give(self, key: Any) -> Any:
         """The array that was held, if it was; there is room in its place."""
         array = self._arrays.pop(key, None)
         self._room += 0 if array is None else array.nbytes
@@ -104,12 +104,13 @@ def perform(task: Task) -> Outcome:
         return Outcome(summary)
     scored = score_map(array, task.row, task.scores)
     write_own(scored, task.map_path)
+    task.held.hold(task.map_path, scored)
     return Outcome(summary, map_tail(scored))
 
 
 def stored(task: Task) -> xr.DataArray | None:
     """The processed array of a task that was kept for a second look, in memory or on the disk."""
-    held = task.held.look(task.stored)
+    held: xr.DataArray | None = task.held.look(task.stored)
     if held is not None:
         return held
     if not task.stored.is_file():
