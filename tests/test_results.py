@@ -54,7 +54,10 @@ def test_the_results_say_themselves(finished):
     assert f"Lower bound {lower} ug cm-2." in said
     bound = f"{result.verdicts['share_upper_bound'][0]:.0%}"
     words = " ".join(first.split())
-    assert f"With 95% confidence at most {bound} of such mock-ups would be. One with" in words
+    assert (
+        f"Up to {bound} of such mock-ups could still do so (95% confidence). One mock-up with"
+        in words
+    )
     assert tuple(result.to_frame().columns) == VERDICT_COLUMNS
     page = result._repr_html_()
     assert "<table" in page

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 #: The most arms of one stratum: what a page holds.
-_MOST_ARMS, _MOST_ARMS_NARROW = 14, 7
+_MOST_ARMS, _MOST_ARMS_NARROW = 14, 4
 #: The scale of the maps ends at this many times the acceptance limit.
 _ACCEPTANCE_SPAN = 2.5
 #: Below the visible image, mm: its scale bar.

@@ -27,6 +27,8 @@ LIMITS: dict[str, dict[str, Any]] = {
     "detection_limit": {"linestyle": (0, (0.8, 0.8)), "color": MUTED},
     "mockup_detection_limit": {"linestyle": (0, (0.8, 2)), "color": MUTED},
 }
+#: No number stands nearer to the right end than this share: it would leave the page.
+_CLEAR = 0.06
 
 
 def look_of(group: Group) -> dict[str, Any]:
@@ -74,6 +76,9 @@ def draw_mockups(
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
     ax.locator_params(axis="x", nbins=6)
+    low, high = ax.get_xlim()
+    ax.set_xticks([at for at in ax.get_xticks() if low <= at <= high - _CLEAR * (high - low)])
+    ax.set_xlim(low, high)
     return ax
 
 

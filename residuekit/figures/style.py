@@ -30,7 +30,7 @@ _NO_GLYPH = "□"
 #: The share of white that fades a colour below the pixel limit.
 _FADING = 0.6
 #: Renderers that fit letters to their pixels set them this much wider.
-_SLACK = 1.04
+_SLACK = 1.06
 
 
 @contextmanager

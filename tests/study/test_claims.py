@@ -224,14 +224,14 @@ def test_an_own_band_works_like_a_listed_one(warm_study):
 def test_a_reference_that_is_spoiled_is_named_where_the_net_signal_is_missed(warm_study):
     (reference,) = warm_study.files("reference")
     (warm_study.folder / reference).write_bytes(b"not a file of spectra")
-    words = f"No reference of PVA cryogel could be used ({reference} left out): no net signal"
+    words = f"No reference of PVA cryogel could be used ({reference} left out), so no net signal"
     assert warm_study.run().verdicts["reason"].str.contains(words, regex=False).all()
 
 
 @pytest.mark.parametrize(
     ("thickness", "words"),
     [
-        (0.5, "respond unlike, up to 2 times. Loadings are those of what was spiked"),
+        (0.5, "differ in response by up to 2 times. Loadings are those of what was spiked"),
         (5.0, "References left out: data/second.nc."),
     ],
 )

@@ -82,7 +82,7 @@ def test_before_and_after_and_two_exposures_of_one_mockup_are_said_with_the_verd
     for row in result.verdicts.to_dict("records"):
         other = 60 if row["exposure_min"] == 2 else 2
         assert f"Mock-up panel 1 also in alkyd, PVA cryogel {other} min" in row["reason"]
-        assert "the two arms are not independent" in row["reason"]
+        assert "The two arms are not independent" in row["reason"]
     assert any("panel 1" in remark for remark in result.provenance["remarks"])
 
 

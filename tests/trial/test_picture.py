@@ -11,7 +11,7 @@ from matplotlib.text import Text
 from shelter import shelter_rows, shelter_verdicts, table_text
 
 from residuekit.errors import ContractError
-from residuekit.figures.style import MM_PER_INCH
+from residuekit.figures.style import FONT_SIZE, MM_PER_INCH
 from residuekit.schema import VERDICTS
 from residuekit.trial import Candidate, TrialSummary, draw_trial, read_trial, summarise
 from residuekit.trial.trial_figure import _COLOURS, _RESIDUE
@@ -32,7 +32,7 @@ def texts_of(figure):
 def assert_legible(figure):
     """Every text drawn, at 8 pt, inside the figure, over no other text."""
     texts = texts_of(figure)
-    assert {text.get_fontsize() for text in texts} == {8.0}
+    assert {text.get_fontsize() for text in texts} == {FONT_SIZE}
     page, pixels = figure.bbox, np.asarray(figure.canvas.buffer_rgba())[..., :3]
     boxes = [(text.get_text(), text.get_window_extent()) for text in texts]
     for words, box in boxes:
