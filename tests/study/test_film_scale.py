@@ -21,9 +21,8 @@ pytestmark = pytest.mark.usefixtures("without_pictures")
 
 
 @pytest.fixture
-def filmed(warm_study):
-    """The small study without its spiked mock-ups; its reference is a film of 50 ug cm-2."""
-    warm_study.keep(lambda row: row["role"] != "spiked")
+def both(warm_study):
+    """The small study, its spiked mock-ups among it; its reference is a film of 50 ug cm-2."""
     (file,) = warm_study.files("reference")[:1]
     pure = io.read(warm_study.folder / file)
     axis = pure[schema.WAVENUMBER].values
@@ -38,6 +37,13 @@ def filmed(warm_study):
     more = dict.fromkeys(("thickness_nm", "loading_error_percent"), "")
     warm_study.write_rows([{**row, **more} for row in rows])
     return warm_study
+
+
+@pytest.fixture
+def filmed(both):
+    """... without its spiked mock-ups."""
+    both.keep(lambda row: row["role"] != "spiked")
+    return both
 
 
 def _limit(study, value):
@@ -200,3 +206,30 @@ def test_check_warns_of_a_thin_film_in_transflection(filmed):
     )
     filmed.change(lambda row: row["role"] == "reference", loading_ug_cm2="200")
     assert "in transflection: on a bare mirror" not in check_folder(filmed.folder)
+
+
+def test_spiked_mockups_beside_a_film_are_compared_with_it(both, finished):
+    """The film is said to hold twice what it holds: mock-ups answer twice as strongly."""
+    from residuekit.report.beside_films import matrix_panel, matrix_sentences, matrix_table
+    from residuekit.report.methods import supplement_sections
+
+    both.change(lambda row: row["role"] == "reference", loading_ug_cm2=f"{2 * FILM:g}")
+    result = both.run()
+    table = matrix_table(result)
+    assert table is not None
+    ((place, score, spiked, film, ratio, interval),) = table.rows
+    assert (place, score) == ("Alkyd", _arm(result, 2.0)["score"])
+    assert (spiked[-3:], film[-3:]) == ("(4)", "(1)")
+    low, high = (float(one) for one in interval.split(" to "))
+    assert 1 < low < float(ratio) < high
+    assert float(ratio) == pytest.approx(2.0, rel=0.1)
+    (said,) = matrix_sentences(result)
+    assert said.startswith(f"alkyd: per loading, 4 spiked mock-ups answer {ratio}")
+    assert said[7:] in str(supplement_sections(result))
+    assert _arm(result, 2.0)["scale"] == "spiked"
+    panel = matrix_panel(result)
+    assert panel is not None
+    assert b"reference films" in panel
+    assert matrix_table(finished.result) is None
+    assert matrix_panel(finished.result) is None
+    assert not [*matrix_sentences(finished.result)]
