@@ -283,9 +283,12 @@ _OF_ONE_ARM = (
 
 
 def arm_sentences(
-    row: Row, study: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note]
+    row: Row, study: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note], sunk: str = ""
 ) -> Iterator[str]:
-    """A verdict with the numbers without which it is not given, its reasons and its remarks."""
+    """A verdict with the numbers without which it is not given, its reasons and its remarks.
+
+    `sunk` says beside the scale margin what residue in the paint would answer.
+    """
     verdict = str(row["verdict"])
     reasons = [in_words(sentence_case(said)) for said in sentences(why)]
     if verdict in ("inconclusive", "not assessable"):
@@ -293,6 +296,7 @@ def arm_sentences(
     if not judged(row):
         return
     yield _numbers(row, study)
+    yield sunk
     yield from _mockups(row, study)
     if verdict == "detected":
         yield from reasons

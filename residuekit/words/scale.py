@@ -93,6 +93,24 @@ def sunk_words(shares: Mapping[str, float], depth_um: float) -> str:
     )
 
 
+def sunk_margin(shares: Mapping[str, float], depth_um: float, margin: float) -> str:
+    """Whether a scale margin covers residue in the paint, by way of measuring.
+
+    >>> sunk_margin({"diamond": 0.62, "germanium": 0.3}, 1.0, 3.1)[:70]
+    'Residue spread over the first 1 µm of the paint would answer 0.62 (dia'
+    """
+    if not shares:
+        return ""
+    listed = " or ".join(
+        f"{share:.2f} ({mode}, {'covered' if margin * share >= 1 else 'not covered'})"
+        for mode, share in shares.items()
+    )
+    return (
+        f"Residue spread over the first {depth_um:g} µm of the paint would answer {listed} times "
+        "as strongly as a film."
+    )
+
+
 def thin_on_mirror(file: str) -> str:
     """That a thin film in transflection may lie where the light's field is weak."""
     return (

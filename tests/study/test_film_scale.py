@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -195,6 +196,37 @@ def test_methods_say_what_a_residue_in_the_paint_would_answer_under_atr(filmed, 
     monkeypatch.setattr(facts, "layouts", lambda _: facts.Layouts({"atr": 3}))
     said = " ".join(facts.limit_sentences(result))
     assert "0.62 times as strongly (diamond); 0.30 times as strongly (germanium)" in said
+
+
+@pytest.mark.parametrize(
+    ("technique", "told"),
+    [
+        ("atr", {3.1: "answer 0.62 (diamond, covered) or 0.30 (germanium, not covered) times as",
+                 3.5: "answer 0.62 (diamond, covered) or 0.30 (germanium, covered) times as"}),
+        ("reflection", {3.1: "answer 0.40 (reflection, covered) times as strongly as a film."}),
+        ("transmission", {3.1: ""}),
+    ],
+)  # fmt: skip
+def test_the_verdict_says_beside_its_margin_what_sunk_residue_would_answer(filmed, technique, told):
+    from residuekit.report.facts import arm_sentences
+
+    _limit(filmed, 400.0)
+    rows = []
+    for row in filmed.rows():
+        own = Path(row["file"]).with_suffix(".nc")
+        array = io.read(filmed.folder / row["file"])
+        io.write(array.assign_attrs(technique=technique), filmed.folder / own)
+        rows.append({**row, "file": str(own)})
+    filmed.write_rows(rows)
+    result = filmed.run()
+    row = _arm(result, 2.0).to_dict()
+    for margin, words_of_it in told.items():
+        said = arm_sentences(result, {**row, "scale_margin": margin})
+        assert "wrong by a factor of up to" in said[0]
+        assert words_of_it in said[1]
+        assert ("Residue spread over" in " ".join(said)) == bool(words_of_it)
+    spiked = arm_sentences(result, {**row, "scale": "spiked"})
+    assert "Residue spread over" not in " ".join(spiked)
 
 
 def test_check_warns_of_a_thin_film_in_transflection(filmed):
