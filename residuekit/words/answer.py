@@ -25,6 +25,7 @@ from .common import (
     stratum_words,
     unit_words,
 )
+from .scale import as_film
 
 #: More places than this are counted in the headline, not named.
 _MOST_NAMED = 6
@@ -325,25 +326,11 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
         bounds = f"Lower bound {low}, upper bound {upper} {unit} ({sure} confidence each)"
     else:
         bounds = f"Upper bound {upper} {unit} ({sure} confidence)"
-    return (
-        f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}. "
-        f"{_in_nm(row, study)}{_beside_the_limit(row, study)}"
-    )
-
-
-def _in_nm(row: Row, study: Mapping[str, Any]) -> str:
-    """The same loadings as thicknesses of even films, where the study states a density."""
-    density = study.get("density_g_cm3")
-    if density is None or row["unit"] != LOADING_UNIT:
-        return ""
-    mean, upper, seen = (
-        number(10 * row[name] / density, 2) for name in ("estimate", "upper_bound",
-                                                         "detection_limit")
-    )  # fmt: skip
-    return (
-        f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
-        f"{seen} nm. "
-    )
+    film = as_film(row, study.get("density_g_cm3"))
+    return " ".join([
+        f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}.",
+        *film, _beside_the_limit(row, study),
+    ])  # fmt: skip
 
 
 def _identified(row: Row, unit: str) -> str:

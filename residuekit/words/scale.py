@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from ..reprs import to_error
-from ..schema import REFERENCE_FILM, SPIKED
-from .common import Stratum, counted, stratum_words
+from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
+from .common import Row, Stratum, counted, number, stratum_words
 
 #: What a scale of loading rests on, in words.
 KNOWN = {SPIKED: "spiked mock-up", REFERENCE_FILM: "reference film"}
@@ -37,6 +37,20 @@ def slope_words(scales: Sequence[str], study: Mapping[str, Any]) -> str:
         "10 % for a single one, and the declared error of their loadings. Residue in the paint may "
         "answer more weakly than a film, so “not detected” then needs detection limit and upper "
         f"bound {study['scale_margin']:g} times below the acceptance limit (our choice). "
+    )
+
+
+def as_film(row: Row, density: float | None) -> Iterator[str]:
+    """The same loadings as thicknesses of even films, where the density (g cm-3) is known."""
+    if density is None or row["unit"] != LOADING_UNIT or math.isnan(row["upper_bound"]):
+        return
+    mean, upper, seen = (
+        number(10 * row[name] / density, 2)
+        for name in ("estimate", "upper_bound", "detection_limit")
+    )
+    yield (
+        f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
+        f"{seen} nm."
     )
 
 

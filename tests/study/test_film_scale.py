@@ -104,6 +104,8 @@ def test_loadings_are_told_in_nm_where_the_density_is_known(filmed):
     nm = words.number(10 * row["upper_bound"] / 1.25, 2)
     assert "As an even film of 1.25 g cm⁻³: mean" in said
     assert f"upper bound {nm}, detection limit" in said
+    mean = words.number(8 * row["estimate"], 2)
+    assert f"As an even film of 1.25 g cm⁻³: mean {mean}, upper bound {nm}," in row.reason
     assert "Acceptance limit: 4 µg cm⁻² (32 nm)." in acceptance_limit(result.provenance["study"])
     assert "reference films of the pure material" in " ".join(limit_sentences(result))
 
