@@ -26,6 +26,7 @@ from .confirmation import Confirmer, unexplained
 from .controls import Controls, MockupArrays, controls_of, mockup_spectra, no_reference
 from .given_twice import refuse_still, refuse_twins
 from .identification import Identifier
+from .matrix_effect import matrix_notes
 from .outliers import outlier_notes
 from .pairs import ENOUGH_PAIRS, paired_controls, paired_notes
 from .scores import Score, deciding, scores_on, sees_better
@@ -93,6 +94,7 @@ def judge_values(
     of_scores = [] if sharper is None else [sharper.note()]
     if controls.metric.net is not None and controls.metric.within is None:
         of_scores.append(Note("net-from-means", {"n": len(controls.blanks)}))
+    of_scores += matrix_notes(controls, scores)
     of_scores += outlier_notes(scores, assessments, chosen, controls.loadings, names)
     return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
 

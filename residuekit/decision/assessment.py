@@ -28,13 +28,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Rules:
-    """What a decision is made by: its error rates, the acceptance limit in ug cm-2 or None, and
-    the scale margin that an absence needs where loadings rest on reference films."""
+    """What a decision is made by: its error rates, the acceptance limit in ug cm-2 or None,
+    the scale margin that an absence needs where loadings rest on reference films, and the density
+    (g cm-3) by which the reason tells loadings in nm too."""
 
     alpha: float = 0.05
     beta: float = 0.05
     acceptance_limit: float | None = None
     scale_margin: float = SCALE_MARGIN
+    density: float | None = None
 
 
 @dataclass(frozen=True)

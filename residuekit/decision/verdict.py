@@ -78,7 +78,8 @@ class Verdict:
     def reason(self) -> str:
         """Why the verdict is what it is, its numbers, and what stands beside them, in words."""
         rules = self.deciding.rules
-        row = {**self.deciding.row(), "alpha": rules.alpha, "beta": rules.beta}
+        stated = {"alpha": rules.alpha, "beta": rules.beta, "density": rules.density}
+        row = {**self.deciding.row(), **stated}
         return reason(row, self.why, self.remarks)
 
     @property

@@ -73,7 +73,7 @@ class Line:
         t = _two_sided_t(self.nu, confidence)
         above = y - self.intercept - self.slope * self.mean_x
         reading = self.sd**2 * (1 / (weight * replicates) + 1 / self.weight)
-        lower, upper = _fieller(above, self.slope, reading, self.slope_error**2, t)
+        lower, upper = fieller(above, self.slope, reading, self.slope_error**2, t)
         from_mean = above / self.slope
         error = math.sqrt(reading + (from_mean * self.slope_error) ** 2) / abs(self.slope)
         return Inverse(self.mean_x + from_mean, error, self.mean_x + lower, self.mean_x + upper)
@@ -112,7 +112,7 @@ class ZeroLine:
         share = self.scale**2 / (weight * replicates)
         constant = share * self.blank_sd**2
         square = self.slope_error**2 + share * (self.relative * self.slope) ** 2
-        lower, upper = _fieller(y, self.slope, constant, square, t)
+        lower, upper = fieller(y, self.slope, constant, square, t)
         x = y / self.slope
         return Inverse(x, math.sqrt(constant + square * x**2) / abs(self.slope), lower, upper)
 
@@ -168,10 +168,10 @@ def _two_sided_t(nu: int, confidence: float) -> float:
     return float(stdtrit(nu, 0.5 + confidence / 2))
 
 
-def _fieller(
+def fieller(
     y: float, slope: float, constant: float, square: float, t: float
 ) -> tuple[float, float]:
-    """Solve (y - slope u)^2 = t^2 (constant + square u^2) for u."""
+    """Solve (y - slope u)^2 = t^2 (constant + square u^2) for u; infinite if the slope may be 0."""
     lead = slope**2 - t**2 * square
     if lead <= 0:
         return -math.inf, math.inf
@@ -316,7 +316,7 @@ def hubaux_vos(line: Line, t_alpha: float, t_beta: float, replicates: float) -> 
     ratio = (line.sd / line.slope) ** 2
     constant = ratio * (1 / replicates + 1 / line.weight)
     return Limits(
-        decision, line.mean_x + _fieller(above, 1.0, constant, ratio / line.sxx, t_beta)[1]
+        decision, line.mean_x + fieller(above, 1.0, constant, ratio / line.sxx, t_beta)[1]
     )
 
 

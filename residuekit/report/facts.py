@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import islice
 from typing import TYPE_CHECKING, Any
@@ -22,7 +22,7 @@ from ..words import answer as answers
 from ..words import methods as words
 from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of
-from ..words.scale import sunk_words
+from ..words.scale import sunk_margin, sunk_words
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -164,8 +164,13 @@ def _control_notes(result: StudyResult, stratum: Stratum) -> Iterator[words.Cont
 
 
 def _blanks(result: StudyResult, stratum: Stratum) -> Rows:
+    return [row for row in _listed(result, stratum) if row["role"] == "blank"]
+
+
+def _listed(result: StudyResult, stratum: Stratum) -> Rows:
+    """The rows of the table of measurements that belong to a stratum."""
     listed = result.provenance.get("measurements", ())
-    return [r for r in listed if r["role"] == "blank" and stratum_of(r) == stratum]
+    return [row for row in listed if stratum_of(row) == stratum]
 
 
 def _paint_change(result: StudyResult, stratum: Stratum) -> Iterator[str]:
@@ -202,7 +207,10 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
     """An arm in sentences: its verdict with its numbers, and what stands behind it."""
     why, remarks = result.notes(row)
     study = result.provenance["study"]
-    said = (*answers.arm_sentences(row, study, why, remarks), answers.behind(row))
+    sunk = ""
+    if row["scale"] == REFERENCE_FILM and row["verdict"] == "not detected":
+        sunk = sunk_margin(_sunk_shares(_techniques(result, row)), _SUNK_UM, row["scale_margin"])
+    said = (*answers.arm_sentences(row, study, why, remarks, sunk), answers.behind(row))
     return [text for text in said if text]
 
 
@@ -225,11 +233,24 @@ def limit_sentences(result: StudyResult) -> list[str]:
     scales = sorted(set(result.verdicts["scale"].dropna()))
     said = list(words.limits(result.provenance["study"], FOREIGN, LEAST_RATIO, scales))
     techniques = layouts(result).techniques if REFERENCE_FILM in scales else ()
-    crystals = {mode: n for one in techniques for mode, n in _SURFACE.get(one, {}).items()}
-    if crystals:
-        shares = {mode: sunk_share(_SUNK_UM, n) for mode, n in crystals.items()}
+    if shares := _sunk_shares(techniques):
         said.append(sunk_words(shares, _SUNK_UM))
     return said
+
+
+def _sunk_shares(techniques: Iterable[str]) -> dict[str, float]:
+    """By how much less than a film a residue that sank in would answer, by way of measuring."""
+    crystals = {mode: n for one in techniques for mode, n in _SURFACE.get(one, {}).items()}
+    return {mode: sunk_share(_SUNK_UM, n) for mode, n in crystals.items()}
+
+
+def _techniques(result: StudyResult, row: Row) -> Iterator[str]:
+    """The technique of an arm's stratum, in which all its maps and films were measured."""
+    own = {one["file"] for one in _listed(result, stratum_of(row))}
+    for entry in result.provenance["maps"]:
+        if entry["file"] in own:
+            yield str(result.score_map(result.folder / entry["map"]).attrs["technique"])
+            return
 
 
 def cannot_say(result: StudyResult) -> tuple[str, ...]:

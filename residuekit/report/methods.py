@@ -16,6 +16,7 @@ from ..words.common import arm_words, in_words, stratum_words, true_minus
 from ..words.quality import run_sentences
 from ..words.registration import registration_sentences
 from . import as_latex, as_markdown, references
+from .beside_films import matrix_sentences
 from .facts import (
     answer,
     arm_sentences,
@@ -125,7 +126,8 @@ def _strata(result: StudyResult) -> Iterator[Block]:
 
 
 def _controls(result: StudyResult) -> Iterator[Block]:
-    yield from paragraphs(map(sentence_case, control_sentences(result)))
+    said = (*control_sentences(result), *matrix_sentences(result))
+    yield from paragraphs(map(sentence_case, said))
 
 
 def _measurement(result: StudyResult) -> Iterator[Block]:

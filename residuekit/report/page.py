@@ -21,6 +21,7 @@ from ..words.common import arm_words, counted, in_words, number, stratum_of, str
 from ..words.quality import flag_rows, run_sentences
 from ..words.registration import registration_sentences
 from . import references
+from .beside_films import matrix_sentences, matrix_table
 from .exports import grids
 from .facts import (
     answer,
@@ -38,7 +39,7 @@ from .facts import (
 from .leave_one_out import leave_one_out
 from .limit_table import limit_table
 from .methods import short_hashes
-from .page_pictures import calibration_figure, main_figure, picture
+from .page_pictures import calibration_figure, main_figure, matrix_figure, picture
 from .recovered_loadings import recovery_table
 from .text import grid
 
@@ -140,7 +141,10 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "tested": list(_tested(result)),
         "cannot_say": cannot_say(result),
         "figure": main_figure(folder, rows),
-        "controls": [*map(sentence_case, control_sentences(result)), *record["remarks"]],
+        "controls": [
+            *map(sentence_case, (*control_sentences(result), *matrix_sentences(result))),
+            *record["remarks"],
+        ],
         "blind": words.blind_scores(sum(map(bool, blind)), len(blind)),
         "bands": [f"Band: {m['name']}: {words.marker_words(m)}." for m in record["markers"]],
         "limits": limits,
@@ -150,6 +154,8 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "how_limits": how_limits,
         "works": references.listed([*how_limits, *methods]),
         "calibration": calibration_figure(result),
+        "matrix": matrix_figure(result),
+        "matrix_table": matrix_table(result),
         "findings": list(map(_finding, findings(result))),
         "trial": _trial(result),
         "quality": list(run_sentences(quality)),

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..figures.written import RECORD, page_stem
 from ..words.caption import figure_alternative
 from ..words.limits import CALIBRATION_ALTERNATIVE
+from ..words.scale import MATRIX_ALTERNATIVE
+from .beside_films import matrix_panel
 from .calibration_plot import calibration_plot
 
 if TYPE_CHECKING:
@@ -60,3 +62,9 @@ def calibration_figure(result: StudyResult) -> dict[str, Any] | None:
         return None
     shown = picture(made.svg, "svg+xml", CALIBRATION_ALTERNATIVE, made.width)
     return {"picture": shown, "caption": made.caption}
+
+
+def matrix_figure(result: StudyResult) -> Picture | None:
+    """The panel of the matrix effect; None where no stratum has spiked mock-ups and films."""
+    made = matrix_panel(result)
+    return None if made is None else picture(made, "svg+xml", MATRIX_ALTERNATIVE)

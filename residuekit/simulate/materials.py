@@ -166,7 +166,8 @@ def read_optical_constants(path: str | Path) -> Floats:
 def from_optical_constants(source: Any, wavenumber: Any, thickness_nm: float) -> Floats:
     """Return the absorbance of a film in the transmission approximation.
 
-    A = 4 pi k nu t / ln 10 (Beer's law; reflection and interference left out).
+    A = 4 pi k nu t / ln 10 (Beer's law; reflection and interference left out: a film in air far
+    thinner than the wave answers n times as strongly, see `residuekit.kernels.layers`).
 
     Parameters
     ----------

@@ -80,8 +80,9 @@ class StudyControls:
 
     def rules(self, material: str) -> Rules:
         """The error rates of the study and the acceptance limit of a residue."""
-        study, limit = self.manifest, self.manifest.residue(material).acceptance_limit
-        return Rules(study.alpha, study.beta, limit, study.scale_margin)
+        study, own = self.manifest, self.manifest.residue(material)
+        limit, margin = own.acceptance_limit, study.scale_margin
+        return Rules(study.alpha, study.beta, limit, margin, own.density)
 
     @cached_property
     def strata(self) -> list[tuple[Any, ...]]:

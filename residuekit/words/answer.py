@@ -25,6 +25,7 @@ from .common import (
     stratum_words,
     unit_words,
 )
+from .scale import as_film
 
 #: More places than this are counted in the headline, not named.
 _MOST_NAMED = 6
@@ -283,9 +284,12 @@ _OF_ONE_ARM = (
 
 
 def arm_sentences(
-    row: Row, study: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note]
+    row: Row, study: Mapping[str, Any], why: Sequence[Note], remarks: Sequence[Note], sunk: str = ""
 ) -> Iterator[str]:
-    """A verdict with the numbers without which it is not given, its reasons and its remarks."""
+    """A verdict with the numbers without which it is not given, its reasons and its remarks.
+
+    `sunk` says beside the scale margin what residue in the paint would answer.
+    """
     verdict = str(row["verdict"])
     reasons = [in_words(sentence_case(said)) for said in sentences(why)]
     if verdict in ("inconclusive", "not assessable"):
@@ -293,6 +297,7 @@ def arm_sentences(
     if not judged(row):
         return
     yield _numbers(row, study)
+    yield sunk
     yield from _mockups(row, study)
     if verdict == "detected":
         yield from reasons
@@ -321,25 +326,11 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
         bounds = f"Lower bound {low}, upper bound {upper} {unit} ({sure} confidence each)"
     else:
         bounds = f"Upper bound {upper} {unit} ({sure} confidence)"
-    return (
-        f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}. "
-        f"{_in_nm(row, study)}{_beside_the_limit(row, study)}"
-    )
-
-
-def _in_nm(row: Row, study: Mapping[str, Any]) -> str:
-    """The same loadings as thicknesses of even films, where the study states a density."""
-    density = study.get("density_g_cm3")
-    if density is None or row["unit"] != LOADING_UNIT:
-        return ""
-    mean, upper, seen = (
-        number(10 * row[name] / density, 2) for name in ("estimate", "upper_bound",
-                                                         "detection_limit")
-    )  # fmt: skip
-    return (
-        f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
-        f"{seen} nm. "
-    )
+    film = as_film(row, study.get("density_g_cm3"))
+    return " ".join([
+        f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}.",
+        *film, _beside_the_limit(row, study),
+    ])  # fmt: skip
 
 
 def _identified(row: Row, unit: str) -> str:

@@ -12,8 +12,8 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from ..schema import REFERENCE_FILM, SPIKED
-from .common import arm_words, counted
+from .common import arm_words
+from .scale import KNOWN, film_scale_words, matrix_words
 
 Numbers = Mapping[str, Any]
 _MOST_NAMES = 6
@@ -78,8 +78,6 @@ def sentences(notes: Iterable[Note]) -> list[str]:
     return said
 
 
-#: What a scale of loading rests on, in words.
-_KNOWN = {SPIKED: "spiked mock-up", REFERENCE_FILM: "reference film"}
 _RESPONSES = {
     "no-response": "cannot be distinguished from zero",
     "negative-response": "is negative: the score falls with loading",
@@ -90,7 +88,7 @@ def blindness_words(code: str, numbers: Numbers) -> str:
     """Why a score is blind on a paint, half a sentence."""
     if code in _RESPONSES:
         return (
-            f"its response to {numbers['n_spiked']} {_KNOWN[numbers['scale']]}s, "
+            f"its response to {numbers['n_spiked']} {KNOWN[numbers['scale']]}s, "
             f"{numbers['slope']:.3g} per "
             f"{numbers['unit']}, {_RESPONSES[code]}"
         )
@@ -98,16 +96,6 @@ def blindness_words(code: str, numbers: Numbers) -> str:
         "mock-ups of the paint vary so much that one would have to carry {mockup_limit:.3g} {unit} "
         "(acceptance limit {acceptance_limit:.3g}; by noise alone {noise_limit:.3g})"
     ).format(**numbers)
-
-
-def _film_scale(n: Numbers) -> str:
-    films = counted(n["n"], "reference film")
-    alone = " A single film shows no scatter: 10% of its response is taken." if n["n"] == 1 else ""
-    return (
-        f"Loadings rest on {films}, not on spiked mock-ups: residue in or on the paint may answer "
-        f"more weakly than a film.{alone} “Not detected” therefore needs a scale margin of "
-        f"{n['needed']:g} (our choice, scale_margin in study.toml)."
-    )
 
 
 def _shape(n: Numbers) -> str:
@@ -185,27 +173,6 @@ def _paired(n: Numbers) -> str:
     return (
         f"{said} The blanks, repeats without treatment, still differ from it by a standard "
         f"deviation of {n['scatter']:.2g} {n['unit']}: that pairing cannot take out."
-    )
-
-
-def _detection_above(n: Numbers) -> str:
-    return (
-        f"the detection limit {n['detection_limit']:.3g} {n['unit']} is above the acceptance "
-        f"limit {n['acceptance_limit']:.3g}"
-    )
-
-
-def _bound_above(n: Numbers) -> str:
-    return (
-        f"the upper bound {n['upper_bound']:.3g} {n['unit']} is not below the acceptance "
-        f"limit {n['acceptance_limit']:.3g}"
-    )
-
-
-def _unexplained(n: Numbers) -> str:
-    return (
-        f"something else than the gel differs ({n['ratio']:.0f} times what blanks leave) and may "
-        "mask it"
     )
 
 
@@ -357,18 +324,26 @@ CODES: dict[str, Code] = {
         _text("loadings rest on reference films, so detection limit and upper bound must lie "
               "{needed:g} times below the acceptance limit (they lie {kept:.2g} times below)"),
         obstacle=True),
-    "film-scale": Code("loadings rest on reference films, not on spiked mock-ups", _film_scale),
+    "film-scale": Code("loadings rest on reference films, not on spiked mock-ups",
+                       film_scale_words),
+    "matrix-effect": Code(
+        "how strongly spiked mock-ups answer beside reference films, per loading", matrix_words),
     "detection-limit-above-acceptance": Code(
-        "the detection limit is above the acceptance limit", _detection_above, obstacle=True),
+        "the detection limit is above the acceptance limit",
+        _text("the detection limit {detection_limit:.3g} {unit} is above the acceptance limit "
+              "{acceptance_limit:.3g}"), obstacle=True),
     "bound-above-acceptance": Code(
-        "the upper bound is not below the acceptance limit", _bound_above, obstacle=True),
+        "the upper bound is not below the acceptance limit",
+        _text("the upper bound {upper_bound:.3g} {unit} is not below the acceptance limit "
+              "{acceptance_limit:.3g}"), obstacle=True),
     "unexplained-difference": Code(
         "the arm differs from its blanks by something that is not the gel and may mask it",
-        _unexplained, obstacle=True),
+        _text("something else than the gel differs ({ratio:.0f} times what blanks leave) and may "
+              "mask it"), obstacle=True),
     "far-beyond-spikes": Code(
         "detection limit or upper bound are above 1.5 times the highest known loading",
         lambda n: f"limits of {n['reach']:.3g} {n['unit']} lie far beyond the highest "
-        f"{_KNOWN[n['scale']]} ({n['highest']:.3g}), where the response is unknown",
+        f"{KNOWN[n['scale']]} ({n['highest']:.3g}), where the response is unknown",
         obstacle=True),
     "few-exposed": Code("fewer than three exposed mock-ups",
                         _text("exposed mock-ups: only {n} ({needed} are needed)"), obstacle=True),
@@ -383,7 +358,7 @@ CODES: dict[str, Code] = {
     "beyond-spikes": Code(
         "detection limit or upper bound are above the highest known loading",
         lambda n: f"The limits reach to {n['reach']:.3g} {n['unit']}, beyond the highest "
-        f"{_KNOWN[n['scale']]} ({n['highest']:.3g}): an extrapolation."),
+        f"{KNOWN[n['scale']]} ({n['highest']:.3g}): an extrapolation."),
     "permuted-labels": Code(
         "a second opinion: the labels of blank and exposed mock-ups exchanged", _permuted),
     # what stands beside it

@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from ..schema import REFERENCE_FILM, SPIKED
-from .common import Stratum, counted, stratum_words
+from ..reprs import to_error
+from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
+from .common import Row, Stratum, counted, number, stratum_words
+
+#: What a scale of loading rests on, in words.
+KNOWN = {SPIKED: "spiked mock-up", REFERENCE_FILM: "reference film"}
+MATRIX_HEADS = (
+    "stratum", "score", "response of spiked mock-ups", "of reference films", "ratio",
+    "95% interval",
+)  # fmt: skip
+MATRIX_ALTERNATIVE = "Ratios of responses with their intervals, a line a stratum, as in the table."
+MATRIX_CAPTION = (
+    "Matrix effect: response per µg cm⁻² of spiked mock-ups over that of reference films, with "
+    "Fieller's 95% interval; 1 means none"
+)
 
 
 def slope_words(scales: Sequence[str], study: Mapping[str, Any]) -> str:
@@ -26,6 +40,62 @@ def slope_words(scales: Sequence[str], study: Mapping[str, Any]) -> str:
     )
 
 
+def as_film(row: Row, density: float | None) -> Iterator[str]:
+    """The same loadings as thicknesses of even films, where the density (g cm-3) is known."""
+    if density is None or row["unit"] != LOADING_UNIT or math.isnan(row["upper_bound"]):
+        return
+    mean, upper, seen = (
+        number(10 * row[name] / density, 2)
+        for name in ("estimate", "upper_bound", "detection_limit")
+    )
+    yield (
+        f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
+        f"{seen} nm."
+    )
+
+
+def film_scale_words(n: Mapping[str, Any]) -> str:
+    """That loadings rest on films, and what “not detected” then needs."""
+    films = counted(n["n"], "reference film")
+    alone = " A single film shows no scatter: 10% of its response is taken." if n["n"] == 1 else ""
+    return (
+        f"Loadings rest on {films}, not on spiked mock-ups: residue in or on the paint may answer "
+        f"more weakly than a film.{alone} “Not detected” therefore needs a scale margin of "
+        f"{n['needed']:g} (our choice, scale_margin in study.toml)."
+    )
+
+
+def matrix_words(n: Mapping[str, Any]) -> str:
+    """The ratio of the slopes of spiked mock-ups and films, and whether it is one."""
+    if not math.isfinite(n["high"]):
+        judged = "These do not bound the effect."
+    elif n["low"] <= 1 <= n["high"]:
+        judged = "No effect is shown."
+    else:
+        judged = "The paint, or the way of spiking, changes the response."
+    films = "a single film" if n["n_films"] == 1 else f"{n['n_films']} films"
+    return (
+        f"Per loading, {n['n_spiked']} spiked mock-ups answer {n['value']:.2f} times as strongly "
+        f"as {films} of the pure material (matrix effect; 95% interval {ratio_interval(n)}, "
+        f"Fieller). {judged} Loadings rest on the spiked mock-ups."
+    )
+
+
+def ratio_interval(n: Mapping[str, Any]) -> str:
+    """The interval of a ratio, or that nothing bounds it."""
+    return f"{n['low']:.2f} to {n['high']:.2f}" if math.isfinite(n["high"]) else "not bounded"
+
+
+def matrix_row(place: str, n: Mapping[str, Any]) -> tuple[str, ...]:
+    """A line of the table under `MATRIX_HEADS`."""
+    slopes = (
+        f"{to_error(n[name], n[f'{name}_error'])} ± {to_error(*[n[f'{name}_error']] * 2)} "
+        f"({n[f'n_{count}']})"
+        for name, count in (("spiked", "spiked"), ("film", "films"))
+    )
+    return place, n["score"], *slopes, f"{n['value']:.2f}", ratio_interval(n)
+
+
 def sunk_words(shares: Mapping[str, float], depth_um: float) -> str:
     """How much more weakly than a film residue in the paint would answer, by way of measuring."""
     listed = "; ".join(f"{share:.2f} times as strongly ({mode})" for mode, share in shares.items())
@@ -34,6 +104,24 @@ def sunk_words(shares: Mapping[str, float], depth_um: float) -> str:
         f"less than a film on it: {listed}, by the optics of a mixed layer at 1092 cm⁻¹ "
         "(absorption index 0.2, assumed). A verdict holds for it where its scale margin is above "
         "the inverse."
+    )
+
+
+def sunk_margin(shares: Mapping[str, float], depth_um: float, margin: float) -> str:
+    """Whether a scale margin covers residue in the paint, by way of measuring.
+
+    >>> sunk_margin({"diamond": 0.62, "germanium": 0.3}, 1.0, 3.1)[:70]
+    'Residue spread over the first 1 µm of the paint would answer 0.62 (dia'
+    """
+    if not shares:
+        return ""
+    listed = " or ".join(
+        f"{share:.2f} ({mode}, {'covered' if margin * share >= 1 else 'not covered'})"
+        for mode, share in shares.items()
+    )
+    return (
+        f"Residue spread over the first {depth_um:g} µm of the paint would answer {listed} times "
+        "as strongly as a film."
     )
 
 

@@ -8,6 +8,7 @@ from textwrap import wrap
 from ..reprs import sentence_case, to_error
 from .codes import Note, sentences
 from .common import Row, above_one_limit, counted, percent
+from .scale import as_film
 
 
 def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
@@ -15,13 +16,13 @@ def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
 
     Parameters
     ----------
-    row : the numbers under the column names of ``verdicts.csv``, with `alpha` and `beta`; empty
-        where an arm has none.
+    row : the numbers under the column names of ``verdicts.csv``, with `alpha`, `beta` and
+        `density`; empty where an arm has none.
     why, remarks : the notes of the verdict.
     """
     said = sentences(why)
     if row:
-        said.append(numbers(row, row["alpha"], row["beta"]))
+        said += [numbers(row, row["alpha"], row["beta"]), *as_film(row, row["density"])]
     return " ".join([*said, *sentences(remarks)])
 
 

@@ -19,7 +19,9 @@ import residuekit as rk
 from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
+from residuekit.decision.controls import Films
 from residuekit.decision.design import arm_notes, sample
+from residuekit.decision.matrix_effect import matrix_notes
 from residuekit.decision.net import make_metric
 from residuekit.decision.pairs import paired_notes
 from residuekit.decision.reference_check import reference_notes
@@ -89,7 +91,11 @@ def of_verdicts(made, judged):
     notes = [note for verdict in verdicts for note in verdict.why]
     score = judged([made(CLEAN), made(CLEAN, score="band: b")], 0.5).score_rows()[1]
     assert score["reason"].endswith(sentence(Note("does-not-decide")))
-    return [*notes, Note("does-not-decide")]
+    films = Films(np.array([5.0]), np.array([[5.0]]), np.zeros(1))
+    beside = SimpleNamespace(film_slope=films.slope)
+    sighted = SimpleNamespace(name="net signal", weights=np.ones(1), slope=Slope(0.8, 0.1, 4),
+                              blindness=SimpleNamespace(blind=False))  # fmt: skip
+    return [*notes, Note("does-not-decide"), *matrix_notes(beside, [sighted])]
 
 
 def lacking_metrics():

@@ -3,7 +3,8 @@
 The package `tmm` (S. J. Byrnes, arXiv:1603.02720, MIT) for stacks; Harrick, Internal Reflection
 Spectroscopy (1967) for depths and thin films; ISO 2813 for Fresnel reflectance of black glass;
 optical constants of the refractiveindex.info database (CC0): polystyrene of Myers and others
-(2018), poly(methyl methacrylate) of Tsuda and others (2018).
+(2018), a liquid of short chains (`test_film_constants`), poly(methyl methacrylate) of Tsuda and
+others (2018).
 """
 
 from __future__ import annotations

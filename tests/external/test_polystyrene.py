@@ -1,8 +1,9 @@
 """Band positions of polystyrene.
 
 The film is computed from the optical constants of Myers and others (2018, refractiveindex.info
-database, CC0). Positions and tolerance: European Pharmacopoeia 2.2.24, from memory: minima at
-3060.0, 2849.5, 1942.9, 1601.2, 1583.0, 1154.5, 1028.3, each within 1.0 for Fourier instruments.
+database, CC0), which are those of a liquid of short chains, with methyl bands at 2957 and 1377 cm-1
+(`test_film_constants`). Positions and tolerance: European Pharmacopoeia 2.2.24, from memory: minima
+at 3060.0, 2849.5, 1942.9, 1601.2, 1583.0, 1154.5, 1028.3, each within 1.0 for Fourier instruments.
 """
 
 from __future__ import annotations

@@ -153,7 +153,7 @@ def test_a_residue_mixed_into_its_own_depth_is_the_film():
 
 
 def test_what_the_guide_says_of_films_on_a_mirror_and_of_thick_ones(root):
-    """The shares in the table of DEVELOPERS.md."""
+    """The shares in the table of DEVELOPERS.md, of residue on the paint and in it."""
     nu, gel = [1092.0], 1.5 + 0.2j
     gold = layers.metal_index(nu)
 
@@ -180,3 +180,7 @@ def test_what_the_guide_says_of_films_on_a_mirror_and_of_thick_ones(root):
 
     shares = [per_nm(reflected, um) / per_nm(reflected, 0.01) for um in (0.05, 0.2, 0.5)]
     assert ", ".join(f"{one:.2f}" for one in shares) in guide
+    sunk = [f"{layers.sunk_share(1.0, crystal):.2f}" for crystal in (2.4, 4.0, None)]
+    assert sunk == ["0.62", "0.30", "0.40"]
+    assert f"spread over 1 µm it answers {sunk[0]} (diamond) or {sunk[1]} (germanium)" in guide
+    assert f"spread over 1 µm of paint {sunk[2]}." in guide

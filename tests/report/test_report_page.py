@@ -326,6 +326,21 @@ def with_blanks_of(folder, exposures):
     return Page(write_report(replace(result, provenance=record), folder)).text
 
 
+def test_the_matrix_effect_stands_in_the_page_as_sentence_table_and_panel(tmp_path):
+    result = make_run(tmp_path)
+    without_figure(tmp_path)
+    record = dict(result.provenance)
+    notes = json.loads((Path(__file__).parents[1] / "words" / "notes.json").read_text("utf-8"))
+    note = ["matrix-effect", {**notes["matrix-effect"], "low": "-inf", "high": "inf"}]
+    record["notes"] = [{**one, "remarks": [*one["remarks"], note]} for one in record["notes"]]
+    page = Page(write_report(replace(result, provenance=record), tmp_path))
+    assert page.text.count("Per loading, 6 spiked mock-ups") == 0
+    assert page.text.count("per loading, 6 spiked mock-ups answer 0.82 times as strongly") == 1
+    assert "0.001500 ± 0.000060 (6) 0.001830 ± 0.000050 (3) 0.82 not bounded" in page.text
+    assert [one["alt"] for one in page.all("img") if "Ratios of responses" in one["alt"]]
+    assert not page.errors
+
+
 @pytest.mark.parametrize(
     ("exposures", "words"),
     [

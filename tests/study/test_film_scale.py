@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -21,9 +22,8 @@ pytestmark = pytest.mark.usefixtures("without_pictures")
 
 
 @pytest.fixture
-def filmed(warm_study):
-    """The small study without its spiked mock-ups; its reference is a film of 50 ug cm-2."""
-    warm_study.keep(lambda row: row["role"] != "spiked")
+def both(warm_study):
+    """The small study, its spiked mock-ups among it; its reference is a film of 50 ug cm-2."""
     (file,) = warm_study.files("reference")[:1]
     pure = io.read(warm_study.folder / file)
     axis = pure[schema.WAVENUMBER].values
@@ -38,6 +38,13 @@ def filmed(warm_study):
     more = dict.fromkeys(("thickness_nm", "loading_error_percent"), "")
     warm_study.write_rows([{**row, **more} for row in rows])
     return warm_study
+
+
+@pytest.fixture
+def filmed(both):
+    """... without its spiked mock-ups."""
+    both.keep(lambda row: row["role"] != "spiked")
+    return both
 
 
 def _limit(study, value):
@@ -97,6 +104,8 @@ def test_loadings_are_told_in_nm_where_the_density_is_known(filmed):
     nm = words.number(10 * row["upper_bound"] / 1.25, 2)
     assert "As an even film of 1.25 g cm⁻³: mean" in said
     assert f"upper bound {nm}, detection limit" in said
+    mean = words.number(8 * row["estimate"], 2)
+    assert f"As an even film of 1.25 g cm⁻³: mean {mean}, upper bound {nm}," in row.reason
     assert "Acceptance limit: 4 µg cm⁻² (32 nm)." in acceptance_limit(result.provenance["study"])
     assert "reference films of the pure material" in " ".join(limit_sentences(result))
 
@@ -191,6 +200,37 @@ def test_methods_say_what_a_residue_in_the_paint_would_answer_under_atr(filmed, 
     assert "0.62 times as strongly (diamond); 0.30 times as strongly (germanium)" in said
 
 
+@pytest.mark.parametrize(
+    ("technique", "told"),
+    [
+        ("atr", {3.1: "answer 0.62 (diamond, covered) or 0.30 (germanium, not covered) times as",
+                 3.5: "answer 0.62 (diamond, covered) or 0.30 (germanium, covered) times as"}),
+        ("reflection", {3.1: "answer 0.40 (reflection, covered) times as strongly as a film."}),
+        ("transmission", {3.1: ""}),
+    ],
+)  # fmt: skip
+def test_the_verdict_says_beside_its_margin_what_sunk_residue_would_answer(filmed, technique, told):
+    from residuekit.report.facts import arm_sentences
+
+    _limit(filmed, 400.0)
+    rows = []
+    for row in filmed.rows():
+        own = Path(row["file"]).with_suffix(".nc")
+        array = io.read(filmed.folder / row["file"])
+        io.write(array.assign_attrs(technique=technique), filmed.folder / own)
+        rows.append({**row, "file": str(own)})
+    filmed.write_rows(rows)
+    result = filmed.run()
+    row = _arm(result, 2.0).to_dict()
+    for margin, words_of_it in told.items():
+        said = arm_sentences(result, {**row, "scale_margin": margin})
+        assert "wrong by a factor of up to" in said[0]
+        assert words_of_it in said[1]
+        assert ("Residue spread over" in " ".join(said)) == bool(words_of_it)
+    spiked = arm_sentences(result, {**row, "scale": "spiked"})
+    assert "Residue spread over" not in " ".join(spiked)
+
+
 def test_check_warns_of_a_thin_film_in_transflection(filmed):
     film = io.read(filmed.folder / "data" / "film.csv")
     io.write(film.assign_attrs(technique="transflection"), filmed.folder / "data" / "film.nc")
@@ -200,3 +240,30 @@ def test_check_warns_of_a_thin_film_in_transflection(filmed):
     )
     filmed.change(lambda row: row["role"] == "reference", loading_ug_cm2="200")
     assert "in transflection: on a bare mirror" not in check_folder(filmed.folder)
+
+
+def test_spiked_mockups_beside_a_film_are_compared_with_it(both, finished):
+    """The film is said to hold twice what it holds: mock-ups answer twice as strongly."""
+    from residuekit.report.beside_films import matrix_panel, matrix_sentences, matrix_table
+    from residuekit.report.methods import supplement_sections
+
+    both.change(lambda row: row["role"] == "reference", loading_ug_cm2=f"{2 * FILM:g}")
+    result = both.run()
+    table = matrix_table(result)
+    assert table is not None
+    ((place, score, spiked, film, ratio, interval),) = table.rows
+    assert (place, score) == ("Alkyd", _arm(result, 2.0)["score"])
+    assert (spiked[-3:], film[-3:]) == ("(4)", "(1)")
+    low, high = (float(one) for one in interval.split(" to "))
+    assert 1 < low < float(ratio) < high
+    assert float(ratio) == pytest.approx(2.0, rel=0.1)
+    (said,) = matrix_sentences(result)
+    assert said.startswith(f"alkyd: per loading, 4 spiked mock-ups answer {ratio}")
+    assert said[7:] in str(supplement_sections(result))
+    assert _arm(result, 2.0)["scale"] == "spiked"
+    panel = matrix_panel(result)
+    assert panel is not None
+    assert b"reference films" in panel
+    assert matrix_table(finished.result) is None
+    assert matrix_panel(finished.result) is None
+    assert not [*matrix_sentences(finished.result)]
