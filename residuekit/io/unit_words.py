@@ -124,7 +124,7 @@ def scaled(
     factors = [{_counted_in(word) for word in group} for group in words]
     if any(len(found) > 1 for found in factors):
         raise refuse(path, "columns counted in different units", "one unit for all columns",
-                     "part the columns into files")  # fmt: skip
+                     "part them into a file for each unit, with a row each")  # fmt: skip
     factor = min((one for found in factors for one in found), default=1.0)
     if factor == 1.0:
         return values, notes
