@@ -144,5 +144,7 @@ def grouped(faults: Iterable[Fault]) -> list[Fault]:
             continue
         lines = ", ".join(str(fault.line) for fault in others[:_MOST_ALIKE])
         more = f"{first.found}, and {len(others)} more rows (lines {lines} ...)"
+        if others[-1].line == first.line:
+            more = f"{first.found}, and {len(others)} more alike"
         told.append(replace(first, found=more))
     return told

@@ -247,6 +247,8 @@ def _fix(name: str | int, raw: Any, one: Field, place: Place) -> str:
         return did_you_mean(str(raw), one.choices)
     if not one.words:
         return f"{_head((*place.path, name))} on a line of its own"
+    if isinstance(raw, dict) and one.each is not None and one.each.fields is not None:
+        return f"{_head((*place.path, name, 0))} in place of {_head((*place.path, name))}"
     if isinstance(name, int):
         return place.pair.format(name=place.path[-1], value=f"[{one.example}]")
     typed = place.pair.format(name=name, value=one.example)

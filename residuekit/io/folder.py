@@ -19,7 +19,7 @@ from ..schema import WAVENUMBER, source
 from .checksum import FOLDER_OPTIONS
 from .labelled import same_axis, spectra
 from .opening import refuse
-from .options import FolderOptions, Stated, need, takes
+from .options import FolderOptions, GridOptions, Stated, need, takes
 from .pixel_grid import (
     places_in,
     positions,
@@ -32,6 +32,10 @@ from .unit_words import tell
 
 NAME = "folder"
 _MOST_PIXELS = 10_000_000
+#: What is said of each file, and not of how the files make a map.
+_OF_EACH = {f.name for f in dataclasses.fields(FolderOptions)} - {
+    *(f.name for f in dataclasses.fields(GridOptions)), "missing", "files"
+} | {f.name for f in dataclasses.fields(Stated)}  # fmt: skip
 
 
 def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray]:
@@ -50,7 +54,7 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
             spectra.
         """
         found = _files(path, options.files)
-        said = {f.name: getattr(options, f.name) for f in dataclasses.fields(Stated)}
+        said = {name: getattr(options, name) for name in _OF_EACH}
         given = {name: value for name, value in said.items() if value is not None}
         with _told_once(path):
             each = [_one(path, read_file(file, **given), file) for file in found]
@@ -114,8 +118,8 @@ def _shape(path: Path, shape: Any) -> tuple[int, int]:
         raise refuse(path, f"a folder, and {found}", "a file, or the rows and columns of the map "
                      "that its files fill, their order and the corner where they start, or names "
                      "with their places (x25_y0)",
-                     f"shape=(n_y, n_x), order=..., start=...; or a {FOLDER_OPTIONS} in the "
-                     "folder: shape = [n_y, n_x] and lines for order and start")  # fmt: skip
+                     f"lines for shape, order and start in a {FOLDER_OPTIONS} in the folder; or "
+                     "shape=(n_y, n_x), order='rows', start='top left', as measured")  # fmt: skip
     return sizes[0], sizes[1]
 
 
@@ -143,7 +147,8 @@ def _check_numbers(path: Path, found: list[Path]) -> None:
         seen[numbers] = file.name
     if () in seen and len(seen) > 1:
         raise refuse(path, f"{seen[()]}, without a number among files that have one",
-                     "a number in each name", "files='*.csv', to leave others out")  # fmt: skip
+                     "a number in each name, or a place", "move it out of the folder; or "
+                     "files='*.csv', to leave others out")  # fmt: skip
 
 
 def _numbers(path: Path) -> list[int]:
@@ -185,4 +190,4 @@ def _same(path: Path, first: xr.DataArray, other: xr.DataArray, one: str, two: s
                      "export all alike")  # fmt: skip
     if first.name != other.name:
         raise refuse(path, f"{two} in {other.name}, {one} in {first.name}", "one quantity",
-                     "export all alike, or state quantity=")  # fmt: skip
+                     "export all alike, or quantity='absorbance' (or another) for all")  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -109,7 +110,8 @@ def reader_of(
     if path.is_dir():
         if is_zarr(path) or path.suffix.lower() in _ZARR.suffixes:
             return _ZARR
-        return Reader(folder.NAME, (), folder.reader(read_file), _nothing)
+        each = read_file if stated is None else partial(read_file, format=stated)
+        return Reader(folder.NAME, (), folder.reader(each), _nothing)
     if stated is not None:
         return FORMATS[stated]
     suffix = path.suffix.lower()

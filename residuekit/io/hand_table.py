@@ -69,7 +69,8 @@ def read_cells(
         )
     rows = []
     for line, cells in lines[1:]:
-        if any(cells[len(names) :]):
+        more = cells[len(names) :]
+        if any(more) or (more and path.suffix != ".xlsx"):
             faults.append(
                 fault(f"{len(cells)} cells", f"{len(names)}, as the header has",
                       "put a cell that holds the delimiter in quotes, and see that a decimal "

@@ -212,8 +212,8 @@ class FlatOptions(BareOptions):
 
 
 @dataclass(frozen=True, kw_only=True)
-class FolderOptions(GridOptions):
-    """How the files of a folder make a map; `map.toml` in it may hold these options.
+class FolderOptions(BlockOptions, SheetOptions, TextOptions):
+    """How the files of a folder make a map, and how each is read; `map.toml` in it may hold these.
 
     Parameters
     ----------

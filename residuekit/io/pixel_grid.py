@@ -53,8 +53,12 @@ def _grid(path: Path, x: Any, y: Any) -> tuple[Any, Any, Any]:
     columns, column = np.unique(x, return_inverse=True)
     rows, row = np.unique(y, return_inverse=True)
     if len(np.unique(row * columns.size + column)) != len(x):
-        raise refuse(path, "two pixels at one place", "one row for each pixel (or, in a long map, "
-                     "for each pixel and wavenumber)", "remove what stands twice")  # fmt: skip
+        places = np.stack([np.asarray(x), np.asarray(y)], axis=1)
+        each, count = np.unique(places, axis=0, return_counts=True)
+        twice = each[np.argmax(count)]
+        raise refuse(path, f"two pixels at one place, x {twice[0]:g} and y {twice[1]:g}",
+                     "one spectrum for each pixel (in a long map, one row for each pixel and "
+                     "wavenumber)", "remove what stands twice")  # fmt: skip
     if columns.size * rows.size != len(x):
         columns, column = _even(path, "x", columns, column)
         rows, row = _even(path, "y", rows, row)

@@ -311,7 +311,7 @@ def _positions(
              if (place := position_of(_with_unit(table, column, cell)))}  # fmt: skip
     if set(named) != {"x", "y"}:
         raise refuse(table.path, f"the columns {', '.join(header[:6])}", "one called x and one y",
-                     "mend the header", 1)  # fmt: skip
+                     "mend the header; or layout='points' where none is a place", 1)  # fmt: skip
     (x, x_unit, x_factor), (y, y_unit, y_factor) = named["x"], named["y"]
     notes = {"y order": "by the y column, upward"}
     for column in (x, y):
@@ -414,7 +414,9 @@ def _values(
     quantity, percent, notes = options.quantity, options.percent, {}
     if quantity is None and len(quantities) > 1:
         both = f"columns of {' and '.join(sorted(quantities))}"
-        fix = "part the columns into two files; quantity=... if these are names"
+        fix = (
+            "part the columns into two files; quantity='absorbance' (or another) if these are names"
+        )
         raise refuse(table.path, both, "one quantity", fix, 1)
     if quantity is None and known:
         quantity = quantities.pop()

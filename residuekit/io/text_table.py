@@ -124,6 +124,9 @@ def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None
     sample = [line for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
     delimiter = delimiter or _delimiter(path, sample[-1:] if stated else sample, first + 1)
     widest = max(line.count(delimiter) for line in lines[first:])
+    if not widest:
+        raise refuse(path, f"no line with the delimiter {delimiter!r}", "columns parted by it",
+                     "leave delimiter out, or state another", first + 1)  # fmt: skip
     if widest >= _MOST_COLUMNS:
         raise refuse(path, f"{widest + 1} columns", f"at most {_MOST_COLUMNS}", "a row a spectrum, "
                      "or NetCDF", first + 1)  # fmt: skip
@@ -133,7 +136,8 @@ def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None
     lost = swallowed(head, decimal)
     if lost is not None:
         raise refuse(path, f"{lost!r} where a row of numbers begins", "a number, with neither a "
-                     "unit nor marks of thousands", "mend the cell", begin)  # fmt: skip
+                     "unit nor marks of thousands", "the number alone, in every row",
+                     begin)  # fmt: skip
     places = np.array([i for i in range(begin, len(lines)) if lines[i] and not lines[i].isspace()],
                       dtype=int)  # fmt: skip
     body = lines[begin:]
@@ -212,8 +216,9 @@ def _delimiter(path: Path, sample: list[str], line: int) -> str:
     mark = max(counts, key=counts.__getitem__)
     if counts[mark] > len(sample) / 2:
         return mark
-    raise refuse(path, f"the line {sample[0][:40]!r}", "columns parted by tab, semicolon or comma",
-                 "delimiter='\\t' (or ';' or ',') if it is one of them", line)  # fmt: skip
+    raise refuse(path, f"the line {sample[0][:40]!r}", "columns of numbers parted by tab, "
+                 "semicolon or comma", "columns parted anew by one of these; or delimiter='\\t' "
+                 "(or ';' or ',') if it is there", line)  # fmt: skip
 
 
 def _decimal(path: Path, sample: list[str], delimiter: str, line: int) -> str:
@@ -223,7 +228,8 @@ def _decimal(path: Path, sample: list[str], delimiter: str, line: int) -> str:
     point = any("." in cell and number_of(cell, ".") is not None for cell in cells)
     if comma and point:
         raise refuse(path, "numbers with a decimal point and with a decimal comma", "one of them",
-                     "decimal='.' or decimal=',' and the file mended", line)  # fmt: skip
+                     "one mark in every number; decimal=',' (or '.') if the other stands in names "
+                     "of columns alone", line)  # fmt: skip
     whole = all(cell.lstrip("+-").isdigit() for cell in cells)
     if delimiter == "," and whole and len(rows[0]) >= 4 and len(rows[0]) % 2 == 0:
         raise refuse(path, "whole numbers parted by commas", "to know whether the comma parts "
@@ -304,15 +310,21 @@ def _cell_by_cell(
     for row, place in zip(body, places, strict=True):
         cells = _cells(path, row, delimiter, int(place))
         if len(cells) != width:
+            fix = "a whole file, each row of one length"
+            if delimiter == "," and len(cells) > width:
+                fix = "semicolons between the columns, if the comma is the decimal mark"
             raise refuse(path, f"{len(cells)} columns", f"{width} columns as in the rows above",
-                         "a whole file, each row of one length", int(place))  # fmt: skip
+                         fix, int(place))  # fmt: skip
         numbers = []
         for column, cell in enumerate(cells, start=1):
             number = np.nan if is_missing(cell) else number_of(cell, decimal)
             if number is None or np.isinf(number):
-                raise refuse(path, f"{cell.strip()[:40]!r} in column {column}",
-                             "a finite number, or an empty cell where it is missing",
-                             f"mend the cell (decimal mark {decimal!r})", int(place))  # fmt: skip
+                other = "." if decimal == "," else ","
+                fix = f"mend the cell (decimal mark {decimal!r})"
+                if number_of(cell, other) is not None:
+                    fix = f"decimal={other!r}, if that is the mark of the whole file"
+                raise refuse(path, f"{cell.strip()[:40]!r} in column {column}", "a finite number, "
+                             "or an empty cell where it is missing", fix, int(place))  # fmt: skip
             numbers.append(number)
         rows.append(numbers)
     return np.array(rows, dtype=float)

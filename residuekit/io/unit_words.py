@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 import warnings
 from collections.abc import Iterable
 from pathlib import Path
@@ -22,11 +23,14 @@ _LONG = {
     "transmittance": "transmittance", "transmission": "transmittance",
     "reflectance": "reflectance", "reflectivity": "reflectance",
     "optical density": "absorbance", "milliabsorbance": "absorbance",
-    "extinktion": "absorbance", "absorbanz": "absorbance", "densité optique": "absorbance",
+    "extinktion": "absorbance", "absorbanz": "absorbance", "absorptionsmass": "absorbance",
+    "densité optique": "absorbance", "densite optique": "absorbance",
+    "densità ottica": "absorbance", "densidad óptica": "absorbance",
     "assorbanza": "absorbance", "absorbancia": "absorbance",
     "transmissionsgrad": "transmittance", "trasmittanza": "transmittance",
     "trasmissione": "transmittance", "transmitancia": "transmittance",
     "transmisión": "transmittance", "durchlässigkeit": "transmittance",
+    "durchlaessigkeit": "transmittance", "durchlassigkeit": "transmittance",
     "reflexionsgrad": "reflectance", "reflexion": "reflectance", "réflexion": "reflectance",
     "reflektanz": "reflectance", "remission": "reflectance", "réflectance": "reflectance",
     "riflettanza": "reflectance", "reflectancia": "reflectance",
@@ -34,10 +38,13 @@ _LONG = {
 }  # fmt: skip
 _WAVENUMBER_WORDS = (
     "wavenumber", "wavenumbers", "wave number", "wave numbers", "wn", "nu", "cm 1",
-    "wellenzahl", "nombre d'onde", "numero d'onda", "numero de onda", "número de onda", "golfgetal",
+    "wellenzahl", "wellenzahlen", "nombre d'onde", "nombres d'onde", "numero d'onda",
+    "numeri d'onda", "numero de onda", "número de onda", "numeros de onda", "números de onda",
+    "golfgetal",
 )  # fmt: skip
-_WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda", "wellenlänge",
-                     "longueur d'onde", "lunghezza d'onda", "longitud de onda")  # fmt: skip
+_WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda", "wellenlänge", "wellenlängen",
+                     "wellenlaenge", "longueur d'onde", "longueurs d'onde", "lunghezza d'onda",
+                     "lunghezze d'onda", "longitud de onda", "longitudes de onda")  # fmt: skip
 _PERCENT = re.compile(r"%|percent|prozent|pour ?cent|per ?cento|por ?ciento", re.IGNORECASE)
 #: What numbers are counted in, where that is not 1.
 _COUNTED_IN = {
@@ -46,11 +53,13 @@ _COUNTED_IN = {
     **dict.fromkeys(("µod", "µau", "1e-6", "10^-6", "10⁻⁶"), 1e-6),
 }  # fmt: skip
 _ABOVE = {
-    *("unit", "units", "y unit", "y units", "yunits", "ordinate", "einheit", "y einheit", "y achse",
-      "unité", "unités", "ordonnée", "ordonnées", "unità", "ordinata", "unidad", "unidades",
-      "ordenada"),
+    *("unit", "units", "y unit", "y units", "yunits", "ordinate", "quantity", "einheit",
+      "einheiten", "y einheit", "y achse", "messgrösse", "grösse", "unité", "unités", "unité y",
+      "unité de mesure", "ordonnée", "ordonnées", "grandeur", "unità", "unità y",
+      "unità di misura", "ordinata", "grandezza", "unidad", "unidades", "unidad y",
+      "unidad de medida", "ordenada", "magnitud"),
     *("x unit", "x units", "xunits", "abscissa", "x einheit", "x achse", "abszisse", "abscisse",
-      "abscisses", "ascissa", "abscisa"),
+      "abscisses", "unité x", "ascissa", "unità x", "abscisa", "unidad x"),
 }  # fmt: skip
 _AXIS_UNITS = {
     "cm-1": "cm-1", "cm^-1": "cm-1", "1/cm": "cm-1", "cm**-1": "cm-1", "cm⁻¹": "cm-1",
@@ -66,15 +75,18 @@ _POSITION_UNITS = {
 }  # fmt: skip
 #: A spectrum in percent that nowhere exceeds this is more often a fraction (common practice).
 _LOW_PERCENT = 1.5
+_APOSTROPHES = re.compile("[\u2019\u00b4`]")
 _PIXEL_WORDS = ("pixel", "pixels", "px")
 
 
 def plain(word: str) -> str:
-    """Return a word in lower case with single blanks for dashes and underscores.
+    """Return a word in lower case with single blanks for dashes and underscores, and apostrophes
+    and accents of one kind.
 
-    >>> plain(" Kubelka-Munk ")
-    'kubelka munk'
+    >>> plain(" Kubelka-Munk "), plain("Nombre d\u2019onde"), plain("Messgr\u00f6\u00dfe")
+    ('kubelka munk', "nombre d'onde", 'messgrösse')
     """
+    word = _APOSTROPHES.sub("'", unicodedata.normalize("NFC", word))
     return " ".join(re.sub(r"[-_\s]+", " ", word).casefold().split())
 
 
@@ -124,7 +136,7 @@ def scaled(
     factors = [{_counted_in(word) for word in group} for group in words]
     if any(len(found) > 1 for found in factors):
         raise refuse(path, "columns counted in different units", "one unit for all columns",
-                     "part the columns into files")  # fmt: skip
+                     "part them into a file for each unit, with a row each")  # fmt: skip
     factor = min((one for found in factors for one in found), default=1.0)
     if factor == 1.0:
         return values, notes

@@ -113,6 +113,9 @@ def open_book(path: Path, **how: bool) -> Any:
     import openpyxl
 
     data = content(path)
+    if not data.startswith(b"PK"):
+        raise refuse(path, "a file that is no workbook inside", "a workbook (.xlsx)",
+                     "save it as .xlsx; or format='table' if it is text")  # fmt: skip
     tags, others = 0, 0
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         members = archive.infolist()

@@ -28,6 +28,7 @@ def mean_spectrum(array: xr.DataArray) -> Floats:
     if not len(spectra):
         raise ContractError(
             Fault("no valid pixel", "at least one pixel that is fit to be used",
+                  "a step crop in [procedure] that leaves missing values out, or measure again; "
                   "residuekit.check_quality(array) says why each pixel was left out")
         )  # fmt: skip
     mean: Floats = spectra.mean(axis=0, dtype=np.float64)

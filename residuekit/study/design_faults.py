@@ -10,11 +10,12 @@ from ..decision.design import arm_columns, arm_notes, sample
 from ..errors import Fault, did_you_mean
 from ..schema import NET_SIGNAL
 from ..trends import DOSE_UNITS
+from ..validator import Place
 from ..words.codes import sentences
 from ..words.common import arm_words
 from .measurements import Key, Measurement
 from .names import near_names, spelling_faults
-from .settings import SCORES, SETTINGS
+from .settings import SCORES
 
 #: How far above the highest loading an acceptance limit may lie unsaid; ug cm-2 of 10 um of matter
 #: of 1 g cm-3.
@@ -22,7 +23,7 @@ _FAR, _THICK = 10.0, 1000.0
 
 
 def design_faults(
-    table: str, rows: tuple[Measurement, ...], treatment: str, scores: tuple[str, ...]
+    table: str, rows: tuple[Measurement, ...], treatment: str, scores: tuple[str, ...], place: Place
 ) -> Iterator[Fault]:
     blank = {row.stratum for row in rows if row.role == "blank"}
     for row in rows:
@@ -34,6 +35,8 @@ def design_faults(
             near = did_you_mean(paint, {stratum[0] for stratum in blank})
             if near.startswith("did you mean") and repr(paint) not in near:
                 fix = f"{near} Else {fix}"
+            elif row.mockup in {stratum[0] for stratum in blank}:
+                fix = f"mockup {paint} and paint {row.mockup}, if these are swapped; else {fix}"
             if (paint, soiling) in without_age:
                 fix = f"a blank aged as long: ageing_h {ageing:g} (an unaged blank will not do)"
             yield fault(
@@ -51,14 +54,15 @@ def design_faults(
             file=table,
         )
     elif treatment and exposed and treatment not in exposed:
-        yield Fault(
+        yield place.fault(
             f"treatment = {treatment!r}, which no exposed row has",
             "the treatment whose residue is asked for",
             did_you_mean(treatment, exposed),
-            file=SETTINGS,
+            "question",
+            "treatment",
         )
     pure = {row.treatment for row in rows if row.role == "reference"}
-    if rows and scores == (NET_SIGNAL,) and treatment not in pure:
+    if rows and treatment and scores == (NET_SIGNAL,) and treatment not in pure:
         yield Fault(
             f"the score {NET_SIGNAL!r} alone, and no reference of {treatment!r}",
             "a reference: the net signal is measured by the pure material's spectrum",

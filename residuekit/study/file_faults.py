@@ -51,6 +51,12 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 "one row for one file, or for one sheet of a workbook",
                 "remove one of the rows, or name the sheet of each in the column sheet",
             )
+        elif row.sheet and path.is_file() and not _may_have_sheets(row):
+            yield fault(
+                f"the sheet {row.sheet!r} of {row.path!r}, which is no workbook",
+                "a sheet of a workbook (.xlsx)",
+                "an empty cell in the column sheet",
+            )
         elif path in above:
             yield fault(
                 f"the folder {row.file!r}, which holds other measured files",
@@ -59,9 +65,14 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
             )
         elif not path.exists():
             near = did_you_mean(Path(row.path).name, _names_near(path, named))
+            if not path.parent.is_dir():
+                near = (f"copy the delivery there, or mend the path: there is no folder "
+                        f"{path.parent.name}/")  # fmt: skip
             book, mark, sheet = row.path.rpartition("#")
             if mark and (folder / book).is_file():
                 near = f"{book} in the column file and {sheet} in the column sheet"
+            elif "\\" in row.path:
+                near = f"{row.path.replace(chr(92), '/')}, with / between folders"
             yield fault(f"no file {row.file!r}", "a file that is there", near)
         else:
             try:
@@ -74,7 +85,7 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 continue
             if empty:
                 yield fault(
-                    f"the empty file {row.file!r}",
+                    f"the empty {'folder' if path.is_dir() else 'file'} {row.file!r}",
                     "a file that holds spectra",
                     "copy it again from the instrument",
                 )
@@ -149,6 +160,10 @@ def _is_below(path: Path, root: Path) -> bool:
     )
 
 
+def _may_have_sheets(row: Measurement) -> bool:
+    return Path(row.path).suffix.lower() == ".xlsx" or "workbook" in row.options.values()
+
+
 def place_of(folder: Path, file: str) -> Path | None:
     """Where a file lies once its links are followed; None for a name that cannot be followed."""
     try:
@@ -162,6 +177,6 @@ def place_of(folder: Path, file: str) -> Path | None:
 def _names_near(path: Path, named: set[str]) -> list[str]:
     folder = path.parent
     if not folder.is_dir():
-        return [f"{folder.name}/ (there is no such folder)"]
+        return []
     free = sorted(entry.name for entry in folder.iterdir() if entry.name not in named)
     return free[:200] or ["(no file there that the table does not name already)"]

@@ -13,9 +13,10 @@ import xarray as xr
 
 from .. import io
 from ..errors import Fault, ReadError, did_you_mean
+from ..io.checksum import FOLDER_OPTIONS
 from ..io.formats import FORMATS
 from ..io.options import every_field
-from ..validator import Place, choice, tables, text
+from ..validator import Place, choice, flag, tables, text
 from .measurements import Measurement
 
 _OPTIONS = every_field()
@@ -25,25 +26,30 @@ READING = tables({
                   '"data/partner/*.csv"', needed=True),
     "format": choice(FORMATS),
     **_OPTIONS,
+    "percent": flag(),
 })  # fmt: skip
+_UNKNOWN = re.compile(r"the option '(\w+)'")
+_LEFT_OUT = re.compile(rf"leave (?:(?:{'|'.join((*_OPTIONS, 'and'))})[, ]+)+out\b")
+_FILES = re.compile(r"\bfiles='([^']*)'")
 _AS_ARGUMENT = re.compile(
     rf"\b({'|'.join((*_OPTIONS, 'format'))})=(\([^)]*\)|\[[^]]*\]|'[^']*'|[\w.]+)"
 )
 
 
 def with_options(
-    rows: Sequence[Measurement], stated: Sequence[Mapping[str, Any]], place: Place
+    folder: Path, rows: Sequence[Measurement], stated: Sequence[Mapping[str, Any]], place: Place
 ) -> tuple[tuple[Measurement, ...], list[Fault]]:
     """Give each row the options of the [[reading]] tables whose pattern its file fits.
 
     Of two tables that both state an option the later one counts; the column sheet counts above all.
-    A table that fits no file is a fault.
+    A pattern of files in a folder fits the folder that is one map. A table that fits no file is a
+    fault.
     """
     faults = []
     options: dict[str, dict[str, Any]] = {row.file: {} for row in rows}
     for number, one in enumerate(stated):
         pattern = one.get("files", "")
-        fitting = [row for row in rows if fnmatchcase(row.path, pattern)]
+        fitting = [row for row in rows if _fits(folder, row.path, pattern)]
         for row in fitting:
             options[row.file] |= {name: value for name, value in one.items() if name != "files"}
         if pattern and rows and not fitting:
@@ -55,6 +61,11 @@ def with_options(
             )  # fmt: skip
     with_them = (replace(row, options={**options[row.file], **row.options}) for row in rows)
     return tuple(with_them), faults
+
+
+def _fits(folder: Path, path: str, pattern: str) -> bool:
+    within = pattern.rpartition("/")[0]
+    return fnmatchcase(path, pattern) or (fnmatchcase(path, within) and (folder / path).is_dir())
 
 
 def read_row(folder: Path, row: Measurement) -> xr.DataArray:
@@ -76,9 +87,15 @@ def typed_in_study(fault: Fault, path: str) -> Fault:
     >>> typed_in_study(Fault("no quantity", "one", "quantity='transmittance'"), "data/a.csv").fix
     'quantity = "transmittance", typed in study.toml below [[reading]] with files = "data/a.csv"'
     """
-    fix = _AS_ARGUMENT.sub(_as_toml, fault.fix)
-    if fix == fault.fix:
-        return fault
+    other = _UNKNOWN.match(fault.found)
+    if other and other[1] in _OPTIONS and not fault.file.endswith(".toml"):
+        where = f"study.toml below the [[reading]] that fits {path}"
+        return replace(fault, fix=f"no {other[1]} in {where}: its format takes none")
+    fix = _LEFT_OUT.sub(r"\g<0> of [[reading]] in study.toml", fault.fix)
+    fix = _FILES.sub(rf'files = "\1" on a line of {path}/{FOLDER_OPTIONS}', fix)
+    if not _AS_ARGUMENT.search(fix):
+        return replace(fault, fix=fix)
+    fix = _AS_ARGUMENT.sub(_as_toml, fix)
     if "sheet = " in fix:
         fix = f"{fix}: a row for each, its name in the column sheet of the table"
     else:

@@ -15,22 +15,23 @@ import xarray as xr
 
 from .. import io
 from ..decision.net import ENOUGH_MEANS
-from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
+from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError, grouped
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
-from ..schema import WAVENUMBER, make_points
+from ..schema import MAP_DIMS, WAVENUMBER, make_points
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
-from ..words.quality import bridged_channel, flags_found
+from ..words.quality import bridged_channel, flags_found, points_only
 from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
 from .how_read import read_row
+from .left_out import with_consequence
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
@@ -94,7 +95,7 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     if not faults:
         faults, said = survival_faults(manifest)
     if faults:
-        raise StudyError(faults)
+        raise StudyError(grouped(faults))
     notes += [
         *manifest.notes,
         *normalisation_notes(manifest),
@@ -135,6 +136,8 @@ def _faults_of_files(
     axes: list[Any] = []
     spikes: list[Spikes] = []
     imprints: list[tuple[Measurement, Imprint]] = []
+    lost: set[str] = set()
+    are_maps: set[bool] = set()
     kinds: list[Kind] = []
     found: dict[str, Quality] = {}
     remarks: list[str] = []
@@ -145,6 +148,8 @@ def _faults_of_files(
                 array = read_row(manifest.folder, row)
             remarks += [str(warning.message) for warning in caught]
             imprints.append((row, imprint(array)))
+            if row.role == "exposed":
+                are_maps.add(array.dims == MAP_DIMS)
             if not settled:
                 continue
             pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
@@ -154,8 +159,7 @@ def _faults_of_files(
             kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
             if not axes:
                 axes = own
-                for axis in axes:
-                    marker_weights(manifest.markers, axis)
+                _measurable(manifest, axes)
             for axis, other in zip(axes, own, strict=True):
                 same_axis(axis, other)
             if row.role != "exposed":
@@ -163,7 +167,9 @@ def _faults_of_files(
             spikes.append(spikes_of(array, row, manifest))
             found[row.file] = _quality_of(manifest, array)
         except ResiduekitError as problem:
-            faults += [_placed(fault, row.file) for fault in problem.faults]
+            faults += [_placed(fault, row, manifest.folder) for fault in problem.faults]
+            if all(fault.file != SETTINGS for fault in problem.faults):
+                lost.add(row.file)
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
@@ -177,14 +183,30 @@ def _faults_of_files(
             found[file] = _quality_of(manifest, array)
     faults += [
         Fault(f"a file that is not fit to be judged: {one.failed}",
-              "a file that passes the quality check", one.remedy, file)
+              "a file that passes the quality check",
+              one.remedy.replace("[quality]", f"[quality] of {SETTINGS}"), file)
         for file, one in found.items() if one.failed
     ]  # fmt: skip
+    lost |= {file for file, one in found.items() if one.failed}
+    faults = with_consequence(faults, rows, lost)
     notes = [bridged_channel(asdict(one)) for one in channels] + remarks[:_MOST_REMARKS]
+    if are_maps == {False}:
+        notes.append(points_only())
     if len(remarks) > _MOST_REMARKS:
         notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
     flags = "".join(f"\n  {said}" for said in flags_found([one.row() for one in found.values()]))
     return faults, notes, flags
+
+
+def _measurable(manifest: Manifest, axes: Sequence[Any]) -> None:
+    """Refuse markers that the axes do not hold."""
+    try:
+        for axis in axes:
+            marker_weights(manifest.markers, axis)
+    except ResiduekitError as problem:
+        where = f"in [markers] of {SETTINGS}, or another step crop in it"
+        raise StudyError([replace(fault, file=SETTINGS, fix=f"{fault.fix}: {where}")
+                          for fault in problem.faults]) from problem  # fmt: skip
 
 
 def _processed_mean(manifest: Manifest, row: Measurement, array: xr.DataArray) -> MapSummary:
@@ -240,11 +262,15 @@ def _quality_of(manifest: Manifest, array: xr.DataArray) -> Quality:
     return checked_for(manifest.procedure, array, manifest.quality_arguments)
 
 
-def _placed(fault: Fault, file: str) -> Fault:
-    """Name the file as the table does; a fault of a step keeps its place in the settings."""
+def _placed(fault: Fault, row: Measurement, folder: Path) -> Fault:
+    """Name the file as the table does, and one in it or beside it by its path; a fault of a step
+    keeps its place in the settings."""
     if fault.file == SETTINGS:
-        return replace(fault, found=f"{file}: {fault.found}")
-    return replace(fault, file=file)
+        return replace(fault, found=f"{row.file}: {fault.found}")
+    other = Path(fault.file)
+    if other != folder / row.path and other.is_relative_to(folder):
+        return replace(fault, file=other.relative_to(folder).as_posix())
+    return replace(fault, file=row.file)
 
 
 _OTHER_CODE = "\nThe code of residuekit is another one since: run again to see what it changes."

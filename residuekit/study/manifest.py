@@ -188,15 +188,20 @@ def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
     table, rows, faults = read_measurements(folder)
     parts, place, wrong = read_settings(folder)
     mockups = {row.mockup for row in rows if row.mockup}
-    rows, unfitting = with_options(rows, parts.pop("reading"), place)
-    faults = [*wrong, *unfitting, *faults, *picture_faults(folder, parts["figure"], mockups, place)]
+    rows, unfitting = with_options(folder, rows, parts.pop("reading"), place)
+    faults = [
+        *wrong,
+        *unfitting,
+        *grouped(faults),
+        *picture_faults(folder, parts["figure"], mockups, place),
+    ]
     there = tuple(row for row in rows if not planned or (folder / row.path).exists())
     faults += grouped(file_faults(folder, table, there))
     rows, wrong = placed_before(table, rows)
     faults += wrong
     rows, wrong = with_film_loadings(table, rows, parts["residues"], parts["density"])
     faults += wrong
-    faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"]))
+    faults += grouped(design_faults(table, rows, parts["treatment"], parts["scores"], place))
     faults += residue_faults(parts["residues"], rows, SETTINGS)
     trial, wrong = examine_trial(folder)
     faults += wrong

@@ -22,10 +22,15 @@ _YEAR_FIRST = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
 _YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
 #: Columns begun by `residuekit new --from` that help to fill the others and say nothing themselves.
 _HELPING = ("name_", "found_")
+_EXAMPLES = {"file": "data/panel-1.csv", "mockup": "panel 1", "paint": "alkyd white",
+             "treatment": "PVA cryogel", "material": "PVA"}  # fmt: skip
 _MINUTES = number(least=0, example="2")
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
-    **{name: text(f"the {name} of this row", "...") for name in MEASUREMENT_COLUMNS},
+    **{
+        name: text(f"the {name} of this row", _EXAMPLES.get(name, "..."))
+        for name in MEASUREMENT_COLUMNS
+    },
     "role": choice(ROLES, example="exposed", needed=True),
     "exposure_min": _MINUTES,
     "clearance_min": _MINUTES,
@@ -113,8 +118,10 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
     """
     found = [folder / name for name in TABLE_NAMES if (folder / name).is_file()]
     if len(found) != 1:
-        what = "both " + " and ".join(TABLE_NAMES) if found else f"no {TABLE_NAMES[0]}"
-        fix = f"keep {TABLE_NAMES[0]} alone"
+        what, fix = f"both {' and '.join(TABLE_NAMES)}", f"keep {TABLE_NAMES[0]} alone"
+        if not found:
+            what = f"no {TABLE_NAMES[0]}"
+            fix = "residuekit new DIR --from DELIVERY begins one; or save yours under this name"
         return TABLE_NAMES[0], (), [Fault(what, "one table of measurements", fix, folder.name)]
     path = found[0]
     cells, faults = read_cells(path, MEASUREMENT_COLUMNS, ("file", "role"), "a measured file")
@@ -131,6 +138,10 @@ def _read_row(
     row: Mapping[str, str], file: str, line: int
 ) -> tuple[Measurement | None, list[Fault]]:
     role = row.get("role", "").casefold()
+    if role not in ROLES and row.get("file", "").casefold() in ROLES:
+        swapped = f"the role {row['file']!r} in the column file"
+        needed = "a path in the column file, a role in the column role"
+        return None, [Fault(swapped, needed, "the two names in the header swapped", file, line)]
     place = replace(CELLS, file=file, lines={(): line})
     if role in ROLES:
         place = replace(place, wrong=f"{{pair}} in a row of role {role}",

@@ -11,7 +11,10 @@ from .manifest import Manifest
 from .measurements import Key, Measurement
 from .mockups import MapSummary
 
-_STEP = 'a first step {step = "to_absorbance"} in [procedure]: it leaves absorbance as it is'
+_STEP = (
+    'a first step {step = "to_absorbance"} in [procedure] of study.toml: it leaves absorbance as '
+    "it is"
+)
 
 
 class Kind(NamedTuple):

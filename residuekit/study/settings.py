@@ -117,7 +117,7 @@ def read_settings(folder: Path) -> tuple[dict[str, Any], Place, list[Fault]]:
     except ResiduekitError as problem:
         faults = [replace(fault, file=SETTINGS) for fault in problem.faults]
         if not (folder / SETTINGS).exists():
-            fix = "residuekit new DIR writes one to fill in"
+            fix = "residuekit new DIR writes one to fill in: copy it here"
             faults = [Fault(f"no {SETTINGS}", "the settings of the study", fix, SETTINGS)]
     except UnicodeDecodeError as problem:
         found = f"a file that cannot be read ({problem})"

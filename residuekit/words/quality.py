@@ -128,3 +128,12 @@ def panel_flags(flags: Mapping[str, int], masked: int, size: int) -> str:
     counts = ", ".join(f"{number(count)} {name.replace('_', ' ')}" for name, count in flags.items())
     of = f"{size} pixels, {masked or 'none'} masked"
     return f"{counts} of {of}" if counts else of
+
+
+def points_only() -> str:
+    """That no exposed file is a map, so that the figure shows none."""
+    return (
+        "The exposed files hold points, no map: the figure will show spectra and no score map. If "
+        "they are pixels of a map, type shape, order and start in study.toml below [[reading]]; "
+        "names with places, such as x25 y0, need none of it."
+    )

@@ -142,12 +142,35 @@ def test_columns_counted_in_different_units_are_refused(saved):
         ("número de onda;reflectancia (%)", "reflectance"),
         ("Wellenzahl;Reflexionsgrad %", "reflectance"),
         ("nombre d'onde;réflectance (%)", "reflectance"),
+        ("Wellenzahlen;Durchlaessigkeit in Prozent", "transmittance"),
+        ("Nombres d’onde;transmittance en pourcentage", "transmittance"),
+        ("numeri d’onda;trasmittanza percentuale", "transmittance"),
+        ("nu\u0301mero de onda;transmitancia (%)", "transmittance"),
+        ("Messgröße;Durchlässigkeit %\nWellenzahlen;1", "transmittance"),
+        ("Grandeur;transmittance %\nUnité X;cm-1", "transmittance"),
+        ("Unità di misura;trasmittanza %", "transmittance"),
+        ("Unidad de medida;transmitancia %", "transmittance"),
     ],
 )
 def test_the_words_of_other_languages_are_understood(saved, head, quantity):
     array = read(saved("a.csv", f"{head}\n{AXIS.format('50,5', '60,5', '70,5')}"))
     assert array.name == quantity
     np.testing.assert_allclose(array.values, [[0.505, 0.605, 0.705]], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Wellenzahlen;Absorbanz", "Wellenzahl;Extinktion", "Einheit;Absorptionsmaß",
+        "nombres d´onde;absorbance", "Ordonnée;densité optique", "unité Y;absorbance",
+        "numeri d'onda;assorbanza", "Grandezza;assorbanza", "números de onda;absorbancia",
+        "Magnitud;absorbancia", "Messgröße;Absorbanz",
+    ],
+)  # fmt: skip
+def test_absorbance_is_understood_in_other_languages(saved, head):
+    array = read(saved("a.csv", f"{head}\n{AXIS.format('0,5', '0,6', '0,7')}"))
+    assert array.name == "absorbance"
+    assert "quantity" not in source(array)
 
 
 def test_reflectance_over_an_axis_that_may_be_nm_is_asked_for(saved):
