@@ -1,16 +1,18 @@
-"""An attack: hostile files, and runs that are killed, stopped, doubled, or fed a forged cache.
+"""An attack: hostile files, wrong studies, runs that are killed, stopped, doubled, fed forgeries.
 
     python benchmarks/attack.py [--quick] [--seed 1]
 
-A file must be read or refused within 5 s of processor time and 1 GB, in a process of its own. A run
-that was killed or stopped must leave no half-written run, and the next must give the tables of one
-that was left alone. `--quick` leaves out the runs and the longest files.
-Random damage is the business of `fuzz_io.py`.
+A file must be read or refused within 5 s of processor time and 1 GB, in a process of its own. What
+a wrong study must be told is listed in `wrong_studies.py`. A run that was killed or stopped must
+leave no half-written run, and the next must give the tables of one that was left alone; a forged
+cache must change none. `--quick` leaves out large files that are read, studies whose fault lies in
+their measured files, and all runs but one. Random damage is the business of `fuzz_io.py`.
 """
 
 from __future__ import annotations
 
 import argparse
+import io as streams
 import os
 import resource
 import shutil
@@ -20,20 +22,32 @@ import sys
 import tempfile
 import time
 import warnings
-from collections.abc import Iterator
+from collections.abc import Generator
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from hostile_files import LONG, made
+from wrong_studies import DESIGN, judge_wrong, wrong_studies
 
 from residuekit import io
-from residuekit.errors import ReadError
-from residuekit.simulate import Arm, StudyDesign, Variation, simulate_study
+from residuekit.errors import ReadError, StudyError
+from residuekit.simulate import simulate_study
+from residuekit.study.inspect import check_folder
+from residuekit.study.seal import LENGTH, own_key, seal
 
+#: Of each attack its name, whether it did harm, what came of it.
+Found = Generator[tuple[str, bool, str], None, None]
 MOST_SECONDS, MOST_BYTES = 5.0, 2**30
 _MOMENTS = 4
+#: The command without figure and report.
+_TABLES_ALONE = """
+import residuekit.study.run
+from residuekit.cli import main
+residuekit.study.run._present = lambda folder: None
+raise SystemExit(main())
+"""
 
 
 def main() -> None:
@@ -45,18 +59,22 @@ def main() -> None:
     random = np.random.default_rng(options.seed)
     with tempfile.TemporaryDirectory() as scratch:
         os.environ["XDG_STATE_HOME"] = f"{scratch}/state"
-        attacks = [files(Path(scratch), quick=options.quick)]
-        attacks += [] if options.quick else [runs(Path(scratch), random)]
-        count = wrong = 0
-        for attack in attacks:
+        folder, quick = Path(scratch), options.quick
+        simulate_study(folder / "base", DESIGN, seed=1)
+        failed = 0
+        for attack in (files(folder, quick=quick), studies(folder, quick=quick),
+                       runs(folder, random, quick=quick)):  # fmt: skip
+            started, count, wrong = time.monotonic(), 0, 0
             for name, bad, words in attack:
                 count, wrong = count + 1, wrong + bad
                 print(f"{'WRONG ' if bad else ''}{name}: {words}", flush=True)
-    print(f"{count} attacks, {wrong} wrong")
-    raise SystemExit(wrong > 0)
+            took = time.monotonic() - started
+            print(f"{attack.__name__}: {count} attacks, {wrong} did harm, {took:.0f} s", flush=True)
+            failed += wrong
+    raise SystemExit(failed > 0)
 
 
-def files(folder: Path, *, quick: bool) -> Iterator[tuple[str, bool, str]]:
+def files(folder: Path, *, quick: bool) -> Found:
     """Each hostile file: its name, whether it did harm, what came of it."""
     for name, path, given in made(folder):
         if quick and name.partition(": ")[2] in LONG:
@@ -100,65 +118,105 @@ def _read(pipe: Any, path: Path, given: dict[str, Any]) -> None:
     pipe.send((came, time.process_time() - started, used))
 
 
-def runs(folder: Path, random: Any) -> Iterator[tuple[str, bool, str]]:
+def studies(folder: Path, *, quick: bool) -> Found:
+    """Each wrong study: its name, whether what must be said is not, what was."""
+    for wrong in wrong_studies():
+        came = judge_wrong(folder / "base", folder / "wrong", wrong, settled=quick)
+        if came is not None:
+            yield wrong.name, *came
+
+
+def runs(folder: Path, random: Any, *, quick: bool) -> Found:
     """Each attacked run: its name, whether it did harm, what came of it."""
-    design = StudyDesign(
-        arms=(Arm(2.0, n_mockups=3), Arm(60.0, n_mockups=3, loading_ug_cm2=5.0)),
-        n_blanks=4, spiked_ug_cm2=(2.0, 6.0), n_spiked=2, maps_per_mockup=1,
-        axis=(900.0, 1850.0, 5.6), steps=({"step": "crop", "low": 910, "high": 1840},),
-        shape=(6, 6), variation=Variation(session=0.2),
-        question={"treatment": "PVA cryogel", "working_exposure_min": 2,
-                  "acceptance_limit_ug_cm2": 4.0, "acceptance_reason": "invented"},
-    )  # fmt: skip
     base, study = folder / "base", folder / "study"
-    simulate_study(base, design, seed=1)
     started = time.monotonic()
-    with _run(base) as process:
-        process.wait()
+    _run(base, pictures=not quick).wait()
     whole, wanted = time.monotonic() - started, _tables(base)
-    for number in range(2 * _MOMENTS):
+    for number in range(1 if quick else 2 * _MOMENTS):
         sign = (signal.SIGKILL, signal.SIGINT)[number % 2]
-        shutil.rmtree(study, ignore_errors=True)
-        shutil.copytree(base, study, ignore=shutil.ignore_patterns("runs"))
-        with _run(study) as process:
-            time.sleep(random.uniform(0, whole))
-            process.send_signal(sign)
-            started = time.monotonic()
-            code = process.wait()
+        _copy(base, study)
+        process = _run(study, pictures=not quick)
+        time.sleep(random.uniform(0, whole))
+        process.send_signal(sign)
+        started = time.monotonic()
+        code = process.wait()
         after = time.monotonic() - started
         left = [
             path.name for path in study.glob("runs/2*") if not (path / "provenance.json").exists()
         ]
-        with _run(study) as again:
-            again.wait()
+        _run(study, pictures=not quick).wait()
         bad = code not in (0, -sign, 130) or bool(left) or _tables(study) != wanted
         yield (
             f"{sign.name} at a random moment",
             bad or after > MOST_SECONDS,
             f"exit {code}, {after:.1f} s",
         )
-    shutil.rmtree(study)
-    shutil.copytree(base, study, ignore=shutil.ignore_patterns("runs"))
-    with _run(study) as one, _run(study) as other:
+    if quick:
+        return
+    for _ in range(_MOMENTS // 4):
+        _copy(base, study)
+        one, other = _run(study), _run(study)
         codes = one.wait(), other.wait()
-    n_runs = len(list(study.glob("runs/2*")))
-    yield "two runs at once", codes != (0, 0) or n_runs != 2 or _tables(study) != wanted, str(codes)
-    os.environ["XDG_STATE_HOME"] = f"{folder}/another-user"
-    with _run(study) as process:
-        process.wait()
-    newest = study / "runs" / (study / "runs/latest").read_text(encoding="utf-8").strip()
-    said = "another user" in (newest / "provenance.json").read_text(encoding="utf-8")
-    yield "the cache of another user", not said or _tables(study) != wanted, "computed again"
+        n_runs = len(list(study.glob("runs/2*")))
+        bad = codes != (0, 0) or n_runs != 2 or _tables(study) != wanted
+        yield "two runs at once", bad, f"exit {codes}"
+    yield from forged(base, study, wanted)
 
 
-def _run(study: Path) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-m", "residuekit", "run", str(study)]
+def forged(base: Path, study: Path, wanted: dict[str, bytes]) -> Found:
+    """Caches of another user, changed ones too, and a changed one under the user's own key."""
+    for name, change in (("as it was", 0.0), ("changed by 2e-3", 2e-3), ("by 2e-5", 2e-5)):
+        _copy(base, study, keep=True)
+        _forge(study, bytes(LENGTH), change)
+        _run(study).wait()
+        said = "another user" in (_newest(study) / "provenance.json").read_text(encoding="utf-8")
+        bad = not said or _tables(study) != wanted
+        yield f"the cache of another user, {name}", bad, "computed again"
+    _copy(base, study, keep=True)
+    _forge(study, own_key(), 2e-3)
+    _run(study).wait()
+    try:
+        check_folder(_newest(study))
+        found = False
+    except StudyError as problem:
+        found = "do not give" in str(problem)
+    bad = not found or _tables(study) == wanted
+    yield "a changed cache under the user's own key", bad, "found by check of the run"
+
+
+def _forge(study: Path, key: bytes, change: float) -> None:
+    """Change the mean spectra of all cache entries, and seal them with a key."""
+    random = np.random.default_rng(1)
+    for path in study.glob("runs/.cache/*.npz"):
+        with np.load(streams.BytesIO(path.read_bytes()[LENGTH:])) as held:
+            arrays = dict(held)
+        if "mean" in arrays:
+            arrays["mean"] = arrays["mean"] + random.normal(0, change, arrays["mean"].shape)
+        packed = streams.BytesIO()
+        np.savez(packed, **arrays)
+        path.write_bytes(seal(key, path.stem, packed.getvalue()) + packed.getvalue())
+
+
+def _copy(base: Path, study: Path, *, keep: bool = False) -> None:
+    """A new copy without runs, or with the cache alone."""
+    shutil.rmtree(study, ignore_errors=True)
+    left_out = ("2*Z*", "latest", "state.json") if keep else ("runs",)
+    shutil.copytree(base, study, ignore=shutil.ignore_patterns(*left_out))
+
+
+def _run(study: Path, *, pictures: bool = True) -> subprocess.Popen[bytes]:
+    command = [sys.executable, *(("-m", "residuekit") if pictures else ("-c", _TABLES_ALONE))]
+    command += ["run", str(study)]
     return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def _newest(study: Path) -> Path:
+    return study / "runs" / (study / "runs/latest").read_text(encoding="utf-8").strip()
 
 
 def _tables(study: Path) -> dict[str, bytes]:
     """The tables of the newest run."""
-    newest = study / "runs" / (study / "runs/latest").read_text(encoding="utf-8").strip()
+    newest = _newest(study)
     return {name: (newest / f"{name}.csv").read_bytes() for name in ("verdicts", "scores")}
 
 

@@ -20,9 +20,10 @@ from residuekit.schema import make_map
 Made = tuple[str, Path, dict[str, Any]]
 MAP = {"quantity": "absorbance", "first_row": "bottom", "dims": ("y", "x", "wavenumber")}
 #: What is large for what it is, and read: left out of the quick form.
-LONG = {"200,000 cells", "20,000 columns", "4,000 blocks", "pairs", "blank lines", "comments",
-        "8 million cells", "more strings", "a part of 1 GB", "a name in each row", "one quote",
-        "empty rows", "repeats in 100 blocks", "200 pages of 4 million pixels"}  # fmt: skip
+LONG = {"100,000 cells", "69,000 texts", "20,000 columns", "4,000 blocks", "pairs",
+        "8 million cells", "more strings", "a part of 256 MB", "a name in each row", "one quote",
+        "empty rows", "20,000 blocks", "headers alone", "blank lines", "comments",
+        "repeats in 100 blocks", "200 pages of 4 million pixels"}  # fmt: skip
 _BLOCK = (
     "##TITLE= s\n##JCAMP-DX= 4.24\n##DATA TYPE= INFRARED SPECTRUM\n##XUNITS= 1/CM\n"
     "##YUNITS= ABSORBANCE\n##FIRSTX= 1000\n##LASTX= {last}\n##NPOINTS= {n}\n##XYDATA= (X++(Y..Y))\n"
@@ -203,7 +204,13 @@ def workbooks(folder: Path) -> Iterator[Made]:
 
     row = "<row>" + "<c><v>1</v></c>" * 1000 + "</row>"
     yield "8 million cells", packed("cells", _SHEET, row * 8000), {}
-    yield "200,000 cells", packed("most", _SHEET, row * 198), {"quantity": "absorbance"}
+    numbered = [f"<row><c><v>{1000 + n}</v></c>" for n in range(99)]
+    for name, cell, count in (
+        ("100,000 cells", "<c><v>1</v></c>", 99),
+        ("69,000 texts", '<c t="inlineStr"><is><t>a</t></is></c>', 69),
+    ):
+        body = "".join(one + cell * 999 + "</row>" for one in numbered[:count])
+        yield name, packed("most", _SHEET, body), {"quantity": "absorbance"}
     far = "".join(f'<row r="{n}"><c r="XFD{n}"><v>1</v></c></row>' for n in range(1, 20_000))
     yield "cells in the last column", packed("far", _SHEET, far), {}
     last = '<row r="1"><c><v>1</v></c></row><row r="1048576"><c><v>1</v></c></row>'
@@ -211,7 +218,7 @@ def workbooks(folder: Path) -> Iterator[Made]:
     yield "empty rows", packed("rows", _SHEET, "<row/>" * 1_400_000), {}
     yield "strings", packed("strings", _STRINGS, "<si/>" * 245_000), {}
     yield "more strings", packed("more", _STRINGS, "<si><t>a</t></si>" * 3_000_000), {}
-    yield "a part of 1 GB", packed("huge", _STRINGS, " " * 2**30), {}
+    yield "a part of 256 MB", packed("huge", _STRINGS, " " * 2**28), {}
 
 
 def texts(folder: Path) -> Iterator[Made]:
@@ -282,8 +289,8 @@ def arrays(folder: Path) -> Iterator[Made]:
             archive.writestr(f"{number}.npy", b"")
     yield "40,000 arrays", path, MAP
     path = folder / "packed.npz"
-    np.savez_compressed(path, a=np.zeros((1000, 1000, 1000), np.uint8))
-    yield "1 GB of zeros", path, MAP
+    np.savez_compressed(path, a=np.zeros((256, 1024, 1024), np.uint8))
+    yield "256 MB of zeros", path, MAP
     path = folder / "head.npy"
     np.save(path, np.zeros(4))
     path.write_bytes(path.read_bytes().replace(b"(4,), }  ", b"(4000000000,), }"[:9]))

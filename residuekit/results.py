@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .errors import ContractError, Fault, ReadError, did_you_mean
-from .io.opening import MOST_TOML, content, regular
+from .io.opening import MOST_TOML, content, inside, regular
 from .reprs import to_error
 from .schema import (
     COMPARISON_COLUMNS,
@@ -179,12 +179,18 @@ class StudyResult:
         return (spectra["role"].values == "reference") & named
 
     def score_map(self, path: Path) -> xr.Dataset:
-        """One of the score maps, read once as long as what is kept of them is small."""
+        """One of the score maps, read once as long as what is kept of them is small.
+
+        Raises
+        ------
+        ReadError : a file outside the run folder, or one that `load_own` refuses.
+        """
         from .io.netcdf import load_own
 
         if path in self._read:
             return self._read[path]
-        found = load_own(path)
+        with inside(self.folder):
+            found = load_own(path)
         if found.nbytes + sum(one.nbytes for one in self._read.values()) <= _MOST_KEPT:
             self._read[path] = found
         return found

@@ -30,9 +30,10 @@ from .table_writer import rows_of
 
 NAME = "XLSX"
 _STATE = "residuekit"
-#: Cells of a workbook (openpyxl takes some 12 us for each); tags of its sheets, and of the rest.
-MOST_CELLS = 200_000
-_MOST_TAGS, _MOST_OTHER_TAGS, _PIECE = 1_100_000, 250_000, 2**20
+#: Cells of a workbook (openpyxl takes some 35 us for each, 60 for text in place); tags of its
+#: sheets, and of the rest.
+MOST_CELLS = 100_000
+_MOST_TAGS, _MOST_OTHER_TAGS, _PIECE = 420_000, 200_000, 2**20
 _ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\s[^>]*?\br="(\d+)"')
 _MOST_ROWS, _MOST_COLUMNS, _MOST_TEXT = 1_048_576, 16_384, 30_000
 

@@ -39,6 +39,12 @@ def with_film_loadings(
 
 
 def _wrong(row: Measurement) -> tuple[str, str, str] | None:
+    if row.role not in ("spiked", "reference") and row.loading_ug_cm2 > 0:
+        return (
+            f"loading_ug_cm2 {row.loading_ug_cm2:g} in a row of role {row.role}",
+            "a loading of spiked mock-ups and reference films alone",
+            "role spiked, or an empty cell",
+        )
     if not math.isnan(row.thickness_nm):
         if row.role != "reference":
             return (f"thickness_nm in a row of role {row.role}", "none but of reference films",

@@ -78,6 +78,7 @@ def settings_of(manifest: Manifest) -> dict[str, Any]:
             "alpha": manifest.alpha,
             "beta": manifest.beta,
             "scale_margin": manifest.scale_margin,
+            "loading_checked": manifest.loading_checked,
             "density_g_cm3": first.density,
             "scores": list(manifest.scores),
             "figure": dict(manifest.figure),

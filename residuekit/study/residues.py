@@ -16,7 +16,7 @@ from .measurements import Measurement
 AMOUNTS: Fields = {
     "acceptance_limit_ug_cm2": number(above=0, example="0.5"),
     "acceptance_limit_nm": number(above=0, example="4"),
-    "density_g_cm3": number(above=0, example="1.27"),
+    "density_g_cm3": number(unit="g cm-3", least=0.1, most=25, example="1.27"),
 }
 #: What may stand in a table [[residue]].
 RESIDUE: Fields = {

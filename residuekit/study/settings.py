@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -60,6 +61,8 @@ def is_orcid(value: Any) -> bool:
     return "0123456789X"[(12 - total % 11) % 11] == value[-1]
 
 
+#: Thresholds that are shares of a whole.
+_SHARES = ("least_valid", "least_contact")
 #: What may stand in study.toml.
 FIELDS: Fields = {
     "title": text(least=0),
@@ -82,7 +85,8 @@ FIELDS: Fields = {
         "scale_margin": number(least=1, example="3", default=SCALE_MARGIN),
     }),
     "quality": table({
-        name: number(above=0, example=f"{value or 1}") for name, value in THRESHOLDS.items()
+        name: number(above=0, most=1 if name in _SHARES else math.inf, example=f"{value or 1}")
+        for name, value in THRESHOLDS.items()
     }),
     "figure": table({
         "width_mm": number(unit="mm", least=_LOW, most=_HIGH, example=f"{_LOW:g}"),

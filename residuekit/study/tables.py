@@ -98,7 +98,9 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
     arms, of_design = manifest.arms(), manifest.arm_notes()
     chance = any_false_alarm(manifest.alpha, manifest.n_tests)
     numbers = {"n_arms": manifest.n_tests, "alpha": manifest.alpha, "chance": chance}
-    several = Note("several-arms", numbers)
+    stated = [Note("several-arms", numbers)]
+    if manifest.loading_checked:
+        stated.append(Note("loadings-checked"))
     for arm, rows in arms.items():
         lost = [row.file for row in rows if row.file in found.failures]
         left_out = [Note("files-left-out", {"files": lost})] if lost else []
@@ -113,7 +115,7 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
                 continue
             verdict = controls.judge_arm(
                 exposed, material, unfit,
-                [several, *left_out, *of_design[arm]],
+                [*stated, *left_out, *of_design[arm]],
             )  # fmt: skip
             counts = {
                 "n_maps": sum(mean.n_maps for mean in exposed),

@@ -34,7 +34,7 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
     if sha256(path) != record["inputs"][file]:
         raise ReadError(Fault("a file that has changed since the run", "the file as it was then",
                               "residuekit run DIR again", str(path)))  # fmt: skip
-    scores = xr.load_dataset(result.folder / maps[file], engine="h5netcdf")
+    scores = result.score_map(result.folder / maps[file])
     steps = [pinned(step, result.folder.parents[1]) for step in record["procedure"]]
     array = Procedure.from_steps(steps).apply(io.read(path, **row.get("options", {})))
     dims = schema.pixel_dims(array)

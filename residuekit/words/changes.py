@@ -29,6 +29,7 @@ _NAMES = {
     "title": "title", "treatment": "treatment", "working_exposure_min": "working exposure",
     "acceptance_limit_ug_cm2": "acceptance limit", "acceptance_reason": "reason of the limit",
     "density_g_cm3": "density", "scale_margin": "scale margin",
+    "loading_checked": "loadings checked",
     "alpha": "alpha", "beta": "beta", "scores": "scores", "figure": "figure", "quality": "quality",
 }  # fmt: skip
 

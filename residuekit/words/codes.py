@@ -388,6 +388,10 @@ CODES: dict[str, Code] = {
               "unpaired.")),
     "several-arms": Code("how many arms the study tests, and the chance of a false alarm in one",
                          _arms_tested),
+    "loadings-checked": Code(
+        "the study states that its loadings were checked: implausible ones are not refused",
+        _text("The loadings rest on the statement that they were checked (loading_checked): "
+              "implausible ones are not refused.")),
     "files-left-out": Code("files of the arm that could not be used",
                            lambda n: f"Left out: {', '.join(n['files'])}."),
     "shared-mockups": Code(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import os
+import shutil
 import zipfile
 
 import h5py
@@ -16,6 +17,7 @@ from residuekit.io import hdf5, jcamp, opening, text_table, workbook
 from residuekit.results import open_run
 from residuekit.study import load_manifest
 from residuekit.study.inspect import check_folder
+from residuekit.viewer.run_maps import arguments_of
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pipes and links of POSIX")
 #: Names by which a file is opened; each of them stands in `io/opening.py`, or behind its guard.
@@ -126,6 +128,31 @@ def test_a_pipe_in_the_table_or_as_a_run_is_refused(study, finished, tmp_path):
     os.mkfifo(record)
     with pytest.raises(ReadError, match=r"no provenance\.json"):
         open_run(record.parent)
+
+
+@posix
+def test_score_maps_of_a_run_from_elsewhere_are_opened_by_the_same_guard(finished, tmp_path):
+    study = shutil.copytree(finished.study.folder, tmp_path / "study")
+    result = open_run(study)
+    outside, entry = tmp_path / "outside.nc", result.provenance["maps"][0]
+    path = result.folder / entry["map"]
+    path.rename(outside)
+    path.symlink_to(outside)
+    calls = (lambda: result.score_map(path), lambda: arguments_of(result, entry["file"]))
+    for call in calls:
+        with pytest.raises(ReadError, match="leaves the study folder"):
+            call()
+    path.unlink()
+    os.mkfifo(path)
+    for call in calls:
+        with pytest.raises(ReadError, match="a named pipe"):
+            call()
+    path.unlink()
+    with h5py.File(path, "w") as file:
+        file["score"] = h5py.ExternalLink(str(outside), "score")
+    for call in calls:
+        with pytest.raises(ReadError, match="a link to the file"):
+            call()
 
 
 def _spectra(path, padding=0, **how):

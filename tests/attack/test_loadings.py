@@ -40,6 +40,16 @@ def test_all_loadings_a_thousand_times_off_are_refused_unless_checked(study, fac
     assert "times what a thin organic film does" in check_folder(study.folder)
 
 
+def test_that_loadings_were_checked_is_recorded_and_said_with_every_verdict(warm_study, finished):
+    warm_study.edit("beta = 0.05", "beta = 0.05\nloading_checked = true")
+    result = warm_study.run()
+    assert result.provenance["study"]["loading_checked"] is True
+    assert finished.result.provenance["study"]["loading_checked"] is False
+    assert result.verdicts["codes"].str.contains("loadings-checked").all()
+    assert result.verdicts["reason"].str.contains("the statement that they were checked").all()
+    assert not finished.result.verdicts["codes"].str.contains("loadings-checked").any()
+
+
 def test_one_loading_a_hundred_times_off_is_refused_by_name(study):
     times(study, 100, lambda row: row["loading_ug_cm2"] in ("6", "6.0"))
     with pytest.raises(StudyError, match="as those of other loadings"):

@@ -182,7 +182,7 @@ def of_studies(small_study):
     study.add("reference")
     notes = []
     for rows, settings in (
-        (study.rows, {"markers": (BAND,), "acceptance_limit": 1.0}),
+        (study.rows, {"markers": (BAND,), "acceptance_limit": 1.0, "loading_checked": True}),
         ([row for row in study.rows if row.role != "reference"], {"scores": ("net signal",)}),
     ):
         study.rows = rows
