@@ -42,7 +42,7 @@ def test_mockups_of_more_maps_than_those_they_are_compared_with_are_said(study, 
         row["mockup"] = f"{role} {' '.join(arm)} {met[arm] // 2}"
     study.write_rows(rows)
     said = check_folder(study.folder)
-    assert f"the limits, which come from the blanks, are too {word}" in said
+    assert f"the more the limits are too {word}" in said
 
 
 def test_a_balanced_study_needs_no_word(study):
