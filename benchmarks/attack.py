@@ -45,7 +45,7 @@ _MOMENTS = 4
 _TABLES_ALONE = """
 import residuekit.study.run
 from residuekit.cli import main
-residuekit.study.run._present = lambda folder: None
+residuekit.study.run._present = lambda *_: None
 raise SystemExit(main())
 """
 

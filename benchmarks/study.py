@@ -123,7 +123,7 @@ def again(place: Path, n_maps: int = 100, shape: tuple[int, int] = (32, 32)) -> 
     found: dict[str, Any] = {
         "claim": f"{n_maps} maps of {shape[0]} x {shape[1]} x 900, one of them new: below 1.3"
     }
-    for words, present in (("", run_module._present), ("_bare", lambda _folder: None)):
+    for words, present in (("", run_module._present), ("_bare", lambda *_: None)):
         with patch.object(run_module, "_present", present):
             run, one, statistic = _added(folder, place)
         found |= {

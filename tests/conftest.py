@@ -233,7 +233,7 @@ def point_study(_pattern_points: Path, tmp_path: Path) -> StudyCopy:
 @pytest.fixture
 def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     """Runs write tables and maps, but neither figure nor report."""
-    monkeypatch.setattr("residuekit.study.run._present", lambda _folder: None)
+    monkeypatch.setattr("residuekit.study.run._present", lambda *_: None)
 
 
 @dataclass(frozen=True)
@@ -251,7 +251,7 @@ def finished(_pattern_study: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     copy = StudyCopy(Path(shutil.copytree(_pattern_study, folder)))
     before = copy.snapshot()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("residuekit.study.run._present", lambda _folder: None)
+        patch.setattr("residuekit.study.run._present", lambda *_: None)
         return Finished(copy, before, copy.run())
 
 

@@ -43,7 +43,7 @@ def test_it_is_small_and_in_more_than_one_open_format():
 
 
 def test_its_verdicts_agree_with_its_truth(tmp_path, monkeypatch):
-    monkeypatch.setattr("residuekit.study.run._present", lambda _: None)
+    monkeypatch.setattr("residuekit.study.run._present", lambda *_: None)
     shutil.copytree(STUDY, tmp_path / "study")
     result = rk.Study.open(tmp_path / "study").run()
     truth = json.loads((DATA / "tram-shelter-truth.json").read_text(encoding="utf-8"))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..decision.comparator import comparator_kind
-from ..schema import LOADING_UNIT, NET_SIGNAL, marker_of
+from ..schema import LOADING_UNIT, NET_SIGNAL, REFERENCE_FILM, marker_of
 from ..words.common import Stratum, blank_words
 from .map_choice import Pick
 from .stratum import Curves, Spiking, in_stratum
@@ -72,7 +72,8 @@ def choose_spiking(
     loadings: Mapping[str, float],
     limits: Row,
 ) -> Spiking | None:
-    """The spiked mock-ups and the slope that they gave; None where they gave no loading unit.
+    """The spiked mock-ups and the slope that they gave; None where they gave no loading unit, or
+    reference films did.
 
     `limits` is the row of the arm whose limits of one mock-up are drawn. The slope comes from the
     spiked mock-ups of the same paint and soiling and any ageing; those of this ageing are shown.
@@ -83,6 +84,8 @@ def choose_spiking(
     scores = result.markers[in_stratum(result.markers, stratum)]
     line = scores[scores["score"] == limits["score"]]
     if unit != LOADING_UNIT or line.empty or not float(line["slope"].iloc[0]) > 0:
+        return None
+    if limits["scale"] == REFERENCE_FILM:
         return None
     slope, error = float(line["slope"].iloc[0]), float(line["slope_se"].iloc[0])
     k = behind_slope(result, stratum, study["residue"])

@@ -210,7 +210,7 @@ def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[
             f"{'; '.join(spiked)}; dash-dotted: decision limit of one mock-up."
         )
     else:
-        yield "Without spiked mock-ups there is no detection curve and no loading unit."
+        yield "Without spiked mock-ups there is no detection curve."
 
 
 def length_words(length: float, unit: str) -> str:

@@ -357,8 +357,10 @@ def _slope(row: Row, n_spiked: int) -> str:
     slope, error = (
         true_minus(to_error(row[name], row["slope_se"])) for name in ("slope", "slope_se")
     )
-    freedom = counted(n_spiked - 1, "degree")
-    return f" Slope {slope} ± {error} a {unit_words(LOADING_UNIT)} ({freedom} of freedom)."
+    rests = "by reference films"
+    if n_spiked > 1:
+        rests = f"{counted(n_spiked - 1, 'degree')} of freedom"
+    return f" Slope {slope} ± {error} a {unit_words(LOADING_UNIT)} ({rests})."
 
 
 def limits(

@@ -10,6 +10,8 @@ import pytest
 import residuekit as rk
 from residuekit import io, schema
 from residuekit.errors import StudyError
+from residuekit.figures.contents import plan_figure
+from residuekit.report.facts import sight_sentences, strata
 from residuekit.simulate.materials import gel_response
 from residuekit.study import Study
 from residuekit.study.inspect import check_folder
@@ -229,6 +231,15 @@ def test_the_verdict_says_beside_its_margin_what_sunk_residue_would_answer(filme
         assert ("Residue spread over" in " ".join(said)) == bool(words_of_it)
     spiked = arm_sentences(result, {**row, "scale": "spiked"})
     assert "Residue spread over" not in " ".join(spiked)
+
+
+def test_a_film_scale_has_no_detection_curve_and_its_slope_is_called_that_of_films(filmed):
+    result = filmed.run()
+    (stratum,) = strata(result)
+    said = sight_sentences(result, stratum)
+    assert "by reference films)." in said[0]
+    assert "degree" not in " ".join(said)
+    assert [block.spiking for block in plan_figure(result).blocks] == [None]
 
 
 def test_check_warns_of_a_thin_film_in_transflection(filmed):

@@ -162,7 +162,7 @@ def test_two_runs_are_alike_and_have_a_folder_each(warm_study, finished, monkeyp
 
 
 def test_two_runs_that_end_under_one_name_get_a_folder_each(warm_study, monkeypatch):
-    def meanwhile(folder):
+    def meanwhile(folder, _maps):
         stamp = json.loads((folder / "provenance.json").read_text("utf-8"))["started"]
         place = folder.parent / f"{stamp[:19].replace(':', '-')}Z"
         place.mkdir()
@@ -257,7 +257,7 @@ def test_a_run_that_is_stopped_leaves_nothing_half_written(
 
 def test_a_stopped_run_leaves_the_one_before_as_it_was(warm_study, monkeypatch):
     with monkeypatch.context() as patch:
-        patch.setattr("residuekit.study.run._present", lambda _folder: None)
+        patch.setattr("residuekit.study.run._present", lambda *_: None)
         first = warm_study.run()
     before = warm_study.snapshot()
 
