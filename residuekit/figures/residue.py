@@ -67,6 +67,8 @@ _COLUMNS = {"estimate": ("mean", 14.0), "detection_limit": ("DL", 26.0),
 _VERDICT = 53.0
 _GEL_LINE: dict[str, Any] = {"linestyle": DASHES[GEL], "color": GEL}
 #: Bold letters are at most this much wider.
+#: What stands for a quantity where its name is too long.
+_SYMBOL_OF = {"absorbance": ("A",), "transmittance": ("T",), "reflectance": ("R",)}
 _BOLD = 1.2
 _TIGHT = 2.0
 
@@ -199,7 +201,8 @@ class _Panel:
         """The axes, its name upright on the left, its level one below."""
         ax = place(self.figure, self.left + TICKS, self.top + TITLE, self.inner, self.height)
         middle = self.top + TITLE + self.height / 2
-        write(self.figure, self.left, middle, fitted(name, self.height), rotation=90,
+        shown = first_fitting([name, *_SYMBOL_OF.get(name, ())], self.height)
+        write(self.figure, self.left, middle, shown, rotation=90,
               rotation_mode="anchor", ha="center")  # fmt: skip
         ax.set_xlabel(below)
         return ax
