@@ -15,6 +15,7 @@ from .codes import Note, sentences
 from .common import (
     Row,
     above_one_limit,
+    as_films,
     counted,
     in_words,
     listed,
@@ -392,8 +393,9 @@ def how_to_read(study: Mapping[str, Any]) -> str:
         f"with {sure} confidence. Detection limit: a mean residue of this size is above the "
         f"decision limit with {seen} probability. Identification limit: it is called detected "
         f"with {seen} probability. Between the two the verdict may be inconclusive, by shape or "
-        "foreign matter. Limits of one mock-up and limits of a mean are different quantities."
-    )
+        "foreign matter. Limits of one mock-up and limits of a mean are different quantities. "
+        f"{as_films(study.get('density_g_cm3'))}"
+    ).rstrip()
 
 
 def behind(row: Row) -> str:

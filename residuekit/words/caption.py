@@ -9,8 +9,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from ..reprs import sentence_case
-from ..schema import FLAGS
-from .common import counted, number, percent, rounded, unit_words
+from ..schema import FLAGS, LOADING_UNIT
+from .common import as_films, counted, number, percent, rounded, unit_words
 from .quality import panel_flags
 
 Plan = Any
@@ -47,6 +47,7 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
         f"Dots: one a mock-up; broken line: the limit that decides; whisker: {confidence} "
         f"one-sided upper bound (UB); DL: detection limit, in {unit}.",
         _acceptance(plan, unit),
+        _films(plan, study),
     ]  # fmt: skip
     every = (" ".join(filter(None, [*begin, *middle, *end])) for middle in (arms, few, []))
     return next((text for text in every if len(text.split()) <= MOST_WORDS), begin[0])
@@ -92,6 +93,8 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
         f"the limit that decides, {_deciding(plan)}."
     )
     yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
+    if films := _films(plan, study):
+        yield films
     yield (
         "DL: detection limit of the arm's mean; IL: identification limit, called detected with "
         f"{percent(1 - study['beta'])} probability; UB: the mean's {confidence} one-sided upper "
@@ -137,6 +140,10 @@ def headline(block: Block, several: bool) -> str:
 def _acceptance(plan: Plan, unit: str) -> str:
     limits = " and ".join(map(number, plan.acceptance_limits))
     return f"Long line: the acceptance limit, {limits} {unit}." if limits else ""
+
+
+def _films(plan: Plan, study: Mapping[str, Any]) -> str:
+    return as_films(study.get("density_g_cm3")) if plan.unit == LOADING_UNIT else ""
 
 
 def _deciding(plan: Plan) -> str:

@@ -187,6 +187,15 @@ def also_nm(loading: float, density: float | None) -> str:
     return "" if density is None else f" ({number(10 * loading / density, 2)} nm)"
 
 
+def as_films(density: float | None) -> str:
+    """What any loading is as an even film, where the density is known.
+
+    >>> as_films(1.25), as_films(None)
+    ('1 µg cm⁻² is an even film of 8 nm.', '')
+    """
+    return "" if density is None else f"1 µg cm⁻² is an even film of {number(10 / density, 3)} nm."
+
+
 def above_one_limit(
     above: int, n: int, limit: str, share: float, seen: str, alpha: float, beta: float
 ) -> str:

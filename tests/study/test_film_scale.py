@@ -97,6 +97,8 @@ def test_a_thickness_with_a_density_is_a_loading_and_a_limit_in_nm_too(filmed):
 
 def test_loadings_are_told_in_nm_where_the_density_is_known(filmed):
     from residuekit.report.facts import arm_sentences, limit_sentences
+    from residuekit.words.answer import how_to_read
+    from residuekit.words.caption import caption, short_caption
     from residuekit.words.methods import acceptance_limit
 
     filmed.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_nm = 32\ndensity_g_cm3 = 1.25")
@@ -110,6 +112,9 @@ def test_loadings_are_told_in_nm_where_the_density_is_known(filmed):
     assert f"As an even film of 1.25 g cm⁻³: mean {mean}, upper bound {nm}," in row.reason
     assert "Acceptance limit: 4 µg cm⁻² (32 nm)." in acceptance_limit(result.provenance["study"])
     assert "reference films of the pure material" in " ".join(limit_sentences(result))
+    study, plan = result.provenance["study"], plan_figure(result)
+    for text in (how_to_read(study), caption(plan, study), short_caption(plan, study)):
+        assert "1 µg cm⁻² is an even film of 8 nm." in text
 
 
 def test_check_says_what_the_loadings_rest_on(filmed):
