@@ -184,7 +184,7 @@ def test_pages_have_letters_that_run_on_one_scale_and_a_caption_each(tmp_path):
     assert "(A) Alkyd, by the net signal." in first
     assert "(B) Acrylic" not in first
     assert "(B) Acrylic, by the net signal." in second
-    assert "alkyd: 2 arms not drawn; see verdicts.csv." in first
+    assert "alkyd: 5 arms not drawn; see verdicts.csv." in first
     write_caption(tmp_path)
     names = {path.stem for path in tmp_path.glob("caption*.md")}
     assert names == set(record["captions"]) == {path.stem for path in tmp_path.glob("caption*.tex")}
