@@ -39,7 +39,7 @@ def test_strata_without_room_refuse_the_figure_and_the_calls_in_the_message_draw
     (fault,) = refused.value.faults
     shown = set()
     for call in fault.fix.split("; "):
-        assert call.startswith("residue_figure(result, residue='PVA cryogel', strata=[(")
+        assert call.startswith("residue_figure(result, ")
         shown |= drawn(eval(call, {"residue_figure": plan_figure, "result": result}))
     lost = detected(result.verdicts.to_dict("records")) - shown
     # What no call names was in the figure that was refused.
