@@ -27,7 +27,7 @@ SUMMARY = "summary.pdf"
 MOST_STRATA = 3
 #: Sizes of the letters (pt) with the most arms, tried until all stands on one page.
 _SIZES = ((9.0, 12), (8.0, 12), (7.0, 12), (7.0, 6), (6.0, 4))
-_ROW_INCHES = 0.19
+_ROW_INCHES = 0.16
 
 
 def write_summary(result: StudyResult, folder: str | Path) -> None:
