@@ -178,13 +178,22 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" + ("" if count == 1 else "s")
 
 
+def film_nm(loading: float, density: float, digits: int = 2) -> str:
+    """The thickness in nm of an even film of a loading in ug cm-2 and a density in g cm-3.
+
+    >>> film_nm(1.27, 1.27)
+    '10'
+    """
+    return number(10 * loading / density, digits)
+
+
 def also_nm(loading: float, density: float | None) -> str:
     """A loading in ug cm-2 as the thickness of an even film, where the density is known.
 
     >>> also_nm(1.27, 1.27), also_nm(1.27, None)
     (' (10 nm)', '')
     """
-    return "" if density is None else f" ({number(10 * loading / density, 2)} nm)"
+    return "" if density is None else f" ({film_nm(loading, density)} nm)"
 
 
 def as_films(density: float | None) -> str:
@@ -193,7 +202,7 @@ def as_films(density: float | None) -> str:
     >>> as_films(1.25), as_films(None)
     ('1 µg cm⁻² is an even film of 8 nm.', '')
     """
-    return "" if density is None else f"1 µg cm⁻² is an even film of {number(10 / density, 3)} nm."
+    return "" if density is None else f"1 µg cm⁻² is an even film of {film_nm(1, density, 3)} nm."
 
 
 def above_one_limit(

@@ -8,7 +8,7 @@ from typing import Any
 
 from ..reprs import to_error
 from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
-from .common import Row, Stratum, counted, number, stratum_words
+from .common import Row, Stratum, counted, film_nm, stratum_words
 
 #: What a scale of loading rests on, in words.
 KNOWN = {SPIKED: "spiked mock-up", REFERENCE_FILM: "reference film"}
@@ -45,8 +45,7 @@ def as_film(row: Row, density: float | None) -> Iterator[str]:
     if density is None or row["unit"] != LOADING_UNIT or math.isnan(row["upper_bound"]):
         return
     mean, upper, seen = (
-        number(10 * row[name] / density, 2)
-        for name in ("estimate", "upper_bound", "detection_limit")
+        film_nm(row[name], density) for name in ("estimate", "upper_bound", "detection_limit")
     )
     yield (
         f"As an even film of {density:g} g cm⁻³: mean {mean}, upper bound {upper}, detection limit "
