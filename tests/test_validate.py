@@ -27,6 +27,7 @@ from validation import (
     paired_level,
     score_level,
     spectral_level,
+    stored,
     study_level,
 )
 from validation.claims import SEED, Claim, median, rate, table
@@ -299,3 +300,31 @@ def test_without_the_confirmation_foreign_matter_fails(monkeypatch):
     answers = {key: np.array([one[key] for one in found], dtype=float) for key in found[0]}
     claims = list(spectral_level.claims_of("alkyd", answers))
     assert verdict_on(claims, "foreign matter of any kind") is False
+
+
+# what is stored
+
+
+def test_the_readme_shows_the_stored_claims_and_each_holds():
+    found = json.loads(stored.STORED.read_text(encoding="utf-8"))
+    assert len(found["commit"]) == 40
+    assert len(found["claims"]) > 250
+    assert [claim["name"] for claim in found["claims"] if claim["holds"] is False] == []
+    readme = (stored.STORED.parent / "README.md").read_text(encoding="utf-8")
+    assert readme.split(stored.BEGIN)[1].split(stored.END)[0] == stored.readme_table(found)
+
+
+def test_what_is_stored_is_what_was_claimed(tmp_path):
+    made = [
+        rate(f"scores n=3 m={m}: false alarms", (0.04, 0.06), np.arange(100) < m) for m in (3, 6)
+    ]
+    made.append(median("maps, alkyd: limit of the best band (x 1) over the net's", (5, 9), [6, 7]))
+    stored.store(made, tmp_path / "validated.json")
+    found = json.loads((tmp_path / "validated.json").read_text(encoding="utf-8"))
+    assert found["seed"] == SEED
+    assert found["claims"] == [claim.row() for claim in made]
+    lines = stored.readme_table(found).splitlines()
+    assert (
+        lines[-2] == "| scores, n and m of 3, 6, 12: false alarms | 3.0 to 6.0 % | 4 to 6 % | 100 |"
+    )
+    assert lines[-1] == "| maps: limit of the best band over the net's | 6.50 | 5 to 9 | 2 |"

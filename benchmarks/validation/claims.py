@@ -63,6 +63,7 @@ class Claim:
             "low": self.low,
             "high": self.high,
             "n": self.n,
+            "percent": self.percent,
             "holds": self.holds,
         }
 
