@@ -19,6 +19,8 @@ from ..kernels.limit_statistics import noncentrality
 Floats = npt.NDArray[np.float64]
 
 _ARMS = 300_000
+#: The arms with which the search begins; knots of a spline.
+_FEW, _KNOTS = slice(None, None, 30), 2001
 _SEED = 20261124
 
 
@@ -111,8 +113,8 @@ def decision_levels(n: int, m: int, alpha: float = 0.05) -> Levels:
     n, m : numbers of blank (2 or more) and exposed (1 or more) mock-ups.
     alpha : rate of false alarms of the pair, 0 < alpha < 0.5.
     """
-    from scipy.optimize import brentq
-    from scipy.special import gammaincinv, ndtr, stdtrit
+    from scipy.optimize import brentq, root
+    from scipy.special import ndtr, stdtrit
 
     if n < 2 or m < 1:
         raise ValueError(f"n = {n} blanks and m = {m} exposed; needed n >= 2 and m >= 1")
@@ -123,23 +125,37 @@ def decision_levels(n: int, m: int, alpha: float = 0.05) -> Levels:
     rng = np.random.default_rng((_SEED, n, m))
     score = rng.standard_normal((m, _ARMS))
     lead = score.max(axis=0) - score.mean(axis=0)
-    share = rng.permutation((np.arange(_ARMS) + 0.5) / _ARMS)
-    scatter = np.sqrt(gammaincinv(nu / 2, share) * 2 / nu)
+    scatter = rng.permutation(_scatters(nu))
 
-    def alarms(difference: Floats) -> float:
-        return float(ndtr(-difference / h).mean())
+    def excess(pair: Any, arms: slice = slice(None)) -> Floats:
+        """By how much the rates of the largest mock-up and of either exceed `level` and `alpha`."""
+        level, mockup = pair
+        largest = mockup * scatter[arms] * h1 - lead[arms]
+        either = np.minimum(float(stdtrit(nu, 1 - level)) * scatter[arms] * h, largest)
+        return np.array([ndtr(-largest / h).mean() - level, ndtr(-either / h).mean() - alpha])
 
-    def mockup_quantile(level: float) -> float:
-        def excess(quantile: float) -> float:
-            return alarms(quantile * scatter * h1 - lead) - level
+    def paired(level: float) -> list[float]:
+        """The level, and the quantile of a mock-up that it gives in few arms."""
+        low, high = stdtrit(nu, 1 - level) / 2, 2 * stdtrit(nu, 1 - level / m)
+        found = brentq(lambda mockup: excess((level, mockup), _FEW)[0], low, high, xtol=1e-3)
+        return [level, float(found)]
 
-        low, high = (float(stdtrit(nu, 1 - part)) for part in (level, level / m))
-        return float(brentq(excess, low - 0.1, high + 0.1, xtol=1e-4))
+    near = brentq(lambda level: excess(paired(level), _FEW)[1], 0.4 * alpha, alpha, rtol=1e-3)
+    exact = root(excess, paired(near), tol=1e-9)
+    if not exact.success:
+        raise ArithmeticError(f"n = {n}, m = {m}, alpha = {alpha:g}: {exact.message}")
+    level, mockup = map(float, exact.x)
+    return Levels(level, float(stdtrit(nu, 1 - level)), mockup)
 
-    def excess_alarms(level: float) -> float:
-        arm = float(stdtrit(nu, 1 - level)) * scatter * h
-        mockup = mockup_quantile(level) * scatter * h1 - lead
-        return alarms(np.minimum(arm, mockup)) - alpha
 
-    level = float(brentq(excess_alarms, alpha / 2, alpha, xtol=1e-5))
-    return Levels(level, float(stdtrit(nu, 1 - level)), mockup_quantile(level))
+def _scatters(nu: int) -> Floats:
+    """The `_ARMS` quantiles of s / sigma, by a spline over their normal quantiles."""
+    from scipy.interpolate import CubicSpline
+    from scipy.special import gammaincinv, ndtr, ndtri
+
+    places = ndtri((np.arange(_ARMS) + 0.5) / _ARMS)
+    knots = np.linspace(places[0], places[-1], _KNOTS)
+    quantiles: Floats = CubicSpline(knots, np.sqrt(gammaincinv(nu / 2, ndtr(knots)) * 2 / nu))(
+        places
+    )
+    return quantiles

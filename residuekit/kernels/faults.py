@@ -87,7 +87,7 @@ def find_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> Mask:
     found = np.zeros(rows.shape, dtype=bool)
     if rows.shape[1] < 7:
         return found
-    d = rows[:, 2:-2] - _from_neighbours(rows, np.arange(2, rows.shape[1] - 2))
+    d = rows[:, 2:-2] - _from_neighbours(rows, slice(2, rows.shape[1] - 2))
     with np.errstate(invalid="ignore"):
         large = np.abs(d) > threshold * _local_noise(rows, d)
         before, here, after = d[:, :-2], d[:, 1:-1], d[:, 2:]
@@ -108,7 +108,7 @@ def stands_out(block: npt.ArrayLike, spikes: Mask, threshold: float = 8.0) -> Ma
     if row.size:
         padded = np.pad(rows[row], ((0, 0), (16, 16)), mode="reflect")
         near = np.take_along_axis(padded, channel[:, None] + np.arange(33), axis=1)
-        d = np.abs(near[:, 2:-2] - _from_neighbours(near, np.arange(2, 31)))
+        d = np.abs(near[:, 2:-2] - _from_neighbours(near, slice(2, 31)))
         noise = np.nanquantile(np.delete(d, np.s_[12:17], axis=1), 0.75, axis=1) / _NORMAL_075
         step = np.abs(near[:, 17] - near[:, 15])
         seen[row, channel] = (d[:, 14] > 1.5 * threshold * noise) & (d[:, 14] > 0.2 * step)
@@ -116,18 +116,21 @@ def stands_out(block: npt.ArrayLike, spikes: Mask, threshold: float = 8.0) -> Ma
 
 
 def _from_neighbours(rows: Floats, channel: Any) -> Floats:
-    """The values of a cubic through the two channels on either side."""
-    near = rows[..., channel - 1] + rows[..., channel + 1]
-    far = rows[..., channel - 2] + rows[..., channel + 2]
-    return np.asarray((4 * near - far) / 6)
+    """The values of a cubic through the two channels on either side; a slice or numbers."""
+
+    def beside(step: int) -> Floats:
+        if isinstance(channel, slice):
+            return rows[..., channel.start + step : channel.stop + step]
+        return np.asarray(rows[..., channel + step])
+
+    return np.asarray((4 * (beside(-1) + beside(1)) - (beside(-2) + beside(2))) / 6)
 
 
 def _local_noise(rows: Floats, d: Floats) -> Floats:
     starts = np.arange(0, max(d.shape[1] - _SEGMENT // 2, 1), _SEGMENT)
-    ends = [*starts[1:], d.shape[1]]
-    own = np.stack(
-        [np.median(np.abs(d[:, a:b]), axis=1) for a, b in zip(starts, ends, strict=True)], axis=1
-    )
+    sizes, last = np.abs(d), int(starts[-1])
+    whole = np.median(sizes[:, :last].reshape(len(d), -1, _SEGMENT), axis=2)
+    own = np.column_stack([whole, np.median(sizes[:, last:], axis=1)])
     padded = np.pad(own, ((0, 0), (1, 1)), mode="edge")
     highest = np.max([padded[:, :-2], own, padded[:, 2:]], axis=0) / _NORMAL
     steps = np.abs(np.diff(rows, axis=1))
@@ -248,6 +251,7 @@ def band_phase(
     wavenumber: npt.ArrayLike,
     noise: npt.ArrayLike,
     widths: tuple[float, ...] = (20.0, 40.0, 80.0),
+    enough: float = 0.0,
 ) -> Floats:
     """Return the phase in which the bands of each spectrum stand, 0 to 180 degrees, (n_spectra,).
 
@@ -256,35 +260,37 @@ def band_phase(
     order 2) and H the Hilbert transform, it is the angle of -sum z |z| over the channels with |z|
     above 5 times the noise of c, which turns with the phase of the bands, whatever their shape.
     Crowded bands of one width can look dispersive at that width, a dispersive spectrum does at
-    each: the least of the `widths` is returned. A width at which the sum is below a tenth of
-    sum |z|^2 counts as 0: its bands (the lines of a gas, say) have no one phase. NaN where fewer
-    than 10 channels rise above the noise, the axis is shorter than two windows, or 20 cm-1 are less
-    than a channel.
+    each: the least of the `widths` is returned, or the first of at most `enough` degrees. A width
+    at which the sum is below a tenth of sum |z|^2 counts as 0: its bands (the lines of a gas, say)
+    have no one phase. NaN where fewer than 10 channels rise above the noise, the axis is shorter
+    than two windows, or 20 cm-1 are less than a channel. In float32: a phase to 0.01 degrees.
     """
-    rows, axis = np.asarray(block, np.float64), np.asarray(wavenumber, np.float64)
+    rows, axis = np.asarray(block, np.float32), np.asarray(wavenumber, np.float64)
     phase = np.full(len(rows), np.nan)
     spacing = float(np.median(np.diff(axis))) if axis.size > 1 else np.inf
     for width in widths if spacing <= min(widths) else ():
         window = max(5, 2 * round(width / spacing / 2) + 1)
-        if axis.size >= 2 * window:
-            phase = np.fmin(phase, _phase(rows, axis, np.asarray(noise, np.float64), window))
+        asked = ~(phase <= enough)
+        if axis.size >= 2 * window and asked.any():
+            least = _phase(rows[asked], axis, np.asarray(noise, np.float64)[asked], window)
+            phase[asked] = np.fmin(phase[asked], least)
     return phase
 
 
-def _phase(rows: Floats, axis: Floats, noise: Floats, window: int) -> Floats:
+def _phase(rows: npt.NDArray[np.float32], axis: Floats, noise: Floats, window: int) -> Floats:
     from scipy.fft import irfft, next_fast_len, rfft
 
     matrix, half = savitzky_golay_matrix(axis.size, window, 2, 2), window // 2
-    kept = ((axis < _GAS[0]) | (axis > _GAS[1])).astype(np.float64)
+    kept = ((axis < _GAS[0]) | (axis > _GAS[1])).astype(rows.dtype)
     kept[:half] = kept[axis.size - half :] = 0
-    curvature = -np.asarray((matrix @ rows.T).T) * kept
+    curvature = (matrix.astype(rows.dtype) @ rows.T).T * -kept
     size = next_fast_len(2 * axis.size, real=True)
-    partner = irfft(-1j * rfft(curvature, size), size)[:, : axis.size] * kept
-    length = np.sqrt(curvature * curvature + partner * partner)
+    partner = irfft(np.complex64(-1j) * rfft(curvature, size), size)[:, : axis.size] * kept
+    weight = np.sqrt(curvature * curvature + partner * partner)
     floor = 5 * float(np.sqrt((matrix[[half]] ** 2).sum())) * noise[:, None]
-    weight = length * (length > floor)
-    along, across = (curvature * weight).sum(axis=1), (partner * weight).sum(axis=1)
-    one_phase = np.hypot(along, across) > 0.1 * (weight**2).sum(axis=1)
+    weight *= weight > floor
+    along, across, power = (np.einsum("ij,ij->i", x, weight) for x in (curvature, partner, weight))
+    one_phase = np.hypot(along, across) > 0.1 * power
     phase = np.where(one_phase, np.degrees(np.arctan2(np.abs(across), along)), 0.0)
     return np.where(np.count_nonzero(weight, axis=1) >= 10, phase, np.nan)
 

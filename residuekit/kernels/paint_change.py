@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,6 +25,9 @@ Floats = NDArray[np.float64]
 CHANGE_SHARE, CHANGE_FLOOR, CHANGE_LENGTH = 0.003, 0.1, 40.0
 #: Full widths at half height, cm-1, of the smooth bumps by which a paint's spectrum may change.
 BUMP_WIDTHS = (30.0, 60.0, 120.0)
+_PARTS = (
+    "noise", "texture", *(f"bumps of {width:g} cm-1" for width in BUMP_WIDTHS), "relative change",
+)  # fmt: skip
 #: Replicates with fewer degrees of freedom than this measure no change.
 LEAST_DOF = 3
 #: The share of the measured change that enters the metric: few mock-ups measure it, by a model, and
@@ -104,8 +106,6 @@ def fitted_change(
     The change in units of one blank pixel, (0.2 sum c_k K_k + (b - a) T) / a where b > a; None with
     fewer than 3 degrees of freedom.
     """
-    from scipy.optimize import minimize
-
     axis = np.asarray(wavenumber, dtype=float)
     groups = [spectra_rows(group, axis.size) for group in replicates]
     dof = sum(len(group) - 1 for group in groups)
@@ -114,63 +114,112 @@ def fitted_change(
     noise, texture = _apart(metric)
     coarse = _averaging(axis)
     shapes = np.vstack([common_nuisances(axis, metric.mean), spectra_rows(references, axis.size)])
-    noise_coarse = (coarse * noise) @ coarse.T
-    kept = _free_of(shapes @ coarse.T, np.diag(noise_coarse)) @ coarse
-    terms = [np.diag(noise), texture, *_family(axis, metric.mean).values()]
-    parts = [kept @ term @ kept.T for term in terms]
+    kept = _free_of(shapes @ coarse.T, (coarse * noise**2 * coarse).sum(axis=1)) @ coarse
+    local = _local(metric.mean)
+    relative = _relative(axis, local)
+    bumps = [_gaussians(axis.tobytes(), width) * local for width in BUMP_WIDTHS]
+    seen = [kept * noise, kept @ texture, *(kept @ one for one in bumps)]
+    parts = np.array([*(one @ one.T for one in seen), kept @ relative @ kept.T])
     left = np.vstack([group - group.mean(axis=0) for group in groups]) @ kept.T
-    found = left.T @ left / dof
-
-    def deviance(log_variances: Floats) -> tuple[float, Floats]:
-        variances = np.exp(log_variances)
-        model = np.tensordot(variances, parts, axes=1)
-        factor = np.linalg.cholesky(model)
-        inverse = np.linalg.inv(model)
-        explained = inverse @ found
-        misfit = inverse - explained @ inverse
-        value = 2 * np.log(np.diag(factor)).sum() + np.trace(explained)
-        return value, variances * np.array([np.sum(misfit * part) for part in parts])
-
-    n_shapes = len(parts) - 2
-    start = np.array([1e-2, 2e-2, *np.full(n_shapes, 1e-5 / n_shapes)])
-    least = np.array([1.0 / metric.n_pixels] * 2 + [_LEAST_VARIANCE] * n_shapes)
-    bounds = np.log([(low, _MOST_VARIANCE) for low in least])
-    best = minimize(
-        deviance, np.log(np.maximum(start if near is None else near.variances, least)), jac=True,
-        method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500},
-    )  # fmt: skip
-    variances = _settle(np.exp(best.x), np.exp(bounds), parts, found)
-    change = TRUST * np.tensordot(variances[2:], terms[2:], axes=1)
-    change = change + max(variances[1] - variances[0], 0.0) * texture
-    names = ("noise", "texture", *_family(axis[:2], metric.mean[:2]))
-    sizes = {name: float(size) for name, size in zip(names, np.sqrt(variances), strict=True)}
+    fit = _Fit(parts, left.T / np.sqrt(dof), 1.0 / metric.n_pixels)
+    variances = None if near is None else fit.nearby(near.variances)
+    if variances is None:
+        variances = fit.search(None if near is None else near.variances)
+    kinds = np.hstack([one * np.sqrt(v) for one, v in zip(bumps, variances[2:-1], strict=True)])
+    change = TRUST * (kinds @ kinds.T + variances[-1] * relative)
+    change += max(variances[1] - variances[0], 0.0) * (texture @ texture.T)
+    sizes = {name: float(size) for name, size in zip(_PARTS, np.sqrt(variances), strict=True)}
     return FittedChange(dof, sizes, variances, change / variances[0])
 
 
-def _settle(variances: Floats, bounds: Floats, parts: list[Floats], found: Floats) -> Floats:
-    """Newton's steps to where the search ends in exact arithmetic, whatever its last digits were.
+class _Fit:
+    """Restricted likelihood of a sum of covariances (k, m, m) of residuals (m, r) over sqrt(dof).
 
-    A negligible variance is none, and one at its bound stays there.
+    The first two variances are at least `least`; the others may be none.
     """
-    settled = np.where(variances < _NEGLIGIBLE, 0.0, variances)
-    free = (settled > bounds[:, 0] * (1 + 1e-6)) & (settled < bounds[:, 1] * (1 - 1e-6))
-    for _ in range(20):
-        inverse = np.linalg.inv(np.tensordot(settled, parts, axes=1))
-        turned = [inverse @ part for part, own in zip(parts, free, strict=True) if own]
-        explained = inverse @ found
-        misfits = [2 * explained @ one - one for one in turned]
-        size = settled[free]
-        slope = size * [np.trace(one) - np.sum(one * explained.T) for one in turned]
-        bend = np.outer(size, size) * [[np.sum(a * b.T) for b in misfits] for a in turned]
-        step = np.linalg.lstsq(bend + np.diag(slope), slope, rcond=1e-12)[0]
-        settled[free] = size * np.exp(-np.clip(step, -0.5, 0.5))
-        if np.abs(step).max(initial=0.0) < 1e-9:
-            break
-    return settled
+
+    def __init__(self, parts: Floats, seen: Floats, least: float):
+        self._parts, self._seen = parts, seen
+        lowest = [least] * 2 + [_LEAST_VARIANCE] * (len(parts) - 2)
+        self._bounds = np.array([(low, _MOST_VARIANCE) for low in lowest])
+
+    def search(self, start: Floats | None) -> Floats:
+        """The variances of greatest likelihood, sought from a start or from nothing known."""
+        from scipy.optimize import minimize
+
+        if start is None:
+            n_shapes = len(self._parts) - 2
+            start = np.array([1e-2, 2e-2, *np.full(n_shapes, 1e-5 / n_shapes)])
+        best = minimize(
+            self._deviance, np.log(np.maximum(start, self._bounds[:, 0])), jac=True,
+            method="L-BFGS-B", bounds=np.log(self._bounds),
+            options={"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500},
+        )  # fmt: skip
+        return self._settle(np.exp(best.x))[0]
+
+    def nearby(self, start: Floats) -> Floats | None:
+        """Those that Newton's steps alone find from a start; None where they miss the greatest."""
+        found, settled = self._settle(start)
+        within = (found >= self._bounds[:, 0]) & (found <= self._bounds[:, 1])
+        free = found > self._bounds[:, 0] * (1 + 1e-6)
+        if not settled or not within[free].all():
+            return None
+        return found if (self._slopes(found)[1][~free] >= 0).all() else None
+
+    def _slopes(self, variances: Floats) -> tuple[float, Floats]:
+        """The deviance and its slope in each variance."""
+        inverse, log_det = _inverse(np.tensordot(variances, self._parts, axes=1))
+        turned = inverse @ self._seen
+        misfit = (inverse - turned @ turned.T).ravel()
+        slopes: Floats = self._parts.reshape(len(self._parts), -1) @ misfit
+        return log_det + float(np.sum(turned * self._seen)), slopes
+
+    def _deviance(self, log_variances: Floats) -> tuple[float, Floats]:
+        variances = np.exp(log_variances)
+        value, slopes = self._slopes(variances)
+        return value, variances * slopes
+
+    def _settle(self, variances: Floats) -> tuple[Floats, bool]:
+        """Newton's steps to where a search ends in exact arithmetic, whatever its last digits were.
+
+        A negligible variance is none, and one at its bound stays there. Says whether they ended.
+        """
+        settled = np.where(variances < _NEGLIGIBLE, 0.0, variances)
+        low, high = self._bounds.T
+        free = (settled > low * (1 + 1e-6)) & (settled < high * (1 - 1e-6))
+        for _ in range(20):
+            inverse, _ = _inverse(np.tensordot(settled, self._parts, axes=1))
+            turned = inverse @ self._parts[free]
+            inner, outer = self._seen.T @ turned, turned @ (inverse @ self._seen)
+            flat, across, size = len(turned), turned.transpose(0, 2, 1), settled[free]
+            bend = 2 * outer.reshape(flat, -1) @ inner.transpose(0, 2, 1).reshape(flat, -1).T
+            bend -= turned.reshape(flat, -1) @ across.reshape(flat, -1).T
+            explained = np.sum(outer * self._seen, axis=(1, 2))
+            slope = size * (np.trace(turned, axis1=1, axis2=2) - explained)
+            bend = np.outer(size, size) * bend + np.diag(slope)
+            step = np.linalg.lstsq(bend, slope, rcond=1e-12)[0]
+            settled[free] = size * np.exp(-np.clip(step, -0.5, 0.5))
+            if np.abs(step).max(initial=0.0) < 1e-9:
+                return settled, True
+        return settled, False
+
+
+def _inverse(matrix: Floats) -> tuple[Floats, float]:
+    """The inverse of a positive definite matrix by its Cholesky factor, and log det."""
+    from scipy.linalg.lapack import dpotrf, dpotri
+
+    factor, failed = dpotrf(matrix, lower=True)
+    if failed:
+        raise np.linalg.LinAlgError("the covariance of the paint's change is not positive definite")
+    half, _ = dpotri(factor, lower=True)
+    lower = np.tril(half, -1)
+    inverse: Floats = lower + lower.T
+    inverse[np.diag_indices_from(inverse)] = half.diagonal()
+    return inverse, 2 * float(np.log(factor.diagonal()).sum())
 
 
 def _apart(metric: BlankMetric) -> tuple[Floats, Floats]:
-    """The covariance of one blank pixel as noise (n,) and texture (n, n): what stands out of it.
+    """The noise of one blank pixel (n,), and its texture T = F F^T as F (n, k): what stands out.
 
     The rows of the whitener of a plain metric, in noise, are eigenvectors over sqrt(eigenvalue).
     """
@@ -178,7 +227,7 @@ def _apart(metric: BlankMetric) -> tuple[Floats, Floats]:
     sizes = 1.0 / (rows**2).sum(axis=1)
     loud = sizes > _LOUD
     shapes = (rows[loud] * np.sqrt(sizes[loud])[:, None] * metric.noise).T
-    return metric.noise**2, (shapes * (sizes[loud] - 1.0)) @ shapes.T
+    return metric.noise, shapes * np.sqrt(sizes[loud] - 1.0)
 
 
 def _averaging(axis: Floats) -> Floats:
@@ -204,13 +253,6 @@ def _local(mean_blank: ArrayLike) -> Floats:
     return local
 
 
-def _family(axis: Floats, mean_blank: Floats) -> dict[str, Any]:
-    """The covariances of which a change of the paint is made, each in shares of the absorbance."""
-    local = _local(mean_blank)
-    bumps = {f"bumps of {width:g} cm-1": _bumps(axis, local, width) for width in BUMP_WIDTHS}
-    return {**bumps, "relative change": _relative(axis, local)}
-
-
 @lru_cache(maxsize=8)
 def _gaussians(places: bytes, width: float) -> Floats:
     """(n, n): a bump of length 1 at every channel; `places` are the bytes of the axis."""
@@ -218,13 +260,6 @@ def _gaussians(places: bytes, width: float) -> Floats:
     shapes = np.exp2(-((2.0 * (axis[:, None] - axis) / width) ** 2))
     shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
     return shapes
-
-
-def _bumps(axis: Floats, local: Floats, width: float) -> Floats:
-    """Gaussian bumps at every channel, as high as the local absorbance there."""
-    shapes = _gaussians(axis.tobytes(), width)
-    covariance: Floats = (shapes * local**2) @ shapes.T
-    return covariance
 
 
 def _relative(axis: Floats, local: Floats) -> Floats:

@@ -159,7 +159,8 @@ def check_quality(
     pixels = array.shape[:-1]
     axis = array[schema.WAVENUMBER].values
     inside = slice(None) if scored is None else slice(*_ends(axis, *scored))
-    m = _Measured(array, inside, spike_ratio, noise_window, fringe_window)
+    most_phase = 90 * most_dispersive
+    m = _Measured(array, inside, spike_ratio, most_phase, noise_window, fringe_window)
     with np.errstate(invalid="ignore"):
         found = {
             "missing": m.missing,
@@ -174,7 +175,7 @@ def check_quality(
             & (m.fringes.share > _FRINGE_SHARE)
             & (m.fringes.amplitude > fringe_ratio * m.own_noise),
             "contact": m.usable & (m.contact(array) < least_contact),
-            "derivative": m.usable & (m.phase > 90 * most_dispersive),
+            "derivative": m.usable & (m.phase > most_phase),
         }
     excluded = {name: found[name] for name in EXCLUDING}
     excluded["saturated"] = m.above(saturation, windows)
@@ -227,6 +228,7 @@ class _Measured:
         array: xr.DataArray,
         inside: slice,
         spike_ratio: float,
+        most_phase: float,
         noise_window: tuple[float, float],
         fringe_window: tuple[float, float],
     ):
@@ -234,7 +236,7 @@ class _Measured:
         axis = self.axis = array[schema.WAVENUMBER].values
         quantity = self.quantity = str(array.name)
         self.points = array.ndim == 2
-        self.noise_window = noise_window
+        self.noise_window, self.most_phase = noise_window, most_phase
         self.inside = inside
         self.scored, self.scored_axis = values[:, inside], axis[inside]
         self.missing = ~np.isfinite(self.scored).all(axis=1)
@@ -283,7 +285,9 @@ class _Measured:
         for kept, new in zip(self.fringes, fringes, strict=True):
             kept[part] = new
         if self.quantity != "reflectance":
-            self.phase[part] = faults.band_phase(mended[:, inside], own_axis, noise)
+            self.phase[part] = faults.band_phase(
+                mended[:, inside], own_axis, noise, enough=self.most_phase
+            )
 
     def absorbance(self, raw: npt.NDArray[Any]) -> Floats:
         """Transmittance as absorbance, at most 2: the logarithm of an opaque band is noise."""
