@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from .compiled import run
 from .smooth import savitzky_golay_matrix
 
 __all__ = [
@@ -83,16 +84,10 @@ def find_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> Mask:
     below the smallest step of the spectrum (rounded files). The first and last three channels are
     never spikes.
     """
-    rows = np.asarray(block, dtype=np.float64)
+    rows = np.ascontiguousarray(block, dtype=np.float64)
     found = np.zeros(rows.shape, dtype=bool)
-    if rows.shape[1] < 7:
-        return found
-    d = rows[:, 2:-2] - _from_neighbours(rows, slice(2, rows.shape[1] - 2))
-    with np.errstate(invalid="ignore"):
-        large = np.abs(d) > threshold * _local_noise(rows, d)
-        before, here, after = d[:, :-2], d[:, 1:-1], d[:, 2:]
-        beside = np.maximum(before * np.sign(here), after * np.sign(here))
-        found[:, 3:-3] = large[:, 1:-1] & (beside < -0.45 * np.abs(here))
+    if rows.shape[1] >= 7:
+        run("row_loops", "spiked", rows, float(threshold), _SEGMENT, _NORMAL, found)
     return found
 
 
@@ -108,7 +103,7 @@ def stands_out(block: npt.ArrayLike, spikes: Mask, threshold: float = 8.0) -> Ma
     if row.size:
         padded = np.pad(rows[row], ((0, 0), (16, 16)), mode="reflect")
         near = np.take_along_axis(padded, channel[:, None] + np.arange(33), axis=1)
-        d = np.abs(near[:, 2:-2] - _from_neighbours(near, slice(2, 31)))
+        d = np.abs(near[:, 2:-2] - _from_neighbours(near, np.arange(2, 31)))
         noise = np.nanquantile(np.delete(d, np.s_[12:17], axis=1), 0.75, axis=1) / _NORMAL_075
         step = np.abs(near[:, 17] - near[:, 15])
         seen[row, channel] = (d[:, 14] > 1.5 * threshold * noise) & (d[:, 14] > 0.2 * step)
@@ -116,30 +111,10 @@ def stands_out(block: npt.ArrayLike, spikes: Mask, threshold: float = 8.0) -> Ma
 
 
 def _from_neighbours(rows: Floats, channel: Any) -> Floats:
-    """The values of a cubic through the two channels on either side; a slice or numbers."""
-
-    def beside(step: int) -> Floats:
-        if isinstance(channel, slice):
-            return rows[..., channel.start + step : channel.stop + step]
-        return np.asarray(rows[..., channel + step])
-
-    return np.asarray((4 * (beside(-1) + beside(1)) - (beside(-2) + beside(2))) / 6)
-
-
-def _local_noise(rows: Floats, d: Floats) -> Floats:
-    starts = np.arange(0, max(d.shape[1] - _SEGMENT // 2, 1), _SEGMENT)
-    sizes, last = np.abs(d), int(starts[-1])
-    whole = np.median(sizes[:, :last].reshape(len(d), -1, _SEGMENT), axis=2)
-    own = np.column_stack([whole, np.median(sizes[:, last:], axis=1)])
-    padded = np.pad(own, ((0, 0), (1, 1)), mode="edge")
-    highest = np.max([padded[:, :-2], own, padded[:, 2:]], axis=0) / _NORMAL
-    steps = np.abs(np.diff(rows, axis=1))
-    smallest = np.where(steps > 0, steps, np.inf).min(axis=1)
-    floor = np.where(np.isfinite(smallest), smallest, 0.0)
-    noise: Floats = np.repeat(
-        np.maximum(highest, floor[:, None]), np.diff([*starts, d.shape[1]]), axis=1
-    )
-    return noise
+    """The values of a cubic through the two channels on either side."""
+    near = rows[..., channel - 1] + rows[..., channel + 1]
+    far = rows[..., channel - 2] + rows[..., channel + 2]
+    return np.asarray((4 * near - far) / 6)
 
 
 def without_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> tuple[Floats, Mask]:

@@ -202,6 +202,49 @@ def deviations(block, cut, whole_factor, cut_factor, result):
 
 
 @jit
+def spiked(block, threshold, segment, normal, result):
+    """Fill result (n_spectra, n_channels), all False, with the spikes of `faults.find_spikes`.
+
+    Local noise: the median of |d| over `normal` in `segment` channels, the last one up to half as
+    long again.
+    """
+    n = block.shape[1] - 4
+    count = max(1, -(-(n - segment // 2) // segment))
+    d, own = np.empty(n), np.empty(count)
+    for k in range(block.shape[0]):
+        row = block[k]
+        smallest = np.inf
+        for i in range(n + 3):
+            step = abs(row[i + 1] - row[i])
+            if step > 0.0:
+                smallest = min(smallest, step)
+        if smallest == np.inf:
+            smallest = 0.0
+        for i in range(n):
+            near, far = row[i + 1] + row[i + 3], row[i] + row[i + 4]
+            d[i] = row[i + 2] - (4.0 * near - far) / 6.0
+        for s in range(count):
+            end = n if s == count - 1 else (s + 1) * segment
+            sizes = np.sort(np.abs(d[s * segment : end]))
+            middle = sizes.size // 2
+            own[s] = 0.5 * (sizes[middle] + sizes[(sizes.size - 1) // 2]) / normal
+            if np.isnan(sizes[-1]):
+                own[s] = np.nan
+        for i in range(1, n - 1):
+            s = min(i // segment, count - 1)
+            noise = smallest
+            for beside in range(max(s - 1, 0), min(s + 2, count)):
+                if noise < own[beside] or np.isnan(own[beside]):
+                    noise = own[beside]
+                if np.isnan(noise):
+                    break
+            least = -0.45 * abs(d[i])
+            sign = np.sign(d[i])
+            if abs(d[i]) > threshold * noise and d[i - 1] * sign < least:
+                result[k, i + 2] = d[i + 1] * sign < least
+
+
+@jit
 def _ranked(ordered, ends, rank):
     """Return the size of a rank, 0 for the smallest, of sizes that are ordered by bucket."""
     bucket = 0

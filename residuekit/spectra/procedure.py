@@ -53,6 +53,7 @@ class Procedure:
     steps: tuple[Step, ...] = ()
     file: str = field(default="", compare=False)
     lines: tuple[int | None, ...] = field(default=(), compare=False)
+    _ranges: dict[Any, tuple[float, float]] = field(default_factory=dict, init=False, compare=False)
 
     def __post_init__(self) -> None:
         self.check()
@@ -148,9 +149,16 @@ class Procedure:
         return Procedure(tuple(one for one in self.steps if one[0] in ("bridge", "despike")))
 
     def kept_range(self, array: xr.DataArray) -> tuple[float, float]:
-        """Return the ends of the axis after all steps, cm-1; nothing but the axis is used."""
-        axis = self._run(_one_spectrum(check(array)))[WAVENUMBER].values
-        return float(axis[0]), float(axis[-1])
+        """Return the ends of the axis after all steps, cm-1; nothing but the axis is used.
+
+        Kept for the next file of the same axis, quantity and technique.
+        """
+        places = array[WAVENUMBER].values
+        like = places.tobytes(), array.dims, array.name, array.attrs.get("technique")
+        if like not in self._ranges:
+            axis = self._run(_one_spectrum(check(array)))[WAVENUMBER].values
+            self._ranges[like] = float(axis[0]), float(axis[-1])
+        return self._ranges[like]
 
     def apply(self, array: xr.DataArray) -> xr.DataArray:
         """Run all steps on a labelled array, each written into its history.
