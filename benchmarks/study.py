@@ -1,4 +1,4 @@
-"""Measure the claims on whole studies: python benchmarks/study.py [again] [memory] [--json]
+"""Measure the claims on whole studies: python benchmarks/study.py [NAME...] [--json]
 
 again    A study of 100 maps to which one is added: the run, over that map alone plus the
          statistics. The map alone is its reading, procedure and scores; the statistics are a run
@@ -6,6 +6,8 @@ again    A study of 100 maps to which one is added: the run, over that map alone
          runs, and with them in neither.
 memory   A study of 200 maps of 64 x 64 x 900 through the command: the peak memory of its process
          beside the size of the maps, and what it says of the time left.
+scripted The demo's study by `scripted_study.py`, then by a run: processor seconds of each, in turn,
+         and of the run to which nothing is new.
 
 The data are invented, written to a temporary folder (3 GB for `memory`) and removed.
 """
@@ -35,6 +37,7 @@ import numpy as np
 
 from residuekit import io
 from residuekit.schema import make_map, make_points
+from residuekit.simulate.demo import write_demo
 from residuekit.study import Study, load_manifest
 from residuekit.study import run as run_module
 from residuekit.study.cache import Cache
@@ -190,7 +193,37 @@ def memory(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
     }
 
 
-CLAIMS = {"again": again, "memory": memory}
+def scripted(place: Path) -> dict[str, Any]:
+    """Processor seconds of a plain script on the demo's maps, and of runs of them."""
+    folder, ours = place / "demo", (sys.executable, "-m", "residuekit")
+    write_demo(folder)
+    script = Path(__file__).with_name("scripted_study.py")
+    peer = [_processor_s(sys.executable, script, folder, place / "out") for _ in range(ROUNDS)]
+    whole, still = [], []
+    for _ in range(ROUNDS):
+        shutil.rmtree(folder / "runs", ignore_errors=True)
+        whole.append(_processor_s(*ours, "run", folder))
+        still.append(_processor_s(*ours, "run", folder))
+    script_s, run_s, still_s = (statistics.median(one) for one in (peer, whole, still))
+    return {
+        "claim": "the demo's 114 files: processor seconds of a plain script and of a run",
+        "script_s": script_s,
+        "run_s": run_s,
+        "run_over_script": run_s / script_s,
+        "nothing_new_s": still_s,
+    }
+
+
+def _processor_s(*command: Any) -> float:
+    """The processor seconds of a command and what it starts."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([str(part) for part in command], check=True, stdout=subprocess.DEVNULL,
+                   stderr=subprocess.DEVNULL)  # fmt: skip
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+CLAIMS = {"again": again, "memory": memory, "scripted": scripted}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
