@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ..decision.comparator import comparator_kind
 from ..schema import LOADING_UNIT, NET_SIGNAL, REFERENCE_FILM, marker_of
@@ -51,17 +52,18 @@ def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick])
     }
 
 
-def behind_slope(result: StudyResult, stratum: Stratum, residue: str) -> int:
-    """How many spiked mock-ups the slope of a stratum rests on."""
+def behind_slope(result: StudyResult, stratum: Stratum, residue: str) -> npt.NDArray[np.float64]:
+    """The loadings of the spiked mock-ups that the slope of a stratum rests on."""
     spectra = result.spectra
-    behind = (
+    loads = np.asarray(spectra["loading_ug_cm2"].values, dtype=float)
+    behind: npt.NDArray[np.float64] = loads[
         (spectra["role"].values == "spiked")
         & (spectra["paint"].values == stratum[0])
         & (spectra["soiling"].values == stratum[1])
         & ((spectra["material"].values == residue) | (spectra["treatment"].values == residue))
-        & (spectra["loading_ug_cm2"].values > 0)
-    )
-    return int(behind.sum())
+        & (loads > 0)
+    ]
+    return behind
 
 
 def choose_spiking(
@@ -88,7 +90,7 @@ def choose_spiking(
     if limits["scale"] == REFERENCE_FILM:
         return None
     slope, error = float(line["slope"].iloc[0]), float(line["slope_se"].iloc[0])
-    k = behind_slope(result, stratum, study["residue"])
+    k = behind_slope(result, stratum, study["residue"]).size
     reach = float(stdtrit(k - 1, 1 - study["alpha"] / 2)) if k > 1 else float("nan")
     spiked, blanks = own[own["role"] == "spiked"], own[own["role"] == "blank"]
     blanks = blanks[blanks["treatment"] == comparator_kind(blanks["treatment"])]

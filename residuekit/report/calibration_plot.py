@@ -10,8 +10,8 @@ import numpy as np
 from ..figures.style import BLANK, GEL, INK, MM_PER_INCH, figure_style, fitted
 from ..schema import LOADING_UNIT
 from ..words import limits as words
-from ..words.common import Stratum, stratum_words, unit_words
-from .facts import of_stratum, strata
+from ..words.common import Stratum, unit_words
+from .facts import by_residue, of_stratum, strata, where
 from .limit_table import Controls, controls_of
 from .recovered_loadings import recovered
 
@@ -41,17 +41,19 @@ def calibration_plot(result: StudyResult) -> Plot | None:
 
     None where no stratum has spiked mock-ups.
     """
-    panels: list[tuple[Stratum, Controls, float]] = []
-    for stratum in strata(result):
-        held = controls_of(result, stratum)
-        if held is not None and held.loads and held.unit == LOADING_UNIT:
-            panels.append((stratum, held, _slope_error(result, stratum, held.score)))
+    panels: list[tuple[str, Controls, float]] = []
+    for part in by_residue(result):
+        for stratum in strata(part):
+            held = controls_of(part, stratum)
+            if held is not None and held.loads and held.unit == LOADING_UNIT:
+                error = _slope_error(part, stratum, held.score)
+                panels.append((where(part, stratum), held, error))
     if not panels:
         return None
     shown = panels[:MOST_PANELS]
     said = [
-        (stratum, held.score, held.unit, len(held.blanks), _by_loading(held))
-        for stratum, held, _ in shown
+        (place, held.score, held.unit, len(held.blanks), _by_loading(held))
+        for place, held, _ in shown
     ]
     caption = words.calibration_caption(said, len(panels) - len(shown))
     return Plot(_draw(shown), caption, min(len(shown), _COLUMNS) * _PANEL_PIXELS)
@@ -72,7 +74,7 @@ def _slope_error(result: StudyResult, stratum: Stratum, score: str) -> float:
     return float("nan")
 
 
-def _draw(panels: list[tuple[Stratum, Controls, float]]) -> bytes:
+def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
     from matplotlib.figure import Figure
 
     columns = min(len(panels), _COLUMNS)
@@ -84,12 +86,10 @@ def _draw(panels: list[tuple[Stratum, Controls, float]]) -> bytes:
         axes = figure.subplots(2 * rows, columns, squeeze=False, height_ratios=heights)
         for ax in axes.ravel():
             ax.set_axis_off()
-        for place, (stratum, held, error) in enumerate(panels):
-            line, column = 2 * (place // columns), place % columns
+        for number, (place, held, error) in enumerate(panels):
+            line, column = 2 * (number // columns), number % columns
             _panel(axes[line, column], held, error)
-            axes[line, column].set_title(
-                fitted(stratum_words(stratum), _PANEL_MM[0] - 8), loc="left"
-            )
+            axes[line, column].set_title(fitted(place, _PANEL_MM[0] - 8), loc="left")
             _recovery_panel(axes[line + 1, column], held)
         stream = BytesIO()
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})

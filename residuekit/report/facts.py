@@ -17,11 +17,12 @@ from ..figures.choice import loadings
 from ..figures.curve_choice import behind_slope
 from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
+from ..reprs import sentence_case
 from ..schema import MEASUREMENT_COLUMNS, REFERENCE_FILM
 from ..words import answer as answers
 from ..words import methods as words
 from ..words.codes import Note
-from ..words.common import Row, Stratum, stratum_of
+from ..words.common import Row, Stratum, stratum_of, stratum_words
 from ..words.scale import sunk_margin, sunk_words
 
 if TYPE_CHECKING:
@@ -121,6 +122,18 @@ def strata(result: StudyResult) -> list[Stratum]:
     return list(dict.fromkeys(map(stratum_of, result.verdicts.to_dict("records"))))
 
 
+def by_residue(result: StudyResult) -> list[StudyResult]:
+    """The parts of a run, each of one residue."""
+    names = result.residues
+    return [result.of_residue(name) for name in names] if len(names) > 1 else [result]
+
+
+def where(result: StudyResult, stratum: Stratum) -> str:
+    """A stratum in words, with the residue in a part of a run."""
+    own = result.provenance["study"].get("residue", "")
+    return sentence_case(stratum_words(stratum) + (f", residue of {own}" if own else ""))
+
+
 def of_stratum(table: Any, stratum: Stratum) -> Rows:
     """The rows of a table that belong to a stratum."""
     return [row for row in table.to_dict("records") if stratum_of(row) == stratum]
@@ -218,7 +231,7 @@ def sight_sentences(result: StudyResult, stratum: Stratum) -> tuple[str, ...]:
     """What each score can detect on a stratum, and what it gave there."""
     scores = result.scores.to_dict("records")
     return tuple(
-        words.sight(row, scores, behind_slope(result, stratum, row["residue"]))
+        words.sight(row, scores, behind_slope(result, stratum, row["residue"]).size)
         for row in of_stratum(result.markers, stratum)
     )
 

@@ -1,56 +1,147 @@
-"""What the arms of a stratum would be without each of its blanks."""
+"""What the arms of a stratum would be without each of its blanks and spiked mock-ups."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ..decision.blindness import scatter_of
-from ..decision.limits import arm_limits
-from ..schema import JUDGED_COLUMNS
+from ..decision.assessment import Assessment, Rules, assess
+from ..decision.blindness import LIMIT_FACTOR, assess_blindness, scatter_of
+from ..decision.claims import MIN_BLANKS, SCALE_MARGIN
+from ..decision.verdict import judge
+from ..figures.choice import loadings
+from ..figures.curve_choice import behind_slope
+from ..kernels.slope import Slope, loading_slope
+from ..schema import JUDGED_COLUMNS, LOADING_UNIT, REFERENCE_FILM
 from ..words import limits as words
 from ..words.common import Row, Stratum
-from .limit_table import compared_blanks, judged_rows
+from .facts import of_stratum, where
+from .limit_table import compared_blanks, judged_rows, spiked_rows
 from .text import Grid, grid
 
 if TYPE_CHECKING:
     from ..results import StudyResult
 
 Floats = npt.NDArray[np.float64]
-#: Fewer blanks would leave fewer than a verdict needs.
-_LEAST = 4
+#: Fewer spiked mock-ups would leave no line.
+_LEAST_SPIKED = 3
+#: The decision limit of the run comes out again within this, or an arm has other blanks.
+_AGREES = 1e-3
+
+
+@dataclass(frozen=True)
+class _Controls:
+    """The controls' values in the unit of the run; `fixed` is a slope that is not theirs."""
+
+    blanks: Floats
+    loads: Floats
+    spiked: Floats
+    errors: Floats
+    shared: Floats
+    noise: float
+    fixed: Slope | None
+
+    def without(self, place: int, *names: str) -> _Controls:
+        kept: dict[str, Any] = {name: np.delete(getattr(self, name), place) for name in names}
+        return replace(self, **kept)
 
 
 def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
-    """Decide the arms of a stratum without each blank in turn, by the values of the run.
+    """Judge the arms of a stratum without each control in turn, by the values of the run.
 
-    The weights of the score stay as they are. Arms that are compared with other blanks than the
-    stratum's are left out; None where none is left, or a blank fewer gives no verdict.
+    The weights of the score and the shape test stay as they are; so does the slope where it rests
+    on films, or on spiked mock-ups of other ageings. Arms that are compared with other blanks than
+    the stratum's are not in the table; None where none is left, or nothing can be left out.
     """
     arms = judged_rows(result, stratum)
     if not arms:
         return None
-    blanks = compared_blanks(result, stratum, str(arms[0]["score"]))
-    values = np.array([float(row["mean"]) for row in blanks])
-    mockups = result.mockups[result.mockups["role"] == "exposed"].to_dict("records")
-    exposed = [(arm, _exposed(mockups, arm)) for arm in arms]
-    asked = [(arm, own) for arm, own in exposed
-             if own.size and int(arm["n_blank_mockups"]) == values.size]  # fmt: skip
-    if not asked or values.size < _LEAST:
+    score = str(arms[0]["score"])
+    blanks, spiked = (rows(result, stratum, score) for rows in (compared_blanks, spiked_rows))
+    if len(blanks) < MIN_BLANKS:
         return None
-    study = result.provenance["study"]
+    held = _held(result, stratum, arms[0], blanks, spiked)
+    varied = [(words.NONE_LEFT_OUT, held)]
+    if len(blanks) > MIN_BLANKS:
+        varied += [(f"blank {row['mockup']}", held.without(place, "blanks"))
+                   for place, row in enumerate(blanks)]  # fmt: skip
+    if held.loads.size >= _LEAST_SPIKED:
+        varied += [
+            (f"spiked {row['mockup']}", held.without(place, "loads", "spiked", "errors", "shared"))
+            for place, row in enumerate(spiked)
+        ]
+    exposed = result.mockups[result.mockups["role"] == "exposed"].to_dict("records")
+    rules = _rules(result)
+    asked = [(arm, own) for arm in arms if (own := _exposed(exposed, arm)).size
+             and math.isclose(_assessed(arm, own, held, rules).decision_limit,
+                              arm["decision_limit"], rel_tol=_AGREES)]  # fmt: skip
+    if not asked or len(varied) == 1:
+        return None
     rows = []
-    for place in range(-1, values.size):
-        kept = values if place < 0 else np.delete(values, place)
-        found = [_decided(kept, own, study["alpha"], study["beta"]) for _, own in asked]
-        above = [arm for (arm, _), (_, _, is_above) in zip(asked, found, strict=True) if is_above]
-        limits = [words.span([one[kind] for one in found]) for kind in (0, 1)]
-        name = words.NONE_LEFT_OUT if place < 0 else str(blanks[place]["mockup"])
-        rows.append((name, *limits, words.arms_above(above, len(asked))))
-    return grid(words.left_out_caption(stratum), words.LEFT_OUT_HEADS, rows, texts=1)
+    for name, kept in varied:
+        found = [(arm, _assessed(arm, own, kept, rules)) for arm, own in asked]
+        limits = [words.span([getattr(one, kind) for _, one in found])
+                  for kind in ("decision_limit", "detection_limit")]  # fmt: skip
+        above = [arm for arm, one in found if one.above]
+        absent = [arm for arm, one in found if judge([one]).verdict == "not detected"]
+        rows.append((name, *limits, *(words.arms_of(some, len(asked)) for some in (above, absent))))
+    return grid(words.left_out_caption(where(result, stratum)), words.LEFT_OUT_HEADS, rows)
+
+
+def _held(
+    result: StudyResult,
+    stratum: Stratum,
+    arm: Row,
+    blanks: Sequence[Row],
+    spiked: Sequence[Row],
+) -> _Controls:
+    line = next(row for row in of_stratum(result.markers, stratum) if row["score"] == arm["score"])
+    fixed = _fixed(result, stratum, arm, line, len(spiked))
+    if fixed is not None or arm["unit"] != LOADING_UNIT:
+        spiked = ()
+    known = loadings(result, stratum)
+    listed = result.provenance["measurements"]
+    errors = {row["mockup"]: row.get("loading_error_percent") or 0.0
+              for row in listed if row["role"] == "spiked"}  # fmt: skip
+    before = {row["mockup"] for row in listed if row["role"] == "before"}
+    return _Controls(
+        blanks=np.array([float(row["mean"]) for row in blanks]),
+        loads=np.array([known[row["mockup"]] for row in spiked]),
+        spiked=np.array([float(row["mean"]) for row in spiked]),
+        errors=np.array([errors[row["mockup"]] / 100 for row in spiked]),
+        shared=np.array([float(not arm["paired"] or row["mockup"] in before) for row in spiked]),
+        noise=float(line["noise_limit"]) / LIMIT_FACTOR,
+        fixed=fixed,
+    )
+
+
+def _fixed(
+    result: StudyResult, stratum: Stratum, arm: Row, line: Row, n_spiked: int
+) -> Slope | None:
+    """The slope of the run where leaving out one of the stratum's spiked mock-ups says nothing of
+    it; in the unit of the run it is 1."""
+    if arm["unit"] != LOADING_UNIT:
+        return None
+    film = arm["scale"] == REFERENCE_FILM
+    behind = behind_slope(result, stratum, str(arm["residue"]))
+    if film:
+        loads = np.asarray(result.spectra["loading_ug_cm2"].values[result.is_pure()], dtype=float)
+        behind = loads[loads > 0]
+    elif n_spiked == behind.size:
+        return None
+    error = float(line["slope_se"] / line["slope"])
+    return Slope(1.0, error, behind.size, highest=float(behind.max()), film=film)
+
+
+def _rules(result: StudyResult) -> Rules:
+    study = result.provenance["study"]
+    limits = study["acceptance_limit_ug_cm2"], study.get("scale_margin", SCALE_MARGIN)
+    return Rules(study["alpha"], study["beta"], *limits)
 
 
 def _exposed(mockups: Sequence[Row], arm: Row) -> Floats:
@@ -64,11 +155,21 @@ def _exposed(mockups: Sequence[Row], arm: Row) -> Floats:
     return np.array([float(row["mean"]) for row in rows])
 
 
-def _decided(
-    blanks: Floats, exposed: Floats, alpha: float, beta: float
-) -> tuple[float, float, bool]:
-    """Decision and detection limit, and whether the arm or one of its mock-ups is above its own."""
-    limits = arm_limits(scatter_of(blanks), blanks.size, exposed.size, alpha, beta)
-    apart = exposed - blanks.mean()
-    above = apart.mean() > limits.decision or apart.max() > limits.mockup_decision
-    return limits.decision, limits.detection, bool(above)
+def _assessed(arm: Row, exposed: Floats, kept: _Controls, rules: Rules) -> Assessment:
+    """An arm by these controls; what the run could not explain of it stays unexplained."""
+    found = kept.spiked - kept.blanks.mean()
+    slope = loading_slope(kept.loads, found, scatter_of(kept.blanks), shared=kept.shared,
+                          errors=kept.errors, film=kept.fixed)  # fmt: skip
+    return assess(
+        kept.blanks,
+        exposed,
+        assess_blindness(kept.blanks, slope, noise=kept.noise,
+                         acceptance_limit=rules.acceptance_limit),
+        rules,
+        loadings=kept.loads,
+        spiked=found,
+        shared=kept.shared,
+        errors=kept.errors,
+        film=kept.fixed,
+        unexplained=math.inf if "unexplained-difference" in str(arm["codes"]) else 0.0,
+    )  # fmt: skip

@@ -20,7 +20,7 @@ from ..schema import LOADING_UNIT
 from ..words import limits as words
 from ..words.answer import judged
 from ..words.common import Stratum, counted, stratum_of
-from .facts import Rows, of_stratum
+from .facts import Rows, of_stratum, where
 from .text import Grid, grid
 
 if TYPE_CHECKING:
@@ -58,11 +58,8 @@ def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
     if not arms:
         return None
     score = str(arms[0]["score"])
-    rows = [row for row in of_stratum(result.mockups, stratum) if row["score"] == score]
     compared = compared_blanks(result, stratum, score)
-    known = loadings(result, stratum)
-    spiked = [row for row in rows if row["role"] == "spiked" and row["mockup"] in known]
-    spiked.sort(key=lambda row: known[row["mockup"]])
+    known, spiked = loadings(result, stratum), spiked_rows(result, stratum, score)
     return Controls(
         score=score,
         unit=str(arms[0]["unit"]),
@@ -79,6 +76,17 @@ def compared_blanks(result: StudyResult, stratum: Stratum, score: str) -> Rows:
     blanks = [row for row in rows if row["role"] == "blank" and row["score"] == score]
     kinds = [row["treatment"] for row in blanks]
     return [row for row in blanks if row["treatment"] == comparator_kind(kinds)]
+
+
+def spiked_rows(result: StudyResult, stratum: Stratum, score: str) -> Rows:
+    """The rows of the spiked mock-ups of a stratum by one score, by their loading."""
+    known = loadings(result, stratum)
+    rows = [
+        row
+        for row in of_stratum(result.mockups, stratum)
+        if row["role"] == "spiked" and row["score"] == score and row["mockup"] in known
+    ]
+    return sorted(rows, key=lambda row: known[row["mockup"]])
 
 
 def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
@@ -102,7 +110,7 @@ def limit_table(result: StudyResult, stratum: Stratum) -> Limits | None:
         *_of_verdicts(result, stratum), *_pixel(result, stratum, held.score),
         *map(_limit_row, made),
     ]  # fmt: skip
-    caption = words.table_caption(stratum, held.score, held.unit)
+    caption = words.table_caption(where(result, stratum), held.score, held.unit)
     return Limits(grid(caption, _HEADS, rows, texts=2), (*disagree, *_misfit(held), *refused))
 
 

@@ -26,6 +26,7 @@ from .exports import grids
 from .facts import (
     answer,
     arm_sentences,
+    by_residue,
     cannot_say,
     control_sentences,
     controls,
@@ -107,10 +108,12 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
     study, quality = record["study"], record["quality"]
     rows = result.verdicts.to_dict("records")
     more = rows[MOST_ARMS:MOST_ROWS]
-    every = strata(result)
-    limits = [made for stratum in every[:MOST_ARMS] if (made := limit_table(result, stratum))]
-    left_out = list(filter(None, (leave_one_out(result, one) for one in every[:MOST_ARMS])))
-    recoveries = list(filter(None, (recovery_table(result, one) for one in every[:MOST_ARMS])))
+    every = [(part, stratum) for part in by_residue(result) for stratum in strata(part)]
+    limits = [made for one in every[:MOST_ARMS] if (made := limit_table(*one))]
+    left_out, recoveries = (
+        list(filter(None, (table(*one) for one in every[:MOST_ARMS])))
+        for table in (leave_one_out, recovery_table)
+    )
     how_limits = limit_sentences(result)
     methods = [row[1] for made in limits for row in made.table.rows]
     steps, blind = record["procedure"], result.markers["blind"]

@@ -11,6 +11,7 @@ from ..kernels.recovery import Recovery, recovery
 from ..schema import LOADING_UNIT
 from ..words import limits as words
 from ..words.common import Stratum
+from .facts import where
 from .limit_table import Controls, controls_of
 from .text import Grid, grid
 
@@ -31,7 +32,9 @@ def recovery_table(result: StudyResult, stratum: Stratum) -> Grid | None:
         (f"{known:g}", words.digits(mean), f"{ratio:.2f}")
         for known, mean, ratio in zip(controls.loads, controls.spiked, found.ratios, strict=True)
     ]
-    caption = words.recovery_caption(stratum, found.mean, found.low, found.high, len(rows))
+    caption = words.recovery_caption(
+        where(result, stratum), found.mean, found.low, found.high, len(rows)
+    )
     return grid(caption, words.RECOVERY_HEADS, rows, texts=0)
 
 

@@ -6,8 +6,7 @@ import math
 from collections.abc import Sequence
 from statistics import fmean
 
-from ..reprs import sentence_case
-from .common import Row, Stratum, counted, in_words, number, stratum_words, true_minus, unit_words
+from .common import Row, counted, in_words, number, true_minus, unit_words
 
 LEVELS = {"mean": "arm's mean", "mockup": "one mock-up", "pixel": "one pixel"}
 OF_VERDICTS = "pair of tests, noncentral t (the verdicts)"
@@ -15,7 +14,13 @@ OF_PIXELS = "normal, for all pixels of a map"
 CALIBRATION_ALTERNATIVE = (
     "Found against known loading, a panel a stratum; the caption gives the numbers."
 )
-LEFT_OUT_HEADS = ("left out", "decision limit", "detection limit", "arms above")
+LEFT_OUT_HEADS = (
+    "left out",
+    "decision limit",
+    "detection limit",
+    "arms above",
+    "arms not detected",
+)
 NONE_LEFT_OUT = "none"
 RECOVERY_HEADS = ("known, µg cm⁻²", "found, µg cm⁻²", "found over known by the others")
 _MOST_ARMS = 4
@@ -28,39 +33,40 @@ _CALIBRATION_KEY = (
 )
 
 
-def table_caption(stratum: Stratum, score: str, unit: str) -> str:
+def table_caption(where: str, score: str, unit: str) -> str:
     """What a table of limits holds."""
     return (
-        f"{sentence_case(stratum_words(stratum))}: limits by the {score} ({unit_words(unit)}); the "
+        f"{where}: limits by the {score} ({unit_words(unit)}); the "
         "first two lines decide, the others stand beside them"
     )
 
 
-def left_out_caption(stratum: Stratum) -> str:
-    """What a table of the blanks left out in turn holds."""
+def left_out_caption(where: str) -> str:
+    """What a table of the controls left out in turn holds."""
     return (
-        f"{sentence_case(stratum_words(stratum))}: limits, and the arms above them, without each "
-        "blank in turn; the score's weights, its slope and the shape test stay as they are"
+        f"{where}: limits, the arms above them and those not detected without each blank or spiked "
+        "mock-up in turn; the score's weights and the shape test stay as they are"
     )
 
 
-def recovery_caption(stratum: Stratum, mean: float, low: float, high: float, n: int) -> str:
+def recovery_caption(where: str, mean: float, low: float, high: float, n: int) -> str:
     """What is found of the loading of each spiked mock-up by a line without it.
 
-    >>> recovery_caption(("alkyd", "none", 0.0), 1.0, 0.95, 1.05, 6)[:52]
+    >>> recovery_caption("Alkyd", 1.0, 0.95, 1.05, 6)[:52]
     'Alkyd: recovery 1.00 (95% interval 0.95 to 1.05, 6 s'
     """
     return (
-        f"{sentence_case(stratum_words(stratum))}: recovery {mean:.2f} (95% interval {low:.2f} to "
+        f"{where}: recovery {mean:.2f} (95% interval {low:.2f} to "
         f"{high:.2f}, {n} spiked mock-ups, each left out of the line in turn)"
     )
 
 
-def arms_above(arms: Sequence[Row], n_arms: int) -> str:
-    """Which arms are above a decision limit, of so many."""
+def arms_of(arms: Sequence[Row], n_arms: int) -> str:
+    """Which arms, of so many; named where it is some of them."""
     named = [f"{arm['treatment']} {arm['exposure_min']:g} min" for arm in arms[:_MOST_ARMS]]
     more = f" and {len(arms) - _MOST_ARMS} more" if len(arms) > _MOST_ARMS else ""
-    return f"{len(arms)} of {n_arms}" + (f": {', '.join(named)}{more}" if named else "")
+    told = f": {', '.join(named)}{more}" if 0 < len(arms) < n_arms else ""
+    return f"{len(arms)} of {n_arms}{told}"
 
 
 def not_possible(method: str, found: str, needed: str) -> str:
@@ -112,22 +118,21 @@ def method_words(method: str) -> str:
 
 
 def calibration_caption(
-    panels: Sequence[tuple[Stratum, str, str, int, Sequence[tuple[float, Sequence[float]]]]],
+    panels: Sequence[tuple[str, str, str, int, Sequence[tuple[float, Sequence[float]]]]],
     not_drawn: int,
 ) -> str:
     """What was found of known loadings.
 
-    A panel is stratum, score, unit, count of blanks, and (loading, what was found) in order.
+    A panel is where, score, unit, count of blanks, and (loading, what was found) in order.
     """
     said = ["Found against known loading."]
-    for stratum, score, unit, blanks, loads in panels:
+    for where, score, unit, blanks, loads in panels:
         means = "; ".join(
             f"{number(load)} known, {number(fmean(found))} found ({counted(len(found), 'mock-up')})"
             for load, found in loads
         )
         said.append(
-            f"{sentence_case(stratum_words(stratum))}, {score}, {unit_words(unit)}: "
-            f"{counted(blanks, 'blank')} about 0; {means}."
+            f"{where}, {score}, {unit_words(unit)}: {counted(blanks, 'blank')} about 0; {means}."
         )
     if not_drawn:
         said.append(f"{not_drawn} further {'stratum' if not_drawn == 1 else 'strata'} not drawn.")

@@ -9,7 +9,9 @@ import residuekit as rk
 from residuekit import io
 from residuekit.decision.comparisons import holm_adjusted
 from residuekit.errors import ContractError, StudyError
-from residuekit.report.facts import answer
+from residuekit.report.facts import answer, by_residue, strata
+from residuekit.report.leave_one_out import leave_one_out
+from residuekit.report.limit_table import limit_table
 from residuekit.study import Study
 
 GEL = "PVA cryogel"
@@ -111,6 +113,19 @@ def test_the_headline_answers_for_each_residue(two_residues):
     assert "residue of citrate is detected on alkyd" in said.headline
     assert said.further.count("other arms: 1 ") == 2
     assert "after Holm over all residues" in said.further
+
+
+def test_each_residue_has_limits_of_its_own(two_residues):
+    """The controls of one residue are not counted again for another."""
+    parts = {part.provenance["study"]["residue"]: part for part in by_residue(two_residues)}
+    assert list(parts) == ["PVA", "citrate"]
+    for name, part in parts.items():
+        (stratum,) = strata(part)
+        table = leave_one_out(part, stratum)
+        assert table.caption.startswith(f"Alkyd, residue of {name}:")
+        assert [row[0].split()[0] for row in table.rows].count("blank") == 4
+        counts = {row[-1] for row in limit_table(part, stratum).table.rows}
+        assert counts <= {"blank maps", "4 blanks", "4 mock-ups", "8 mock-ups"}
 
 
 def test_exposures_are_compared_with_each_other(two_residues):
