@@ -180,7 +180,7 @@ def _write_trial(
         working_exposure_min=manifest.working_exposure_min,
         alpha=manifest.alpha,
     )
-    return {**summary.record(), "files": write_trial(summary, folder)}
+    return {**summary.record(), "files": write_trial(summary, folder, manifest.title)}
 
 
 def _spectra(controls: StudyControls, work: Reading) -> xr.Dataset:

@@ -135,14 +135,14 @@ def picture_alternative(candidates: Iterable[Candidate]) -> str:
     return f"Parallel coordinates of the criteria. {said}. The table below has the numbers."
 
 
-def picture_foot(gloss_span: float) -> str:
+def picture_foot(gloss_span: float, alpha: float) -> str:
     """How to read the picture of the trial."""
     return (
-        "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
-        f"on the lowest line: {MISSING}. Marks side by side would cover each other; "
-        "heights are true. DL: detection limit of the arm's mean; UB: its one-sided "
-        f"upper bound. The axis of gloss is {number(gloss_span)} GU or longer (our choice, no "
-        f"source). {CAUTION}"
+        "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Mark "
+        f"on the lowest line: {MISSING}. Whisker at pick-up: from the observed share to its "
+        f"one-sided {percent(1 - alpha)} bound. Marks side by side have one value. DL: detection "
+        f"limit, UB: upper bound, both of the arm's mean. Gloss: axis of {number(gloss_span)} GU "
+        f"or longer (our choice, no source). {CAUTION}"
     )
 
 
