@@ -30,6 +30,8 @@ from .io import read as read
 from .io import read_peaks as read_peaks
 from .io import write as write
 from .markers import Marker as Marker
+from .report.small_panels import comparisons_figure as comparisons_figure
+from .report.small_panels import recovery_figure as recovery_figure
 from .results import open_run as open_run
 from .schema import make_map as make_map
 from .schema import make_points as make_points

@@ -51,9 +51,18 @@ def to_error(value: float, error: float) -> str:
         return "" if math.isnan(value) else short(value)
     if not 0 < error < math.inf:
         return f"{value:.3g}"
-    decimals = 1 - math.floor(math.log10(float(f"{error:.1e}")))
-    text = f"{round(value, decimals):.{max(decimals, 0)}f}"
+    places = decimals(error)
+    text = f"{round(value, places):.{max(places, 0)}f}"
     return text.lstrip("-") if float(text) == 0 else text
+
+
+def decimals(error: float) -> int:
+    """How many decimals the second significant digit of a standard error has.
+
+    >>> decimals(0.1453), decimals(96.0), decimals(0.0996)
+    (2, 0, 2)
+    """
+    return 1 - math.floor(math.log10(float(f"{error:.1e}")))
 
 
 def sentence_case(text: str) -> str:

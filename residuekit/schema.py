@@ -151,7 +151,7 @@ CHANGED = "changed outside"
 #: From one column to a wide page, mm.
 FIGURE_WIDTHS = (80.0, 260.0)
 #: What a run draws beside PDF, SVG and PNG where it is asked for.
-FIGURE_EXTRAS = ("tiff", "column")
+FIGURE_EXTRAS = ("tiff", "column", "comparisons", "recovery")
 
 
 def make_map(

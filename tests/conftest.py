@@ -18,6 +18,7 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 ROOT = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(ROOT / "tests"))
 
 if "PYTEST_XDIST_WORKER" in os.environ:
     # Each worker has a core of its own; more threads of linear algebra would fight for it.

@@ -242,13 +242,52 @@ def test_a_material_that_the_table_does_not_have_is_refused():
         plan.marker_index("poly(vinyl acetat)", [1000.0])
 
 
-def test_the_figure_marks_the_wished_limit_and_the_least_that_is_enough():
+def test_the_figure_shows_why_a_design_is_the_least_that_is_enough():
+    """The diamond is above the chance that is enough, and no design of fewer hours is."""
     found = plan.compare_designs(PILOT, 1.2, maps=(1, 2))
-    figure = plan.plan_figure(found)
-    (ax,) = figure.axes
-    labels = [text.get_text() for text in ax.get_legend().get_texts()]
-    assert labels[-2:] == ["wished", "least that is enough"]
-    assert len(ax.lines) == 4
+    limits, chances = plan.plan_figure(found).axes
+    best = found.row_of(found.best)
+    for ax, name in ((limits, "detection_limit"), (chances, "chance_of_absence")):
+        (diamond,) = [line for line in ax.lines if line.get_marker() == "D"]
+        assert diamond.get_xydata().tolist() == [[best["mockups"], best[name]]]
+        drawn = [line.get_ydata().tolist() for line in ax.lines if len(line.get_xdata()) == 5]
+        for maps in (1, 2):
+            assert [row[name] for row in found.rows if row["maps"] == maps] in drawn
+    levels = [[line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
+              for ax in (limits, chances)]  # fmt: skip
+    assert levels == [[1.2], [0.8]]
+
+
+def test_the_figure_shades_what_the_pilot_leaves_open():
+    found = plan.compare_designs(PILOT, 1.2, maps=(1,))
+    low, high = found.pilot_factors()
+    assert low < 1 < high
+    limits, chances = plan.plan_figure(found).axes
+    (band,) = limits.collections
+    wanted = [row["detection_limit"] * factor for row in found.rows for factor in (low, high)]
+    corners = band.get_paths()[0].vertices
+    assert np.isclose(np.array(wanted)[:, None], corners[:, 1]).any(axis=1).all()
+    (band,) = chances.collections
+    row = found.row_of(found.best)
+    ends = [plan.chance_of_absence(PILOT, found.best, 1.2 / factor) for factor in (low, high)]
+    at = band.get_paths()[0].vertices
+    assert np.isin(ends, at[at[:, 0] == row["mockups"], 1]).all()
+    assert ends[0] > row["chance_of_absence"] > ends[1]
+
+
+def test_the_figure_says_each_line_s_least_mockups_and_where_the_pilot_is_from():
+    found = plan.compare_designs(PILOT, 1.2, maps=(1, 2))
+    said = [text.get_text() for text in plan.plan_figure(found).texts]
+    best = found.row_of(found.best)
+    assert "Pilot: invented" in said
+    assert said[0].startswith(f"Least that is enough for 1.2 µg cm⁻²: {best['mockups']} exposed")
+    assert sum(" scans: " in text and text.endswith(" h") for text in said) == 2
+    nothing = plan.plan_figure(plan.compare_designs(PILOT, 0.01, mockups=(3, 6), maps=(1,)))
+    said = [text.get_text() for text in nothing.texts]
+    assert "No design here is enough for 0.01 µg cm⁻²" in said
+    assert "least that is enough" not in said
+    with pytest.raises(ContractError, match="120 or more"):
+        plan.plan_figure(found, width_mm=80)
 
 
 def test_the_command_prints_the_table_and_draws_the_picture(tmp_path, capsys, monkeypatch):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..words.caption import deciding_limit
@@ -25,27 +25,44 @@ def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
     """The symbols that are drawn, each with its name."""
     groups = [group for block in blocks for group in block.groups]
     panels = [panel for block in blocks for panel in block.maps]
-    drawn = [deciding_limit(group.verdict) for group in groups if group.verdict is not None]
+    drawn = {deciding_limit(group.verdict) for group in groups if group.verdict is not None}
     if any(block.spiking for block in blocks):
-        drawn.append("mockup_decision_limit")
-    line: dict[str, Any] = {"linestyle": "-", "color": INK}
-    known = {"blank": "blank", "working": f"working exposure, {working or 0:g} min",
-             "exposed": "other exposure", "spiked": "spiked"}  # fmt: skip
-    looks = {"working" if group.working else group.role for group in groups}
+        drawn.add("mockup_decision_limit")
     entries: list[tuple[bool, Entry]] = [
-        *((role in looks, (said, _marker(role))) for role, said in known.items()),
-        (bool(drawn), ("mean, upper bound (UB)", {"whisker": True, **line})),
-        (
-            any(b.acceptance is not None for b in blocks),
-            ("acceptance limit", {**line, "linewidth": 1.0}),
-        ),
-        *((name in drawn, (said, LIMITS[name])) for name, said in DECIDES.items()),
         (bool(panels), ("pixel limit", {"patch": "limit"})),
         (any(panel.masked for panel in panels), ("masked pixel", {"patch": "masked"})),
         (any(b.spiking for b in blocks), ("slope, confidence band", {"patch": "band"})),
         (any(len(b.blank.spectra) > 1 for b in blocks), ("blanks ± 2 SD", {"patch": "scatter"})),
     ]
-    return [entry for shown, entry in entries if shown]
+    known = known_entries(
+        {"working" if group.working else group.role for group in groups}, drawn, working,
+        accepted=any(block.acceptance is not None for block in blocks),
+    )  # fmt: skip
+    return known + [entry for shown, entry in entries if shown]
+
+
+def known_entries(
+    roles: Collection[str],
+    limits: Collection[str],
+    working: float | None,
+    *,
+    accepted: bool,
+    upright: bool = False,
+) -> list[Entry]:
+    """The symbols of mock-ups, their mean and their limits: those of roles and limits drawn.
+
+    `working` is the working exposure, min; `upright`, whiskers stand.
+    """
+    line: dict[str, Any] = {"linestyle": "-", "color": INK}
+    known = {"blank": "blank", "working": f"working exposure, {working or 0:g} min",
+             "exposed": "other exposure", "spiked": "spiked"}  # fmt: skip
+    entries = [(said, _marker(role)) for role, said in known.items() if role in roles]
+    if limits:
+        whisker = "upright" if upright else "level"
+        entries.append(("mean, upper bound (UB)", {"whisker": whisker, **line}))
+    if accepted:
+        entries.append(("acceptance limit", {**line, "linewidth": 1.0}))
+    return entries + [(said, LIMITS[name]) for name, said in DECIDES.items() if name in limits]
 
 
 def _marker(role: str) -> dict[str, Any]:
@@ -117,11 +134,16 @@ def _draw_symbol(figure: Figure, look: dict[str, Any], left: float, middle: floa
         line([left, left + 4], [middle] * 2, color=GEL, linewidth=0.8)
     elif look.get("patch") == "scatter":
         box(left, 4, facecolor=BLANK, alpha=0.6, linewidth=0)
-    elif look.get("whisker"):
-        line([left + 0.8] * 2, [middle - 1.3, middle + 1.3], color=INK, linewidth=0.8)
-        line([left + 0.8, left + 4], [middle] * 2, color=INK, linewidth=0.6)
-        line([left + 4] * 2, [middle - 0.6, middle + 0.6], color=INK, linewidth=0.6)
+    elif whisker := look.get("whisker"):
+        mean, stem, bound = [-1.3, 1.3], [-1.6, 1.6], [-0.6, 0.6]
+        for along, across, width in (([-1.6] * 2, mean, 0.8), (stem, [0, 0], 0.6),
+                                     ([1.6] * 2, bound, 0.6)):  # fmt: skip
+            xs, ys = (along, across) if whisker == "level" else (across, [-at for at in along])
+            line([left + 2 + x for x in xs], [middle + y for y in ys], color=INK, linewidth=width)
     elif "marker" in look:
+        look = dict(look)
+        if dash := look.pop("linestyle", None):
+            line([left, left + 4], [middle] * 2, linestyle=dash, color=look["color"])
         line([left + 2], [middle], linestyle="none", markersize=3.2, markeredgewidth=0.6, **look)
     else:
         line([left, left + 4], [middle] * 2, **look)

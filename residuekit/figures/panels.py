@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from ..words.caption import deciding_limit
 from ..words.common import number, unit_words
 from .map_panel import HATCHED, draw_colour_bar, draw_pixels, shared_scale
 from .mockup_panel import LIMITS, LOOK, draw_mockups
-from .series import draw_series
+from .series import draw_series, role_of
 from .spectra_panel import draw_spectra, gel_factor, shade_windows
 from .stratum import Group
 from .style import BLANK, DASHES, EXPOSED, GEL, INK, MASKED, MM_PER_INCH, WORKING, figure_style
@@ -183,6 +183,7 @@ def plot_mockups(
     scores: Mapping[str, npt.ArrayLike],
     *,
     verdicts: Mapping[str, Mapping[str, Any]] | None = None,
+    working: str | None = None,
     acceptance_limit: float | None = None,
     label: str = "score",
     unit: str = "",
@@ -198,6 +199,7 @@ def plot_mockups(
         ``decision_limit``, ``detection_limit``, ``mockup_decision_limit``,
         ``mockup_detection_limit``, ``estimate`` and ``upper_bound``, in `unit`. Groups without one
         are drawn hollow, as controls.
+    working : name of the arm of the working exposure, which has a colour of its own.
     acceptance_limit : in `unit`, drawn over all lines.
     label, unit : what the scores are, and their unit (``"ug cm-2"``, ``"A cm-1"``).
     ax : where to draw; left out, the Axes of a new figure (``ax.figure``).
@@ -229,7 +231,7 @@ def plot_mockups(
     bare = dict.fromkeys((*LIMITS, "estimate", "upper_bound"), math.nan)
     groups = [
         Group(name, "exposed" if name in rows else "blank", (), _known(values),
-              {**bare, **rows[name]} if name in rows else None)
+              {**bare, **rows[name]} if name in rows else None, name == working)
         for name, values in scores.items()
     ]  # fmt: skip
     ax = _axes(ax)
@@ -239,7 +241,7 @@ def plot_mockups(
     ax.set_xlabel(f"{label} ({unit_words(unit)})" if unit else label)
     limits = [one.verdict for one in groups if one.verdict is not None]
     drawn = [name for name in LIMITS if any(np.isfinite(row[name]) for row in limits)]
-    roles = [role for role in ("blank", "exposed") if any(one.role == role for one in groups)]
+    roles = {"working" if one.working else one.role for one in groups}
     _legend(ax, _mockup_key(roles, "|", drawn, acceptance_limit, unit))
     return ax
 
@@ -250,6 +252,7 @@ def plot_series(
     *,
     over: str = "exposure_min",
     acceptance_limit: float | None = None,
+    working_exposure_min: float | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw one series over exposure or ageing: a column a rung, a dot a mock-up, limits, verdicts.
@@ -261,6 +264,7 @@ def plot_series(
         blanks they stand against are drawn.
     over : ``exposure_min`` or ``ageing_h``.
     acceptance_limit : in the unit of the verdicts.
+    working_exposure_min : the arms of this exposure have a colour of their own.
     ax : where to draw; left out, the Axes of a new figure (``ax.figure``).
 
     Returns
@@ -290,14 +294,13 @@ def plot_series(
         )  # fmt: skip
     rungs = verdicts.sort_values(over).to_dict("records")
     ax = _axes(ax)
-    draw_series(ax, rungs, mockups.to_dict("records"), over, acceptance_limit)
+    draw_series(ax, rungs, mockups.to_dict("records"), over, acceptance_limit, working_exposure_min)
     ax.set_xlabel(_SERIES[over])
     names = map(deciding_limit, rungs)
     drawn = {name for name, row in zip(names, rungs, strict=True) if np.isfinite(row[name])}
-    _legend(
-        ax,
-        _mockup_key(("blank", "exposed"), "_", sorted(drawn), acceptance_limit, rungs[0]["unit"]),
-    )
+    roles = {"blank", *(role_of(rung, working_exposure_min) for rung in rungs)}
+    unit = rungs[0]["unit"]
+    _legend(ax, _mockup_key(roles, "_", sorted(drawn), acceptance_limit, unit))
     return ax
 
 
@@ -325,7 +328,7 @@ def _legend(ax: Axes, handles: Sequence[Any]) -> None:
 
 
 def _mockup_key(
-    roles: Iterable[str],
+    roles: Collection[str],
     mean: str,
     drawn: Iterable[str],
     acceptance_limit: float | None,
@@ -333,11 +336,11 @@ def _mockup_key(
 ) -> list[Any]:
     from matplotlib.lines import Line2D
 
-    words = {"blank": "control", "exposed": "exposed mock-up"}
+    named = {"blank": "control", "working": "working exposure", "exposed": "exposed mock-up"}
     handles = [
-        Line2D([], [], linestyle="", marker=LOOK[role]["marker"], markersize=4, label=words[role],
+        Line2D([], [], linestyle="", marker=LOOK[role]["marker"], markersize=4, label=words,
                markerfacecolor=LOOK[role]["facecolors"], markeredgecolor=LOOK[role]["edgecolors"])
-        for role in roles
+        for role, words in named.items() if role in roles
     ]  # fmt: skip
     handles.append(Line2D([], [], linestyle="", marker=mean, markersize=9, color=INK, label="mean"))
     handles += [Line2D([], [], linewidth=1, label=_LIMIT_WORDS[name], **LIMITS[name])

@@ -39,6 +39,7 @@ from .stage_panel import draw_photo
 from .stratum import Block, Group
 from .style import (
     BLANK,
+    BOLD,
     DASHES,
     EXPOSED,
     GEL,
@@ -66,10 +67,8 @@ _COLUMNS = {"estimate": ("mean", 14.0), "detection_limit": ("DL", 26.0),
             "identification_limit": ("IL", 38.0), "upper_bound": ("UB", 50.0)}  # fmt: skip
 _VERDICT = 53.0
 _GEL_LINE: dict[str, Any] = {"linestyle": DASHES[GEL], "color": GEL}
-#: Bold letters are at most this much wider.
 #: What stands for a quantity where its name is too long.
 _SYMBOL_OF = {"absorbance": ("A",), "transmittance": ("T",), "reflectance": ("R",)}
-_BOLD = 1.2
 _TIGHT = 2.0
 
 
@@ -223,9 +222,9 @@ def _draw_block(figure: Figure, plan: Plan, at: Place) -> None:
     write(figure, at.left + EDGE, at.top, at.letter, weight="bold")
     room = at.width - 2 * EDGE - 4 - (0 if narrow(at.width) else _BESIDE_DOTS)
     several = len({block.residue for block in plan.blocks}) > 1
-    said = wrapped(headline(at.block, several), room / _BOLD)
+    said = wrapped(headline(at.block, several), room / BOLD)
     if not narrow(at.width):
-        said = [fitted(" ".join(said), room / _BOLD)]
+        said = [fitted(" ".join(said), room / BOLD)]
     for k, line in enumerate(said[:2]):
         write(figure, at.left + EDGE + 4, at.top + k * LINE, line, weight="bold")
     draw_kind: dict[str, Callable[[_Panel], None]] = {

@@ -9,12 +9,14 @@ import numpy as np
 
 from ..decision.comparator import comparator_places
 from ..errors import ContractError, Fault
-from ..schema import STRATUM_COLUMNS
+from ..schema import LOADING_UNIT, STRATUM_COLUMNS
 from ..trends.series import AGES, SERIES
 from ..words.caption import deciding_limit
-from ..words.common import number, rounded, score_words, stratum_of, stratum_words
+from ..words.common import number, rounded, score_words, stratum_of, stratum_words, treated_words
+from .key import Entry, draw_key, key_rows, known_entries
+from .layout import EDGE, LINE
 from .mockup_panel import LIMITS, LOOK
-from .style import INK, MM_PER_INCH, PALE, figure_style, fitted, place, wrapped, write
+from .style import BOLD, INK, MM_PER_INCH, PALE, figure_style, fitted, place, write
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,15 +24,14 @@ if TYPE_CHECKING:
 
     from ..results import StudyResult
 
-Rows = Sequence[Mapping[Any, Any]]
+Row = Mapping[Any, Any]
+Rows = Sequence[Row]
 
 _OVER = {"exposure_min": ("min", SERIES), "ageing_h": ("h", AGES)}
-_LEFT, _HEAD, _PANEL, _FOOT, _EDGE, _LINE = 12.0, 5.0, 36.0, 22.0, 1.0, 3.5
-_KEY = (
-    "Dot: a mock-up (grey: blank). Short line: mean. Dashed: the decision limit of the mean, "
-    "dash-dotted: of one mock-up where that decides. "
-    "DL: detection limit of the mean. UB: its one-sided upper bound."
-)
+_LEFT, _HEAD, _PANEL, _FOOT = 12.0, 5.0, 36.0, 20.0
+_FOOT_WORDS = "DL: detection limit, UB: upper bound, both of the mean."
+#: How far a bound reaches to each side of its whisker.
+_CAP = 0.06
 
 
 def series_figure(
@@ -74,24 +75,56 @@ def series_figure(
             Fault(f"no series with two rungs of {over}", "arms that differ in it alone",
                   "more exposures or ages in measurements.csv")
         )  # fmt: skip
-    limit = result.provenance["study"]["acceptance_limit_ug_cm2"]
-    key = _KEY if limit is None else f"{_KEY} Solid line: acceptance limit."
-    foot = wrapped(key, width_mm - 2 * _EDGE)
+    asked = {name: result.of_residue(name).provenance["study"] for name in result.residues}
+    room, mockups = width_mm - 2 * EDGE, result.mockups.to_dict("records")
+    key = key_rows(_key(series, asked), room)
     block = _HEAD + _PANEL + _FOOT
-    height = len(series) * block + len(foot) * _LINE + 2 * _EDGE
-    mockups = result.mockups.to_dict("records")
+    height = 3 * EDGE + LINE * (len(key) + 2) + len(series) * block
     with figure_style():
         figure = Figure(figsize=(width_mm / MM_PER_INCH, height / MM_PER_INCH))
+        title = result.provenance["study"]["title"]
+        write(figure, EDGE, EDGE, fitted(title, room / BOLD), weight="bold")
         for index, rungs in enumerate(series):
-            top = _EDGE + index * block
-            write(figure, _EDGE, top, fitted(_title(rungs[0], over), width_mm - 2 * _EDGE))
-            ax = place(figure, _LEFT, top + _HEAD, width_mm - _LEFT - _EDGE, _PANEL)
-            loading = rungs[0]["unit"] == "ug cm-2"
-            draw_series(ax, rungs, mockups, over, limit if loading else None,
-                        result.provenance["study"]["working_exposure_min"])  # fmt: skip
-        for index, line in enumerate(foot):
-            write(figure, _EDGE, len(series) * block + _EDGE + index * _LINE, line)
+            top = EDGE + LINE + index * block
+            words = _title(rungs[0], over, several=len(asked) > 1)
+            write(figure, EDGE, top + EDGE, fitted(words, room))
+            ax = place(figure, _LEFT, top + _HEAD, width_mm - _LEFT - EDGE, _PANEL)
+            study = asked[rungs[0]["residue"]]
+            draw_series(ax, rungs, mockups, over, _accepted(study, rungs), _working(study, rungs))
+        top = draw_key(figure, key, EDGE, EDGE + LINE + len(series) * block)
+        write(figure, EDGE, top, fitted(_FOOT_WORDS, room))
     return figure
+
+
+def _accepted(study: Mapping[str, Any], rungs: Rows) -> float | None:
+    """The acceptance limit of a series in the unit of its score."""
+    limit: float | None = study["acceptance_limit_ug_cm2"]
+    return limit if rungs[0]["unit"] == LOADING_UNIT else None
+
+
+def _working(study: Mapping[str, Any], rungs: Rows) -> float | None:
+    """The working exposure, where a series is of a gel that leaves the residue."""
+    time: float | None = study["working_exposure_min"]
+    return time if rungs[0]["treatment"] in study["left_by"] else None
+
+
+def _key(series: Sequence[Rows], asked: Mapping[str, Mapping[str, Any]]) -> list[Entry]:
+    """The symbols that are drawn, each with its name."""
+    roles, limits, times = {"blank"}, set(), [0.0]
+    for rungs in series:
+        working = _working(asked[rungs[0]["residue"]], rungs)
+        roles |= {role_of(rung, working) for rung in rungs}
+        limits |= {name for rung in rungs if np.isfinite(rung[name := deciding_limit(rung)])}
+        times += [time for rung in rungs if (time := rung["exposure_min"]) == working]
+    accepted = [_accepted(asked[rungs[0]["residue"]], rungs) for rungs in series]
+    return known_entries(
+        roles, limits, times[-1], accepted=any(one is not None for one in accepted), upright=True
+    )
+
+
+def role_of(rung: Row, working: float | None) -> str:
+    """Working or other exposure."""
+    return "working" if rung["exposure_min"] == working else "exposed"
 
 
 def draw_series(
@@ -104,11 +137,13 @@ def draw_series(
 ) -> Axes:
     """Draw a column a rung, with n, limits and verdict below, after the blanks it stands against.
 
-    Blanks that several rungs share are drawn once.
+    Each rung has its mean with the upper bound and the limit that decides it. Blanks that several
+    rungs share are drawn once.
 
     Parameters
     ----------
     rungs : rows of ``verdicts.csv`` in the order of `over`. mockups : those of ``mockups.csv``.
+    working : the working exposure, min.
     """
     ax.axhline(0, color=PALE, linewidth=0.5, zorder=0)
     if acceptance_limit is not None:
@@ -121,8 +156,8 @@ def draw_series(
             _draw_column(ax, len(labels), blanks, "blank")
             labels.append(f"blanks\nn = {len(blanks)}")
         own = [row for row in mockups if row["role"] == "exposed" and _same(row, rung, _ARM)]
-        _draw_column(ax, len(labels), own,
-                     "working" if rung["exposure_min"] == working else "exposed")  # fmt: skip
+        _draw_column(ax, len(labels), own, role_of(rung, working))
+        _draw_bound(ax, len(labels), rung)
         name = deciding_limit(rung)
         if np.isfinite(rung[name]):
             ends = [len(labels) - 0.4, len(labels) + 0.4]
@@ -154,13 +189,13 @@ _ARM = (
 )
 
 
-def _same(row: Mapping[Any, Any], rung: Mapping[Any, Any], columns: Sequence[str]) -> bool:
+def _same(row: Row, rung: Row, columns: Sequence[str]) -> bool:
     """Do two rows have the same cells, two that were left empty among them?"""
     pairs = [(row[name], rung[name]) for name in columns if name in row and name in rung]
     return all(one == other or (one != one and other != other) for one, other in pairs)
 
 
-def _blanks(mockups: Rows, rung: Mapping[Any, Any]) -> Rows:
+def _blanks(mockups: Rows, rung: Row) -> Rows:
     """The blanks that an arm was compared with."""
     columns = (*STRATUM_COLUMNS, "residue", "score")
     own = [row for row in mockups if row["role"] == "blank" and _same(row, rung, columns)]
@@ -177,10 +212,20 @@ def _draw_column(ax: Axes, column: int, rows: Rows, role: str) -> None:
         ax.plot([column - 0.25, column + 0.25], [mean, mean], color=INK, linewidth=0.8, zorder=4)
 
 
-def _title(rung: Mapping[Any, Any], over: str) -> str:
+def _draw_bound(ax: Axes, column: int, rung: Row) -> None:
+    """The upper bound of the mean, beside the dots."""
+    mean, bound = rung["estimate"], rung["upper_bound"]
+    if np.isfinite(bound):
+        at = column + 0.25
+        ax.plot([at, at], [mean, bound], color=INK, linewidth=0.6, zorder=2)
+        ax.plot([at - _CAP, at + _CAP], [bound] * 2, color=INK, linewidth=0.6, zorder=2)
+
+
+def _title(rung: Row, over: str, *, several: bool) -> str:
     paint, soiling, ageing = stratum_of(rung)
     words = [stratum_words((paint, soiling, ageing if over == "exposure_min" else 0.0))]
-    words.append(str(rung["treatment"]))
-    if over == "ageing_h":
-        words[-1] += f" {number(rung['exposure_min'], 6)} min"
-    return f"{', '.join(words)}, cleared {number(rung['clearance_min'], 6)} min"
+    varies = {"exposure_min"} if over == "exposure_min" else set()
+    words.append(treated_words({name: rung[name] for name in rung if name not in varies}))
+    if several:
+        words.append(f"residue of {rung['residue']}")
+    return ", ".join(words)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +10,10 @@ import numpy as np
 from ..errors import ContractError, Fault
 from ..schema import LIST_SEPARATOR, MARKER_COLUMNS, marker_of
 from ..words.common import number, stratum_of, stratum_words, unit_words
-from .style import EXPOSED, GEL, INK, MM_PER_INCH, MUTED, PALE, figure_style, fitted, place, write
+from ..words.limits import digits
+from .key import Entry, draw_key, key_rows
+from .layout import LINE
+from .style import BOLD, INK, MM_PER_INCH, MUTED, PALE, figure_style, fitted, place, write
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,41 +24,40 @@ if TYPE_CHECKING:
 
 Rows = Sequence[dict[str, Any]]
 
-ROW_MM, TITLE_MM, LEGEND_MM, FOOT_MM, NAME_MM, NUMBERS_MM = 4.6, 6.0, 6.0, 9.0, 40.0, 34.0
+ROW_MM, TITLE_MM, FOOT_MM, NAME_MM, NUMBERS_MM = 4.6, 6.0, 9.0, 40.0, 34.0
 NARROWEST_MM = 140.0
+#: On a scale of more decades only powers of ten have numbers.
+_LONG = 3.0
 LOADING = "ug cm-2"
-_NOISE: dict[str, Any] = {
-    "marker": "o",
-    "facecolors": "none",
-    "edgecolors": MUTED,
-    "s": 14,
-    "linewidths": 0.7,
-}
-_LIMIT: dict[str, Any] = {"marker": "o", "color": GEL, "s": 14, "linewidths": 0.7}
-_BLIND: dict[str, Any] = {"marker": "x", "color": MUTED, "s": 16, "linewidths": 1.0}
-_DECIDES: dict[str, Any] = {"marker": "D", "color": EXPOSED, "s": 18, "linewidths": 0.7}
-_LEGEND = (
-    ("noise alone", _NOISE), ("one mock-up", _LIMIT), ("decides", _DECIDES), ("blind", _BLIND),
-)  # fmt: skip
+_NOISE: dict[str, Any] = {"marker": "o", "markerfacecolor": "white"}
+_LIMIT: dict[str, Any] = {"marker": "o"}
+_BLIND: dict[str, Any] = {"marker": "x"}
+_DECIDES: dict[str, Any] = {"marker": "D"}
+_MARK: dict[str, Any] = {"color": INK, "linestyle": "", "markersize": 4, "markeredgewidth": 0.7,
+                        "clip_on": False}  # fmt: skip
+_KEY = {"by noise alone": _NOISE, "limit of one mock-up": _LIMIT,
+        "of the score that decides": _DECIDES, "of a blind score": _BLIND}  # fmt: skip
 
 
 def sight_figure(
     table: BlindnessTable | pd.DataFrame,
     *,
     acceptance_limit: float | None = None,
-    width_mm: float = 180.0,
+    width_mm: float = 170.0,
+    title: str = "",
 ) -> Figure:
     """Draw what each score can see on each paint, a block a paint and a line a score.
 
     Left the selectivity; right, on a logarithmic scale, the limit of one mock-up and what noise
     alone allows, joined by a line: a long line says that the paint's own variation, not the
-    instrument, limits the score. Blind scores are grey and crossed, the deciding one is a diamond.
+    instrument, limits the score. Blind scores are crossed, the deciding one is a diamond.
 
     Parameters
     ----------
     table : of `residuekit.blindness`, or the `markers` table of a run.
     acceptance_limit : ug cm-2; drawn where the limits are in that unit.
     width_mm : 140 or more.
+    title : of the study, above the picture.
 
     Returns
     -------
@@ -76,18 +78,22 @@ def sight_figure(
     blocks = _blocks(table)
     if width_mm < NARROWEST_MM:
         raise ContractError(
-            Fault(f"width_mm = {width_mm:g}", f"{NARROWEST_MM:g} or more", "width_mm=180")
+            Fault(f"width_mm = {width_mm:g}", f"{NARROWEST_MM:g} or more", "width_mm=170")
         )
     heights = [TITLE_MM + ROW_MM * len(rows) + FOOT_MM for _, rows in blocks]
     unit = _common_unit([row for _, rows in blocks for row in rows])
     span = _span(blocks, unit, acceptance_limit)
+    key = key_rows(list(_entries(accepted=unit == LOADING and acceptance_limit is not None)),
+                   width_mm - 4)  # fmt: skip
+    above = (TITLE_MM if title else 0.0) + LINE * len(key) + 3
     with figure_style():
-        figure = Figure(figsize=(width_mm / MM_PER_INCH, (LEGEND_MM + sum(heights)) / MM_PER_INCH))
-        accepted = unit == LOADING and acceptance_limit is not None
-        _draw_legend(figure, 2, accepted=accepted)
-        top = LEGEND_MM
+        high = above + sum(heights)
+        figure = Figure(figsize=(width_mm / MM_PER_INCH, high / MM_PER_INCH))
+        write(figure, 2, 1, fitted(title, (width_mm - 4) / BOLD), weight="bold")
+        draw_key(figure, key, 2, above - LINE * len(key) - 2)
+        top = above
         for (words, rows), height in zip(blocks, heights, strict=True):
-            write(figure, 2, top + 1, fitted(words, width_mm - 4), weight="bold")
+            write(figure, 2, top + 1, fitted(words, (width_mm - 4) / BOLD), weight="bold")
             inner = (top + TITLE_MM, ROW_MM * len(rows))
             share = (width_mm - NAME_MM - NUMBERS_MM - 10) / 3
             left = place(figure, NAME_MM, inner[0], share, inner[1])
@@ -101,7 +107,7 @@ def sight_figure(
 def draw_selectivity(ax: Axes, rows: Rows) -> Axes:
     """Draw a bar a score from 0 (the shape of the paint) to 1 (shares nothing with it), by name."""
     values = [row["selectivity"] for row in rows]
-    colours = [PALE if row["blind"] else GEL for row in rows]
+    colours = [PALE if row["blind"] else MUTED for row in rows]
     ax.barh(range(len(rows)), np.nan_to_num(values), height=0.5, color=colours)
     ax.set_xlim(0, 1)
     ax.set_xlabel("selectivity")
@@ -125,8 +131,13 @@ def draw_limits(
     `span` is the range of the logarithmic scale; `unit` that of all rows, or None where they
     differ: then each limit is shown as a multiple of what noise alone allows.
     """
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
     ax.set_xscale("log")
     ax.set_xlim(*span)
+    ax.xaxis.set_major_locator(LogLocator(10, subs=_subs(span)))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    ax.xaxis.set_minor_formatter(NullFormatter())
     if unit == LOADING and acceptance_limit is not None:
         ax.axvline(acceptance_limit, color=INK, linewidth=1.0, zorder=1)
     for line, row in enumerate(rows):
@@ -135,9 +146,9 @@ def draw_limits(
         look = _BLIND if row["blind"] else _DECIDES if row["deciding"] else _LIMIT
         if np.isfinite(noise):
             ax.plot([noise, shown], [line, line], color=PALE, linewidth=1.5, zorder=2)
-            ax.scatter(noise, line, zorder=3, clip_on=False, **_NOISE)
-        ax.scatter(shown, line, zorder=4, clip_on=False, **look)
-        said = number(row["mockup_limit"])
+            ax.plot(noise, line, zorder=3, **_MARK, **_NOISE)
+        ax.plot(shown, line, zorder=4, **_MARK, **look)
+        said = digits(row["mockup_limit"])
         if np.isfinite(limit):
             said += f" {unit_words(row['unit'])}"
         said += ", blind" if row["blind"] else ""
@@ -195,6 +206,12 @@ def _span(
     return min(finite) / 1.6, max(finite) * 1.6
 
 
+def _subs(span: tuple[float, float]) -> tuple[float, ...]:
+    """Which multiples of a power of ten have numbers: more of them on a short scale."""
+    decades = np.log10(span[1] / span[0])
+    return (1.0,) if decades > _LONG else (1.0, 3.0) if decades > 1 else (1.0, 2.0, 5.0)
+
+
 def _lines(ax: Axes, rows: Rows, names: Sequence[str]) -> list[Any]:
     ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.set_yticks(range(len(rows)), names)
@@ -203,17 +220,9 @@ def _lines(ax: Axes, rows: Rows, names: Sequence[str]) -> list[Any]:
     return list(ax.get_yticklabels())
 
 
-def _draw_legend(figure: Figure, left: float, *, accepted: bool) -> None:
-    from matplotlib.lines import Line2D
-
-    handles = [
-        Line2D([], [], linestyle="none", label=words, marker=look["marker"], markersize=4,
-               markerfacecolor=look.get("facecolors", look.get("color")),
-               markeredgecolor=look.get("edgecolors", look.get("color")))
-        for words, look in _LEGEND
-    ]  # fmt: skip
+def _entries(*, accepted: bool) -> Iterator[Entry]:
+    """The symbols with their names."""
+    for words, look in _KEY.items():
+        yield words, {"color": INK, **look}
     if accepted:
-        handles.append(Line2D([], [], color=INK, linewidth=1.0, label="acceptance limit"))
-    width, height = figure.get_size_inches() * MM_PER_INCH
-    figure.legend(handles=handles, loc="upper left", ncols=len(handles),
-                  bbox_to_anchor=(left / width, 1 - 1.5 / height))  # fmt: skip
+        yield "acceptance limit", {"linestyle": "-", "color": INK}

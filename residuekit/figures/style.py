@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 MM_PER_INCH = 25.4
 FONT_SIZE = 7.0
+#: Bold letters are at most this much wider.
+BOLD = 1.2
 #: One colour a role in every picture, at least 20 L* apart: they stay apart in grey.
 GEL, WORKING, EXPOSED, BLANK = "#0a1a6b", "#005f48", "#d9701e", "#c4c4c4"
 #: ... and one dash a role.

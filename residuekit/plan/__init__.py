@@ -6,9 +6,10 @@ are in ug cm-2; `residuekit.calibration.film_thickness_nm` turns them into nm of
 
 from ..kernels.layers import atr, patch_share, sunk_share
 from .chances import chance_of_absence, detection_limit, mockups_needed, places_needed, power
-from .compare import Plan, compare_designs, plan_figure, what_to_change, write_figure
+from .compare import Plan, compare_designs, what_to_change
 from .effort import Design, Effort
 from .film_signals import FilmSignals, film_signals, marker_index
+from .picture import plan_figure, write_figure
 from .pilot import Pilot, from_blanks, from_run, from_simulator
 
 __all__ = [

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import html
 import math
-import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from itertools import product
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..calibration import film_loading_ug_cm2, film_thickness_nm
 from ..calibration.arguments import positive, rate
 from ..decision.claims import SCALE_MARGIN
-from ..errors import ContractError, Fault, WriteError, did_you_mean
+from ..errors import ContractError, Fault, did_you_mean
 from ..kernels.limit_statistics import clopper_pearson_upper, sigma_factors
 from ..reprs import as_frame
 from ..schema import LOADING_UNIT
@@ -24,7 +22,6 @@ from .pilot import Pilot
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
 
 _UNITS = (LOADING_UNIT, "nm")
 _SOURCES = {
@@ -32,7 +29,6 @@ _SOURCES = {
     "maps": "differences between maps of one mock-up",
     "noise": "the noise of the pixels",
 }
-_KINDS = ("pdf", "svg", "png")
 
 
 @dataclass(frozen=True)
@@ -45,6 +41,8 @@ class Plan:
     best: Design | None
     advice: str
     chance: float
+    alpha: float = 0.05
+    beta: float = 0.05
 
     def row_of(self, design: Design) -> dict[str, Any]:
         """The row of one design."""
@@ -54,6 +52,11 @@ class Plan:
     def to_frame(self) -> pd.DataFrame:
         """One row a design; loadings in ug cm-2, chances as shares of 1."""
         return as_frame(self.rows)
+
+    def pilot_factors(self) -> tuple[float, float]:
+        """By which factors the pilot's mock-ups leave their scatter open, at 90 % confidence."""
+        low, high = sigma_factors(self.pilot.n_mockups - 1, 0.9)
+        return float(low), float(high)
 
     @property
     def key(self) -> str:
@@ -135,8 +138,8 @@ def compare_designs(
         (one for one, row in zip(designs, rows, strict=True) if row["chance_of_absence"] >= chance),
         None,
     )
-    plan = Plan(pilot, loading, rows, best, "", chance)
-    return replace(plan, advice=_advice(plan, effort, alpha, beta))
+    plan = Plan(pilot, loading, rows, best, "", chance, alpha, beta)
+    return replace(plan, advice=_advice(plan, effort))
 
 
 def _row(
@@ -197,7 +200,8 @@ def what_to_change(
     return tuple(sorted(rows, key=lambda row: -row["gain"]))
 
 
-def _advice(plan: Plan, effort: Effort, alpha: float, beta: float) -> str:
+def _advice(plan: Plan, effort: Effort) -> str:
+    alpha, beta = plan.alpha, plan.beta
     row = min(plan.rows, key=lambda row: row["detection_limit"])
     shown = plan.best or Design(**{name: row[name] for name in asdict(Design())})
     row = plan.row_of(shown)
@@ -207,7 +211,7 @@ def _advice(plan: Plan, effort: Effort, alpha: float, beta: float) -> str:
     )  # fmt: skip
     variances = plan.pilot.shares(shown)
     largest = max(variances, key=lambda name: variances[name])
-    low, high = sigma_factors(plan.pilot.n_mockups - 1, 0.9)
+    low, high = plan.pilot_factors()
     by_film = chance_of_absence(
         plan.pilot, shown, plan.wished / SCALE_MARGIN, alpha=alpha, beta=beta
     )
@@ -236,79 +240,3 @@ def _advice(plan: Plan, effort: Effort, alpha: float, beta: float) -> str:
             f"{effort.pixels_at_once}, {effort.minutes_per_map:g} min a map besides.",
         ]
     )
-
-
-def plan_figure(plan: Plan) -> Figure:
-    """Draw the detection limit over mock-ups, a line each number of maps, pixels and scans.
-
-    Where lines fall together, the later ones lie as small marks on the earlier, wider ones.
-
-    Parameters
-    ----------
-    plan : of `compare_designs`.
-
-    Returns
-    -------
-    The figure.
-    """
-    from matplotlib.figure import Figure
-
-    from ..figures.style import EXPOSED, GEL, figure_style
-
-    with figure_style():
-        figure = Figure(figsize=(6.5, 2.9), layout="constrained")
-        ax = figure.add_subplot()
-        frame = plan.to_frame()
-        groups = list(frame.groupby(["maps", "pixels", "scans"]))
-        for number, ((maps, pixels, scans), part) in enumerate(groups):
-            part = part.sort_values("mockups")
-            thick = 1.0 - number / len(groups)
-            label = f"{maps} map{'s' * (maps != 1)}, {pixels} pixels, {scans} scans"
-            ax.plot(part["mockups"], part["detection_limit"], "o-", color=GEL,
-                    alpha=1.0 - 0.7 * thick, label=label,
-                    markersize=2 + 4 * thick, linewidth=0.5 + 2 * thick)  # fmt: skip
-        ax.axhline(plan.wished, color=EXPOSED, linestyle="--", label="wished")
-        if plan.best is not None:
-            limit = plan.row_of(plan.best)["detection_limit"]
-            ax.plot(plan.best.mockups, limit, "D", color=EXPOSED, markersize=4,
-                    label="least that is enough")  # fmt: skip
-        ax.set(xlabel="exposed mock-ups", ylabel="detection limit of the arm (µg cm⁻²)")
-        ax.set_xticks(sorted(set(frame["mockups"])))
-        ax.set_ylim(bottom=0)
-        ax.legend(fontsize=7, loc="upper left", bbox_to_anchor=(1.0, 1.0))
-    return figure
-
-
-def write_figure(plan: Plan, path: str | os.PathLike[str]) -> None:
-    """Save `plan_figure` as .pdf, .svg or .png (300 dpi); it is moved in place once whole.
-
-    Parameters
-    ----------
-    plan : of `compare_designs`.
-    path : where to.
-
-    Raises
-    ------
-    WriteError : another suffix, or a place that cannot be written to.
-    """
-    from ..figures.style import figure_style
-
-    target = Path(path)
-    kind = target.suffix.lower().removeprefix(".")
-    if kind not in _KINDS:
-        raise WriteError(
-            Fault(f"the suffix {target.suffix!r}", "one of .pdf, .svg, .png",
-                  str(target.with_suffix(".pdf")), file=str(target))
-        )  # fmt: skip
-    aside = target.with_name(f".{target.name}.part")
-    try:
-        with figure_style():
-            plan_figure(plan).savefig(aside, format=kind, dpi=300)
-        aside.replace(target)
-    except OSError as problem:
-        raise WriteError(
-            Fault(str(problem), "a folder that can be written to", "another place",
-                  file=str(target))
-        ) from problem  # fmt: skip
-    finally:
-        aside.unlink(missing_ok=True)

@@ -4,5 +4,13 @@ from .exports import write_caption, write_tables
 from .methods import write_methods
 from .one_page import write_summary
 from .page import write_report
+from .small_panels import write_panels
 
-__all__ = ["write_caption", "write_methods", "write_report", "write_summary", "write_tables"]
+__all__ = [
+    "write_caption",
+    "write_methods",
+    "write_panels",
+    "write_report",
+    "write_summary",
+    "write_tables",
+]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 from .text import Block, Grid, Items, Paragraph, Section, one_line
 
@@ -30,24 +31,24 @@ _ACCENTS = {
 }  # fmt: skip
 #: Longer words may be broken after so many letters.
 _LONG = 24
-#: Words in a table that are longer are set in a column that breaks its lines; its width as a share
-#: of the text's, by the number of columns of words.
-_SHORT = 14
-_WIDTHS = (0.5, 0.3, 0.24, 0.24)
+#: The text width of the article class at 10 pt, pt.
+_LINE = 345.0
+#: Columns of words are at least so wide, pt; else the table is set smaller, and at last so wide.
+_AT_EASE, _LEAST = 60.0, 34.0
 #: A table of more rows is broken into parts that fit a page.
 _ROWS_A_PAGE = 24
 
 
-def escape(text: object) -> str:
-    r"""A text as LaTeX sets it, letter by letter, on one line.
+def escape(text: object, long: int = _LONG) -> str:
+    r"""A text as LaTeX sets it, letter by letter, on one line; a word breaks after `long` letters.
 
     >>> print(escape("50 % of {x}_1: 2 µg cm⁻²"))
     50 \% of \{x\}\_1: 2 $\mu$g cm$^{-2}$
     """
-    return " ".join(map(_word, one_line(text).split(" ")))
+    return " ".join(_word(word, long) for word in one_line(text).split(" "))
 
 
-def _word(word: str) -> str:
+def _word(word: str, long: int) -> str:
     pieces = re.findall(r"[⁰¹²³⁴⁵⁶⁷⁸⁹⁻]+|.", word, flags=re.DOTALL)
     made: list[str] = []
     since, before = 0, ""
@@ -56,7 +57,7 @@ def _word(word: str) -> str:
             made.append("{}")
         made.append(_piece(piece))
         since, before = since + 1, piece
-        if len(pieces) > _LONG and (since == _LONG or piece in "/-_"):
+        if len(pieces) > long and (since == long or piece in "/-_"):
             made.append(r"\allowbreak{}")
             since = 0
     return "".join(made)
@@ -110,31 +111,84 @@ def tables(grids: Iterable[Grid]) -> str:
 
 def _tabular(one: Grid, start: int) -> str:
     caption = escape(one.caption) + (" (continued)" if start else "")
-    columns = [_column(one, place) for place in range(len(one.heads))]
+    size, columns = next(((size, made) for size in _SIZES[:-1] if (made := _columns(one, size))),
+                         (_SIZES[-1], _columns(one, _SIZES[-1], least=_LEAST)))  # fmt: skip
     part = one.rows[start : start + _ROWS_A_PAGE]
     body = [_line(row, columns) for row in (one.heads, *part)]
+    kinds = "".join(column.kind for column in columns)
     return "\n".join([
-        r"\begin{table}[htbp]", r"\centering", f"\\caption{{{caption}}}", r"\footnotesize",
-        r"\setlength{\tabcolsep}{3pt}", f"\\begin{{tabular}}{{{''.join(columns)}}}", r"\hline",
+        r"\begin{table}[htbp]", r"\centering", f"\\caption{{{caption}}}", size.name,
+        f"\\setlength{{\\tabcolsep}}{{{size.between / 2:g}pt}}",
+        f"\\begin{{tabular}}{{{kinds}}}", r"\hline",
         body[0], r"\hline", *body[1:], r"\hline", r"\end{tabular}", r"\end{table}",
     ])  # fmt: skip
 
 
-def _line(row: Sequence[str], columns: Sequence[str]) -> str:
-    """A row; words that break their lines are set ragged, but for the last column."""
-    cells = [
-        (r"\raggedright{}" if column[0] == "p" and place < len(columns) - 1 else "") + escape(cell)
-        for place, (cell, column) in enumerate(zip(row, columns, strict=True))
-    ]
-    return " & ".join(cells) + r" \\"
+class _Size(NamedTuple):
+    """A size of type, pt: its command, a digit, a broad letter, what separates columns."""
+
+    name: str
+    digit: float
+    broad: float
+    between: float
 
 
-def _column(one: Grid, place: int) -> str:
-    """Numbers to the right; words that are long are set in a column that breaks its lines."""
-    if place >= one.texts:
-        return "r"
-    longest = max((len(row[place]) for row in one.rows), default=0)
-    if longest <= _SHORT:
-        return "l"
-    width = _WIDTHS[min(one.texts, len(_WIDTHS)) - 1] if len(one.heads) > one.texts else 0.8
-    return f"p{{{width if place == 0 else 0.7 * width:.2f}\\linewidth}}"
+_SIZES = (_Size(r"\footnotesize", 4.25, 7.2, 6.0), _Size(r"\scriptsize", 4.0, 6.6, 4.0))
+
+
+class _Column(NamedTuple):
+    """How a column is set: its kind, what begins its cells, after how many letters words break."""
+
+    kind: str
+    begin: str = ""
+    long: int = _LONG
+
+
+def _line(row: Sequence[str], columns: Sequence[_Column]) -> str:
+    cells = [column.begin + escape(cell, column.long)
+             for cell, column in zip(row, columns, strict=True)]  # fmt: skip
+    return " & ".join(cells) + r" \tabularnewline"
+
+
+def _columns(one: Grid, size: _Size, least: float = _AT_EASE) -> list[_Column]:
+    """Columns that fill at most a line: where that is needed, heads of numbers break, and then the
+    words of the widest columns. None where those would have less than `least`."""
+
+    def wide(text: object) -> float:
+        return _width(text, size)
+
+    cells = list(zip(one.heads, *one.rows, strict=True))
+    whole = [max(map(wide, column)) for column in cells]
+    room = _LINE - size.between * len(whole)
+    given = list(whole)
+    if sum(whole) > room:
+        for place in range(one.texts, len(whole)):
+            head = map(wide, str(one.heads[place]).split())
+            given[place] = max([*map(wide, cells[place][1:]), *head])
+        share = _share(whole[: one.texts], room - sum(given[one.texts :]))
+        if share < least and least > _LEAST:
+            return []
+        given[: one.texts] = [min(width, max(share, least)) for width in whole[: one.texts]]
+    columns = []
+    for place, (width, own) in enumerate(zip(given, whole, strict=True)):
+        number = place >= one.texts
+        if width >= own:
+            columns.append(_Column("r" if number else "l"))
+        else:
+            begin = r"\raggedleft{}" if number else r"\raggedright{}"
+            columns.append(_Column(f"p{{{width:.0f}pt}}", begin, max(2, int(width / size.broad))))
+    return columns
+
+
+def _share(widths: Sequence[float], room: float) -> float:
+    """What the widest columns have each, so that all fill the room."""
+    left = sorted(widths)
+    while left and left[0] <= room / len(left):
+        room -= left.pop(0)
+    return room / len(left) if left else max(widths)
+
+
+def _width(text: object, size: _Size) -> float:
+    """About how wide a text is in a table, pt; rather too wide."""
+    set_as = re.sub(r"\\[A-Za-z]+(\{\})?|[\\{}$^]", "", escape(text))
+    return sum(size.broad if c in "mwMW%@&" or c.isupper() else size.digit for c in set_as)

@@ -13,7 +13,6 @@ from ..words import limits as words
 from ..words.common import Stratum, unit_words
 from .facts import by_residue, of_stratum, strata, where
 from .limit_table import Controls, controls_of
-from .recovered_loadings import recovered
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
 MOST_PANELS = 6
 _COLUMNS = 3
 _PANEL_MM = (60.0, 58.0)
-_RECOVERY_MM = 40.0
 _PANEL_PIXELS = 310
 
 
@@ -79,25 +77,21 @@ def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
 
     columns = min(len(panels), _COLUMNS)
     rows = -(-len(panels) // columns)
-    heights = [_PANEL_MM[1], _RECOVERY_MM] * rows
-    size = (_PANEL_MM[0] * columns / MM_PER_INCH, sum(heights) / MM_PER_INCH)
+    size = (_PANEL_MM[0] * columns / MM_PER_INCH, _PANEL_MM[1] * rows / MM_PER_INCH)
     with figure_style():
         figure = Figure(figsize=size, layout="constrained")
-        axes = figure.subplots(2 * rows, columns, squeeze=False, height_ratios=heights)
-        for ax in axes.ravel():
+        axes = figure.subplots(rows, columns, squeeze=False).ravel()
+        for ax in axes[len(panels) :]:
             ax.set_axis_off()
-        for number, (place, held, error) in enumerate(panels):
-            line, column = 2 * (number // columns), number % columns
-            _panel(axes[line, column], held, error)
-            axes[line, column].set_title(fitted(place, _PANEL_MM[0] - 8), loc="left")
-            _recovery_panel(axes[line + 1, column], held)
+        for ax, (place, held, error) in zip(axes, panels, strict=False):
+            _panel(ax, held, error)
+            ax.set_title(fitted(place, _PANEL_MM[0] - 8), loc="left")
         stream = BytesIO()
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
     return stream.getvalue()
 
 
 def _panel(ax: Axes, held: Controls, error: float) -> None:
-    ax.set_axis_on()
     top = 1.08 * max(*held.loads, *held.spiked)
     line = np.array([0.0, top])
     ax.plot(line, line, color=INK, linewidth=0.6)
@@ -110,17 +104,3 @@ def _panel(ax: Axes, held: Controls, error: float) -> None:
     ax.set_ylim(min((0.0, *held.blanks)) - 0.06 * top, top)
     ax.set_xlabel(f"known loading ({unit_words(held.unit)})")
     ax.set_ylabel(f"found ({unit_words(held.unit)})")
-
-
-def _recovery_panel(ax: Axes, held: Controls) -> None:
-    """Found over known of each spiked mock-up by the others; their mean with its interval."""
-    found = recovered(held)
-    if found is None:
-        return
-    ax.set_axis_on()
-    ax.axhline(1.0, color=INK, linewidth=0.6)
-    ax.axhspan(found.low, found.high, color=GEL, alpha=0.15, lw=0)
-    ax.plot(held.loads, found.ratios, "D", ms=3.5, mfc="none", mec=GEL, mew=0.8)
-    ax.set_xlim(-0.04 * 1.08 * max(held.loads), 1.08 * max(held.loads))
-    ax.set_xlabel(f"known loading ({unit_words(held.unit)})")
-    ax.set_ylabel("found / known")

@@ -7,10 +7,11 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from statistics import stdev
 from typing import TYPE_CHECKING, Any
 
 from ..figures.written import RECORD
-from ..reprs import to_error
+from ..reprs import decimals, to_error
 from ..results import TABLES
 from ..schema import ARM_COLUMNS
 from ..words.answer import judged, lower_bound
@@ -152,15 +153,26 @@ def _mockups(result: StudyResult) -> Grid:
     deciding = {(stratum_of(row), row["score"]) for row in result.verdicts.to_dict("records")}
     every = [row for row in result.mockups.to_dict("records")
              if (stratum_of(row), row["score"]) in deciding]  # fmt: skip
+    blanks: dict[Any, list[float]] = {}
+    for row in every:
+        if row["role"] == "blank":
+            blanks.setdefault(_scale_of(row), []).append(row["mean"])
+    scatter = {key: stdev(means) for key, means in blanks.items() if len(means) > 1}
     heads = ("mock-up", "role", "unit", "mean", "maps", "pixels")
     rows = [
-        [str(row["mockup"]), str(row["role"]), unit_words(str(row["unit"])), number(row["mean"]),
+        [str(row["mockup"]), str(row["role"]), unit_words(str(row["unit"])),
+         true_minus(to_error(row["mean"], scatter.get(_scale_of(row), math.nan))) or "–",
          number(row["n_maps"]), f"{int(row['n_pixels'])}"]
         for row in every[:MOST_ROWS]
     ]  # fmt: skip
     return grid(
         _capped("Mock-ups by the deciding score", "mockups", len(every)), heads, rows, texts=3
     )
+
+
+def _scale_of(row: Mapping[Any, Any]) -> tuple[Any, ...]:
+    """Whose blanks show how far the score of one mock-up scatters."""
+    return (*stratum_of(row), row["score"], row["residue"])
 
 
 def _write_sheets(result: StudyResult, path: Path) -> None:
@@ -170,8 +182,9 @@ def _write_sheets(result: StudyResult, path: Path) -> None:
     book.remove(book.active)
     for name in TABLES:
         first, rest = _sheet_columns(TABLES[name])
-        rows = getattr(result, name)[[*first, *rest]].to_dict("split")["data"]
-        _fill(book.create_sheet(name), [[*first, *rest], *rows], frozen=len(first))
+        records = getattr(result, name)[[*first, *rest]].to_dict("records")
+        formats = [{k: number_format(k, v, row) for k, v in row.items()} for row in records]
+        _fill(book.create_sheet(name), [*first, *rest], records, formats, frozen=len(first))
     book.save(path)
 
 
@@ -182,15 +195,61 @@ def _sheet_columns(columns: Sequence[str]) -> tuple[list[str], list[str]]:
     return first, [name for name in columns if name not in first]
 
 
-def _fill(sheet: Worksheet, rows: list[list[Any]], frozen: int) -> None:
+#: Numbers with an error, and the columns of it: one, or the two ends of an interval.
+_ERRORS = {"standard_error": ("standard_error",), "slope": ("slope_se",), "slope_se": ("slope_se",),
+           **dict.fromkeys(("difference", "low", "high"), ("low", "high"))}  # fmt: skip
+#: Standard errors in an interval of 95 %.
+_INTERVAL = 4.0
+#: Numbers in the unit of the score, each to the error of the arm.
+_OF_ARM = ("estimate", "decision_limit", "detection_limit", "mockup_decision_limit",
+           "mockup_detection_limit", "upper_bound", "identification_limit",
+           "tolerance_bound")  # fmt: skip
+_SHARES = ("share_upper_bound", "patch_share")
+_MOST_DECIMALS = 8
+
+
+def number_format(name: str, value: Any, row: Mapping[Any, Any]) -> str:
+    """How a sheet shows a number, which keeps all its digits: to the second digit of its error; a
+    share in per cent; three digits where no error is known.
+
+    >>> number_format("estimate", 0.12345, {"standard_error": 0.1})
+    '0.00'
+    >>> number_format("share_upper_bound", 0.39, {}), number_format("n_mockups", 4, {})
+    ('0%', 'General')
+    """
+    if isinstance(value, bool | str | int) or value is None or not math.isfinite(value):
+        return "General"
+    if name in _SHARES:
+        return "0%"
+    ends = [row.get(k) for k in (("standard_error",) if name in _OF_ARM else _ERRORS.get(name, ()))]
+    known = [float(end) for end in ends if end is not None and math.isfinite(end)]
+    error = (known[-1] - known[0]) / _INTERVAL if len(known) > 1 else sum(known)
+    if not error > 0:
+        if float(value).is_integer():
+            return "General"
+        error = abs(value) / 10
+    places = max(decimals(error), 0)
+    return "0.0E+00" if places > _MOST_DECIMALS else "0." + "0" * places if places else "0"
+
+
+def _fill(
+    sheet: Worksheet,
+    heads: Sequence[str],
+    records: Sequence[Mapping[Any, Any]],
+    formats: Sequence[Mapping[Any, str]],
+    frozen: int,
+) -> None:
     """Write cells; a text stays a text whatever it begins with."""
     from openpyxl.styles import Alignment, Font
     from openpyxl.utils import get_column_letter
 
-    widths = [0] * len(rows[0])
-    for r, row in enumerate(rows, start=1):
-        for c, value in enumerate(row, start=1):
+    widths = [0] * len(heads)
+    plain = dict.fromkeys(heads, "General")
+    rows = zip([dict(zip(heads, heads, strict=True)), *records], [plain, *formats], strict=True)
+    for r, (row, shown_as) in enumerate(rows, start=1):
+        for c, (name, value) in enumerate(row.items(), start=1):
             cell = sheet.cell(r, c)
+            cell.number_format = shown_as[name]
             if isinstance(value, bool):
                 cell.value = value
             elif isinstance(value, str):
@@ -200,7 +259,8 @@ def _fill(sheet: Worksheet, rows: list[list[Any]], frozen: int) -> None:
                 cell.value = value
             elif value is not None and math.isinf(value):
                 cell.value = "inf"
-            widths[c - 1] = max(widths[c - 1], len(str(cell.value or "")))
+            long = number(cell.value) if isinstance(cell.value, float) else str(cell.value or "")
+            widths[c - 1] = max(widths[c - 1], len(long))
             cell.alignment = Alignment(vertical="top", wrap_text=len(str(cell.value)) > _WIDEST)
     for c, width in enumerate(widths, start=1):
         sheet.cell(1, c).font = Font(bold=True)

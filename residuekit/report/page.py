@@ -40,8 +40,16 @@ from .facts import (
 from .leave_one_out import leave_one_out
 from .limit_table import limit_table
 from .methods import short_hashes
-from .page_pictures import calibration_figure, main_figure, matrix_figure, picture
+from .page_pictures import (
+    calibration_figure,
+    comparisons_panel,
+    main_figure,
+    matrix_panel,
+    picture,
+    recovery_panel,
+)
 from .recovered_loadings import recovery_table
+from .small_panels import comparisons_table
 from .text import grid
 
 if TYPE_CHECKING:
@@ -157,8 +165,11 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "how_limits": how_limits,
         "works": references.listed([*how_limits, *methods]),
         "calibration": calibration_figure(result),
-        "matrix": matrix_figure(result),
+        "recovery": recovery_panel(result),
+        "matrix": matrix_panel(result),
         "matrix_table": matrix_table(result),
+        "comparisons": comparisons_panel(result),
+        "comparisons_table": comparisons_table(result),
         "findings": list(map(_finding, findings(result))),
         "trial": _trial(result),
         "quality": list(run_sentences(quality)),

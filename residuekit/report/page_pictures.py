@@ -8,18 +8,28 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from ..errors import ContractError
 from ..figures.written import RECORD, page_stem
+from ..words import panels as words
 from ..words.caption import figure_alternative
 from ..words.limits import CALIBRATION_ALTERNATIVE
-from ..words.scale import MATRIX_ALTERNATIVE
-from .beside_films import matrix_panel
 from .calibration_plot import calibration_plot
+from .small_panels import (
+    comparisons_caption,
+    comparisons_figure,
+    matrix_figure,
+    recovery_figure,
+    svg,
+)
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from ..results import StudyResult
 
 #: A larger vector picture gives way to its pixels, and both to a pointer: the page stays small.
 MOST_BYTES = 3_000_000
+_PANEL_PIXELS = 780
 
 
 class Picture(NamedTuple):
@@ -41,12 +51,12 @@ def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     if "not_drawn" in record:
         return {"refused": record["not_drawn"], "pages": []}
-    words = figure_alternative(verdicts)
+    alternative = figure_alternative(verdicts)
     pages = []
     for number in range(1, len(record["height_mm"]) + 1):
         stem = page_stem("figure", number)
         fitting = (
-            picture(path.read_bytes(), kind, words)
+            picture(path.read_bytes(), kind, alternative)
             for kind in ("svg+xml", "png")
             if (path := folder / f"{stem}.{kind[:3]}").stat().st_size <= MOST_BYTES
         )
@@ -64,7 +74,28 @@ def calibration_figure(result: StudyResult) -> dict[str, Any] | None:
     return {"picture": shown, "caption": made.caption}
 
 
-def matrix_figure(result: StudyResult) -> Picture | None:
+def comparisons_panel(result: StudyResult) -> dict[str, Any] | None:
+    """The comparisons of arms with their caption; None where no two can be compared."""
+    if result.comparisons.empty:
+        return None
+    shown = _panel(comparisons_figure(result), words.COMPARISONS_ALTERNATIVE)
+    return {"picture": shown, "caption": comparisons_caption(result)}
+
+
+def recovery_panel(result: StudyResult) -> dict[str, Any] | None:
+    """The recovery with its caption; None where there are too few spiked mock-ups."""
+    try:
+        shown = _panel(recovery_figure(result), words.RECOVERY_ALTERNATIVE)
+    except ContractError:
+        return None
+    return {"picture": shown, "caption": words.RECOVERY_CAPTION}
+
+
+def matrix_panel(result: StudyResult) -> Picture | None:
     """The panel of the matrix effect; None where no stratum has spiked mock-ups and films."""
-    made = matrix_panel(result)
-    return None if made is None else picture(made, "svg+xml", MATRIX_ALTERNATIVE)
+    made = matrix_figure(result)
+    return None if made is None else _panel(made, words.MATRIX_ALTERNATIVE)
+
+
+def _panel(figure: Figure, alternative: str) -> Picture:
+    return picture(svg(figure), "svg+xml", alternative, _PANEL_PIXELS)

@@ -289,7 +289,7 @@ def study_toml(design: StudyDesign) -> str:
         f"[procedure]\nsteps = [\n{steps}]\n\n"
         f"[markers]\nuse = {_toml(list(design.markers))}\n"
         'scores = ["band", "net signal"]\n\n'
-        "[limits]\nalpha = 0.05\nbeta = 0.05\n\n[figure]\nwidth_mm = 180\n"
+        "[limits]\nalpha = 0.05\nbeta = 0.05\n\n[figure]\nwidth_mm = 170\n"
     )
 
 

@@ -156,11 +156,19 @@ def _advance(progress: Progress, number: int, parts: int, done: int, total: int,
 def _present(folder: Path, score_maps: dict[Path, xr.Dataset]) -> None:
     """Write what people read: figure and caption, methods text, tables, report."""
     from ..figures import write_figure
-    from ..report import write_caption, write_methods, write_report, write_summary, write_tables
+    from ..report import (
+        write_caption,
+        write_methods,
+        write_panels,
+        write_report,
+        write_summary,
+        write_tables,
+    )
 
     result = open_run(folder)
     result.know_maps(score_maps)
     write_figure(result, folder)
+    write_panels(result, folder)
     write_caption(folder)
     write_methods(result, folder)
     write_tables(result, folder)
@@ -180,7 +188,7 @@ def _write_trial(
         working_exposure_min=manifest.working_exposure_min,
         alpha=manifest.alpha,
     )
-    return {**summary.record(), "files": write_trial(summary, folder)}
+    return {**summary.record(), "files": write_trial(summary, folder, manifest.title)}
 
 
 def _spectra(controls: StudyControls, work: Reading) -> xr.Dataset:

@@ -90,6 +90,11 @@ class Candidate:
     health_safety_ratings: int = 0
 
     @property
+    def pickup_share(self) -> float:
+        """The share of mock-ups with pick-up that was observed."""
+        return self.pickup_positive / self.pickup_mockups if self.pickup_mockups else math.nan
+
+    @property
     def block(self) -> tuple[str, str]:
         """Paint and soiling: candidates are compared on these alone."""
         return self.paint, self.soiling

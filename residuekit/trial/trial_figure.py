@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import ContractError, Fault, did_you_mean
 from ..figures.style import (
+    BOLD,
     INK,
     MM_PER_INCH,
     MUTED,
@@ -33,40 +34,50 @@ if TYPE_CHECKING:
 STEM = "trial"
 NARROWEST_MM = 150.0
 _LINE, _EDGE, _KEY = 3.6, 2.0, 9.0
+#: From the upper edge of a line of text to the middle of its small letters.
+_MIDDLE = 1.35
 _TITLE, _HEADS, _PLOT, _LEFT, _RIGHT = 5.0, 11.5, 58.0, 27.0, 14.0
-#: Bold letters are at most this much wider.
-_BOLD = 1.2
 #: Below the axes, in units of their length: where what was not measured stands.
 _GAP = -0.24
 #: Marks that would cover each other stand side by side, this far apart in the distance of two axes,
 #: all within `_SPREAD` of it.
 _APART, _SPREAD = 0.07, 0.4
+#: How far a bound reaches to each side of its whisker.
+_CAP = 0.02
 #: Heights closer than this, as a share of an axis, would cover each other.
 _COVERED = 0.02
 #: The least length of the axis of gloss, GU: a smaller one would blow up trifles. Our choice, no
 #: source.
 _GLOSS_SPAN_GU = 5.0
-#: Okabe and Ito's colours for all kinds of colour vision (from memory), without the palest.
-_COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#000000")
-_MARKS = "oD^v><"
+#: At least 20 L* apart, and told apart by all kinds of colour vision; none is that of an exposure.
+_COLOURS = ("#000000", "#4b2a8a", "#2f7fc1", "#e6a8cc")
+_MARKS = "oDsv^"
+_VETOED_MARKS = "x+1"
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 1.5)), (0, (3, 1.2, 1, 1.2)))
 
 
 @dataclass(frozen=True)
 class _Axis:
-    """One criterion: its heading, the value of a candidate, and what stands at its ends."""
+    """One criterion: its heading, the value of a candidate, and what stands at its ends; `bound`
+    is the one-sided bound of the value."""
 
     head: str
     name: str
     best: float
     worst: float
     ends: tuple[str, str]
+    bound: str = ""
 
     def height(self, one: Candidate) -> float:
         """Where a candidate stands, 0 worst to 1 best; NaN where it was not measured."""
         value = getattr(one, self.name)
-        if self.name == "residue":
-            value = _RESIDUE.get(value, math.nan)
+        return self._along(_RESIDUE.get(value, math.nan) if self.name == "residue" else value)
+
+    def height_of_bound(self, one: Candidate) -> float:
+        """Where the bound of a candidate stands; NaN where there is none."""
+        return self._along(getattr(one, self.bound)) if self.bound else math.nan
+
+    def _along(self, value: float) -> float:
         return float((value - self.worst) / (self.best - self.worst))
 
 
@@ -74,34 +85,37 @@ _RESIDUE_ORDER = ("not detected", "inconclusive", "not assessable", "detected")
 _RESIDUE = {verdict: float(at) for at, verdict in enumerate(_RESIDUE_ORDER)}
 
 
-def write_trial(summary: TrialSummary, folder: str | Path) -> dict[str, str]:
+def write_trial(summary: TrialSummary, folder: str | Path, title: str = "") -> dict[str, str]:
     """Write trial.csv (a row a candidate; empty means not measured) and trial.pdf, .svg, .png.
 
-    Returns file -> sha256 of the pictures. The same summary gives the same bytes.
+    The picture bears the title of the study. Returns file -> sha256 of the pictures. The same
+    summary gives the same bytes.
     """
     folder = Path(folder)
     frame = summary.to_frame().astype({"best_set": object}).replace({True: "true", False: "false"})
     frame.to_csv(folder / f"{STEM}.csv", index=False, float_format="%.9g", lineterminator="\n")
-    return save_figure(draw_trial(summary), folder, STEM)
+    return save_figure(draw_trial(summary, title=title), folder, STEM)
 
 
 def draw_trial(
     summary: TrialSummary,
     *,
     paints: Sequence[str] | None = None,
-    width_mm: float = 180.0,
+    width_mm: float = 170.0,
+    title: str = "",
 ) -> Figure:
     """Draw the criteria of each candidate as parallel coordinates, a panel a paint and soiling.
 
     Up is better on every axis. A vetoed candidate is dotted and crossed at each value, and its name
     below is struck through beside the reason; a value that was not measured leaves a gap in the
-    line and a square on the lowest line. `str(summary)` tells the same in words.
+    line and its mark on the lowest line. `str(summary)` tells the same in words.
 
     Parameters
     ----------
     summary : of `summarise` or `summary_of`.
     paints : the wanted paints; all when left out.
     width_mm : 150 or more.
+    title : of the study, above the picture.
 
     Returns
     -------
@@ -115,18 +129,21 @@ def draw_trial(
 
     blocks = _chosen(summary, paints, width_mm)
     keys = [[_key_lines(one, width_mm) for one in own] for own in blocks.values()]
-    foot = wrapped(picture_foot(_GLOSS_SPAN_GU), width_mm - 2 * _EDGE)
+    foot = wrapped(picture_foot(_GLOSS_SPAN_GU, summary.alpha), width_mm - 2 * _EDGE)
     heights = [
         _TITLE + _HEADS + _PLOT + _EDGE + _LINE * sum(map(len, lines)) + _EDGE * len(lines)
         for lines in keys
     ]
-    total = sum(heights) + _LINE * len(foot) + 2 * _EDGE
+    head = [fitted(title, (width_mm - 2 * _EDGE) / BOLD)] if title else []
+    total = sum(heights) + _LINE * (len(head) + len(foot)) + 2 * _EDGE
     with figure_style():
         figure = Figure(figsize=(width_mm / MM_PER_INCH, total / MM_PER_INCH))
-        top = 0.0
+        top = _LINE * len(head)
+        for line in head:
+            write(figure, _EDGE, _EDGE / 2, line, weight="bold")
         for (block, own), lines, height in zip(blocks.items(), keys, heights, strict=True):
-            title = fitted(block_words(block), (width_mm - 2 * _EDGE) / _BOLD)
-            write(figure, _EDGE, top + 1, title, weight="bold")
+            words = fitted(block_words(block), (width_mm - 2 * _EDGE) / BOLD)
+            write(figure, _EDGE, top + 1, words, weight="bold")
             inner = (width_mm - _LEFT - _RIGHT, _PLOT)
             draw_coordinates(place(figure, _LEFT, top + _TITLE + _HEADS, *inner), own)
             _draw_key(figure, top + _TITLE + _HEADS + _PLOT + _EDGE, own, lines)
@@ -169,17 +186,29 @@ def draw_coordinates(ax: Axes, candidates: Sequence[Candidate]) -> Axes:
     places = _places(heights)
     for number_, one in enumerate(candidates):
         ax.plot(places[number_], heights[number_], clip_on=False, **_look(number_, one))
+    for at, axis in enumerate(axes):
+        for number_, one in enumerate(candidates):
+            _draw_bound(ax, places[number_][at], heights[number_][at], axis.height_of_bound(one),
+                        _look(number_, one)["color"])  # fmt: skip
     for at in range(len(axes)):
         gaps = [i for i in range(len(candidates)) if math.isnan(heights[i][at])]
         apart = min(0.09, 0.8 / max(len(gaps), 1))
         left = at - apart * max(len(gaps) - 1, 0) / 2
         for place_, i in enumerate(gaps):
-            ax.plot(left + apart * place_, _GAP, marker="s", markersize=4, markerfacecolor="white",
-                    color=_look(i, candidates[i])["color"], zorder=4, clip_on=False)  # fmt: skip
+            look = {**_look(i, candidates[i]), "markerfacecolor": "white", "linestyle": ""}
+            ax.plot(left + apart * place_, _GAP, clip_on=False, **look)
         if at == 0:
             ax.annotate(MISSING, (left, _GAP), xytext=(-6, 0), textcoords="offset points",
                         ha="right", va="center", color=MUTED, annotation_clip=False)  # fmt: skip
     return ax
+
+
+def _draw_bound(ax: Axes, at: float, height: float, bound: float, colour: str) -> None:
+    """A whisker from what was observed to its bound."""
+    if not math.isnan(bound):
+        look: dict[str, Any] = {"color": colour, "linewidth": 0.8, "zorder": 2, "clip_on": False}
+        ax.plot([at, at], [height, bound], **look)
+        ax.plot([at - _CAP, at + _CAP], [bound] * 2, **look)
 
 
 def _chosen(
@@ -193,7 +222,7 @@ def _chosen(
         faults.append(Fault("no candidate", "one or more", "residuekit.trial.read_trial(...)"))
     if not width_mm >= NARROWEST_MM:
         faults.append(
-            Fault(f"width_mm = {width_mm:g}", f"{NARROWEST_MM:g} or more", "width_mm=180")
+            Fault(f"width_mm = {width_mm:g}", f"{NARROWEST_MM:g} or more", "width_mm=170")
         )
     if faults:
         raise ContractError(faults)
@@ -212,7 +241,8 @@ def _axes_of(candidates: Sequence[Candidate]) -> list[_Axis]:
     at = f", {angles.pop():g}°" if angles else ""
     return [
         _Axis("residue\n(verdict)", "residue", 0, 3, (_RESIDUE_ORDER[0], _RESIDUE_ORDER[-1])),
-        _Axis("pick-up: bound\non the share", "pickup_share_bound", 0, 1, ("0%", "100%")),
+        _Axis("pick-up\n(share, bound)", "pickup_share", 0, 1, ("0%", "100%"),
+              "pickup_share_bound"),
         _Axis("soil removal\n(mean)", "soil_removal_percent", 100, least,
               ("100%", f"{number(least)}%")),
         _Axis(f"gloss change\n(mean size{at})", "gloss_size_gu", 0, most,
@@ -247,12 +277,14 @@ def _places(heights: Sequence[Sequence[float]]) -> list[list[float]]:
 
 def _look(number_: int, one: Candidate) -> dict[str, Any]:
     """Line and marker of a candidate; the vetoed are dotted and crossed, the open hollow."""
-    colour = _COLOURS[number_ % len(_COLOURS)]
+    lap, place_ = divmod(number_, len(_COLOURS))
+    colour = _COLOURS[place_]
     if one.standing == VETOED:
-        return {"color": colour, "linestyle": (0, (1, 2)), "linewidth": 0.9, "marker": "x",
+        mark = _VETOED_MARKS[lap % len(_VETOED_MARKS)]
+        return {"color": colour, "linestyle": (0, (1, 2)), "linewidth": 0.9, "marker": mark,
                 "markersize": 6, "markeredgewidth": 1.4, "zorder": 2}  # fmt: skip
     return {
-        "color": colour, "linestyle": _DASHES[number_ // len(_COLOURS) % len(_DASHES)],
+        "color": colour, "linestyle": _DASHES[lap % len(_DASHES)],
         "linewidth": 1.2, "marker": _MARKS[number_ % len(_MARKS)], "markersize": 5,
         "markerfacecolor": "white" if one.standing == OPEN else colour, "zorder": 3,
     }  # fmt: skip
@@ -272,7 +304,7 @@ def _draw_key(
 
     width, height = figure.get_size_inches() * MM_PER_INCH
     for number_, (one, own) in enumerate(zip(candidates, lines, strict=True)):
-        middle = 1 - (top + _LINE * 0.45) / height
+        middle = 1 - (top + _MIDDLE) / height
         look = {**_look(number_, one), "transform": figure.transFigure}
         figure.add_artist(Line2D([_EDGE / width, (_KEY - 1.2) / width], [middle] * 2,
                                  **{**look, "marker": ""}))  # fmt: skip

@@ -44,8 +44,8 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     end = [
         "Maps: blank, exposed and spiked mock-ups on one scale, pixels not above the pixel limit "
         "faded." if any(block.maps for block in plan.blocks) else "",
-        f"Dots: one a mock-up; broken line: the limit that decides; whisker: {confidence} "
-        f"one-sided upper bound (UB); DL: detection limit, in {unit}.",
+        f"Dots: one a mock-up. Broken line: the limit that decides. Whisker: {confidence} "
+        f"one-sided upper bound (UB). DL: detection limit, in {unit}.",
         _acceptance(plan, unit),
         _films(plan, study),
     ]  # fmt: skip
@@ -77,27 +77,26 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
         yield (
             f"All maps, on every page, have one colour scale, {number(plan.scale[0], 2)} to "
             f"{number(plan.scale[1], 2)} {unit}. Pixels not above the pixel limit (bold number and "
-            "line on the colour bar) are faded; a line on the map separates them from those above. "
+            "line on the colour bar) are faded, and a line parts them from those above. "
             "Masked pixels are grey and hatched; y points upward."
         )
     else:
         yield "Point spectra only: there are no maps to draw."
     yield (
-        "Spectra: means over mock-ups with one standard deviation; differences: means of the "
-        "exposed arms less the mean of the blanks, over two standard deviations of the blanks; "
-        f"{_gel(lettered)}."
+        "Spectra: means over mock-ups with one standard deviation. Differences: exposed less "
+        f"blank, over two standard deviations of the blanks. {_gel(lettered)}."
     )
     yield from _curves(lettered, confidence)
     yield (
-        "Dots: one a mock-up; short line: mean of the group, with its upper bound; broken line: "
+        "Dots: one a mock-up. Short line: mean of the group, with its upper bound. Broken line: "
         f"the limit that decides, {_deciding(plan)}."
     )
     yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
     if films := _films(plan, study):
         yield films
     yield (
-        "DL: detection limit of the arm's mean; IL: identification limit, called detected with "
-        f"{percent(1 - study['beta'])} probability; UB: the mean's {confidence} one-sided upper "
+        "DL: detection limit of the arm's mean. IL: identification limit, called detected with "
+        f"{percent(1 - study['beta'])} probability. UB: the mean's {confidence} one-sided upper "
         "bound. A verdict is about the mean of its arm."
     )
     flags = {name for block in plan.blocks for panel in block.maps for name in panel.flags}
@@ -200,8 +199,8 @@ def _gel(lettered: Sequence[tuple[str, Block]]) -> str:
         if block.gel is not None
     ]
     if not factors:
-        return "there is no reference of the pure gel"
-    return f"the pure gel is scaled in the spectra ({', '.join(factors)})"
+        return "There is no reference of the pure gel"
+    return f"The pure gel is scaled in the spectra ({', '.join(factors)})"
 
 
 def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[str]:
@@ -213,8 +212,8 @@ def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[
     if spiked:
         yield (
             "Detection curve: spiked (diamonds) and blank mock-ups (circles) as found by the "
-            f"slope through zero, with its two-sided {confidence} confidence band: "
-            f"{'; '.join(spiked)}; dash-dotted: decision limit of one mock-up."
+            f"slope through zero. Its two-sided {confidence} confidence band: "
+            f"{'; '.join(spiked)}. Dash-dotted: decision limit of one mock-up."
         )
     else:
         yield "Without spiked mock-ups there is no detection curve."
@@ -298,8 +297,8 @@ def photo_not_drawn(code: str, mockups: Sequence[str] = ()) -> str:
     why = {
         "no map": f"no map of its mock-up {one} is drawn" if one else "no map is drawn",
         "pixel positions": "the maps count their places in pixels, not in µm of the stage",
-        "overlap": f"the maps of {one} and {''.join(others)} lie at one place of the stage, so no "
-        "one picture shows both; image_mockup in [figure] says whose it is",
+        "overlap": f"the maps of {one} and {''.join(others)} lie at one place of the stage; "
+        "image_mockup in [figure] says whose it is",
         "outside": "by image_affine no frame of a drawn map lies on it",
     }[code]
     return f"The visible image is not drawn: {why}."
@@ -318,7 +317,7 @@ def figure_alternative(verdicts: Sequence[Mapping[Any, Any]]) -> str:
     ]
     more = f"; and {len(said) - _NAMED} more" if len(said) > _NAMED else ""
     return (
-        "Due-diligence figure: score maps on one colour scale, mean spectra, detection curve, "
-        "means of the arms, a dot a mock-up with the limits. Verdicts shown: "
+        "Due-diligence figure: a dot a mock-up with the limits, score maps on one colour scale, "
+        "mean spectra, detection curve. Verdicts shown: "
         f"{'; '.join(said[:_NAMED])}{more}. The numbers stand in the tables below."
     )

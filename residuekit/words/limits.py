@@ -26,10 +26,8 @@ RECOVERY_HEADS = ("known, µg cm⁻²", "found, µg cm⁻²", "found over known 
 _MOST_ARMS = 4
 _CALIBRATION_KEY = (
     "Circles: blank mock-ups; diamonds: spiked ones. Line: found equals known; shaded: one "
-    "standard error of the slope. Below: found over known where each spiked mock-up is left out of "
-    "the line in turn; shaded: the 95% interval of their mean. Where there are enough, the spiked "
-    "mock-ups shown also served to measure how mock-ups of the paint differ, apart from the gel's "
-    "own direction: the metric of the net signal, see methods.md."
+    "standard error of the slope. Where there are enough, the spiked mock-ups also show how "
+    "mock-ups of the paint differ (methods.md: metric of the net signal)."
 )
 
 

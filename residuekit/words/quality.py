@@ -29,13 +29,13 @@ def map_sentences(
         yield (
             f"Fringes of {numbers['fringe_period']:.3g} cm-1 (a layer of "
             f"{numbers['fringe_thickness_um']:.3g} um), amplitude "
-            f"{numbers['fringe_amplitude']:.2g}: no step removes them; under a local line of "
-            "width w they leave up to 1 - cos(pi w / period) of their amplitude."
+            f"{numbers['fringe_amplitude']:.2g}: no step removes them. Under a local line of "
+            "width w they leave up to 1 - cos(pi w / period) of it."
         )
     if numbers["vapour_excess"] > vapour_ratio:
         yield (
             f"Vapour lines of {numbers['vapour']:.2g} RMS in 1800 to 1900 cm-1 of the mean, "
-            f"{numbers['vapour_excess']:.1f} times its noise; near 1735 cm-1 they are about four "
+            f"{numbers['vapour_excess']:.1f} times its noise. Near 1735 cm-1 they are about four "
             "times as strong."
         )
     if failed:
@@ -71,8 +71,8 @@ def bridged_channel(channel: Row) -> str:
     """A channel that is bad in file after file, and what was done about it."""
     return (
         f"At {channel['wavenumber']:.1f} cm-1 one channel stands out in {channel['n_files']} of "
-        f"{channel['n_all']} files: it is the instrument's, and is bridged in every file by a "
-        "straight line between its neighbours."
+        f"{channel['n_all']} files. It is the instrument's. A straight line between its "
+        "neighbours bridges it in every file."
     )
 
 
@@ -82,16 +82,17 @@ def run_sentences(rows: Rows) -> Iterator[str]:
     excluded = sum(int(row["n_pixels"] - row["n_valid"]) for row in rows)
     yield (
         f"{counted(len(rows), 'file')} with {counted(pixels, 'pixel')} were checked before the "
-        f"procedure; {counted(excluded, 'pixel')} that could not be used were left out of every "
+        f"procedure. {counted(excluded, 'pixel')} could not be used and were left out of every "
         "mean."
     )
     flags = flag_counts(rows)
     flagged = sum(any(row.get(f"n_{name}") for name in flags) for row in rows)
     remarked = sum(bool(row.get("words")) for row in rows)
     failed = sum(bool(row["failed"]) for row in rows)
+    unfit = f"{failed} {'was' if failed == 1 else 'were'} not" if failed else "All were"
     yield (
-        f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark of the check, and "
-        f"{failed} {'was' if failed == 1 else 'were'} not fit to be judged."
+        f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark. "
+        f"{unfit} fit to be judged."
     )
     yield from flags_found(rows)
 
@@ -134,6 +135,6 @@ def points_only() -> str:
     """That no exposed file is a map, so that the figure shows none."""
     return (
         "The exposed files hold points, no map: the figure will show spectra and no score map. If "
-        "they are pixels of a map, type shape, order and start in study.toml below [[reading]]; "
-        "names with places, such as x25 y0, need none of it."
+        "they are pixels of a map, type shape, order and start in study.toml below [[reading]]. "
+        "Names with places, such as x25 y0, need none of it."
     )

@@ -16,7 +16,6 @@ MATRIX_HEADS = (
     "stratum", "score", "response of spiked mock-ups", "of reference films", "ratio",
     "95% interval",
 )  # fmt: skip
-MATRIX_ALTERNATIVE = "Ratios of responses with their intervals, a line a stratum, as in the table."
 MATRIX_CAPTION = (
     "Matrix effect: response per µg cm⁻² of spiked mock-ups over that of reference films, with "
     "Fieller's 95% interval; 1 means none"

@@ -10,27 +10,28 @@ from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 from typing import Any
 
-from .common import counted, number, percent, unit_words
+from ..reprs import to_error
+from .common import counted, number, percent, true_minus, unit_words
 
 Candidate = Any
 MISSING = "missing"
 CAUTION = (
     "Ease, health and safety are judgements of those who tried. They replace no safety data sheet "
-    "and no local code for solvents, powders and ultraviolet light; what touches a work of art is "
+    "and no local code for solvents, powders and ultraviolet light. What touches a work of art is "
     "for the conservator responsible for it."
 )
 #: How the criteria are made, for the report.
 HOW = (
     "Residue and pigment pick-up are vetoes: no total stands against them. What is open is not "
     "passed.",
-    "Soil removal: 100 (1 − ΔE00(cleaned, unsoiled) / ΔE00(soiled, unsoiled)), CIEDE2000, L*, a* "
-    "and b* averaged within a mock-up and state; repeatability: mean ΔE00 of repeated readings "
+    "Soil removal: 100 (1 − ΔE00(cleaned, unsoiled) / ΔE00(soiled, unsoiled)), CIEDE2000. L*, a* "
+    "and b* are averaged within a mock-up and state. Repeatability: mean ΔE00 of repeated readings "
     "from their mean.",
     "Gloss change: after less before, one angle a paint (60°; 20° above 70 GU, 85° below 10 GU). "
     "Means and standard deviations are over mock-ups.",
-    "Pareto set: no other candidate on the same paint and soiling is as good in soil removal, "
-    "size of gloss change, ease, and health and safety, and better in one. A missing value could "
-    "be anything.",
+    "Pareto set: no other candidate on the paint and soiling is as good in all and better in one. "
+    "Compared are soil removal, size of gloss change, ease, and health and safety. A missing value "
+    "could be anything.",
 )
 HEADS = {
     "residue": "residue",
@@ -73,14 +74,14 @@ def veto_words(one: Candidate) -> str:
     if one.residue_mockups and one.detection_limit == one.detection_limit:
         unit = unit_words(one.unit)
         said += (
-            f": DL {number(one.detection_limit)}, UB {number(one.upper_bound)} {unit}, "
-            f"{one.residue_positive} of {counted(one.residue_mockups, 'mock-up')} positive, "
-            f"{counted(one.residue_blanks, 'blank')}"
+            f": DL {_limit(one, 'detection_limit')}, UB {_limit(one, 'upper_bound')} {unit}. "
+            f"{one.residue_positive or 'None'} of {counted(one.residue_mockups, 'mock-up')} stood "
+            f"out against {counted(one.residue_blanks, 'blank')}"
         )
         if one.residue_positive < one.residue_mockups:
             said += (
-                f", at most {one.residue_share_bound:.0%} of such would be "
-                f"(single DL {number(one.mockup_detection_limit)} {unit})"
+                f"; up to {one.residue_share_bound:.0%} of such could "
+                f"(DL of one: {_limit(one, 'mockup_detection_limit')} {unit})"
             )
     said += f". Pick-up {one.pickup}"
     if one.pickup_mockups:
@@ -135,14 +136,14 @@ def picture_alternative(candidates: Iterable[Candidate]) -> str:
     return f"Parallel coordinates of the criteria. {said}. The table below has the numbers."
 
 
-def picture_foot(gloss_span: float) -> str:
+def picture_foot(gloss_span: float, alpha: float) -> str:
     """How to read the picture of the trial."""
     return (
-        "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Square "
-        f"on the lowest line: {MISSING}. Marks side by side would cover each other; "
-        "heights are true. DL: detection limit of the arm's mean; UB: its one-sided "
-        f"upper bound. The axis of gloss is {number(gloss_span)} GU or longer (our choice, no "
-        f"source). {CAUTION}"
+        "Up is better on every axis. Crosses and a struck name: vetoed. Hollow marks: open. Mark "
+        f"on the lowest line: {MISSING}. Whisker at pick-up: from the observed share to its "
+        f"one-sided {percent(1 - alpha)} bound. Marks side by side have one value. DL: detection "
+        f"limit, UB: upper bound, both of the arm's mean. Gloss: axis of {number(gloss_span)} GU "
+        f"or longer (our choice, no source). {CAUTION}"
     )
 
 
@@ -168,7 +169,7 @@ def gloss_too_high(paint: str, read: float, angle: int, index: float, limit: flo
     """A gloss that no smooth paint film has."""
     return (
         f"{paint}: gloss up to {read:g} GU at {angle}° is more than a perfectly smooth surface of "
-        f"refractive index {index} reflects ({limit:.0f} GU): is the angle right, or is the "
+        f"refractive index {index} reflects ({limit:.0f} GU). Is the angle right, or is the "
         "surface metallic?"
     )
 
@@ -200,7 +201,7 @@ def no_soil_removal(candidate: tuple[str, str, str], lost: int, coloured: int) -
     """How many mock-ups had colours that gave no soil removal."""
     return (
         f"{' on '.join(candidate[:2])}: {lost} of {coloured} mock-ups with colours gave no soil "
-        "removal (a state was not measured, or the soiled colour is the unsoiled one)."
+        "removal. A state was not measured, or the soiled colour is the unsoiled one."
     )
 
 
@@ -234,17 +235,23 @@ def _residue(one: Candidate) -> str:
         return said
     unit = unit_words(one.unit)
     said += (
-        f": mean {number(one.residue_estimate)}, detection limit {number(one.detection_limit)}, "
-        f"upper bound {number(one.upper_bound)} {unit}; "
-        f"{counted(one.residue_blanks, 'blank mock-up')}; {one.residue_positive} of "
-        f"{counted(one.residue_mockups, 'mock-up')} above the decision limit of a single one"
+        f". Mean {_limit(one, 'residue_estimate')}, detection limit "
+        f"{_limit(one, 'detection_limit')}, upper bound {_limit(one, 'upper_bound')} {unit}. "
+        f"{one.residue_positive or 'None'} of {counted(one.residue_mockups, 'mock-up')} stood out "
+        f"against {counted(one.residue_blanks, 'blank mock-up')}."
     )
     if one.residue_positive < one.residue_mockups:
         said += (
-            f"; at most {one.residue_share_bound:.0%} of such mock-ups (one-sided bound) would be; "
-            f"a single one's detection limit is {number(one.mockup_detection_limit)} {unit}"
+            f" Up to {one.residue_share_bound:.0%} of such mock-ups could (one-sided bound). "
+            f"Detection limit of one: {_limit(one, 'mockup_detection_limit')} {unit}."
         )
     return said
+
+
+def _limit(one: Candidate, name: str) -> str:
+    """A number of a residue, to the digits that the distance of its upper bound warrants."""
+    error = (one.upper_bound - one.residue_estimate) / 2
+    return true_minus(to_error(getattr(one, name), error)) or "–"
 
 
 def _pickup(one: Candidate, alpha: float) -> str:

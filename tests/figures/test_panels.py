@@ -6,11 +6,13 @@ import matplotlib.colors
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.collections import PathCollection
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 
 import residuekit as rk
 from residuekit.errors import ContractError
-from residuekit.figures.style import MASKED, residue_colours
+from residuekit.figures.style import EXPOSED, MASKED, WORKING, residue_colours
 
 AXIS = np.arange(1000.0, 1200.0, 4.0)
 GEL = np.exp(-(((AXIS - 1092) / 15) ** 2))
@@ -232,6 +234,19 @@ def test_a_series_has_a_column_a_rung_in_order_after_its_blanks():
     assert ax.get_ylabel() == "net signal (µg cm⁻²)"
     assert "acceptance limit, 1 µg cm⁻²" in words(ax)
     assert "decision limit, mean" in words(ax)
+
+
+def test_the_working_exposure_has_its_colour_in_every_panel():
+    series = rk.plot_series(*arms(), working_exposure_min=2.0)
+    mockups = rk.plot_mockups(
+        {"water": [0.0], "gel, 2 min": [0.1], "gel, 60 min": [0.2]},
+        verdicts={"gel, 2 min": {}, "gel, 60 min": {}}, working="gel, 2 min",
+    )  # fmt: skip
+    for ax in (series, mockups):
+        faces = [to_hex(one.get_facecolor()[0]) for one in ax.findobj(PathCollection)]
+        assert faces.count(WORKING) == 1
+        assert faces.count(EXPOSED) == 1
+        assert "working exposure" in {text.get_text() for text in ax.get_legend().get_texts()}
 
 
 def test_rows_of_two_series_are_refused():

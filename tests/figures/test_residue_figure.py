@@ -4,7 +4,6 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
-from itertools import combinations
 
 import matplotlib as mpl
 import numpy as np
@@ -14,11 +13,10 @@ import xarray as xr
 from made_run import make_photo_run, make_run
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import Collection
-from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from matplotlib.text import Text
+from pictures import APART, assert_legible, lightness, shown_texts
 from PIL import Image
 
 import residuekit as rk
@@ -73,33 +71,8 @@ def figure(request, result):
     return figure
 
 
-def shown_texts(figure):
-    """Every text that is printed, with its box; ticks outside the axes are not printed."""
-    renderer = figure.canvas.get_renderer()
-    hidden = set()
-    for ax in figure.axes:
-        for axis in (ax.xaxis, ax.yaxis):
-            low, high = sorted(axis.get_view_interval())
-            margin = 1e-9 * (high - low)
-            for tick in [*axis.get_major_ticks(), *axis.get_minor_ticks()]:
-                if not low - margin <= tick.get_loc() <= high + margin:
-                    hidden |= {tick.label1, tick.label2}
-    texts = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()]
-    return [(t, t.get_window_extent(renderer)) for t in texts if t not in hidden]
-
-
 def test_no_text_overlaps_another_or_leaves_the_page(figure):
-    texts = shown_texts(figure)
-    page = figure.bbox
-    assert len(texts) > 10
-    for text, box in texts:
-        assert min(box.x0, box.y0) >= 0, text.get_text()
-        assert page.x1 - box.x1 >= 0, text.get_text()
-        assert page.y1 - box.y1 >= 0, text.get_text()
-    for (one, a), (other, b) in combinations(texts, 2):
-        overlap_x = min(a.x1, b.x1) - max(a.x0, b.x0)
-        overlap_y = min(a.y1, b.y1) - max(a.y0, b.y0)
-        assert overlap_x < 1 or overlap_y < 1, (one.get_text(), other.get_text())
+    assert_legible(figure)
 
 
 def test_every_text_is_7_pt_and_no_line_is_thinner_than_printing_allows(figure):
@@ -403,14 +376,9 @@ def test_what_one_page_cannot_hold_stands_on_the_next_and_lost_arms_are_named(tm
     assert arms.left_out == ("alkyd: 3 arms not drawn; see verdicts.csv.",)
 
 
-def lightness(colour):
-    linear = [((c + 0.055) / 1.055) ** 2.4 if c > 0.04045 else c / 12.92 for c in to_rgb(colour)]
-    return 116 * np.dot(linear, [0.2126, 0.7152, 0.0722]) ** (1 / 3) - 16
-
-
 def test_roles_stand_20_apart_in_grey_and_differ_by_marker_or_dash():
     levels = sorted(map(lightness, DASHES))
-    assert min(np.diff(levels)) >= 20
+    assert min(np.diff(levels)) >= APART
     marks = {(look["marker"], look["facecolors"] == "none") for look in LOOK.values()}
     assert len(marks) >= 3
     assert len({str(look["linestyle"]) for look in LIMITS.values()}) == len(LIMITS)

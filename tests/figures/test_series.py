@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex
 
 from residuekit.errors import ContractError
 from residuekit.figures.series import series_figure
+from residuekit.figures.style import BLANK, EXPOSED, WORKING
 
 
 def labels(ax):
@@ -36,6 +38,43 @@ def test_a_series_shows_each_mockup_and_the_numbers_of_each_rung(finished):
         means = exposed.loc[exposed["exposure_min"] == minutes, "mean"]
         np.testing.assert_allclose(np.sort(dots(ax)[number][:, 1]), np.sort(means))
         assert np.all(np.abs(dots(ax)[number][:, 0] - number) < 0.5)
+
+
+def test_each_rung_has_the_limit_that_decides_it_and_its_upper_bound(finished):
+    result = finished.result
+    alone = result.verdicts.assign(positive_mockups=[1, 3], estimate=[0.0, 9.0])
+    (ax,) = series_figure(replace(result, verdicts=alone)).axes
+    one, mean = alone.to_dict("records")
+    for column, row, drawn in ((1, one, "mockup_decision_limit"), (2, mean, "decision_limit")):
+        ends = [column - 0.4, column + 0.4]
+        assert [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == ends] == [
+            row[drawn]
+        ]
+    spans = [tuple(line.get_ydata()) for line in ax.lines]
+    for row in (one, mean):
+        assert (row["estimate"], row["upper_bound"]) in spans
+
+
+def test_only_the_working_exposure_of_a_gel_that_leaves_the_residue_has_its_colour(finished):
+    result = finished.result
+    (ax,) = series_figure(result).axes
+    faces = [to_hex(one.get_facecolor()[0]) for one in ax.collections]
+    assert faces == [BLANK, WORKING, EXPOSED]
+    other = {
+        name: getattr(result, name).replace({"treatment": {"PVA cryogel": "other gel"}})
+        for name in ("verdicts", "mockups")
+    }
+    (ax,) = series_figure(replace(result, **other)).axes
+    assert WORKING not in {to_hex(one.get_facecolor()[0]) for one in ax.collections}
+
+
+def test_the_title_of_the_study_stands_above_and_every_mark_in_the_key(finished):
+    figure = series_figure(finished.result)
+    said = [text.get_text() for text in figure.texts]
+    assert said[0] == finished.result.provenance["study"]["title"]
+    assert {"blank", "working exposure, 2 min", "other exposure", "mean, upper bound (UB)",
+            "acceptance limit", "decision limit, mean"} <= set(said)  # fmt: skip
+    assert "decision limit, one mock-up" not in said
 
 
 def test_each_age_stands_after_blanks_of_its_own(finished):
@@ -69,8 +108,8 @@ def test_hostile_names_are_drawn_as_text_on_one_line(finished):
     }
     figure = series_figure(replace(finished.result, **tables))
     figure.canvas.draw()
-    title = figure.texts[0].get_text()
+    title = figure.texts[1].get_text()
     assert title.startswith("$x^2$ <script>")
     assert "\n" not in title
-    width = figure.texts[0].get_window_extent().width
+    width = figure.texts[1].get_window_extent().width
     assert width < figure.get_figwidth() * figure.dpi

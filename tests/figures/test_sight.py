@@ -36,10 +36,11 @@ def texts(figure):
 
 @pytest.mark.parametrize("table", [BlindnessTable(ROWS, ()), pd.DataFrame(ROWS)])
 def test_each_score_stands_with_its_name_its_limit_and_what_it_is(table):
-    said = texts(sight_figure(table, acceptance_limit=2.0))
+    said = texts(sight_figure(table, acceptance_limit=2.0, title="an invented study"))
     wanted = (
-        "alkyd", "acrylic", "net signal", "pva C-O 1092", "acetate C=O 1735", "4 µg cm⁻²",
-        "∞, blind", "acceptance limit", "decides", "noise alone", "selectivity",
+        "alkyd", "acrylic", "net signal", "pva C-O 1092", "acetate C=O 1735", "4.0 µg cm⁻²",
+        "∞, blind", "acceptance limit", "of the score that decides", "by noise alone",
+        "selectivity", "of a blind score", "an invented study",
         "limit of one mock-up (µg cm⁻²)",
     )  # fmt: skip
     assert set(wanted) <= set(said)
@@ -59,7 +60,16 @@ def test_units_that_differ_are_shown_as_multiples_of_what_noise_allows():
     assert "limit, times what noise alone allows" in said
     assert "acceptance limit" not in said
     ax = draw_limits(Figure().add_subplot(), rows, (0.5, 20.0), None)
-    np.testing.assert_allclose([one.get_xdata() for one in ax.lines], [(1, 2), (1, 10)])
+    joined = [one.get_xdata() for one in ax.lines if len(one.get_xdata()) == 2]
+    np.testing.assert_allclose(joined, [(1, 2), (1, 10)])
+
+
+def test_the_scale_has_plain_numbers():
+    figure = sight_figure(pd.DataFrame(ROWS), acceptance_limit=2.0)
+    figure.draw_without_rendering()
+    said = [tick.get_text() for tick in figure.axes[1].get_xticklabels()]
+    assert {"0.1", "1"} <= set(said)
+    assert not any("$" in text for text in texts(figure))
 
 
 def test_a_blind_score_is_grey_and_the_deciding_one_is_bold():

@@ -5,16 +5,21 @@ import re
 import shutil
 import subprocess
 import zipfile
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_run import make_run
+from matplotlib import get_data_path
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 from openpyxl import load_workbook
 
 from residuekit.figures import write_figure
 from residuekit.report import as_latex, write_caption, write_methods, write_tables
+from residuekit.report.exports import grids
 from residuekit.report.text import Items, Paragraph, Section, grid
 from residuekit.results import TABLES
 from residuekit.schema import ARM_COLUMNS
@@ -128,7 +133,8 @@ def assert_sound(text):
     commands = set(re.findall(r"\\([A-Za-z]+)", re.sub(r"(?<!\\)%.*", "", text)))
     assert commands <= {
         "section", "textbf", "begin", "end", "item", "centering", "caption", "footnotesize",
-        "setlength", "tabcolsep", "hline", "raggedright", "clearpage", "linewidth", "allowbreak",
+        "scriptsize", "setlength", "tabcolsep", "tabularnewline", "hline", "raggedright",
+        "raggedleft", "clearpage", "allowbreak",
         "textbackslash", "textasciitilde", "textasciicircum", "textasciigrave", "mu", "times", "pm",
         "geq", "leq", "infty", "cdot", "circ", "ldots", "ss", "o", "O", "ae", "AE", "oe", "OE", "l",
         "L", "i", "u", "r", "H", "v", "c", "k",
@@ -165,6 +171,86 @@ def test_methods_caption_and_tables_compile(hostile, tmp_path):
     assert done.returncode == 0, said[-3000:]
     assert "Output written" in said
     assert not [line for line in said.splitlines() if line.startswith("!")]
+    assert "Overfull" not in said
+
+
+def width_pt(text, size):
+    """The width of a text in Computer Modern, whose small sizes are broader than scaled ones."""
+    font = FontProperties(fname=str(Path(get_data_path()) / "fonts/ttf/cmr10.ttf"), size=size)
+    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return width * {8: 1.063, 7: 1.138}[size]
+
+
+def plainly(cell):
+    """What LaTeX prints of a cell, each sign that is a command as one letter."""
+    cell = re.sub(r"\\(?:raggedleft|raggedright|allowbreak)\{\}", "", cell)
+    return re.sub(r"[$^{}\\]", "", re.sub(r"\\[A-Za-z]+(\{\})?", "x", cell))
+
+
+def tables_of(text):
+    """(size of type, space between columns, specifications, rows of cells) of each tabular."""
+    found = re.findall(
+        r"\\(footnotesize|scriptsize)\n\\setlength\{\\tabcolsep\}\{([\d.]+)pt\}\n"
+        r"\\begin\{tabular\}\{(.*?)\}\n(.*?)\\end\{tabular\}", text, re.S)  # fmt: skip
+    for name, gap, columns, body in found:
+        kinds = re.findall(r"p\{[\d.]+pt\}|[lr]", columns)
+        rows = [re.split(r"(?<!\\)&", line.removesuffix(r" \tabularnewline"))
+                for line in body.splitlines() if line.endswith(r"\tabularnewline")]  # fmt: skip
+        yield {"footnotesize": 8, "scriptsize": 7}[name], float(gap), kinds, rows
+
+
+@pytest.mark.parametrize("columns", ["few", "many"])
+def test_the_widest_row_of_every_table_fits_a_line(hostile, columns):
+    """345 pt, the text width of the article class; with the letters of its own font."""
+    text = (hostile[0] / "tables.tex").read_text(encoding="utf-8")
+    if columns == "many":
+        heads = ("stratum", "arms", *(f"head number {k} of it" for k in range(8)))
+        row = ("acrylic green, aged 400 h", "gel 2 against 60 min, cleared 2 min",
+               *("−0.0312" for _ in range(8)))  # fmt: skip
+        text = as_latex.tables([grid("Wide", heads, [row], texts=2)])
+    tables = list(tables_of(text))
+    assert len(tables) == text.count(r"\begin{tabular}") > 0
+    for size, gap, kinds, rows in tables:
+        wide = 0.0
+        for place, kind in enumerate(kinds):
+            cells = [plainly(row[place]).strip() for row in rows]
+            given = re.match(r"p\{([\d.]+)pt", kind)
+            if given:
+                wide += float(given[1])
+                broken = [piece for row in rows
+                          for piece in re.split(r" |\\allowbreak\{\}", row[place])]  # fmt: skip
+                longest = max(broken, key=lambda piece: width_pt(plainly(piece), size))
+                assert width_pt(plainly(longest), size) <= float(given[1]) + 0.5, longest
+            else:
+                wide += max(width_pt(cell, size) for cell in cells)
+        assert wide + 2 * gap * len(kinds) <= 345.5, kinds
+
+
+def test_a_sheet_shows_a_number_to_its_error_and_keeps_all_its_digits(tmp_path):
+    result = make_run(tmp_path)
+    result.verdicts.loc[0, ["estimate", "standard_error"]] = [0.123456, 0.0149]
+    write_tables(result, tmp_path)
+    book = load_workbook(tmp_path / "tables.xlsx")
+    sheet = book["verdicts"]
+    names = [cell.value for cell in sheet[1]]
+    first, second = (dict(zip(names, sheet[row], strict=True))
+                     for row in (2, 3))  # fmt: skip
+    assert first["estimate"].value == 0.123456
+    assert first["estimate"].number_format == first["upper_bound"].number_format == "0.000"
+    assert second["detection_limit"].number_format == "0.00"
+    assert first["share_upper_bound"].number_format == "0%"
+    assert first["n_mockups"].number_format == first["exposure_min"].number_format == "General"
+    markers = book["markers"]
+    names = [cell.value for cell in markers[1]]
+    assert markers[2][names.index("slope")].number_format == "0.00000"
+
+
+def test_a_mockup_has_as_many_digits_as_the_blanks_warrant(tmp_path):
+    result = make_run(tmp_path)
+    result.mockups["mean"] = result.mockups["mean"] * 100
+    (table,) = [one for one in grids(result) if "mockups.csv" in one.caption]
+    means = [row[table.heads.index("mean")] for row in table.rows]
+    assert all(re.fullmatch(r"−?\d+", mean) for mean in means)
 
 
 def test_a_long_table_is_set_in_parts():

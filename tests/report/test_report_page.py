@@ -83,7 +83,7 @@ def test_the_page_is_whole_and_asks_nothing_of_a_network(written):
     assert not {"script", "iframe", "base"} & {tag for tag, _ in page.tags}
     asked = [attrs[name] for _, attrs in page.tags for name in ASKING if attrs.get(name)]
     beside = [target for target in asked if target in ("report.css", "figure.png")]
-    assert len(asked) == 4
+    assert len(asked) == 5
     assert beside == ["report.css", "figure.png"]
     for target in [target for target in asked if target not in beside]:
         assert target.startswith("data:image/svg+xml;base64,")

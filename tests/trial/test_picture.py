@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
+from pictures import APART, lightness
 from shelter import shelter_rows, shelter_verdicts, table_text
 
 from residuekit.errors import ContractError
 from residuekit.figures.style import FONT_SIZE, MM_PER_INCH
 from residuekit.schema import VERDICTS
 from residuekit.trial import Candidate, TrialSummary, draw_trial, read_trial, summarise
-from residuekit.trial.trial_figure import _COLOURS, _RESIDUE
+from residuekit.trial.trial_figure import _COLOURS, _GAP, _RESIDUE, _look
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +31,7 @@ def texts_of(figure):
 
 
 def assert_legible(figure):
-    """Every text drawn, at 8 pt, inside the figure, over no other text."""
+    """Every text drawn, at 7 pt, inside the figure, over no other text."""
     texts = texts_of(figure)
     assert {text.get_fontsize() for text in texts} == {FONT_SIZE}
     page, pixels = figure.bbox, np.asarray(figure.canvas.buffer_rgba())[..., :3]
@@ -66,6 +67,11 @@ def lines_of(figure, candidate):
     return figure.axes[0].lines[7 + candidate]
 
 
+def gaps_of(figure):
+    """The marks on the lowest line."""
+    return [line for line in figure.axes[0].lines if tuple(line.get_ydata()) == (_GAP,)]
+
+
 def test_a_veto_is_crossed_and_struck_and_said(summary):
     figure = draw_trial(summary, paints=["alkyd"])
     words = [text.get_text() for text in texts_of(figure)]
@@ -91,21 +97,47 @@ def test_a_gap_is_a_gap_with_a_mark(summary):
     gellan, xanthan = (np.isnan(lines_of(figure, k).get_ydata()) for k in (3, 4))
     assert list(gellan) == [False, False, False, True, False, False]
     assert list(xanthan) == [False, True, False, False, False, False]
-    marks = [line for line in figure.axes[0].lines if line.get_marker() == "s"]
+    marks = gaps_of(figure)
     assert sorted(line.get_xdata()[0] for line in marks) == [1, 3]
+    assert {line.get_marker() for line in marks} == {
+        lines_of(figure, k).get_marker() for k in (3, 4)
+    }
 
 
 @pytest.mark.parametrize("n", [1, 5, 12])
-def test_the_word_missing_stands_clear_of_its_squares(n):
+def test_the_word_missing_stands_clear_of_its_marks(n):
     every = tuple(Candidate(f"gel {k}", "alkyd", "soot", 3) for k in range(n))
     figure = draw_trial(TrialSummary(every, (), 0.05))
     assert_legible(figure)
     (word,) = [text for text in texts_of(figure) if text.get_text() == "missing"]
-    axes = figure.axes[0]
-    marks = [line.get_window_extent() for line in axes.lines if line.get_marker() == "s"]
+    marks = [line.get_window_extent() for line in gaps_of(figure)]
     assert len(marks) == 6 * n
     assert word.get_window_extent().x1 < min(box.x0 for box in marks) - 2
     assert max(box.x1 for box in marks) < figure.bbox.x1
+
+
+def test_pick_up_stands_at_the_observed_share_with_a_whisker_to_its_bound(summary):
+    figure = draw_trial(summary, paints=["alkyd"])
+    spans = [tuple(line.get_ydata()) for line in figure.axes[0].lines]
+    for number, one in enumerate(summary.blocks()[("alkyd", "soot")]):
+        if one.pickup_mockups:
+            share = 1 - one.pickup_positive / one.pickup_mockups
+            assert lines_of(figure, number).get_ydata()[1] == pytest.approx(share)
+            assert (share, 1 - one.pickup_share_bound) in spans
+    assert any("from the observed share to its one-sided 95%" in text.get_text()
+               for text in texts_of(figure))  # fmt: skip
+
+
+def test_candidates_stay_apart_in_grey():
+    """No two of twelve have the same mark and dash; those of one dash are 20 L* apart."""
+    looks = [
+        _look(k, Candidate(f"gel {k}", "alkyd", "soot", 3, standing))
+        for standing in ("no veto", "vetoed")
+        for k in range(12)
+    ]
+    for a, b in itertools.combinations(looks, 2):
+        same = (a["marker"], a["linestyle"]) == (b["marker"], b["linestyle"])
+        assert not same or abs(lightness(a["color"]) - lightness(b["color"])) >= APART
 
 
 def test_up_is_better_on_every_axis(summary):
@@ -113,7 +145,8 @@ def test_up_is_better_on_every_axis(summary):
     heights = np.array([lines_of(figure, k).get_ydata() for k in range(5)], float)
     cryogel, borax, agar, gellan, xanthan = heights
     assert borax[0] == 0 < xanthan[0] < min(cryogel[0], agar[0], gellan[0])
-    assert agar[1] < cryogel[1]
+    assert agar[1] == 0.5
+    assert cryogel[1] == 1
     assert xanthan[2] < agar[2] < cryogel[2] < borax[2]
     assert 0 < xanthan[3] < borax[3] < cryogel[3] < agar[3]
     assert xanthan[4] < agar[4] < cryogel[4] < borax[4] == 1

@@ -123,7 +123,7 @@ def test_rises_and_falls_of_gloss_do_not_cancel():
         ({20: 30.0}, 20, "not measured at 60°"),
         ({60: 70.0, 20: 50.0}, 60, None),
         ({60: 10.0, 85: 20.0}, 60, None),
-        ({60: 130.0, 20: 70.0}, 20, "is the angle right"),
+        ({60: 130.0, 20: 70.0}, 20, "Is the angle right"),
     ],
 )
 def test_the_gloss_angle_is_chosen_by_the_rule(levels, angle, said):
@@ -226,9 +226,9 @@ def test_mockups_without_all_three_colours_are_counted_and_named():
 def test_no_absence_is_told_without_its_limits_and_n(summary):
     for lines in (str(summary), *summary.words_frame()["residue"]):
         text = " ".join(lines.split())
-        assert text.count("not detected (") == text.count("0 of 6 mock-ups above") - text.count(
-            "inconclusive ("
-        )
+        assert text.count("not detected (") == text.count(
+            "None of 6 mock-ups stood out"
+        ) - text.count("inconclusive (")
     for words in summary.words_frame()["residue"]:
         assert "detection limit 0.4" in words
         assert "blank mock-ups" in words

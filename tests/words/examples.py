@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 
+from texts import TEXTS
+
 from residuekit.reprs import sentence_case
 from residuekit.words.codes import CODES, from_json, sentence
 from residuekit.words.findings import HEADINGS, finding_sentences
@@ -86,9 +88,16 @@ def listed() -> str:
         "# Sentences of a result\n\n"
         "Each code with the sentences it makes, on invented numbers. A code in the first part "
         "belongs to a verdict (column `codes`), in the second to a finding. Half sentences "
-        'follow "Below the decision limit, but".\n\n'
-        f"| code | sentences |\n|---|---|\n{rows}\n"
+        'follow "Below the decision limit, but". Below stand the sentences without a code.\n\n'
+        f"| code | sentences |\n|---|---|\n{rows}\n{''.join(map(_section, TEXTS))}"
     )
+
+
+def _section(heading: str) -> str:
+    rows = "\n".join(
+        f"| {name} | {said.replace('|', '/')} |" for name, said in TEXTS[heading].items()
+    )
+    return f"\n## {heading}\n\n| where | sentences |\n|---|---|\n{rows}\n"
 
 
 if __name__ == "__main__":
