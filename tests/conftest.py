@@ -9,7 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -274,3 +274,32 @@ def command(*arguments: Any, folder: Path | None = None) -> subprocess.Completed
 @pytest.fixture(scope="session", name="command")
 def _command() -> Any:
     return command
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium; the test skips where there is none."""
+    sync_api = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("no chromium on this machine")
+    quiet = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+             "--disable-background-networking", "--disable-component-update"]  # fmt: skip
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium, args=quiet)
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="session")
+def barriers() -> Callable[[Any], list[tuple[str, str]]]:
+    """What an accessibility checker finds on an open page: each rule that is broken, and where."""
+    checker = pytest.importorskip("axe_playwright_python.base").AXE_SCRIPT
+
+    def found(page: Any) -> list[tuple[str, str]]:
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true })")
+        page.evaluate(checker)
+        broken = page.evaluate("axe.run().then((found) => found.violations)")
+        return [(one["id"], one["nodes"][0]["html"][:200]) for one in broken]
+
+    return found

@@ -12,18 +12,22 @@ import xarray as xr
 
 from .. import schema
 from ..errors import ContractError, Fault
+from ..words.common import counted
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 
-#: The data of a page stay below this; with the plotting library the page stays below `PAGE_MB`.
-DATA_BYTES, PAGE_MB = 2_900_000, 5
-#: The axis is not binned to fewer channels than this while pixels can still be averaged.
+#: A page stays below this, unless it is asked to carry more.
+PAGE_MB = 5.0
+#: Kept for the page without its data.
+_OWN_BYTES = 150_000
+#: The axis is not averaged to fewer channels than this while pixels can still be averaged.
 LEAST_CHANNELS = 400
-#: More rectangles than this are slow to click through.
-MOST_PIXELS = 20_000
-#: What a pixel costs beside its numbers: its place in words, and its flags in words.
-_PLACE_BYTES, _FLAG_BYTES = 60, 160
+#: More points than this are slow to click through.
+_MOST_POINTS = 10_000
+#: What a pixel costs beside its scores: the place of its state in a list; a point its entry in
+#: another, with its name twice; a spectrum the number of its pixels.
+_STATE_BYTES, _ENTRY_BYTES, _WEIGHT_BYTES = 2, 50, 6
 _BASE64 = 4 / 3
 _STRIP_VALUES = 4_000_000
 
@@ -36,35 +40,46 @@ class Bins:
     channels: int = 1
 
 
-def choose_bins(array: xr.DataArray, n_layers: int) -> Bins:
-    """Choose the least binning with which the data of a page stay below `DATA_BYTES`.
+def choose_bins(array: xr.DataArray, n_layers: int, room: float, most_mb: float) -> Bins:
+    """Choose the least averaging of spectra with which the data of a page stay below `room` bytes.
 
-    First channels, down to `LEAST_CHANNELS`, then pixels; point spectra are never averaged.
+    First channels, down to `LEAST_CHANNELS`, then pixels. Scores are never averaged, and neither
+    are point spectra.
 
     Raises
     ------
-    ContractError : more point spectra than a page can hold.
+    ContractError : more than a page below `most_mb` can hold.
     """
     sizes, channels = array.shape[:-1], array.shape[-1]
-    flagged = float((array["flag"].values > 0).mean())
+    is_map, pixels = array.dims == schema.MAP_DIMS, int(np.prod(sizes))
+    each = (4 * n_layers + _STATE_BYTES) * _BASE64
+    if not is_map:
+        names = array["spectrum"].values if "spectrum" in array.coords else ("12345",)
+        each += _ENTRY_BYTES + 2 * float(np.mean([len(str(name).encode()) for name in names]))
+    room -= _OWN_BYTES
     space, along = 1, 1
     while True:
-        pixels = int(np.prod([-(-size // space) for size in sizes]))
-        numbers = 4 * (-(-channels // along) + n_layers + 6)
-        words = _PLACE_BYTES + _FLAG_BYTES * min(flagged * space**2, 1.0)
-        size = pixels * (numbers * _BASE64 + words)
-        if size <= DATA_BYTES and pixels <= MOST_PIXELS:
+        spectra = int(np.prod([-(-size // space) for size in sizes]))
+        data = pixels * each + spectra * (-(-channels // along) * 4 * _BASE64 + _WEIGHT_BYTES)
+        if data <= room and (is_map or pixels <= _MOST_POINTS):
             return Bins(space, along)
         if channels / along > LEAST_CHANNELS:
             along += 1
-        elif array.dims == schema.MAP_DIMS:
+        elif is_map and space < max(sizes):
             space += 1
         else:
-            most = int(min(pixels * DATA_BYTES / size, MOST_PIXELS))
-            raise ContractError(
-                Fault(f"{pixels} point spectra", f"at most {most}, to stay below {PAGE_MB} MB",
-                      f"residuekit.view(array.isel(spectrum=slice(0, {most})))")
-            )  # fmt: skip
+            break
+    if is_map:
+        need = most_mb + (data - room) / 1e6
+        raise ContractError(
+            Fault(f"{counted(n_layers, 'score')} of {pixels} pixels, which need {need:.1f} MB",
+                  f"at most {most_mb:g} MB", f"residuekit.view(..., most_mb={np.ceil(need):g})")
+        )  # fmt: skip
+    most = int(min(pixels * room / data, _MOST_POINTS))
+    raise ContractError(
+        Fault(f"{pixels} point spectra", f"at most {most}, to stay below {most_mb:g} MB",
+              f"residuekit.view(array.isel(spectrum=slice(0, {most})))")
+    )  # fmt: skip
 
 
 def starts(size: int, step: int) -> npt.NDArray[np.intp]:
@@ -129,10 +144,8 @@ def _strips(array: xr.DataArray, space: int) -> Iterator[tuple[slice, Floats]]:
         yield rows, load(rows).astype(np.float64)
 
 
-def edges(centres: Floats, space: int) -> Floats:
-    """The edges (n_bins + 1,) of bins of pixels, halfway between neighbouring centres."""
+def edges(centres: Floats) -> Floats:
+    """The edges (n + 1,) of pixels, halfway between neighbouring centres."""
     steps = np.diff(centres) if centres.size > 1 else np.ones(1)
     inner = (centres[1:] + centres[:-1]) / 2
-    every = np.concatenate([[centres[0] - steps[0] / 2], inner, [centres[-1] + steps[-1] / 2]])
-    chosen: Floats = every[[*starts(centres.size, space), -1]]
-    return chosen
+    return np.concatenate([[centres[0] - steps[0] / 2], inner, [centres[-1] + steps[-1] / 2]])

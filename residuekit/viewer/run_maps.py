@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,23 +18,27 @@ from ..results import StudyResult, open_run
 from ..spectra.procedure import Procedure
 from ..spectra.step_files import pinned
 from ..words.common import blank_words, counted, stratum_of
+from .photo import Photo, photo_of
+from .shown import colour_scale
 
 
 def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
     """What `gather` is given for one file of a run; the arguments are those of `view_run`."""
     result = run if isinstance(run, StudyResult) else open_run(run)
     record = result.provenance
-    maps = {entry["file"]: entry["map"] for entry in record["maps"]}
-    if file not in maps:
+    entries = [entry for entry in record["maps"] if entry["file"] == file]
+    if not entries:
+        known = {entry["file"] for entry in record["maps"]}
         raise ReadError(Fault(f"no score map of {file!r}", "a file that the run has scored",
-                              did_you_mean(file, maps)))  # fmt: skip
+                              did_you_mean(file, known)))  # fmt: skip
     row = next(one for one in record["measurements"] if one["file"] == file)
     sheet = f"#{row['sheet']}" if row.get("sheet") else ""
     path = result.folder.parents[1] / file.removesuffix(sheet)
     if sha256(path) != record["inputs"][file]:
         raise ReadError(Fault("a file that has changed since the run", "the file as it was then",
                               "residuekit run DIR again", str(path)))  # fmt: skip
-    scores = result.score_map(result.folder / maps[file])
+    scores = xr.concat([_scores(result, entry) for entry in entries], "marker",
+                       combine_attrs="override")  # fmt: skip
     steps = [pinned(step, result.folder.parents[1]) for step in record["procedure"]]
     array = Procedure.from_steps(steps).apply(io.read(path, **row.get("options", {})))
     dims = schema.pixel_dims(array)
@@ -43,16 +47,52 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
         "array": array.assign_coords(state),
         "scores": scores,
         "markers": [{k: v for k, v in one.items() if v is not None} for one in record["markers"]],
-        **_beside(result, scores.attrs),
+        **_beside(result, scores.attrs, entries),
         "limit": None,
         "quality": None,
         "title": f"{file}: {scores.attrs['role']} {scores.attrs['mockup']}. "
         f"{record['study']['title']}",
+        "scale": _scales(result, scores["marker"].values),
+        "photo": _photo(result, scores.attrs["mockup"]),
     }
 
 
-def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
-    """The comparator's mock-up means of the map's own stratum, and the gel in question."""
+def _scores(result: StudyResult, entry: Mapping[str, str]) -> xr.Dataset:
+    """The scores of a map, each named with its residue where the run has several."""
+    found = result.score_map(result.folder / entry["map"])
+    several = len({one["residue"] for one in result.provenance["maps"]}) > 1
+    start = f"{entry['residue']}, " if several else ""
+    names = [f"{start}{name}" for name in found["marker"].values]
+    return found.assign_coords(marker=("marker", names))
+
+
+def _scales(result: StudyResult, wanted: Any) -> dict[str, tuple[float, float]]:
+    """One scale of colours a score for all the files of the run."""
+    pixels: dict[str, list[Any]] = {str(name): [] for name in wanted}
+    limits: dict[str, list[float]] = {name: [] for name in pixels}
+    for entry in result.provenance["maps"]:
+        scores = _scores(result, entry)
+        known = scores["valid"].values
+        for k, name in enumerate(map(str, scores["marker"].values)):
+            if name in pixels:
+                pixels[name].append(scores["score"].values[k][known].astype(np.float64))
+                limits[name].append(float(scores["pixel_limit"].values[k]))
+    return {name: colour_scale(pixels[name], limits[name]) for name in pixels}
+
+
+def _photo(result: StudyResult, mockup: str) -> Photo | None:
+    """The visible image of the study's figure, where it shows the mock-up and is still there."""
+    figure = result.provenance["study"]["figure"]
+    path = result.folder.parents[1] / figure.get("image", "")
+    if not path.is_file() or figure.get("image_mockup", mockup) != mockup:
+        return None
+    return photo_of(path, figure["image_affine"])
+
+
+def _beside(
+    result: StudyResult, row: Mapping[Any, Any], entries: Sequence[Mapping[str, str]]
+) -> dict[str, Any]:
+    """The comparator's mock-up means of the map's own stratum, and the pure residues asked for."""
     spectra = result.spectra
     role, treatment = spectra["role"].values, spectra["treatment"].values
     own = np.array([stratum_of({name: spectra[name].values[k] for name in schema.STRATUM_COLUMNS})
@@ -60,7 +100,9 @@ def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
     blank = own & (role == "blank")
     kind = comparator_kind(treatment[blank]) if blank.any() else ""
     blank &= treatment == kind
-    gel = result.is_pure()
+    named = {entry["residue"] for entry in entries}
+    residues = [name for name in result.residues if name in named]
+    gels = {name: own for name in residues if (own := result.of_residue(name).is_pure()).any()}
     axis, values = spectra[schema.WAVENUMBER].values, spectra["spectrum"].values
     quantity = str(spectra["spectrum"].attrs.get("quantity", "absorbance"))
 
@@ -69,7 +111,8 @@ def _beside(result: StudyResult, row: Mapping[Any, Any]) -> dict[str, Any]:
 
     return {
         "blanks": [points(mean) for mean in values[blank]] or None,
-        "gel": points(values[gel]) if gel.any() else None,
+        "gel": {name if len(gels) > 1 else "": points(values[own]) for name, own in gels.items()}
+        or None,
         "blank_words": _blank_words(result, row, kind),
     }
 

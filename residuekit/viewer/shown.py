@@ -1,4 +1,4 @@
-"""What a page shows: checked, scored, binned, and said in words; numbers only, no plotting."""
+"""What a page shows: checked, scored, its spectra averaged; numbers only, no plotting."""
 
 from __future__ import annotations
 
@@ -18,10 +18,12 @@ from ..decision.score_maps import Marks, band_score
 from ..errors import ContractError, Fault, MarkerError, did_you_mean
 from ..markers import Marker, marker_weights, resolve
 from ..markers import markers as known_markers
+from ..reprs import sentence_case
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..words.common import counted, number, unit_words
 from . import bins
 from .bins import Counts, Floats
+from .photo import Photo
 
 if TYPE_CHECKING:
     from ..spectra.quality import Quality
@@ -39,35 +41,24 @@ _LIMIT_SPAN = 2.5
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """One number a pixel, to be chosen as the map.
+    """One score of every pixel, to be chosen as the map.
 
-    `values` (n_shown,) are means over bins; `pixels` keeps every pixel, (n_y, n_x) or (1, n), for
-    the outline of the pixel `limit` (NaN without one); `window` is the band's place on the axis.
+    `pixels` is (n_y, n_x), or (1, n) for points, NaN where a spectrum is left out; `limit` the
+    pixel limit (NaN without one); `window` the band's place on the axis; `scale` the ends of the
+    colours.
     """
 
     name: str
     unit: str
-    values: Floats
     pixels: Floats
     limit: float
     window: tuple[float, float] | None
-
-    @property
-    def scale(self) -> tuple[float, float]:
-        """From the 1st to the 99th percentile of the shown values; a known limit lies inside the
-        lower half, so that the noise below it does not take up all colours."""
-        known = self.values[np.isfinite(self.values)]
-        low, high = np.quantile(known, (0.01, 0.99)) if known.size else (0.0, 1.0)
-        if np.isfinite(self.limit):
-            high = max(high, low + _LIMIT_SPAN * (self.limit - low))
-        return (float(low), float(high)) if high > low else (float(low), float(low) + 1.0)
+    scale: tuple[float, float]
 
     @property
     def fade_limit(self) -> float:
-        """What is not above this is faded; minus infinity without a limit, and where a shown pixel
-        stands for several, which have limits of their own."""
-        binned = self.values.size < self.pixels.size
-        return -np.inf if binned or np.isnan(self.limit) else self.limit
+        """What is not above this is faded; minus infinity without a limit."""
+        return -np.inf if np.isnan(self.limit) else self.limit
 
     @property
     def words(self) -> str:
@@ -77,18 +68,22 @@ class Layer:
             return "No pixel limit was given for this score."
         above = int((seen > self.limit).sum())
         limit = f"{number(self.limit)} {unit_words(self.unit)}".strip()
-        rest = "; the others are paler" if np.isfinite(self.fade_limit) else ""
-        return f"Above the pixel limit {limit}: {above} of {seen.size} valid spectra{rest}."
+        return (
+            f"Above the pixel limit {limit}: {above} of {seen.size} valid spectra; "
+            "the others are paler."
+        )
 
 
 @dataclass(frozen=True, eq=False)
 class Shown:
     """Everything that a page or a picture draws.
 
-    A map has n_y x n_x shown pixels in the order of its rows, from the lowest; points are one row.
-    `weight` counts the valid spectra behind each, `state` is `VALID`, `KEPT` (flagged but used) or
-    `LEFT_OUT`; `x`, `y` are the edges of the shown pixels and `centres` (x, y) those of all, for a
-    map alone. `references` are lines (name, spectrum) that always stand beside the spectrum.
+    Scores and states are those of every pixel, (n_y, n_x) from the lowest row; points are one row.
+    `spectra` are means over squares of `space` x `space` pixels, in the order of their rows, and
+    `weight` counts the valid spectra behind each. `state` is `VALID`, `KEPT` (flagged but used) or
+    `LEFT_OUT`, and `said` the place of a pixel's state in `state_words`. `x`, `y` are the edges of
+    the pixels, for a map alone, `names` those of points. `references` are lines (name, spectrum)
+    that always stand beside the spectrum.
     """
 
     title: str
@@ -96,42 +91,54 @@ class Shown:
     wavenumber: Floats
     spectra: npt.NDArray[np.float32]
     weight: Counts
-    state: npt.NDArray[np.int64]
-    places: tuple[str, ...]
-    flags: tuple[str, ...]
+    space: int
+    state: Counts
+    said: Counts
+    state_words: tuple[str, ...]
     layers: tuple[Layer, ...]
     windows: tuple[tuple[str, float, float], ...]
     references: Mapping[str, tuple[str, Floats]]
     notes: tuple[str, ...]
+    names: tuple[str, ...] = ()
     x: Floats | None = None
     y: Floats | None = None
-    centres: tuple[Floats, Floats] | None = None
     position_unit: str = ""
+    photo: Photo | None = None
 
     @property
     def is_map(self) -> bool:
         """Whether the pixels have places."""
         return self.x is not None
 
-    @property
-    def is_binned(self) -> bool:
-        """Whether a shown pixel stands for several."""
-        return self.layers[0].values.size < self.layers[0].pixels.size
-
     def mean(self) -> Floats:
         """The mean spectrum of all valid pixels; of all that can be read where none is valid."""
         return _mean(self.spectra, self.weight)
 
 
+def colour_scale(scores: Iterable[Floats], limits: Iterable[float]) -> tuple[float, float]:
+    """The ends of the colours for one score, over one map or several.
+
+    From the 1st to the 99th percentile of what is known; a known limit lies inside the lower half,
+    so that the noise below it does not take up all colours.
+    """
+    known = np.concatenate([one[np.isfinite(one)] for one in scores])
+    low, high = map(float, np.quantile(known, (0.01, 0.99))) if known.size else (0.0, 1.0)
+    high = max(high, *(low + _LIMIT_SPAN * (one - low) for one in limits if np.isfinite(one)), low)
+    return (low, high) if high > low else (low, low + 1.0)
+
+
 def gather(
     array: xr.DataArray,
     blanks: xr.DataArray | Iterable[xr.DataArray] | None,
-    gel: xr.DataArray | None,
+    gel: xr.DataArray | Mapping[str, xr.DataArray] | None,
     markers: Marks | None,
     scores: xr.Dataset | None,
     limit: Mapping[str, float | Limit] | float | Limit | None,
     quality: Quality | None,
     title: str | None,
+    scale: Mapping[str, tuple[float, float]] | None = None,
+    photo: Photo | None = None,
+    most_mb: float = bins.PAGE_MB,
     blank_words: str | None = None,
 ) -> Shown:
     """Check what is given and make it ready to be drawn.
@@ -148,35 +155,37 @@ def gather(
     raw = [*_given(scores, array, chosen), *_scored(array, chosen, scores)]
     raw.append((MEAN_LAYER, "", _mean_of_each(array), None))
     limits = _limits(limit, scores, [(name, unit) for name, unit, _, _ in raw])
-    size = bins.choose_bins(array, len(raw))
+    room = most_mb * 1e6 - (len(photo.url) if photo else 0)
+    size = bins.choose_bins(array, len(raw), room, most_mb)
     layers = []
     for name, unit, values, window in raw:
-        pixels = np.where(valid, values, np.nan)
-        shown = bins.bin_mean(pixels, size.space).ravel()
-        layers.append(Layer(quiet(name), quiet(unit), shown, pixels,
-                            limits.get(name, np.nan), window))  # fmt: skip
+        pixels, own = np.where(valid, values, np.nan), limits.get(name, np.nan)
+        ends = (scale or {}).get(name) or colour_scale([pixels], [own])
+        layers.append(Layer(quiet(name), quiet(unit), pixels, own, window, ends))
     binned = bins.bin_spectra(array, valid, size).astype(np.float32)
     spectra = binned.reshape(-1, binned.shape[-1])
-    weight = bins.bin_pixels(valid.astype(np.int64), size.space)
-    of = bins.bin_pixels(np.ones(valid.shape, np.int64), size.space)
-    flags = _flags(_rows(array["flag"]).astype(np.int64), size.space)
-    state = np.where(weight == 0, LEFT_OUT, np.where((flags > 0) | (weight < of), KEPT, VALID))
-    mean = _mean(spectra, weight.ravel())
+    weight = bins.bin_pixels(valid.astype(np.int64), size.space).ravel()
+    flags = _rows(array["flag"]).astype(np.int64)
+    state = np.where(~valid, LEFT_OUT, np.where(flags > 0, KEPT, VALID))
+    kinds, said = np.unique(flags * 2 + valid, return_inverse=True)
+    mean = _mean(spectra, weight)
     lines, notes = _references(axis, size.channels, mean, blanks, gel, blank_words)
-    place = _places(array, size)
     return Shown(
         title=quiet(title or str(schema.source(array).get("file", "")) or f"{array.name} spectra"),
         quantity=str(array.name).replace("_", " "),
         wavenumber=bins.bin_axis(axis, size.channels),
         spectra=spectra,
-        weight=weight.ravel(),
-        state=state.ravel(),
-        flags=tuple(map(_flag_words, flags.ravel(), weight.ravel(), of.ravel())),
+        weight=weight,
+        space=size.space,
+        state=state,
+        said=said.reshape(valid.shape),
+        state_words=tuple(_state_words(int(kind)) for kind in kinds),
         layers=tuple(layers),
         windows=() if markers is None else tuple((quiet(m.name), m.low, m.high) for m in chosen),
         references=lines,
-        notes=(_size_words(array, size), _state_words(valid, state), *notes),
-        **place,
+        notes=(_size_words(array, size, most_mb), _counts(state), *notes),
+        photo=photo,
+        **_places(array),
     )
 
 
@@ -263,7 +272,7 @@ def _given(scores: xr.Dataset | None, array: xr.DataArray, chosen: Iterable[Mark
     windows = {one.name: (one.low, one.high) for one in (*known_markers().values(), *chosen)}
     return [
         (str(name), str(unit), _rows(values[k]).astype(np.float64),
-         windows.get(str(name).removeprefix(_BAND)))
+         windows.get(str(name).rpartition(_BAND)[2]))
         for k, (name, unit) in enumerate(zip(scores["marker"].values, _units(scores), strict=True))
     ]  # fmt: skip
 
@@ -280,7 +289,7 @@ def _scored(
     """The band scores that were not given already."""
     given: set[str] = set()
     if scores is not None:
-        given = {str(name).removeprefix(_BAND) for name in scores["marker"].values}
+        given = {str(name).rpartition(_BAND)[2] for name in scores["marker"].values}
     absent = [one for one in chosen if one.name not in given]
     if not absent:
         return []
@@ -340,61 +349,43 @@ def _only(layers: list[tuple[str, str]]) -> str:
     return names[0]
 
 
-def _flags(flags: Counts, space: int) -> Counts:
-    """Every flag that a pixel of a bin has."""
-    joined = np.zeros_like(bins.bin_pixels(flags, space))
-    for bit, _ in schema.FLAGS.values():
-        joined |= bit * (bins.bin_pixels((flags & bit > 0).astype(np.int64), space) > 0)
-    return joined
+def _state_words(kind: int) -> str:
+    """The state of a pixel whose flag, doubled, and validity make `kind`."""
+    said, valid = schema.flag_words(kind // 2), kind % 2
+    state = "left out" if not valid else "kept" if said else "valid"
+    return f"{state}: {said}" if said else state
 
 
-def _flag_words(flag: np.int64, weight: np.int64, of: np.int64) -> str:
-    said = schema.flag_words(int(flag))
-    if of > 1:
-        share = f"{weight} of {of} pixels valid"
-    else:
-        share = "left out" if weight == 0 else "kept" if said else "valid"
-    return f"{share}: {said}" if said else share
-
-
-def _places(array: xr.DataArray, size: bins.Bins) -> dict[str, Any]:
+def _places(array: xr.DataArray) -> dict[str, Any]:
     if array.dims == schema.POINT_DIMS:
         names = array["spectrum"].values if "spectrum" in array.coords else range(array.shape[0])
-        return {"places": tuple(quiet(name) for name in names)}
-    x, y = (array[name].values.astype(np.float64) for name in ("x", "y"))
-    unit = _POSITIONS[array["x"].attrs["units"]]
-    across, up = bins.edges(x, size.space), bins.edges(y, size.space)
-    middles = [(side[1:] + side[:-1]) / 2 for side in (across, up)]
-    places = tuple(
-        f"x {number(one, 5)} {unit}, y {number(other, 5)} {unit}"
-        for other in middles[1] for one in middles[0]
-    )  # fmt: skip
-    return {"places": places, "x": across, "y": up, "centres": (x, y), "position_unit": unit}
+        return {"names": tuple(quiet(name) for name in names)}
+    sides = {name: bins.edges(array[name].values.astype(np.float64)) for name in ("x", "y")}
+    return {**sides, "position_unit": _POSITIONS[array["x"].attrs["units"]]}
 
 
-def _size_words(array: xr.DataArray, size: bins.Bins) -> str:
+def _size_words(array: xr.DataArray, size: bins.Bins, most_mb: float) -> str:
     if array.dims == schema.POINT_DIMS:
         words = f"{array.shape[0]} point {'spectrum' if array.shape[0] == 1 else 'spectra'}"
     else:
         words = f"{array.shape[1]} x {array.shape[0]} pixels"
-    binned = []
+    averaged = []
     if size.space > 1:
-        binned.append(f"{size.space} x {size.space} pixels averaged into one")
+        averaged.append(f"{size.space} x {size.space} pixels")
     if size.channels > 1:
-        binned.append(f"{size.channels} channels averaged into one")
-    if not binned:
-        return f"{words}, every one shown."
-    why = f"so that the page stays below {bins.PAGE_MB} MB and can be clicked through"
+        averaged.append(f"{size.channels} neighbouring channels")
+    if not averaged:
+        return f"{words}, each with its score and its spectrum."
     return (
-        f"{words}: {' and '.join(binned)}, {why}. Scores and outlines are those of single pixels."
+        f"{words}, each with its score. Spectra are averaged, so that the page stays below "
+        f"{number(most_mb)} MB: each is the mean of {' and '.join(averaged)}."
     )
 
 
-def _state_words(valid: npt.NDArray[np.bool_], state: npt.NDArray[np.int64]) -> str:
-    words = f"{int((~valid).sum())} of {valid.size} spectra left out."
-    if not (kept := int((state == KEPT).sum())):
-        return words
-    return f"{words} Circles ({kept}): flagged or partly left out, but used."
+def _counts(state: Counts) -> str:
+    left_out, kept = (int((state == one).sum()) for one in (LEFT_OUT, KEPT))
+    words = f"{left_out} of {state.size} spectra left out."
+    return f"{words} Dots ({kept}): flagged, but used." if kept else words
 
 
 def _references(
@@ -402,7 +393,7 @@ def _references(
     step: int,
     mean: Floats,
     blanks: xr.DataArray | Iterable[xr.DataArray] | None,
-    gel: xr.DataArray | None,
+    gel: xr.DataArray | Mapping[str, xr.DataArray] | None,
     blank_words: str | None,
 ) -> tuple[dict[str, tuple[str, Floats]], list[str]]:
     """The blank mean and the pure gel, binned and scaled; and what is to be said of them."""
@@ -421,15 +412,18 @@ def _references(
         lines["blank"] = ("blank mean", beside)
         counts = f"{counted(len(given), 'blank')} ({n_spectra} valid spectra)"
         notes.append(f"Blank mean: {blank_words or counts}, each blank counting alike.")
-    if gel is not None:
-        same_axis(axis, schema.check(gel)[schema.WAVENUMBER].values)
-        pure = bins.bin_axis(mean_spectrum(gel), step)
+    gels = {} if gel is None else gel if isinstance(gel, Mapping) else {"": gel}
+    for name, one in gels.items():
+        same_axis(axis, schema.check(one)[schema.WAVENUMBER].values)
+        pure = bins.bin_axis(mean_spectrum(one), step)
         span = float(np.ptp(pure))
         factor = (
             _GEL_SHARE * float(np.ptp(beside)) / span
             if span > 0 and np.isfinite(beside).all()
             else 1.0
         )
-        lines["gel"] = (f"pure gel × {number(factor, 2)}", pure * factor)
-        notes.append(f"Pure gel: scaled by {number(factor, 2)} to be seen beside the paint.")
+        words = quiet(f"pure {name or 'gel'}")
+        lines[f"gel {name}".strip()] = (f"{words} × {number(factor, 2)}", pure * factor)
+        notes.append(f"{sentence_case(words)}: scaled by {number(factor, 2)} to be seen beside "
+                     "the paint.")  # fmt: skip
     return lines, notes

@@ -61,20 +61,18 @@ def _draw_scores(figure: Figure, shown: Shown, top: float) -> None:
     write(figure, 4, top - 6, fitted(words, 78))
     if shown.x is None or shown.y is None:
         ax = place(figure, 16, top, _SIDE, _SIDE)
-        ax.plot(np.arange(layer.values.size), layer.values, "o", color=EXPOSED, markersize=3)
+        ax.plot(np.arange(layer.pixels.size), layer.pixels[0], "o", color=EXPOSED, markersize=3)
         ax.set_xlabel("spectrum number")
         return
     low, high = layer.scale
     limit = layer.fade_limit
-    values = layer.values.reshape(shown.y.size - 1, shown.x.size - 1)
     middles = [(side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y)]
     unit = "um" if shown.position_unit == "µm" else "pixel"
     ax = place(figure, 4, top, _SIDE, _SIDE)
-    draw_map(ax, values, *middles, limit=limit, scale=(low, high), position_unit=unit)
+    draw_map(ax, layer.pixels, *middles, limit=limit, scale=(low, high), position_unit=unit)
     across, up = np.meshgrid(*middles)
     kept = shown.state == KEPT
-    ax.plot(across.ravel()[kept], up.ravel()[kept], "o", markersize=3, fillstyle="none",
-            color=INK, markeredgewidth=0.6)  # fmt: skip
+    ax.plot(across[kept], up[kept], ".", markersize=2, color=INK)
     bar = place(figure, 4 + _SIDE + 10, top + 4, 2.5, _SIDE - 8)
     draw_colour_bar(bar, limit=limit, scale=(low, high), words="")
 

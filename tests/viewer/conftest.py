@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from typing import Any
 
@@ -16,7 +15,6 @@ N_Y, N_X = 5, 7
 AXIS = np.arange(1000.0, 1200.0, 2.0)
 BAND = {"name": "own C-O", "low": 1060.0, "high": 1130.0}
 OTHER = {"name": "own ridge", "low": 1140.0, "high": 1180.0}
-CHROMIUM = shutil.which("chromium")
 
 
 def peak(centre: float, width: float = 15.0) -> Any:
@@ -40,20 +38,6 @@ def gel() -> xr.DataArray:
     return make_points(3.0 * peak(1095), AXIS, ["pure gel"])
 
 
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Chromium; the test skips where there is none."""
-    sync_api = pytest.importorskip("playwright.sync_api")
-    if CHROMIUM is None:
-        pytest.skip("no chromium on this machine")
-    quiet = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--disable-component-update"]  # fmt: skip
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=quiet)
-        yield running
-        running.close()
-
-
 class Page:
     """A page of the viewer in the browser: what was asked of a network, and hands on the map."""
 
@@ -72,60 +56,56 @@ class Page:
     def show(self, html: str) -> None:
         self.page.goto("about:blank")
         self.page.set_content(html)
-        self.page.wait_for_function(
-            "window.Bokeh && Bokeh.documents.length && Bokeh.documents[0].is_idle"
-        )
+        self.page.wait_for_function("document.getElementById('said').textContent")
 
-    def data(self, name: str, column: str) -> Any:
-        """A column of a named data source, as the page holds it."""
-        code = "([n, c]) => Array.from(Bokeh.documents[0].get_model_by_name(n).data[c])"
-        return np.array(self.page.evaluate(code, [name, column]))
+    @property
+    def curve(self) -> Any:
+        """The chosen spectrum, as the page holds it."""
+        return np.array(self.page.evaluate("Array.from(curve.values)"))
 
-    def model(self, name: str, attribute: str) -> Any:
-        code = f"(name) => Bokeh.documents[0].get_model_by_name(name).{attribute}"
-        return self.page.evaluate(code, name)
+    def text(self, name: str) -> str:
+        return str(self.page.locator(f"#{name}").text_content())
 
-    def frame(self) -> tuple[float, float, float, float]:
-        """Left, top, width, height of the frame of the map on the screen."""
+    def box(self) -> list[str]:
+        """What the fields of the chosen pixels hold."""
+        return [self.page.locator(f"#{name}").input_value()
+                for name in ("column", "row", "wide", "high")]  # fmt: skip
+
+    def place(self, row_from_top: float, column: float, n_x: int = N_X, n_y: int = N_Y) -> Any:
+        """Where a pixel's middle lies in the map, counted in what the eye sees."""
+        frame = self.page.evaluate("map.frame")
+        return {"x": frame["left"] + (column + 0.5) / n_x * frame["width"],
+                "y": frame["top"] + (row_from_top + 0.5) / n_y * frame["height"]}  # fmt: skip
+
+    def click(self, row_from_top: float, column: float, **size: int) -> None:
+        self.page.locator("#map").click(position=self.place(row_from_top, column, **size))
+
+    def drag(self, start: Any, end: Any) -> None:
+        """Draw a box from one place in the map to another."""
+        self.page.locator("#map").scroll_into_view_if_needed()
+        corner = self.page.locator("#map").bounding_box()
+        one, other = ((corner["x"] + at["x"], corner["y"] + at["y"]) for at in (start, end))
+        self.page.mouse.move(*one)
+        self.page.mouse.down()
+        self.page.mouse.move(*other, steps=4)
+        self.page.mouse.up()
+
+    def colours(self) -> Any:
+        """The colours (n_y, n_x, 4) of the picture of the map, the lowest row first."""
         found = self.page.evaluate(
-            """() => {
-              const plot = Bokeh.documents[0].get_model_by_name("map")
-              const view = Bokeh.index.find_one_by_id(plot.id)
-              const {x, y} = view.el.getBoundingClientRect()
-              const {left, top, width, height} = view.frame.bbox
-              return [x + left, y + top, width, height]
+            """async () => {
+              const image = new Image()
+              image.src = map.picture
+              await image.decode()
+              const sheet = document.createElement("canvas")
+              Object.assign(sheet, {width: image.width, height: image.height})
+              const pen = sheet.getContext("2d")
+              pen.drawImage(image, 0, 0)
+              return [image.height, image.width,
+                      Array.from(pen.getImageData(0, 0, image.width, image.height).data)]
             }"""
         )
-        return tuple(found)
-
-    def place(self, row_from_top: int, column: int) -> tuple[float, float]:
-        """The screen position of a pixel's middle, counted in what the eye sees."""
-        left, top, width, height = self.frame()
-        return (left + (column + 0.5) / N_X * width, top + (row_from_top + 0.5) / N_Y * height)
-
-    def dot(self, number: int) -> tuple[float, float]:
-        """The screen position of a point spectrum's dot."""
-        x, y = self.data("pixels", "x")[number], self.data("pixels", "shown")[number]
-        found = self.page.evaluate(
-            """([x, y]) => {
-              const plot = Bokeh.documents[0].get_model_by_name("map")
-              const view = Bokeh.index.find_one_by_id(plot.id)
-              const corner = view.el.getBoundingClientRect()
-              const {x_scale, y_scale} = view.frame
-              return [corner.x + x_scale.compute(x), corner.y + y_scale.compute(y)]
-            }""",
-            [float(x), float(y)],
-        )
-        return tuple(found)
-
-    def changed(self, before: Any) -> Any:
-        """The curve, once it is another than `before`."""
-        code = """(y) => {
-          const now = Bokeh.documents[0].get_model_by_name("curve").data.y
-          return Array.from(now).some((value, k) => value !== y[k])
-        }"""
-        self.page.wait_for_function(code, arg=[float(value) for value in before])
-        return self.data("curve", "y")
+        return np.reshape(found[2], (found[0], found[1], 4))
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""The page in a real browser without a network: click, and the curve changes."""
+"""The page in a real browser without a network: click, and score and spectrum change."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ BANDS = [
     {"name": "own C-O", "low": 1060.0, "high": 1130.0},
     {"name": "own ridge", "low": 1140.0, "high": 1180.0},
 ]
+LEFT_OUT = "left out: noise far above that of the other pixels of the map"
 
 
 def _true(array, pixels):
@@ -23,132 +24,182 @@ def _true(array, pixels):
     return np.mean([array.values[y, x].astype(float) for y, x in pixels], axis=0)
 
 
+def _score(array, y, x):
+    return f"own C-O {float(rk.band_score(array, BANDS[:1])['score'][0, y, x]):.3g} A cm⁻¹"
+
+
 @pytest.fixture
-def shown(opened, small_map, gel):
+def limit(small_map):
+    return float(rk.band_score(small_map, BANDS[:1])["score"].median())
+
+
+@pytest.fixture
+def shown(opened, small_map, gel, limit):
     blanks = [small_map.isel(x=slice(0, 3)), small_map.isel(x=slice(3, 5))]
-    limit = {"own C-O": float(rk.band_score(small_map, BANDS[:1])["score"].median())}
-    opened.show(rk.view(small_map, blanks=blanks, gel=gel, markers=BANDS, limit=limit).to_html())
+    view = rk.view(small_map, blanks=blanks, gel=gel, markers=BANDS, limit={"own C-O": limit})
+    opened.show(view.to_html())
     return opened
 
 
-def test_a_click_shows_the_spectrum_of_that_pixel_and_y_points_up(shown, small_map):
-    mean = shown.data("curve", "y")
+def test_a_click_shows_score_and_spectrum_of_that_pixel_and_y_points_up(shown, small_map, limit):
     valid = small_map["valid"].values
-    np.testing.assert_allclose(mean, small_map.values[valid].mean(axis=0, dtype=float), atol=1e-6)
-    shown.page.mouse.click(*shown.place(row_from_top=0, column=1))
-    upper = shown.changed(mean)
-    np.testing.assert_allclose(upper, _true(small_map, [(N_Y - 1, 1)]), atol=1e-6)
-    assert shown.model("said", "text") == "x 5 µm, y 20 µm: valid"
-    shown.page.wait_for_timeout(600)  # Two clicks at once are one double click, which is none.
-    shown.page.mouse.click(*shown.place(row_from_top=N_Y - 1, column=N_X - 1))
-    lower = shown.changed(upper)
-    np.testing.assert_allclose(lower, _true(small_map, [(0, N_X - 1)]), atol=1e-6)
+    np.testing.assert_allclose(shown.curve, small_map.values[valid].mean(axis=0), atol=1e-6)
+    shown.click(row_from_top=0, column=1)
+    np.testing.assert_allclose(shown.curve, _true(small_map, [(N_Y - 1, 1)]), atol=1e-6)
+    above = f"above the pixel limit {limit:.3g}; valid"
+    assert shown.text("said") == f"x 5 µm, y 20 µm: {_score(small_map, 4, 1)}, {above}"
+    assert shown.box() == ["1", "4", "1", "1"]
+    shown.click(row_from_top=N_Y - 1, column=0)
+    np.testing.assert_allclose(shown.curve, _true(small_map, [(0, 0)]), atol=1e-6)
+    assert shown.text("said") == f"x 0 µm, y 0 µm: {_score(small_map, 0, 0)}, not {above}"
     assert (shown.asked, shown.errors) == ([], [])
 
 
 def test_a_pixel_that_is_left_out_is_shown_with_its_reason(shown, small_map):
-    mean = shown.data("curve", "y")
-    shown.page.mouse.click(*shown.place(row_from_top=N_Y - 2, column=2))
-    np.testing.assert_allclose(shown.changed(mean), _true(small_map, [(1, 2)]), atol=1e-6)
-    reason = "left out: noise far above that of the other pixels of the map"
-    assert shown.model("said", "text") == f"x 10 µm, y 5 µm: {reason}"
+    shown.click(row_from_top=N_Y - 2, column=2)
+    np.testing.assert_allclose(shown.curve, _true(small_map, [(1, 2)]), atol=1e-6)
+    assert shown.text("said") == f"x 10 µm, y 5 µm: {LEFT_OUT}"
 
 
-def test_a_box_shows_the_mean_of_its_valid_pixels_and_their_number(shown, small_map):
-    mean = shown.data("curve", "y")
-    start, end = shown.place(N_Y - 1, 1), shown.place(N_Y - 2, 3)
-    shown.page.mouse.move(start[0] - 12, start[1] + 12)
-    shown.page.mouse.down()
-    shown.page.mouse.move(end[0], end[1], steps=5)
-    shown.page.mouse.move(end[0] + 12, end[1] - 12)
-    shown.page.mouse.up()
+def test_a_box_has_one_outline_its_own_numbers_and_the_mean_of_its_valid_pixels(shown, small_map):
+    shown.click(row_from_top=0, column=6)
+    shown.drag(shown.place(N_Y - 1.3, 0.7), shown.place(N_Y - 1.7, 3.2))
     inside = [(y, x) for y in (0, 1) for x in (1, 2, 3) if (y, x) != (1, 2)]
-    np.testing.assert_allclose(shown.changed(mean), _true(small_map, inside), atol=1e-6)
-    assert shown.model("said", "text") == "mean of 5 valid spectra in 6 places, 1 left out"
+    np.testing.assert_allclose(shown.curve, _true(small_map, inside), atol=1e-6)
+    mean = np.mean([rk.band_score(small_map, BANDS[:1])["score"].values[0][at] for at in inside])
+    said = f"Mean of 5 valid spectra of 6, 1 left out: own C-O {mean:.3g} A cm⁻¹"
+    assert shown.text("said") == f"{said}, 0 above the pixel limit"
+    assert shown.box() == ["1", "0", "3", "2"]
+    outline = shown.page.locator("#map rect.chosen")
+    sides = [outline.get_attribute(name) for name in ("x", "y", "width", "height")]
+    assert sides == ["1", "0", "3", "2"]
+    shown.click(row_from_top=0, column=6)
+    assert shown.box() == ["6", "4", "1", "1"]
+    shown.page.get_by_role("button", name="Choose all").click()
+    assert shown.box() == [""] * 4
+    assert outline.count() == 0
+    assert shown.text("said").startswith("Mean of all 34 valid spectra.")
 
 
-def test_another_score_changes_the_map_its_window_and_its_limit(shown, small_map):
+def test_another_score_changes_map_words_window_and_limit(shown, small_map):
     scores = rk.band_score(small_map, BANDS)["score"].values
-    np.testing.assert_allclose(shown.data("pixels", "shown"), scores[0].ravel(), rtol=1e-5)
-    assert shown.model("limit 0", "visible")
-    assert shown.model("counts", "text").startswith("Above the pixel limit ")
+    shown.click(row_from_top=0, column=1)
+    assert shown.text("counts").startswith("Above the pixel limit ")
+    assert shown.page.locator("#limit").get_attribute("d")
+    before = shown.page.locator("#band").get_attribute("x")
     shown.page.get_by_label("Score shown").select_option("own ridge")
-    np.testing.assert_allclose(shown.data("pixels", "shown"), scores[1].ravel(), rtol=1e-5)
-    assert (shown.model("band", "left"), shown.model("band", "right")) == (1140.0, 1180.0)
-    assert not shown.model("limit 0", "visible")
-    assert shown.model("counts", "text") == "No pixel limit was given for this score."
+    values = np.array(shown.page.evaluate("Array.from(view.layer.values)")).reshape(N_Y, N_X)
+    left_out = ~small_map["valid"].values
+    np.testing.assert_allclose(values[~left_out], scores[1][~left_out], rtol=1e-5)
+    assert shown.text("counts") == "No pixel limit was given for this score."
+    assert not shown.page.locator("#limit").get_attribute("d")
+    assert shown.page.locator("#band").get_attribute("x") != before
+    assert shown.text("said") == f"x 5 µm, y 20 µm: own ridge {scores[1][4, 1]:.3g} A cm⁻¹; valid"
 
 
-def test_a_pixel_can_be_chosen_by_keyboard(shown, small_map):
-    mean = shown.data("curve", "y")
-    shown.page.get_by_label("Pixel number").focus()
-    shown.page.keyboard.type("9")
+def test_pixels_and_boxes_are_chosen_by_keyboard_and_said_aloud(shown, small_map):
+    said = shown.page.get_by_role("status").first
+    assert said.get_attribute("aria-live") == "polite"
+    shown.page.get_by_label("Column", exact=True).fill("2")
     shown.page.keyboard.press("Enter")
-    np.testing.assert_allclose(shown.changed(mean), _true(small_map, [(1, 2)]), atol=1e-6)
+    shown.page.get_by_label("Row", exact=True).fill("1")
+    shown.page.keyboard.press("Enter")
+    assert shown.text("said") == f"x 10 µm, y 5 µm: {LEFT_OUT}"
+    shown.page.locator("#map").focus()
+    for key in ("ArrowRight", "ArrowUp", "Shift+ArrowRight", "Shift+ArrowUp", "Shift+ArrowUp"):
+        shown.page.keyboard.press(key)
+    assert shown.box() == ["3", "2", "2", "3"]
+    inside = [(y, x) for y in (2, 3, 4) for x in (3, 4)]
+    np.testing.assert_allclose(shown.curve, _true(small_map, inside), atol=1e-6)
+    for key in ("ArrowLeft",) * 9:
+        shown.page.keyboard.press(key)
+    assert shown.box() == ["0", "2", "1", "1"]
+    shown.page.keyboard.press("Escape")
+    assert shown.box() == [""] * 4
 
 
-def test_the_blank_mean_and_the_gel_stand_beside(shown, small_map, gel):
+def test_the_blank_mean_and_the_gel_stand_beside_and_can_be_hidden(shown, small_map, gel):
     parts = [small_map.isel(x=slice(0, 3)), small_map.isel(x=slice(3, 5))]
     means = [part.values[part["valid"].values].mean(axis=0, dtype=float) for part in parts]
-    blank = shown.data("blank", "y")
+    blank, drawn = (
+        np.array(shown.page.evaluate(f"Array.from(lines[{k}].values)")) for k in range(2)
+    )
     np.testing.assert_allclose(blank, np.mean(means, axis=0), atol=1e-6)
-    drawn, pure = shown.data("gel", "y"), gel.values[0]
+    pure = gel.values[0]
     assert np.ptp(drawn) == pytest.approx(np.ptp(blank) / 2, rel=1e-4)
     np.testing.assert_allclose(drawn / drawn.max(), pure / pure.max(), atol=1e-6)
-    axis = shown.model("spectrum", "x_range.start"), shown.model("spectrum", "x_range.end")
-    assert axis == (1198.0, 1000.0)
+    assert shown.page.locator("#spectrum path.gel").count() == 1
+    shown.page.get_by_role("checkbox", name="pure gel").uncheck()
+    assert shown.page.locator("#spectrum path.gel").count() == 0
+
+
+def test_the_axis_descends_and_a_part_of_it_can_be_typed(shown):
+    assert shown.page.evaluate("[plot.high, plot.low]") == [1198, 1000]
+    shown.page.get_by_label("From", exact=True).fill("1150")
+    shown.page.keyboard.press("Enter")
+    assert shown.page.evaluate("[plot.high, plot.low]") == [1150, 1000]
+    labels = shown.page.locator("#spectrum text[text-anchor=middle]").all_text_contents()[:-2]
+    numbers = [float(one) for one in labels]
+    places = [float(shown.page.locator("#spectrum text", has_text=re.compile(f"^{one}$"))
+                    .first.get_attribute("x")) for one in labels]  # fmt: skip
+    assert numbers == sorted(numbers)
+    assert places == sorted(places, reverse=True)
+    shown.page.get_by_role("button", name="Whole axis").click()
+    assert shown.page.evaluate("[plot.high, plot.low]") == [1198, 1000]
+
+
+def test_the_spectrum_can_be_saved(shown, small_map):
+    shown.click(row_from_top=0, column=1)
+    with shown.page.expect_download() as waiting:
+        shown.page.get_by_role("button", name="Save the spectrum").click()
+    rows = waiting.value.path().read_text("utf-8").splitlines()
+    assert rows[0].endswith(',"chosen"')
+    saved = np.array([row.split(",") for row in rows[1:]], float)
+    np.testing.assert_allclose(saved[:, 0], small_map["wavenumber"].values)
+    np.testing.assert_allclose(saved[:, -1], small_map.values[4, 1], atol=1e-6)
 
 
 def test_point_spectra_have_a_list(opened, small_map):
     points = make_points(small_map.values[2], small_map["wavenumber"].values, list("abcdefg"))
     opened.show(rk.view(points, markers=BANDS).to_html())
-    mean = opened.data("curve", "y")
     opened.page.get_by_label("Spectra").select_option(["1", "4"])
-    two = opened.changed(mean)
-    np.testing.assert_allclose(two, points.values[[1, 4]].mean(axis=0, dtype=float), atol=1e-6)
-    assert opened.model("said", "text") == "mean of 2 valid spectra in 2 places, 0 left out"
+    np.testing.assert_allclose(opened.curve, points.values[[1, 4]].mean(axis=0), atol=1e-6)
+    assert opened.text("said").startswith("Mean of 2 valid spectra of 2, 0 left out: own C-O ")
+    opened.page.locator("#map").focus()
+    opened.page.keyboard.press("ArrowRight")
+    assert opened.text("said").startswith("f: own C-O ")
+    opened.page.locator("#map").click(position=opened.place(2, 3))
+    np.testing.assert_allclose(opened.curve, points.values[3], atol=1e-6)
+    chosen = "Array.from(document.getElementById('list').selectedOptions, (one) => one.text)"
+    assert opened.page.evaluate(chosen) == ["d"]
     assert (opened.asked, opened.errors) == ([], [])
 
 
 def test_texts_of_the_data_stay_texts(opened, small_map):
-    bad = "</script><img src=x onerror='window.fooled = 1'>$$x$$"
+    bad = "</script><img src=x onerror='window.fooled = 1'>"
     band = {**BANDS[0], "name": bad}
     opened.show(rk.view(small_map, markers=[band], title=bad).to_html())
+    assert opened.page.title() == bad
     names = [f"{number} {bad}" for number in range(N_X)]
     points = make_points(small_map.values[2], small_map["wavenumber"].values, names)
     opened.show(rk.view(points, markers=[band], title=bad).to_html())
-    opened.page.mouse.move(*opened.dot(1))
-    opened.page.mouse.move(*opened.dot(3))
-    shown = "3 </script><img src=x onerror='window.fooled = 1'>$\u200b$x$\u200b$"
-    opened.page.get_by_text(shown).nth(1).wait_for()  # The list, then the words at the dot.
+    opened.page.locator("#map").click(position=opened.place(2, 3))
+    assert opened.text("said").startswith(f"3 {bad}: {bad} ")
     assert opened.page.evaluate("window.fooled") is None
     assert opened.asked == []
 
 
-def test_the_page_refuses_to_fetch_whatever_asks(opened, small_map):
+def test_the_page_refuses_to_fetch_and_to_run_whatever_asks(opened, small_map):
     opened.show(rk.view(small_map, markers=BANDS).to_html())
     fetched = "fetch('http://127.0.0.1:9/x').then(() => 'fetched', () => 'refused')"
     assert opened.page.evaluate(fetched) == "refused"
+    script = "Object.assign(document.createElement('script'), {text: 'fooled = 1'})"
+    opened.page.evaluate(f"document.body.append({script})")
+    assert opened.page.evaluate("window.fooled") is None
     assert opened.asked == []
-    assert any("Content Security Policy" in error for error in opened.errors)
-
-
-def test_the_frame_of_a_notebook_is_live_and_the_picture_stays_without_it(opened, small_map):
-    bundle = rk.view(small_map, markers=BANDS)._repr_mimebundle_()
-    text = bundle["text/html"]
-    opened.page.set_content(text)
-    frame = opened.page.frame_locator("iframe")
-    frame.get_by_label("Score shown").wait_for()
-    inner = opened.page.frames[1]
-    inner.wait_for_function("window.Bokeh && Bokeh.documents[0].is_idle")
-    assert inner.evaluate("Bokeh.documents[0].get_model_by_name('curve').data.y.length") == 100
-    assert (opened.asked, opened.errors) == ([], [])
-    still = re.sub(r"<iframe.*</iframe>", "", text, flags=re.DOTALL)
-    assert "<script" not in still
-    opened.page.set_content(still)
-    assert opened.page.evaluate("document.images[0].naturalWidth") > 500
-    assert "5 x 7" not in html.unescape(still)
-    assert "7 x 5 pixels" in opened.page.evaluate("document.images[0].alt")
+    told = [error for error in opened.errors if "Content Security Policy" in error]
+    assert any("127.0.0.1" in error for error in told)
+    assert any("inline script" in error for error in told)
 
 
 def test_an_exported_notebook_is_live_without_a_network(opened, small_map):
@@ -161,11 +212,21 @@ def test_an_exported_notebook_is_live_without_a_network(opened, small_map):
             setattr(exporter, name, "")
     text, _ = exporter.from_notebook_node(v4.new_notebook(cells=[cell]))
     opened.page.set_content(text)
-    opened.page.frame_locator("iframe").get_by_label("Pixel number").fill("6")
+    frame = opened.page.frame_locator("iframe")
+    frame.get_by_label("Column", exact=True).fill("6")
     opened.page.keyboard.press("Enter")
-    inner = opened.page.frames[1]
-    said = "Bokeh.documents[0].get_model_by_name('said').text"
-    inner.wait_for_function(f"{said} == 'x 30 µm, y 0 µm: valid'")
-    y = inner.evaluate("Array.from(Bokeh.documents[0].get_model_by_name('curve').data.y)")
+    said = frame.locator("#said").text_content()
+    assert said == f"x 30 µm, y 0 µm: {_score(small_map, 0, 6)}; valid"
+    y = opened.page.frames[1].evaluate("Array.from(curve.values)")
     np.testing.assert_allclose(y, _true(small_map, [(0, 6)]), atol=1e-6)
     assert opened.asked == []
+
+
+def test_without_scripts_the_picture_stays(opened, small_map):
+    text = rk.view(small_map, markers=BANDS)._repr_mimebundle_()["text/html"]
+    still = re.sub(r"<iframe.*</iframe>", "", text, flags=re.DOTALL)
+    assert "<script" not in still
+    opened.page.set_content(still)
+    assert opened.page.evaluate("document.images[0].naturalWidth") > 500
+    assert "7 x 5 pixels" in opened.page.evaluate("document.images[0].alt")
+    assert "5 x 7" not in html.unescape(still)
