@@ -102,6 +102,7 @@ VERDICT_COLUMNS = (
     "identification_limit",
     "tolerance_bound",
     "against_acceptance",
+    "bound_degrees_of_freedom",
     "codes",
 )
 #: What ``second-procedure.csv`` gives of each arm, twice: as it is, and as ``other_...``.
@@ -128,6 +129,7 @@ MARKER_COLUMNS = (
     "selectivity",
     "slope",
     "slope_se",
+    "slope_degrees_of_freedom",
     "mockup_limit",
     "noise_limit",
     "unit",

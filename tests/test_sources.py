@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import pytest
 
+from residuekit.markers import sources
 from residuekit.report.references import NAMED
 from residuekit.report.references import works as cited_works
 
@@ -155,6 +156,23 @@ def test_the_works_of_a_report_are_verified_entries_of_the_bibliography(shared, 
         assert works[key]["note"].startswith("verified"), key
         assert not re.search(r"[{}$\\[\]]", work.formatted), key
         assert works[key]["year"] in work.formatted
+        assert "`" not in work.formatted, key
+
+
+def test_a_source_of_markers_is_cited_by_its_title_or_says_that_none_was_found(works):
+    """What nobody has seen is never cited as if it had been."""
+    own = {fields.get("keywords", "").removeprefix("marker source "): fields
+           for fields in works.values()}  # fmt: skip
+    assert set(sources()) <= set(own)
+    for name, source in sources().items():
+        title, memory = own[name]["title"], own[name]["note"] == "from memory"
+        letters = re.sub(r"\\textsubscript|[{}]", "", title).replace("--", "-")
+        if "not found" in title:
+            assert "title not found" in source["citation"].casefold(), name
+        else:
+            assert letters in source["citation"], name
+            assert ("(title from memory)" in source["citation"]) == memory, name
+        assert ("not confirmed" in source.get("thin", "")) == memory, name
 
 
 def test_the_table_of_sources_is_printed_and_nothing_is_run():

@@ -82,6 +82,7 @@ class Assessment:
     slope: float
     scale: str
     n_scale: int
+    bound_degrees_of_freedom: float
     identification_limit: float = math.nan
 
     @property
@@ -117,7 +118,7 @@ class Assessment:
             "decision_limit", "detection_limit", "mockup_decision_limit",
             "mockup_detection_limit", "upper_bound", "unit", "positive_mockups",
             "share_upper_bound", "scale", "scale_margin", "identification_limit",
-            "tolerance_bound", "against_acceptance",
+            "tolerance_bound", "against_acceptance", "bound_degrees_of_freedom",
         )  # fmt: skip
         return {name: getattr(self, name) for name in names}
 
@@ -186,10 +187,10 @@ def assess(
     mean_above = bool(difference.mean() > limits.decision)
     above = mean_above or bool(positive.any())
     estimate = float(difference.mean() / b)
-    error = bound = math.nan
+    error = bound = freedom = math.nan
     if n > 1:
         spread = float(found.var(ddof=1)) if m > 1 else 0.0
-        bound, error, _ = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha)
+        bound, error, freedom = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha)
     welch = welch_p(blank, found)
     asked: list[int | None] = [None] if mean_above and not welch >= rules.alpha else []
     if positive.any() and stands_out(difference, s_b, n, decision_levels(n, m, rules.alpha).mockup):
@@ -225,6 +226,7 @@ def assess(
         slope=b,
         scale="" if usable is None else scale_of(usable),
         n_scale=0 if usable is None else usable.n_spiked,
+        bound_degrees_of_freedom=freedom,
     )
 
 

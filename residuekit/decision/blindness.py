@@ -35,6 +35,7 @@ class Blindness:
     noise_limit: float
     unit: str
     code: str = ""
+    slope_degrees_of_freedom: float = math.nan
     numbers: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @property
@@ -80,6 +81,9 @@ def assess_blindness(
         "mockup_limit": mockup,
         "noise_limit": alone,
         "unit": unit if response is None else LOADING_UNIT,
+        "slope_degrees_of_freedom": math.nan
+        if response is None or response.n_spiked < 2
+        else response.n_spiked - 1,
     }
     code = _why_blind(response, mockup, alone, acceptance_limit)
     if code and response is not None:

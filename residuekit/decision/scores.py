@@ -210,6 +210,7 @@ def marker_rows(stratum: Mapping[str, Any], scores: Sequence[Score]) -> list[dic
             "selectivity": score.selectivity,
             "slope": score.blindness.slope,
             "slope_se": score.blindness.slope_se,
+            "slope_degrees_of_freedom": score.blindness.slope_degrees_of_freedom,
             "mockup_limit": score.blindness.mockup_limit,
             "noise_limit": score.blindness.noise_limit,
             "unit": score.blindness.unit,

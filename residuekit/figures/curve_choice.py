@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from ..decision.comparator import comparator_kind
 from ..schema import LOADING_UNIT, NET_SIGNAL, REFERENCE_FILM, marker_of
@@ -52,20 +51,6 @@ def choose_spectra(result: StudyResult, stratum: Stratum, picks: Sequence[Pick])
     }
 
 
-def behind_slope(result: StudyResult, stratum: Stratum, residue: str) -> npt.NDArray[np.float64]:
-    """The loadings of the spiked mock-ups that the slope of a stratum rests on."""
-    spectra = result.spectra
-    loads = np.asarray(spectra["loading_ug_cm2"].values, dtype=float)
-    behind: npt.NDArray[np.float64] = loads[
-        (spectra["role"].values == "spiked")
-        & (spectra["paint"].values == stratum[0])
-        & (spectra["soiling"].values == stratum[1])
-        & ((spectra["material"].values == residue) | (spectra["treatment"].values == residue))
-        & (loads > 0)
-    ]
-    return behind
-
-
 def choose_spiking(
     result: StudyResult,
     own: pd.DataFrame,
@@ -90,8 +75,8 @@ def choose_spiking(
     if limits["scale"] == REFERENCE_FILM:
         return None
     slope, error = float(line["slope"].iloc[0]), float(line["slope_se"].iloc[0])
-    k = behind_slope(result, stratum, study["residue"]).size
-    reach = float(stdtrit(k - 1, 1 - study["alpha"] / 2)) if k > 1 else float("nan")
+    freedom = float(line["slope_degrees_of_freedom"].iloc[0])
+    reach = float(stdtrit(freedom, 1 - study["alpha"] / 2))
     spiked, blanks = own[own["role"] == "spiked"], own[own["role"] == "blank"]
     blanks = blanks[blanks["treatment"] == comparator_kind(blanks["treatment"])]
     return Spiking(
@@ -100,6 +85,6 @@ def choose_spiking(
         blanks=blanks["mean"].to_numpy(dtype=float),
         slope=slope,
         spread_percent=100 * reach * error / slope,
-        k=k,
+        k=int(freedom) + 1,
         decision=float(limits["mockup_decision_limit"]),
     )

@@ -67,8 +67,8 @@ class Line:
 
         The interval is that of Fieller, J. R. Stat. Soc. B 16 (1954) 175: the x whose prediction
         band holds y. It is infinite where the slope is not above zero at this confidence. The
-        standard error is the first-order one of Massart et al., Handbook of Chemometrics (1997),
-        equations 8.28 and 8.38 (numbers from memory).
+        standard error is the first-order one of Massart et al., Handbook of Chemometrics and
+        Qualimetrics: Part A (1997), equations 8.28 and 8.38 (numbers from memory).
         """
         t = _two_sided_t(self.nu, confidence)
         above = y - self.intercept - self.slope * self.mean_x

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import re
-import sys
-import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +11,7 @@ from ..words import deposit as words
 from .archive import Piece
 from .crate import crate_metadata, datacite
 from .data_package import data_package
+from .places import without_places
 
 if TYPE_CHECKING:
     from ..results import StudyResult
@@ -80,16 +78,5 @@ def _without_paths(piece: Piece, study: Path) -> Piece:
     """A notebook without the places of this machine; any other piece as it is."""
     if not piece.path.endswith(".ipynb"):
         return piece
-    text = piece.read().decode("utf-8")
-    for place, word in _places(study):
-        text = re.sub(re.escape(json.dumps(place)[1:-1]) + r"(?![\w-])", word, text)
+    text = without_places(piece.read().decode("utf-8"), study, piece.path)
     return Piece(piece.path, text.encode())
-
-
-def _places(study: Path) -> Iterator[tuple[str, str]]:
-    """The places of this machine, the longest first, each with what stands for it."""
-    places = {
-        str(study.absolute()): ".", str(study.resolve()): ".", sys.prefix: "environment",
-        sys.base_prefix: "python", tempfile.gettempdir(): "temporary", str(Path.home()): "~",
-    }  # fmt: skip
-    return iter(sorted(places.items(), key=lambda place: -len(place[0])))

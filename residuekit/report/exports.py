@@ -99,10 +99,13 @@ def _arms(result: StudyResult, name: str, words: str) -> Grid:
     rows = getattr(result, name).to_dict("records")
     units = {unit_words(str(row["unit"])) for row in rows if judged(row)}
     one = units.pop() if len(units) == 1 else ""
-    caption = f"{words}: mean, standard error, one-sided bounds, detection limit"
+    caption = (
+        f"{words}: mean, standard error, one-sided bounds with their degrees of freedom, "
+        "detection limit"
+    )
     caption += f", in {one}" if one else ""
     heads = ["arm", *(["score"] if name == "scores" else []), "verdict", *([] if one else ["unit"])]
-    numbers = ("n", "blanks", "mean", "s.e.", "lower", "upper", "det.")
+    numbers = ("n", "blanks", "mean", "s.e.", "lower", "upper", "d.f.", "det.")
     cells = [
         [
             arm_words(row), *([str(row["score"])] if name == "scores" else []), str(row["verdict"]),
@@ -115,13 +118,14 @@ def _arms(result: StudyResult, name: str, words: str) -> Grid:
 
 def _numbers(row: dict[Any, Any]) -> list[str]:
     if not judged(row):
-        return ["–"] * 7
+        return ["–"] * 8
     low = {**row, "lower_bound": lower_bound(row)}
     return [
         f"{int(row['n_mockups'])}", f"{int(row['n_blank_mockups'])}", rounded(row, "estimate"),
         rounded(row, "standard_error"),
         rounded(low, "lower_bound") if row["verdict"] == "detected" else "–",
-        rounded(row, "upper_bound"), rounded(row, "detection_limit"),
+        rounded(row, "upper_bound"), number(row["bound_degrees_of_freedom"], 2),
+        rounded(row, "detection_limit"),
     ]  # fmt: skip
 
 
@@ -132,7 +136,7 @@ def _capped(words: str, name: str, n: int) -> str:
 
 
 def _markers(result: StudyResult) -> Grid:
-    heads = ("score", "stratum", "sight", "unit", "selectivity", "slope", "s.e.",
+    heads = ("score", "stratum", "sight", "unit", "selectivity", "slope", "s.e.", "d.f.",
              "one mock-up needs", "noise allows")  # fmt: skip
     rows = [
         [
@@ -140,8 +144,8 @@ def _markers(result: StudyResult) -> Grid:
             "blind" if row["blind"] else "deciding" if row["deciding"] else "can see",
             unit_words(str(row["unit"])), number(row["selectivity"], 2),
             true_minus(to_error(row["slope"], row["slope_se"])) or "–",
-            number(row["slope_se"], 2), number(row["mockup_limit"], 2),
-            number(row["noise_limit"], 2),
+            number(row["slope_se"], 2), number(row["slope_degrees_of_freedom"]),
+            number(row["mockup_limit"], 2), number(row["noise_limit"], 2),
         ]
         for row in result.markers.to_dict("records")[:MOST_ROWS]
     ]  # fmt: skip

@@ -14,7 +14,6 @@ from ..decision.comparator import ENOUGH
 from ..decision.confirmation import FOREIGN, LEAST_RATIO
 from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
-from ..figures.curve_choice import behind_slope
 from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
 from ..reprs import sentence_case
@@ -230,10 +229,7 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
 def sight_sentences(result: StudyResult, stratum: Stratum) -> tuple[str, ...]:
     """What each score can detect on a stratum, and what it gave there."""
     scores = result.scores.to_dict("records")
-    return tuple(
-        words.sight(row, scores, behind_slope(result, stratum, row["residue"]).size)
-        for row in of_stratum(result.markers, stratum)
-    )
+    return tuple(words.sight(row, scores) for row in of_stratum(result.markers, stratum))
 
 
 def n_references(result: StudyResult) -> int:

@@ -15,7 +15,6 @@ from ..decision.blindness import LIMIT_FACTOR, assess_blindness, scatter_of
 from ..decision.claims import MIN_BLANKS, SCALE_MARGIN
 from ..decision.verdict import judge
 from ..figures.choice import loadings
-from ..figures.curve_choice import behind_slope
 from ..kernels.slope import Slope, loading_slope
 from ..schema import JUDGED_COLUMNS, LOADING_UNIT, REFERENCE_FILM
 from ..words import limits as words
@@ -128,7 +127,7 @@ def _fixed(
     if arm["unit"] != LOADING_UNIT:
         return None
     film = arm["scale"] == REFERENCE_FILM
-    behind = behind_slope(result, stratum, str(arm["residue"]))
+    behind = _behind_slope(result, stratum, str(arm["residue"]))
     if film:
         loads = np.asarray(result.spectra["loading_ug_cm2"].values[result.is_pure()], dtype=float)
         behind = loads[loads > 0]
@@ -136,6 +135,20 @@ def _fixed(
         return None
     error = float(line["slope_se"] / line["slope"])
     return Slope(1.0, error, behind.size, highest=float(behind.max()), film=film)
+
+
+def _behind_slope(result: StudyResult, stratum: Stratum, residue: str) -> Floats:
+    """The loadings of the spiked mock-ups, of any ageing, that the slope of a stratum rests on."""
+    spectra = result.spectra
+    loads = np.asarray(spectra["loading_ug_cm2"].values, dtype=float)
+    behind: Floats = loads[
+        (spectra["role"].values == "spiked")
+        & (spectra["paint"].values == stratum[0])
+        & (spectra["soiling"].values == stratum[1])
+        & ((spectra["material"].values == residue) | (spectra["treatment"].values == residue))
+        & (loads > 0)
+    ]
+    return behind
 
 
 def _rules(result: StudyResult) -> Rules:

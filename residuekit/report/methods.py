@@ -159,11 +159,13 @@ def _scores(result: StudyResult) -> Iterator[Block]:
     yield Paragraph("Marker bands:")
     yield Items(tuple(f"{m['name']}: {words.marker_words(m)}" for m in record["markers"]))
     if NET_SIGNAL in record["study"]["scores"]:
-        yield Paragraph(words.net_signal(CHANGE_SHARE, CHANGE_LENGTH))
+        yield Paragraph(words.net_signal())
     yield Paragraph(words.deciding_score(LIMIT_FACTOR))
 
 
 def _sight(result: StudyResult) -> Iterator[Block]:
+    if NET_SIGNAL in result.provenance["study"]["scores"]:
+        yield Paragraph(words.mockup_differences(CHANGE_SHARE, CHANGE_LENGTH))
     if result.provenance.get("paint_variation"):
         yield Items(tuple(map(words.variation, result.provenance["paint_variation"])))
     said = {stratum: sight_sentences(result, stratum) for stratum in strata(result)}

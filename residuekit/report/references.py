@@ -58,7 +58,7 @@ _STEPS: dict[tuple[str, Any], str] = {
 _REMARKS = {"iso11843p2": " Used here as in memory, without its corrigendum."}
 _LETTERS = (
     (r'\"u', "ü"), (r'\"o', "ö"), (r"\chi^2", "χ²"), ("---", "—"), ("--", "–"),
-    ("$", ""), ("{", ""), ("}", ""),
+    ("$", ""), ("{", ""), ("}", ""), ("`", "‘"), ("s' ", "s’ "),
 )  # fmt: skip
 
 

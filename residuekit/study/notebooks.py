@@ -14,6 +14,7 @@ from typing import Any
 
 from ..errors import Fault, StudyError, WriteError, did_you_mean
 from ..io.opening import content
+from ..report.places import without_places
 from ..toml_lines import lines_of
 from ..validator import Place
 from .manifest import Manifest
@@ -83,6 +84,7 @@ def execute(books: list[Book], run: Path, progress: Progress | None = None) -> d
 
     Each works where it lies, gets the folders of study and run as far as it declares them, and
     does not stop the others: one that fails is kept as far as it came. The folder appears whole.
+    What was executed holds no path of this machine, and runs again where it then lies.
 
     Parameters
     ----------
@@ -98,6 +100,7 @@ def execute(books: list[Book], run: Path, progress: Progress | None = None) -> d
                 paths = {STUDY: str(study), RUN: str(run)}
                 known = {name: path for name, path in paths.items() if name in book.declared}
                 failure = _execute(book.path, part / book.path.name, {**known, **book.given})
+                _take_out_places(part / book.path.name, study, run)
                 if failure:
                     failures[book.path.name] = failure
                 if progress is not None:
@@ -106,6 +109,11 @@ def execute(books: list[Book], run: Path, progress: Progress | None = None) -> d
     except WriteError as problem:
         failures[FOLDER] = str(problem)
     return failures
+
+
+def _take_out_places(made: Path, study: Path, run: Path) -> None:
+    where = f"{run.relative_to(study).as_posix()}/{FOLDER}/{made.name}"
+    made.write_text(without_places(made.read_text("utf-8"), study, where), encoding="utf-8")
 
 
 def _lacking(folder: Path, paths: list[Path]) -> Iterator[Fault]:

@@ -17,6 +17,7 @@ from .common import (
     above_one_limit,
     as_films,
     counted,
+    freedom_words,
     in_words,
     listed,
     number,
@@ -322,11 +323,13 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
     if math.isnan(row["upper_bound"]):
         return f"{said}, without limits."
     upper, seen = rounded(row, "upper_bound"), rounded(row, "detection_limit")
+    known = freedom_words(row["bound_degrees_of_freedom"])
+    freedom = f", {known}" if known else ""
     if row["verdict"] == "detected":
         low = rounded({**row, "lower_bound": lower_bound(row)}, "lower_bound")
-        bounds = f"Lower bound {low}, upper bound {upper} {unit} ({sure} confidence each)"
+        bounds = f"Lower bound {low}, upper bound {upper} {unit} ({sure} confidence each{freedom})"
     else:
-        bounds = f"Upper bound {upper} {unit} ({sure} confidence)"
+        bounds = f"Upper bound {upper} {unit} ({sure} confidence{freedom})"
     film = as_film(row, study.get("density_g_cm3"))
     return " ".join([
         f"{said}. {bounds}. Detection limit {seen} {unit}{_identified(row, unit)}.",

@@ -128,11 +128,14 @@ def comparison_text(
     versions: Sequence[str],
     arms: Sequence[Mapping[str, Any]],
     tried: Sequence[str],
+    *,
+    gone_on: bool = False,
 ) -> str:
     """Say in Markdown what differs between any two runs, and which difference changed what.
 
     `settings` and `versions` are as `setting_differences` and `version_differences` give them;
-    `tried` says what came of taking back one difference after the other.
+    `tried` says what came of taking back one difference after the other, `gone_on` that the study
+    is no longer as it was for the second run.
     """
     lines = ["# What differs", "", f"From {runs[0]} to {runs[1]}.", ""]
     for heading, found in (
@@ -142,6 +145,9 @@ def comparison_text(
     ):
         lines += [f"## {heading}", "", *(f"- {one}" for one in found or ["the same"]), ""]
     lines += ["## Verdicts", "", *(map(_arm, arms)), *(["All the same."] if not arms else [])]
+    if gone_on:
+        lines += ["", "Which difference made a verdict change was not tried: the study is no "
+                  "longer as it was for the second run. Name the newest run last."]  # fmt: skip
     if tried:
         lines += ["", "## One difference at a time", ""]
         lines += ["The second run, judged again with one difference taken back:", ""]
@@ -163,6 +169,27 @@ def taken_back(what: str, restored: Sequence[Row], others: Sequence[Row]) -> str
 def not_taken_back(what: str, why: str) -> str:
     """A difference that was not tried."""
     return f"{what}: not tried, {why}"
+
+
+#: All differences that can be taken back.
+ALL_TOGETHER = "all of these together"
+
+
+def residue_difference(was: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    """What differs in what is asked of one residue, by the records of two runs.
+
+    >>> limits = ({"material": "PVA", "acceptance_limit_ug_cm2": limit} for limit in (2.0, 0.5))
+    >>> residue_difference(*limits)
+    'residue PVA: acceptance limit 2 -> 0.5'
+    """
+    said = (f"{_NAMES.get(key, key)} {_value(was.get(key))} -> {_value(now.get(key))}"
+            for key in now if was.get(key) != now.get(key))  # fmt: skip
+    return f"residue {now['material']}: {', '.join(said)}"
+
+
+def changed_rows(count: int, table: str) -> str:
+    """Rows of the table of measurements that the second run has otherwise, or not."""
+    return f"{counted(count, 'changed row')} of {table}"
 
 
 def new_files(count: int) -> str:

@@ -84,6 +84,15 @@ def percent(share: float) -> str:
     return f"{number(100 * share)}%"
 
 
+def freedom_words(degrees: float) -> str:
+    """Degrees of freedom; nothing where there are none, or where no scatter enters.
+
+    >>> freedom_words(7), freedom_words(8.4321), freedom_words(float("nan"))
+    ('7 degrees of freedom', '8.4 degrees of freedom', '')
+    """
+    return f"{number(degrees, 2)} degree{'s' * (degrees != 1)} of freedom" * math.isfinite(degrees)
+
+
 def stratum_of(row: Row) -> Stratum:
     """The stratum of a row of any table."""
     paint, soiling, ageing = (row[name] for name in STRATUM_COLUMNS)

@@ -61,7 +61,7 @@ Authors: {authors_words(fields["authors"])}. Licence: {fields["licence"]}, see L
 sha256sum --check SHA256SUMS
 python -m venv environment
 environment/bin/pip install -c constraints.txt residuekit=={version}
-environment/bin/residuekit run .
+environment/bin/residuekit run . --again
 environment/bin/residuekit compare runs/{run} runs/latest
 ```
 

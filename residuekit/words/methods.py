@@ -16,6 +16,7 @@ from .common import (
     also_nm,
     blank_words,
     counted,
+    freedom_words,
     in_words,
     listed,
     number,
@@ -283,22 +284,29 @@ def unspecific_marker(name: str) -> str:
     )
 
 
-def net_signal(change_share: float, change_length: float) -> str:
-    """How the net signal is made; share and length of a paint change that is declared."""
+def net_signal() -> str:
+    """How the net signal is made."""
     return (
         "Net signal: the whole reference spectrum fitted by generalised least squares. Three "
         "nuisance shapes have a large variance: a shift of the paint's bands, an offset, a slope. "
         "The metric holds the scatter of pixels within the blank maps (shrunk) and the differences "
-        "between mock-ups of the paint. These are measured on replicates that no arm of the "
-        "stratum is compared with: spiked mock-ups of one loading, untreated ones beside "
-        "water-only ones, blanks of other ageings. They are estimated by restricted maximum "
-        "likelihood (Patterson and Thompson 1971) on what the gel's spectrum and the nuisance "
-        "shapes leave. A fifth of the smooth change found there enters, and the texture beyond "
-        "that of the pixels. With fewer than three degrees of freedom a mild smooth change is "
-        f"declared instead: {percent(change_share)} of the local absorbance, correlated over "
-        f"{number(change_length)} cm⁻¹. Each blank mock-up is scored by weights that were made "
-        "without it, all others by the mean of these. The net analyte signal (Lorber 1986) is the "
-        "same quantity for white noise."
+        "between mock-ups of the paint, as the supplement says. Each blank mock-up is "
+        "scored by weights that were made without it, all others by the mean of these. The net "
+        "analyte signal (Lorber 1986) is the same quantity for white noise."
+    )
+
+
+def mockup_differences(change_share: float, change_length: float) -> str:
+    """How the metric learns how mock-ups differ; share and length of a change that is declared."""
+    return (
+        "How mock-ups of a paint differ enters the metric of the net signal. It is measured on "
+        "replicates that no arm of the stratum is compared with: spiked mock-ups of one loading, "
+        "untreated ones beside water-only ones, blanks of other ageings. It is estimated by "
+        "restricted maximum likelihood (Patterson and Thompson 1971) on what the gel's spectrum "
+        "and the nuisance shapes leave. A fifth of the smooth change found there enters, and the "
+        "texture beyond that of the pixels. With fewer than three degrees of freedom a mild "
+        f"smooth change is declared instead: {percent(change_share)} of the local absorbance, "
+        f"correlated over {number(change_length)} cm⁻¹."
     )
 
 
@@ -330,15 +338,14 @@ def blind_scores(blind: int, n: int) -> str:
     )
 
 
-def sight(row: Row, arms: Iterable[Row], n_spiked: int) -> str:
+def sight(row: Row, arms: Iterable[Row]) -> str:
     """What a score can detect on a stratum, and what it gave there: negative findings too.
 
-    `row` is of the table of scores on strata, `arms` are the arms by this score; the slope rests
-    on `n_spiked` spiked mock-ups.
+    `row` is of the table of scores on strata, `arms` are the arms by this score.
     """
     unit = unit_words(str(row["unit"]))
     words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
-    slope = _slope(row, n_spiked) if row["unit"] == LOADING_UNIT else ""
+    slope = _slope(row) if row["unit"] == LOADING_UNIT else ""
     if row["blind"]:
         return f"{words}; blind, so it says nothing on this paint.{slope}"
     role = "it decides" if row["deciding"] else "it does not decide"
@@ -352,15 +359,13 @@ def sight(row: Row, arms: Iterable[Row], n_spiked: int) -> str:
     return f"{words}; {role}.{slope} {'. '.join(own)}."
 
 
-def _slope(row: Row, n_spiked: int) -> str:
+def _slope(row: Row) -> str:
     """The slope with its standard error and degrees of freedom."""
     slope, error = (
         true_minus(to_error(row[name], row["slope_se"])) for name in ("slope", "slope_se")
     )
-    rests = "by reference films"
-    if n_spiked > 1:
-        rests = f"{counted(n_spiked - 1, 'degree')} of freedom"
-    return f" Slope {slope} ± {error} a {unit_words(LOADING_UNIT)} ({rests})."
+    rests = freedom_words(row["slope_degrees_of_freedom"]) or "of one reference film"
+    return f" Slope {slope} ± {error} per {unit_words(LOADING_UNIT)} ({rests})."
 
 
 def limits(

@@ -29,7 +29,7 @@ def test_the_factor_is_twice_the_one_sided_normal_quantile_at_5_per_cent():
 def test_the_limits_of_a_single_mockup_and_of_noise_alone():
     found = assess_blindness(BLANKS, SEEN, noise=0.5)
     assert found == Blindness(2.0, 0.01, pytest.approx(3.29 * 3 / 2), pytest.approx(3.29 * 0.5 / 2),
-                              LOADING_UNIT, "")  # fmt: skip
+                              LOADING_UNIT, "", 3)  # fmt: skip
     assert not found.blind
 
 
@@ -40,6 +40,7 @@ def test_without_a_slope_a_score_keeps_its_unit_and_is_never_blind(slope):
     assert found.noise_limit == pytest.approx(0.329)
     assert math.isnan(found.slope)
     assert math.isnan(found.slope_se)
+    assert math.isnan(found.slope_degrees_of_freedom)
     assert (found.unit, found.blind) == ("A", False)
     assert assess_blindness(BLANKS).unit == "reference"
     assert math.isnan(assess_blindness(BLANKS).noise_limit)

@@ -116,13 +116,16 @@ def make_run(
                        "positive_mockups": 0, "share_upper_bound": 0.5271,
                        "scale": "spiked" if spiked else "", "identification_limit": 1.0468,
                        "tolerance_bound": 1.2345, "against_acceptance": "below",
+                       "bound_degrees_of_freedom": 5.4321,
                        "blind_markers": "acetate C=O 1735", "verdict": judged,
                        "reason": f"{paint}: below the limit of 0.421 ug cm-2."}  # fmt: skip
                 verdicts += [{**row, "score": score} for score in scores]
         for score in scores:
             sight.append({"score": score, **base, "selectivity": 0.9,
                           "slope": 0.003 if spiked else math.nan,
-                          "slope_se": 1e-4, "mockup_limit": 1.52, "noise_limit": 0.0312,
+                          "slope_se": 1e-4,
+                          "slope_degrees_of_freedom": 4 * len(loads) * len(ageings) - 1,
+                          "mockup_limit": 1.52, "noise_limit": 0.0312,
                           "unit": unit, "blind": score in blind,
                           "deciding": score == scores[0], "residue": treatment})  # fmt: skip
     if reference:

@@ -20,7 +20,7 @@ from residuekit.cli import main
 from residuekit.errors import StudyError
 from residuekit.report.archive import Piece
 from residuekit.report.data_package import data_package
-from residuekit.results import TABLES
+from residuekit.results import TABLES, open_run
 from residuekit.schema import MEASUREMENT_COLUMNS, SECOND_COLUMNS
 from residuekit.study.deposit import write_deposit
 from residuekit.words.columns import COLUMNS
@@ -60,7 +60,9 @@ def test_unpacked_elsewhere_it_gives_the_same_verdicts(deposited):
     _, result, _, unpacked = deposited
     copy = unpacked.with_name("again")
     shutil.copytree(unpacked, copy)
-    again = Study.open(copy).run()
+    assert main(["run", str(copy), "--again"]) == 0
+    again = open_run(copy)
+    assert again.folder.name != result.folder.name
     pd.testing.assert_frame_equal(again.verdicts, result.verdicts, check_exact=False, rtol=1e-9)
     assert again.provenance["inputs"] == result.provenance["inputs"]
 
@@ -149,7 +151,7 @@ def test_nothing_in_it_names_a_place_of_this_machine(deposited):
     folder, _, _, unpacked = deposited
     for path in sorted(p for p in unpacked.rglob("*") if p.is_file()):
         assert str(folder).encode() not in path.read_bytes(), path
-    assert "study_folder = '.'" in (unpacked / "notebooks/own.ipynb").read_text("utf-8")
+    assert "study_folder = '..'" in (unpacked / "notebooks/own.ipynb").read_text("utf-8")
 
 
 def test_the_fields_of_a_repository(deposited):
@@ -161,6 +163,7 @@ def test_the_fields_of_a_repository(deposited):
     assert "nameIdentifiers" not in fields["creators"][1]
     readme = (unpacked / "README.md").read_text("utf-8")
     assert made.statement in readme
+    assert "residuekit run . --again\n" in readme
     assert re.search(r"fingerprint [0-9a-f]{16}\.$", made.statement)
 
 

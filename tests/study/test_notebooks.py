@@ -64,13 +64,36 @@ def test_each_gets_the_folders_and_its_own_parameters(copy):
     add_parameters(copy, '[notebooks."10-own"]\nwords = ["=1", "\\"quoted\\" \'é\'"]')
     failures, made = execute(copy)
     assert failures == {}
-    run = made.parent.resolve()
     words = ["=1", "\"quoted\" 'é'"]
-    assert said(made / "10-own.ipynb") == f"{run.parents[1]} {run} {words} notebooks\n"
+    assert said(made / "10-own.ipynb") == f"../../.. .. {words} notebooks\n"
     assert said(made / "11-none.ipynb") == "42\n"
     assert (copy / "notebooks/10-own.ipynb").read_bytes() == before
     assert "writing" not in (made / "10-own.ipynb").read_text(encoding="utf-8")
     assert not list((copy / "runs").glob(".writing-*"))
+
+
+def test_what_was_executed_holds_no_path_of_this_machine_and_runs_again_where_it_lies(copy):
+    show = (
+        "import sys, tempfile, warnings\nfrom pathlib import Path\nimport residuekit\n"
+        "run = Path(run_folder)\nprint((run / 'verdicts.csv').resolve().is_file())\n"
+        "print(run / 'figure.pdf', repr(study_folder), sys.executable, tempfile.gettempdir())\n"
+        "print(residuekit.__file__, Path.home() / 'x')\nwarnings.warn('as it stands')"
+    )
+    write(copy / "notebooks/10-own.ipynb", show, "1 / 0", parameters=PATHS)
+    failures, made = execute(copy)
+    assert set(failures) == {"10-own.ipynb"}
+    text = (made / "10-own.ipynb").read_text(encoding="utf-8")
+    package = Path(notebooks.__file__).parents[2]
+    for place in (copy, copy.resolve(), Path(sys.prefix), Path.home(), package):
+        assert str(place) not in text
+        assert json.dumps(str(place), ensure_ascii=False)[1:-1] not in text
+    assert "../figure.pdf" in text
+    again = nbformat.read(made / "10-own.ipynb", as_version=4).cells
+    (given,) = (cell for cell in again if "injected-parameters" in cell.metadata.get("tags", ()))
+    values = {}
+    exec(given.source, values)
+    assert (made / values["run_folder"]).resolve() == made.parent.resolve()
+    assert (made / values["study_folder"]).resolve() == copy.resolve()
 
 
 def test_one_that_fails_is_kept_with_its_cell_named_and_stops_no_other(copy):
@@ -180,7 +203,7 @@ def test_the_command_runs_the_study_then_its_notebooks(warm_study, finished, cap
     assert "notebooks/ (1 of 2 executed)" in shown.out
     assert "11-bad.ipynb stopped: cell [1], '1 / 0': ZeroDivisionError" in shown.err
     run = open_run(warm_study.folder).folder
-    assert said(run / "notebooks/10-own.ipynb") == f"{run.resolve()}\n"
+    assert said(run / "notebooks/10-own.ipynb") == "..\n"
     (warm_study.folder / "notebooks/11-bad.ipynb").unlink()
     assert cli.main(["run", str(warm_study.folder), "--notebooks"]) == 0
 
