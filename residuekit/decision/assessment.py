@@ -21,6 +21,7 @@ from .claims import SCALE_MARGIN, bounded_below
 from .confirmation import Confirmation
 from .evenness import stands_out, welch_p
 from .limits import arm_limits, decision_levels
+from .panel_layout import Panels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +53,7 @@ class Assessment:
     (`welch_p`, `stands_out`); `unexplained` is what the reference leaves of the arm's difference,
     as a multiple of what blanks leave. `tolerance_bound` holds 95 % of such mock-ups with 1 -
     alpha confidence if they scatter normally; `identification_limit` is NaN where it was not
-    computed.
+    computed; `panels` is how the mock-ups lie on panels where they are judged within them.
     """
 
     score: str
@@ -83,6 +84,7 @@ class Assessment:
     scale: str
     n_scale: int
     identification_limit: float = math.nan
+    panels: Panels | None = None
 
     @property
     def reach(self) -> float:
@@ -147,6 +149,7 @@ def assess(
     unexplained: float = 0.0,
     score: str = NET_SIGNAL,
     unit: str = "reference",
+    panels: Panels | None = None,
 ) -> Assessment:
     """Compute estimate, limits and bound of one score for one arm.
 
@@ -164,6 +167,7 @@ def assess(
     confirm : called only if something is above its limit and not `uneven`, with None for the arm's
         mean difference or with the index of the worst mock-up.
     unexplained : see `residuekit.decision.confirmation.unexplained`.
+    panels : how the mock-ups lie on panels, where the scores are those within panels.
 
     Raises
     ------
@@ -181,7 +185,7 @@ def assess(
     usable = slope if slope is not None and slope.value > 0 else None
     b = 1.0 if usable is None else usable.value
     difference = found - blank.mean()
-    limits = arm_limits(s_b, n, m, rules.alpha, rules.beta)
+    limits = arm_limits(s_b, n, m, rules.alpha, rules.beta, panels)
     positive = difference > limits.mockup_decision
     mean_above = bool(difference.mean() > limits.decision)
     above = mean_above or bool(positive.any())
@@ -189,11 +193,13 @@ def assess(
     error = bound = math.nan
     if n > 1:
         spread = float(found.var(ddof=1)) if m > 1 else 0.0
-        bound, error, _ = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha)
-    welch = welch_p(blank, found)
+        bound, error, _ = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha, panels)
+    welch = welch_p(blank, found, panels)
     asked: list[int | None] = [None] if mean_above and not welch >= rules.alpha else []
-    if positive.any() and stands_out(difference, s_b, n, decision_levels(n, m, rules.alpha).mockup):
-        asked.append(int(difference.argmax()))
+    if positive.any():
+        quantile = decision_levels(n, m, rules.alpha, panels).mockup
+        if stands_out(difference, s_b, n, quantile, panels):
+            asked.append(int(difference.argmax()))
     confirmed = [] if confirm is None else [confirm(one) for one in asked]
     confirmation = min(confirmed, key=lambda one: one.refused, default=None)
     tolerated = tolerance_factor(m, 0.95, 1 - rules.alpha) if m > 1 else math.nan
@@ -225,6 +231,7 @@ def assess(
         slope=b,
         scale="" if usable is None else scale_of(usable),
         n_scale=0 if usable is None else usable.n_spiked,
+        panels=panels,
     )
 
 

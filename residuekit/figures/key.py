@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..words.caption import deciding_limit
 from .layout import EDGE, LINE
-from .mockup_panel import LIMITS, LOOK
+from .mockup_panel import LIMITS, LOOK, PAIR
 from .stratum import Block
 from .style import BLANK, GEL, INK, MASKED, MM_PER_INCH, fitted, text_width, write
 
@@ -34,6 +34,7 @@ def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
     looks = {"working" if group.working else group.role for group in groups}
     entries: list[tuple[bool, Entry]] = [
         *((role in looks, (said, _marker(role))) for role, said in known.items()),
+        (any(group.pairs is not None for group in groups), ("score before (above) to after", PAIR)),
         (bool(drawn), ("mean, upper bound (UB)", {"whisker": True, **line})),
         (
             any(b.acceptance is not None for b in blocks),

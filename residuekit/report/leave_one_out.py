@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from ..decision.blindness import scatter_of
 from ..decision.limits import arm_limits
+from ..decision.panel_layout import BLOCK
 from ..schema import JUDGED_COLUMNS
 from ..words import limits as words
 from ..words.common import Row, Stratum
@@ -28,10 +29,11 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
     """Decide the arms of a stratum without each blank in turn, by the values of the run.
 
     The weights of the score stay as they are. Arms that are compared with other blanks than the
-    stratum's are left out; None where none is left, or a blank fewer gives no verdict.
+    stratum's are left out; None where none is left, a blank fewer gives no verdict, or arms are
+    judged within panels.
     """
     arms = judged_rows(result, stratum)
-    if not arms:
+    if not arms or any(row["paired"] == BLOCK for row in arms):
         return None
     blanks = compared_blanks(result, stratum, str(arms[0]["score"]))
     values = np.array([float(row["mean"]) for row in blanks])
