@@ -30,6 +30,7 @@ from validation import (
     film_level,
     loads_level,
     paired_level,
+    panel_level,
     score_level,
     spectral_level,
     stored,
@@ -43,7 +44,7 @@ from residuekit.simulate import Scorecard, scorecard_figure
 @dataclass(frozen=True)
 class Size:
     """How many runs each level does: a configuration of scores, of pixels, of maps; studies by the
-    command and without pictures, studies of mock-ups before and after, studies of two ages."""
+    command and without pictures, studies of mock-ups before and after, on panels, of two ages."""
 
     scores: int
     pixels: int
@@ -51,12 +52,17 @@ class Size:
     studies: int
     plain: int
     paired: int
+    panels: int
     ageing: int
 
 
-QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3, plain=0, paired=1, ageing=1)
-MIDDLE = Size(scores=10_000, pixels=10_000, maps=200, studies=4, plain=6, paired=4, ageing=3)
-FULL = Size(scores=10_000, pixels=10_000, maps=2_000, studies=40, plain=160, paired=24, ageing=24)
+QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3, plain=0, paired=1, panels=1, ageing=1)
+MIDDLE = Size(
+    scores=10_000, pixels=10_000, maps=200, studies=4, plain=6, paired=4, panels=4, ageing=3
+)
+FULL = Size(
+    scores=10_000, pixels=10_000, maps=2_000, studies=40, plain=160, paired=24, panels=24, ageing=24
+)
 
 
 def judge(size: Size) -> tuple[list[Claim], Scorecard]:
@@ -67,11 +73,13 @@ def judge(size: Size) -> tuple[list[Claim], Scorecard]:
         yield from score_level.claims(size.scores)
         yield from score_level.naive_claims(size.pixels)
         yield from paired_level.claims(size.scores)
+        yield from panel_level.claims(size.scores)
         yield from loads_level.claims(size.scores // 2)
         yield from film_level.claims(size.scores // 10)
         yield from spectral_level.claims(size.maps)
         yield from study_level.claims(card)
         yield from study_level.claims(paired_level.run_studies(size.paired), "paired studies")
+        yield from study_level.claims(panel_level.run_studies(size.panels), "panel studies")
         yield from ageing_level.claims(size.ageing)
 
     claims = []

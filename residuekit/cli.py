@@ -310,8 +310,10 @@ def _plan(options: argparse.Namespace) -> int:
     if options.run:
         from .results import open_run
 
-        pilot = plan.from_run(open_run(options.run), scans=options.pilot_scans, paint=options.paint)
+        run = open_run(options.run)
+        pilot = plan.from_run(run, scans=options.pilot_scans, paint=options.paint)
     else:
+        run = None
         pilot = plan.from_simulator(options.paint or "alkyd", options.gel)
     made = plan.compare_designs(
         pilot, options.limit, unit=options.unit, mockups=options.mockups, maps=options.maps,
@@ -321,6 +323,13 @@ def _plan(options: argparse.Namespace) -> int:
         ),
     )  # fmt: skip
     print(made)
+    if run is not None:
+        gains = plan.gains_from_run(run, paint=options.paint, design=made.best)
+        said = [gain.advice for gain in gains] or [
+            "What states before treatment or panels would bring is not known: this run has no "
+            "three blanks with a state before, nor two panels with two blanks each."
+        ]
+        print("", *said, sep="\n")
     if options.patch:
         places = plan.places_needed(options.patch, options.mockup_area, options.field)
         print(

@@ -46,7 +46,7 @@ _MOST_KEPT = 2**26
 _TEXTS = (
     "paint", "soiling", "treatment", "score", "unit", "blind_markers", "verdict", "reason",
     "mockup", "role", "other_unit", "other_verdict", "codes", "residue", "clearance", "paired",
-    "left", "right", "scale", "against_acceptance",
+    "left", "right", "scale", "against_acceptance", "block",
 )  # fmt: skip
 
 

@@ -52,6 +52,7 @@ MEASUREMENT_COLUMNS = (
     "sheet",
     "role",
     "mockup",
+    "block",
     "paint",
     "soiling",
     "treatment",
@@ -122,6 +123,10 @@ MOCKUP_COLUMNS = (
     "positive",
     "residue",
     "clearance",
+    "block",
+    "before",
+    "unpaired",
+    "change",
 )
 MARKER_COLUMNS = (
     "score",

@@ -25,6 +25,7 @@ from validation import (
     film_level,
     loads_level,
     paired_level,
+    panel_level,
     score_level,
     spectral_level,
     stored,
@@ -98,6 +99,35 @@ def test_a_mockups_own_effect_falls_out_of_its_difference():
     ratio = after.std() / paired.blanks.std()
     assert ratio == pytest.approx(np.sqrt((paired_level.OWN**2 + 1) / 2), rel=0.02)
     assert np.corrcoef(before.ravel(), after.ravel())[0, 1] == pytest.approx(0.8, abs=0.02)
+
+
+@pytest.mark.parametrize("layout", [0, 1, 2, 3])
+def test_the_decision_within_panels_holds_and_fails_where_panels_are_ignored(layout):
+    lie = panel_level.LAYOUTS[layout]
+    levels = decision_levels(lie.n, lie.m, panels=lie)
+    on_panels = panel_level.PanelStudies(lie, RUNS)
+    claims = list(score_level.claims_of_size(on_panels, levels))
+    assert all(claim.holds for claim in claims), table(claims)
+    assert all(claim.name.startswith("panel scores") for claim in claims)
+    for blanks, exposed, known in (
+        (*on_panels.measured, None),
+        (*on_panels.measured, lie),
+        (on_panels.blanks, on_panels.exposed, None),
+    ):
+        levels = decision_levels(lie.n, lie.m, panels=known)
+        alarms = score_level.decide(blanks, exposed, levels, known)
+        assert rate("", score_level.FALSE_ALARMS, alarms).holds is False
+
+
+@pytest.mark.parametrize("layout", [0, 1, 2, 3])
+def test_a_panels_own_effect_falls_out_of_the_difference_from_its_blanks(layout):
+    lie = panel_level.LAYOUTS[layout]
+    on_panels = panel_level.PanelStudies(lie, RUNS)
+    among = on_panels.exposed.var(axis=1, ddof=1).mean()
+    assert among == pytest.approx(1 + lie.blank_share, rel=0.05)
+    mean = on_panels.exposed.mean(axis=1).var()
+    assert mean == pytest.approx(1 / lie.m + 1 / lie.behind_mean, rel=0.1)
+    assert on_panels.measured[1].mean(axis=1).var() > 2 * mean
 
 
 def test_the_vectorised_decision_is_that_of_assess():
@@ -263,7 +293,7 @@ def test_without_the_margin_residue_that_answers_more_weakly_than_the_film_passe
 
 
 def test_a_bound_without_the_error_of_the_film_fails(monkeypatch):
-    def certain(estimate, variance, n, exposed_variance, m, slope, alpha):
+    def certain(estimate, variance, n, exposed_variance, m, slope, alpha, _panels):
         known = slope._replace(standard_error=0.0, declared=0.0)
         return upper_bound(estimate, variance, n, exposed_variance, m, known, alpha)
 
@@ -279,12 +309,12 @@ def test_a_score_chosen_by_the_scatter_of_the_blanks_buys_alarms():
 
 
 def test_without_welch_s_test_uneven_arms_fail(monkeypatch):
-    monkeypatch.setattr(assessment, "welch_p", lambda _blanks, _exposed: 0.0)
+    monkeypatch.setattr(assessment, "welch_p", lambda *_: 0.0)
     assert any("called detected" in name for name in failing(loads_level.evenness(1500)))
 
 
 def test_a_bound_by_the_scatter_of_blanks_alone_fails(monkeypatch):
-    def blanks_alone(estimate, variance, n, _exposed_variance, m, slope, alpha):
+    def blanks_alone(estimate, variance, n, _exposed_variance, m, slope, alpha, _panels):
         return upper_bound(estimate, variance, n, variance, m, slope, alpha)
 
     monkeypatch.setattr(assessment, "upper_bound", blanks_alone)

@@ -20,6 +20,7 @@ from residuekit.decision.assessment import Rules, assess
 from residuekit.decision.blindness import assess_blindness
 from residuekit.decision.bound import upper_bound
 from residuekit.decision.limits import Levels, decision_levels
+from residuekit.decision.panel_layout import Panels, one_panel
 from residuekit.kernels.limit_statistics import noncentrality
 from residuekit.kernels.slope import slope_through_zero
 
@@ -48,57 +49,71 @@ def student3(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
     return rng.standard_t(3, shape) / sqrt(3)
 
 
-def above(blanks: Floats, exposed: Floats, levels: Levels) -> tuple[Bools, Bools]:
+def above(
+    blanks: Floats, exposed: Floats, levels: Levels, panels: Panels | None = None
+) -> tuple[Bools, Bools]:
     """Say of each study whether the arm (T1) and whether a single mock-up (T2) is above.
 
-    `blanks` (runs, n), `exposed` (runs, m); two (runs,) out.
+    `blanks` (runs, n), `exposed` (runs, m); two (runs,) out. `panels` is how they lie on panels.
     """
-    n, m = blanks.shape[1], exposed.shape[1]
+    m = exposed.shape[1]
+    lie = panels or one_panel(blanks.shape[1], m)
     scatter = blanks.std(axis=1, ddof=1)
     excess = exposed - blanks.mean(axis=1, keepdims=True)
-    arm = excess.mean(axis=1) > levels.arm * scatter * sqrt(1 / m + 1 / n)
-    mockup = excess.max(axis=1) > levels.mockup * scatter * sqrt(1 + 1 / n)
+    arm = excess.mean(axis=1) > levels.arm * scatter * sqrt(1 / m + 1 / lie.behind_mean)
+    mockup = excess.max(axis=1) > levels.mockup * scatter * sqrt(1 + 1 / lie.behind_one)
     return arm, mockup
 
 
-def decide(blanks: Floats, exposed: Floats, levels: Levels) -> Bools:
+def decide(blanks: Floats, exposed: Floats, levels: Levels, panels: Panels | None = None) -> Bools:
     """Say of each study whether either of the two is above, (runs,)."""
-    return np.logical_or(*above(blanks, exposed, levels))
+    return np.logical_or(*above(blanks, exposed, levels, panels))
 
 
-def found_at_own_limit(n: int, levels: Levels) -> float:
+def found_at_own_limit(nu: int, levels: Levels) -> float:
     """Integrate the chance that an arm at the limit its own blanks state is above, slope known.
 
     The limit errs with s_b, so the chance is the mean of Phi((delta - q1) s_b): 94.4 to 95.7 %.
     """
     from scipy.special import gammaincinv, ndtr
 
-    nu = n - 1
     gain = noncentrality(nu, levels.arm, ALPHA) - levels.arm
     chance = (np.arange(10_000) + 0.5) / 10_000
     return float(ndtr(gain * np.sqrt(gammaincinv(nu / 2, chance) * 2 / nu)).mean())
 
 
 def coverage(
-    blanks: Floats, exposed: Floats, responses: Floats, true: float, shared: bool
+    blanks: Floats,
+    exposed: Floats,
+    responses: Floats,
+    true: float,
+    shared: bool,
+    panels: Panels | None = None,
 ) -> tuple[Bools, Bools]:
     """Say of each study whether its one-sided bound and its two-sided interval hold the truth.
 
     `shared` says whether `responses` were taken against `blanks`.
     """
     studies = zip(blanks, exposed, responses, strict=True)
-    one, two = np.array([_cover(*study, true, shared) for study in studies]).T
+    one, two = np.array([_cover(*study, true, shared, panels) for study in studies]).T
     return one, two
 
 
 def _cover(
-    blank: Floats, exposed: Floats, responses: Floats, true: float, shared: bool
+    blank: Floats,
+    exposed: Floats,
+    responses: Floats,
+    true: float,
+    shared: bool,
+    panels: Panels | None,
 ) -> tuple[bool, bool]:
     n, m, scatter = blank.size, exposed.size, float(blank.std(ddof=1))
     slope = slope_through_zero(SPIKED, responses, scatter, shared=float(shared))
     estimate = float(exposed.mean() - blank.mean()) / slope.value
     one, two = (
-        upper_bound(estimate, scatter**2, n, float(exposed.var(ddof=1)), m, slope, alpha).upper
+        upper_bound(
+            estimate, scatter**2, n, float(exposed.var(ddof=1)), m, slope, alpha, panels
+        ).upper
         for alpha in (ALPHA, ALPHA / 2)
     )
     return true <= one, abs(true - estimate) <= two - estimate
@@ -121,14 +136,20 @@ class Studies:
         self.apart = spiked - draw(rng, (runs, n)).mean(axis=1, keepdims=True)
 
     @property
+    def panels(self) -> Panels:
+        """How the mock-ups lie on panels."""
+        return one_panel(self.n, self.m)
+
+    @property
     def place(self) -> str:
         """How the names of its claims begin."""
         return f"scores n={self.n} m={self.m}:"
 
     def limits(self, levels: Levels) -> tuple[float, float]:
         """The detection limits of the arm and of one mock-up for a standard deviation of 1."""
-        arm, one = (noncentrality(self.n - 1, q, ALPHA) for q in (levels.arm, levels.mockup))
-        return arm * sqrt(1 / self.m + 1 / self.n), one * sqrt(1 + 1 / self.n)
+        lie = self.panels
+        arm, one = (noncentrality(lie.freedom, q, ALPHA) for q in (levels.arm, levels.mockup))
+        return arm * sqrt(1 / self.m + 1 / lie.behind_mean), one * sqrt(1 + 1 / lie.behind_one)
 
     def slopes(self) -> Floats:
         """The slope that each study finds, (runs,)."""
@@ -157,15 +178,16 @@ def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
     single[:, 0] += one
     own = arm * blanks.std(axis=1, ddof=1, keepdims=True)
     stated = own / studies.slopes()[:, None]
-    expected = found_at_own_limit(studies.n, levels)
-    place = studies.place
+    expected = found_at_own_limit(studies.panels.freedom, levels)
+    place, lie = studies.place, studies.panels
     for name, claimed, hits in (
-        ("false alarms", FALSE_ALARMS, decide(blanks, exposed, levels)),
-        ("found at the true limit", FOUND, decide(blanks, exposed + arm, levels)),
-        ("one mock-up found at its true limit", FOUND, decide(blanks, single, levels)),
+        ("false alarms", FALSE_ALARMS, decide(blanks, exposed, levels, lie)),
+        ("found at the true limit", FOUND, decide(blanks, exposed + arm, levels, lie)),
+        ("one mock-up found at its true limit", FOUND, decide(blanks, single, levels, lie)),
         ("arm mean above at the study's own limit, slope known",
-         (expected - 0.005, expected + 0.005), above(blanks, exposed + own, levels)[0]),
-        ("found at the study's own limit", (0.93, 1.0), decide(blanks, exposed + stated, levels)),
+         (expected - 0.005, expected + 0.005), above(blanks, exposed + own, levels, lie)[0]),
+        ("found at the study's own limit", (0.93, 1.0),
+         decide(blanks, exposed + stated, levels, lie)),
     ):  # fmt: skip
         yield rate(f"{place} {name}", claimed, hits)
     for where, responses, true, shared in (
@@ -173,7 +195,7 @@ def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
         ("the true limit", studies.responses, arm, True),
         ("the true limit, spiked on other blanks", studies.apart, arm, False),
     ):
-        below, inside = coverage(blanks, exposed + true, responses, true, shared)
+        below, inside = coverage(blanks, exposed + true, responses, true, shared, lie)
         yield rate(f"{place} one-sided bound holds {where}", ONE_SIDED, below)
         yield rate(f"{place} two-sided interval holds {where}", TWO_SIDED, inside)
 

@@ -28,7 +28,8 @@ from .given_twice import refuse_still, refuse_twins
 from .identification import Identifier
 from .matrix_effect import matrix_notes
 from .outliers import outlier_notes
-from .pairs import ENOUGH_PAIRS, paired_controls, paired_notes
+from .pairs import ENOUGH_PAIRS, controls_on_panels, paired_controls, paired_notes
+from .panel_layout import Panels, panel_means, panel_notes, panels_of, panels_that_serve
 from .scores import Score, deciding, scores_on, sees_better
 from .verdict import Verdict, judge
 
@@ -42,6 +43,7 @@ def judge_values(
     rules: Rules,
     *,
     places: Sequence[int] | None = None,
+    panels: Sequence[str] = (),
     shared: npt.ArrayLike = 1.0,
     quality_failed: Note | None = None,
     remarks: Sequence[Note] = (),
@@ -56,6 +58,7 @@ def judge_values(
     exposed (m, n_wavenumber) : the value of each mock-up, its mean spectrum or what that differs
         from its own before treatment.
     places : which blanks of `controls` the arm is compared with; None for all.
+    panels : (m,) the panel of each mock-up, where the arm is judged within panels.
     shared : (k,) or one for all, which share of the blanks behind each spiked mock-up's response
         is among these.
     quality_failed, remarks : see `judge`; names : see `outlier_notes`.
@@ -64,11 +67,16 @@ def judge_values(
     """
     confirm, left = None, 0.0
     chosen = np.arange(len(controls.blanks)) if places is None else np.asarray(places, dtype=int)
-    blanks = controls.blanks[chosen]
-    confirmer = confirmer_of(controls, chosen, rules) if identifier is None else identifier.confirm
+    blanks, layout = controls.values(chosen), layout_of(controls, chosen, panels)
+    if layout is not None:
+        apart = panel_means(controls.blanks[chosen], controls.panels_at(chosen), panels)
+        exposed = exposed - apart + blanks.mean(axis=0)
+    confirmer = (
+        confirmer_of(controls, chosen, rules, panels) if identifier is None else identifier.confirm
+    )
     if confirmer is not None:
         confirm = cache(partial(confirmer, exposed))
-        left = unexplained(confirmer.net, blanks, exposed, controls.wavenumber)
+        left = unexplained(confirmer.net, blanks, exposed, controls.wavenumber, layout)
     assessments = [
         assess(
             blank_values(blanks, without),
@@ -84,6 +92,7 @@ def judge_values(
             unexplained=left,
             score=score.name,
             unit=score.own_unit,
+            panels=layout,
         )
         for score, without in ((score, score.without[chosen]) for score in scores)
     ]
@@ -99,21 +108,31 @@ def judge_values(
     return judge(assessments, quality_failed=quality_failed, remarks=[*of_scores, *remarks])
 
 
-def confirmer_of(controls: Controls, places: npt.ArrayLike, rules: Rules) -> Confirmer | None:
+def layout_of(controls: Controls, places: npt.ArrayLike, panels: Sequence[str]) -> Panels | None:
+    """How these blanks of the controls and an arm lie on panels; None for an arm without them."""
+    return panels_of(controls.panels_at(places), panels) if len(panels) else None
+
+
+def confirmer_of(
+    controls: Controls, places: npt.ArrayLike, rules: Rules, panels: Sequence[str] = ()
+) -> Confirmer | None:
     """What confirms differences from these blanks of the controls; None without a net signal."""
     net, chosen = controls.metric.net, np.asarray(places, dtype=int)
     if net is None or len(chosen) < 2:
         return None
-    blanks = controls.blanks[chosen]
+    blanks = controls.values(chosen)
     values = blank_values(blanks, controls.metric.weights[controls.rows[chosen]])
     return Confirmer(
-        net, values, blanks, controls.wavenumber, controls.metric.interferents, rules.alpha
-    )
+        net, values, blanks, controls.wavenumber, controls.metric.interferents, rules.alpha,
+        layout_of(controls, chosen, panels),
+    )  # fmt: skip
 
 
-def identifier_of(controls: Controls, places: npt.ArrayLike, rules: Rules) -> Identifier | None:
+def identifier_of(
+    controls: Controls, places: npt.ArrayLike, rules: Rules, panels: Sequence[str] = ()
+) -> Identifier | None:
     """What finds identification limits against these blanks; None without a net signal."""
-    confirm = confirmer_of(controls, places, rules)
+    confirm = confirmer_of(controls, places, rules, panels)
     return None if confirm is None else Identifier(confirm, rules.beta)
 
 
@@ -140,6 +159,9 @@ def judge_arm(
     before_blanks: Sequence[MockupArrays | None] | None = None,
     before_exposed: Sequence[MockupArrays] | None = None,
     before_spiked: Sequence[MockupArrays] | None = None,
+    block_blanks: Sequence[str] = (),
+    block_exposed: Sequence[str] = (),
+    block_spiked: Sequence[str] = (),
     interferents: xr.DataArray | Sequence[xr.DataArray] = (),
     scores: Sequence[str] = (schema.BAND, schema.NET_SIGNAL),
     films: Sequence[tuple[float, xr.DataArray]] = (),
@@ -168,6 +190,9 @@ def judge_arm(
         order: each is then compared with its own state before. `before_blanks` may hold None for a
         blank that was not measured before: it is left out, and the verdict says so; three must
         remain. Exposed and blanks go together.
+    block_blanks, block_exposed, block_spiked : the panel on which each mock-up lies, in the same
+        order: exposed mock-ups are then compared with the blanks of their panel. Each panel of the
+        arm needs two blanks, an only panel three; "" stands for no panel. Not with states before.
     interferents : spectra of known foreign matter, which is then excluded before `detected`.
     scores : which kinds of score may decide, ``band``, ``net signal`` or both.
     films : (loading in ug cm-2, spectra) of films of the pure gel, which are references too; they
@@ -210,7 +235,16 @@ def judge_arm(
     _refuse_mixed(*given.values())
     rules = Rules(alpha, beta, acceptance_limit, scale_margin)
     chosen = in_deciding_order(resolve(list(markers)))
-    controls = controls_of(blanks, references, spiked, interferents, films)
+    panels = _panels(blanks, exposed, spiked, block_blanks, block_exposed, block_spiked)
+    if panels and before_exposed is not None:
+        raise ContractError(
+            Fault("panels and states before treatment", "one way of comparing mock-ups",
+                  "leave block_blanks, block_exposed and block_spiked out")
+        )  # fmt: skip
+    controls = controls_of(
+        blanks, references, spiked, interferents, films,
+        (panels[0], panels[2]) if panels else None,
+    )  # fmt: skip
     axis = controls.wavenumber
     found = mockup_spectra(axis, exposed)
     if before_spiked is not None:
@@ -226,6 +260,9 @@ def judge_arm(
             own = after - mockup_spectra(axis, before_spiked) - level
         controls = paired_controls(controls, kept, before[0], own)
         found = found - before[1]
+    of_blanks = [*range(len(blanks))]
+    if panels:
+        controls, of_blanks = controls_on_panels(controls, *panels)
     refuse_twins(given)
     made = scores_on(controls, chosen, rules, scores)
     if not made:
@@ -240,6 +277,10 @@ def judge_arm(
         remarks = paired_notes(
             len(exposed), len(kept), len(lost), deciding(made), places=", ".join(lost)
         )
+    if panels:
+        layout = layout_of(controls, range(len(of_blanks)), block_exposed)
+        left_out = [f"number {k + 1}" for k in range(len(blanks)) if k not in of_blanks]
+        remarks = panel_notes(layout, deciding(made), left_out)
     missing, lacking = controls.metric.missing, None
     if not len(references) and not films:
         lacking = no_reference("the gel")
@@ -250,10 +291,11 @@ def judge_arm(
         made,
         found,
         rules,
+        panels=block_exposed,
         shared=controls.shared,
         quality_failed=lacking,
         remarks=remarks,
-        identifier=identifier_of(controls, range(len(controls.blanks)), rules),
+        identifier=identifier_of(controls, range(len(controls.blanks)), rules, block_exposed),
     )
 
 
@@ -299,6 +341,36 @@ def _refuse_mixed(*groups: Sequence[MockupArrays | None] | None) -> None:
             Fault(f"mock-ups in {' and '.join(sorted(names))}", "one quantity for all of them",
                   "residuekit.to_absorbance(array) on those that are transmittance")
         )  # fmt: skip
+
+
+def _panels(
+    blanks: Sequence[Any],
+    exposed: Sequence[Any],
+    spiked: Sequence[Any],
+    of_blanks: Sequence[str],
+    of_exposed: Sequence[str],
+    of_spiked: Sequence[str],
+) -> tuple[Sequence[str], Sequence[str], Sequence[str]] | None:
+    """The panels of blanks, exposed and spiked mock-ups; None where none are given."""
+    if not (of_blanks or of_exposed or of_spiked):
+        return None
+    of_spiked = of_spiked or [""] * len(spiked)
+    for name, given, mockups in (("block_blanks", of_blanks, blanks),
+                                 ("block_exposed", of_exposed, exposed),
+                                 ("block_spiked", of_spiked, spiked)):  # fmt: skip
+        if len(given) != len(mockups):
+            raise ContractError(
+                Fault(f"{len(given)} panels in {name} for {len(mockups)} mock-ups",
+                      "the panel of each mock-up, in the same order", f"{name}=['A', 'A', ...]")
+            )  # fmt: skip
+    lacking = sorted(set(of_exposed) - panels_that_serve(of_blanks))
+    if lacking:
+        raise ContractError(
+            Fault(f"too few blanks on panel {', '.join(map(repr, lacking))}",
+                  "two blanks on each panel of the arm, on an only panel three",
+                  "leave the panels out to judge the arm without them")
+        )  # fmt: skip
+    return of_blanks, of_exposed, of_spiked
 
 
 def _same_count(before: Sequence[Any], after: Sequence[Any], name: str, what: str) -> None:

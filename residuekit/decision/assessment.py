@@ -21,6 +21,7 @@ from .claims import SCALE_MARGIN, bounded_below
 from .confirmation import Confirmation
 from .evenness import stands_out, welch_p
 from .limits import arm_limits, decision_levels
+from .panel_layout import Panels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +53,7 @@ class Assessment:
     (`welch_p`, `stands_out`); `unexplained` is what the reference leaves of the arm's difference,
     as a multiple of what blanks leave. `tolerance_bound` holds 95 % of such mock-ups with 1 -
     alpha confidence if they scatter normally; `identification_limit` is NaN where it was not
-    computed.
+    computed; `panels` is how the mock-ups lie on panels where they are judged within them.
     """
 
     score: str
@@ -84,6 +85,7 @@ class Assessment:
     n_scale: int
     bound_degrees_of_freedom: float
     identification_limit: float = math.nan
+    panels: Panels | None = None
 
     @property
     def reach(self) -> float:
@@ -148,6 +150,7 @@ def assess(
     unexplained: float = 0.0,
     score: str = NET_SIGNAL,
     unit: str = "reference",
+    panels: Panels | None = None,
 ) -> Assessment:
     """Compute estimate, limits and bound of one score for one arm.
 
@@ -165,6 +168,7 @@ def assess(
     confirm : called only if something is above its limit and not `uneven`, with None for the arm's
         mean difference or with the index of the worst mock-up.
     unexplained : see `residuekit.decision.confirmation.unexplained`.
+    panels : how the mock-ups lie on panels, where the scores are those within panels.
 
     Raises
     ------
@@ -182,7 +186,7 @@ def assess(
     usable = slope if slope is not None and slope.value > 0 else None
     b = 1.0 if usable is None else usable.value
     difference = found - blank.mean()
-    limits = arm_limits(s_b, n, m, rules.alpha, rules.beta)
+    limits = arm_limits(s_b, n, m, rules.alpha, rules.beta, panels)
     positive = difference > limits.mockup_decision
     mean_above = bool(difference.mean() > limits.decision)
     above = mean_above or bool(positive.any())
@@ -190,11 +194,15 @@ def assess(
     error = bound = freedom = math.nan
     if n > 1:
         spread = float(found.var(ddof=1)) if m > 1 else 0.0
-        bound, error, freedom = upper_bound(estimate, s_b**2, n, spread, m, usable, rules.alpha)
-    welch = welch_p(blank, found)
+        bound, error, freedom = upper_bound(
+            estimate, s_b**2, n, spread, m, usable, rules.alpha, panels
+        )
+    welch = welch_p(blank, found, panels)
     asked: list[int | None] = [None] if mean_above and not welch >= rules.alpha else []
-    if positive.any() and stands_out(difference, s_b, n, decision_levels(n, m, rules.alpha).mockup):
-        asked.append(int(difference.argmax()))
+    if positive.any():
+        quantile = decision_levels(n, m, rules.alpha, panels).mockup
+        if stands_out(difference, s_b, n, quantile, panels):
+            asked.append(int(difference.argmax()))
     confirmed = [] if confirm is None else [confirm(one) for one in asked]
     confirmation = min(confirmed, key=lambda one: one.refused, default=None)
     tolerated = tolerance_factor(m, 0.95, 1 - rules.alpha) if m > 1 else math.nan
@@ -227,6 +235,7 @@ def assess(
         scale="" if usable is None else scale_of(usable),
         n_scale=0 if usable is None else usable.n_spiked,
         bound_degrees_of_freedom=freedom,
+        panels=panels,
     )
 
 

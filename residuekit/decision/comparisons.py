@@ -105,11 +105,11 @@ def _welch(left: Verdict, right: Verdict) -> tuple[float, float, float]:
     """Difference of the means, half the width of its interval, p."""
     from scipy.special import stdtr, stdtrit
 
-    groups = [np.array(one.deciding.mockups) for one in (left, right)]
-    difference = float(groups[0].mean() - groups[1].mean())
-    if min(group.size for group in groups) < 2:
+    one, other = (np.array(arm.deciding.mockups) for arm in (left, right))
+    difference = float(one.mean() - other.mean())
+    if min(one.size, other.size) < 2:
         return difference, math.nan, math.nan
-    error, freedom = welch_error(*groups)
+    error, freedom = welch_error(one, other)
     if not error > 0:
         return difference, math.nan, math.nan
     half = float(stdtrit(freedom, 1 - left.deciding.rules.alpha / 2)) * error

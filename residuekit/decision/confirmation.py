@@ -12,6 +12,7 @@ from ..kernels import netsignal
 from ..kernels.foreign import Additions, ForeignMatter
 from ..markers import Marker, markers
 from .limits import decision_levels, decision_limit
+from .panel_layout import Panels, one_panel
 
 Floats = npt.NDArray[np.float64]
 
@@ -111,7 +112,11 @@ def _strength(marker: Marker) -> tuple[float, float]:
 
 
 def unexplained(
-    net: netsignal.NetSignal, blanks: Floats, exposed: Floats, wavenumber: Floats
+    net: netsignal.NetSignal,
+    blanks: Floats,
+    exposed: Floats,
+    wavenumber: Floats,
+    panels: Panels | None = None,
 ) -> float:
     """Say how much of an arm's mean difference the references leave, in what blanks leave.
 
@@ -122,9 +127,13 @@ def unexplained(
     Parameters
     ----------
     net : the net signal. blanks (n, n_wavenumber), n >= 2; exposed (m, n_wavenumber).
+    panels : how these lie on panels, where they are judged within them.
     """
     difference = exposed.mean(axis=0) - blanks.mean(axis=0)
-    test = netsignal.shape_test(difference, blanks, net, wavenumber, n_exposed=len(exposed))
+    lie = panels or one_panel(len(blanks), len(exposed))
+    test = netsignal.shape_test(
+        difference, blanks, net, wavenumber, n_exposed=len(exposed), n_behind=lie.behind_mean
+    )
     return test.ratio if test.residual else 0.0
 
 
@@ -148,6 +157,7 @@ class Confirmer:
         wavenumber: Floats,
         interferents: npt.ArrayLike = (),
         alpha: float = 0.05,
+        panels: Panels | None = None,
     ):
         """Take the controls of an arm.
 
@@ -156,8 +166,9 @@ class Confirmer:
         net : the net signal; values (n,) : those of the blanks by it, each made without itself.
         blanks (n, n_wavenumber) : their spectra, n >= 2.
         interferents (k, n_wavenumber) : measured spectra of foreign matter.
+        panels : how blanks and the arm's mock-ups lie on panels, where they are judged within them.
         """
-        self.net, self.values, self.blanks = net, values, blanks
+        self.net, self.values, self.blanks, self.panels = net, values, blanks, panels
         self.wavenumber, self.alpha = wavenumber, alpha
         whiten = net.metric.whiten
         self.additions = Additions(
@@ -179,27 +190,35 @@ class Confirmer:
         """Confirm the mean of exposed mock-ups (m, n_wavenumber), or mock-up number `worst`."""
         chosen = exposed if worst is None else exposed[worst : worst + 1]
         difference = chosen.mean(axis=0) - self.blanks.mean(axis=0)
+        alone, lie = worst is not None, self._lie(len(exposed))
+        behind = lie.behind_one if alone else lie.behind_mean
         shape = netsignal.shape_test(
-            difference, self.blanks, self.net, self.wavenumber, n_exposed=len(chosen)
-        )
+            difference, self.blanks, self.net, self.wavenumber,
+            n_exposed=len(chosen), n_behind=behind,
+        )  # fmt: skip
         seen = self.additions.coordinates(self.net.metric.whiten(difference))
-        limit = self.limit(float(self.values.std(ddof=1)), len(exposed), alone=worst is not None)
-        amount, ratio = self.compare(seen, len(chosen))
+        limit = self.limit(float(self.values.std(ddof=1)), len(exposed), alone=alone)
+        amount, ratio = self.compare(seen, len(chosen), behind)
         return Confirmation(shape, amount, limit, ratio)
 
-    def compare(self, seen: Floats, m: int) -> tuple[float, float]:
-        """The amount that only the gel explains of a mean of m, in references, and the ratio of
-        what gel and foreign matter explain."""
+    def _lie(self, m: int) -> Panels:
+        return self.panels or one_panel(len(self.blanks), m)
+
+    def compare(self, seen: Floats, m: int, behind: float) -> tuple[float, float]:
+        """The amount that only the gel explains of a mean of m less that of so many blanks, in
+        references, and the ratio of what gel and foreign matter explain."""
         found = self.additions.explain(seen)
         amount = float(np.sqrt(max(found.both - found.foreign, 0.0))) / self.norm
-        beyond = found.foreign - self.by_chance * (1 / m + 1 / len(self.blanks))
+        beyond = found.foreign - self.by_chance * (1 / m + 1 / behind)
         return amount, found.gel / beyond if beyond > 0 else np.inf
 
     def limit(self, scatter: Any, m: int, *, alone: bool = False) -> Any:
         """The decision limit of that amount, for the mean of m mock-ups or the largest of them."""
         from scipy.special import stdtrit
 
-        n = len(self.blanks)
+        lie = self._lie(m)
         if alone:
-            return decision_limit(decision_levels(n, m, self.alpha).mockup, scatter, n)
-        return decision_limit(float(stdtrit(n - 1, 1 - self.alpha)), scatter, n, m)
+            quantile = decision_levels(lie.n, m, self.alpha, self.panels).mockup
+            return decision_limit(quantile, scatter, lie.behind_one)
+        quantile = float(stdtrit(lie.freedom, 1 - self.alpha))
+        return decision_limit(quantile, scatter, lie.behind_mean, m)

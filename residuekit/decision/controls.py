@@ -16,6 +16,7 @@ from ..kernels.slope import Slope, film_slope
 from ..spectra.arrays import listed, mean_spectrum, same_axis, valid_spectra
 from ..words.codes import Note
 from .net import Metric, make_metric
+from .panel_layout import means_within, within_panels
 
 Floats = npt.NDArray[np.float64]
 #: A mock-up as labelled arrays: one map or points, or a list of arrays where it has several.
@@ -46,7 +47,8 @@ class Controls:
     their own stratum; `rows` (n_mockups,): the row of the metric's weights made without each blank;
     `shared` (k,), or one for all: the share of the blanks behind each response that is among
     `blanks`; `errors` (k,) likewise: declared relative errors of the loadings; `films`: those of
-    known loading, which give the scale where fewer than two spiked mock-ups do.
+    known loading, which give the scale where fewer than two spiked mock-ups do; `panels`
+    (n_mockups,): the panel of each blank, where arms are judged within panels, else empty.
     """
 
     wavenumber: Floats
@@ -60,6 +62,18 @@ class Controls:
     shared: npt.ArrayLike = 1.0
     errors: npt.ArrayLike = 0.0
     films: Films | None = None
+    panels: tuple[str, ...] = ()
+
+    def values(self, places: npt.ArrayLike | None = None) -> Floats:
+        """The spectra of the blanks, or of some, by which they count: within panels, where there
+        are any."""
+        chosen = np.arange(len(self.blanks)) if places is None else np.asarray(places, dtype=int)
+        own = self.blanks[chosen]
+        return within_panels(own, self.panels_at(chosen)) if self.panels else own
+
+    def panels_at(self, places: npt.ArrayLike) -> list[str]:
+        """The panels of some of the blanks; none where there are none."""
+        return [self.panels[place] for place in np.asarray(places, dtype=int) if self.panels]
 
     def film_slope(self, weights: Floats) -> Slope | None:
         """The response of a score of these weights (n,) to the films; None without any."""
@@ -72,8 +86,12 @@ def controls_of(
     spiked: Sequence[tuple[float, MockupArrays]] = (),
     interferents: MockupArrays = (),
     films: Sequence[tuple[float, xr.DataArray]] = (),
+    panels: tuple[Sequence[str], Sequence[str]] | None = None,
 ) -> Controls:
-    """Gather what labelled arrays of one paint say; all after the procedure, on one axis."""
+    """Gather what labelled arrays of one paint say; all after the procedure, on one axis.
+
+    `panels` are those of the blanks and of the spiked mock-ups, where arms are judged within them.
+    """
     maps = [listed(one, "maps of a blank") for one in blanks]
     gel, foreign = (
         [given] if isinstance(given, xr.DataArray) else list(given)
@@ -84,12 +102,14 @@ def controls_of(
     loadings = np.array([loading for loading, _ in spiked], dtype=float)
     loaded = mockup_spectra(axis, [one for _, one in spiked])
     pure = mockup_spectra(axis, [one for _, one in films])
+    of_blanks, of_spiked = panels or ([""] * len(means), [""] * len(loaded))
+    alike = [*zip(of_spiked, loadings, strict=True)]
     metric = make_metric(
         scatters_within([map(valid_spectra, mockup) for mockup in maps]),
-        means,
+        means_within(means, of_blanks),
         np.vstack([mockup_spectra(axis, gel), pure]),
         axis,
-        [loaded[loadings == one] for one in np.unique(loadings)],
+        [loaded[[other == one for other in alike]] for one in dict.fromkeys(sorted(alike))],
         no_reference("the gel"),
         mockup_spectra(axis, foreign),
     )

@@ -11,6 +11,7 @@ from ..kernels.netsignal import ShapeBasis
 from .confirmation import Confirmer, is_foreign
 from .evenness import welch_limit
 from .limits import arm_limits, decision_levels, decision_limit
+from .panel_layout import Panels, one_panel
 
 Floats = npt.NDArray[np.float64]
 
@@ -59,7 +60,8 @@ class Identifier:
     def _limit(self, values: Floats, response: float, m: int) -> float:
         alpha, called = self.confirm.alpha, 1 - self.beta
         scatter = float(values.std(ddof=1))
-        least = arm_limits(scatter, len(values), m, alpha, self.beta).detection
+        panels = self.confirm.panels
+        least = arm_limits(scatter, len(values), m, alpha, self.beta, panels).detection
         if not (least > 0 and response > 0):
             return nan
         draws = _Draws(self.confirm, values, response, m, alpha)
@@ -81,8 +83,11 @@ class _Draws:
         net, n = confirm.net, len(values)
         order = np.argsort(confirm.values, kind="stable")
         self._confirm, self._response, self._m = confirm, response, m
+        self._lie = lie = confirm.panels or one_panel(n, m)
         rng = np.random.default_rng((_SEED, n, m))
         common = rng.standard_normal((_DRAWS, n + m, n)) / sqrt(n - 1)
+        if len(lie.blanks) > 1:
+            common = _within(lie) @ common
         deciding, own = (common @ (one - one.mean())[order] for one in (values, confirm.values))
         self._decide(deciding, n, alpha)
         self._scatter = own[:, :n].std(axis=1, ddof=1)
@@ -107,7 +112,7 @@ class _Draws:
         difference = spectra(slice(n, None), 1 / sqrt(m))[:, 0] - level[:, 0]
         self._shape = ShapeBasis(net, confirm.wavenumber)
         left = self._shape.left((blanks - level) * (n / (n - 1)))
-        self._expected = left.mean(axis=1) * (n - 1) / n * (1 / m + 1 / n)
+        self._expected = left.mean(axis=1) * (n - 1) / n * (1 / m + 1 / lie.behind_mean)
         self._difference, self._gel = difference, gel
         self._seen = confirm.additions.coordinates(difference)
         self._seen_gel = confirm.additions.coordinates(gel)
@@ -116,10 +121,11 @@ class _Draws:
     def _decide(self, drawn: Floats, n: int, alpha: float) -> None:
         """The loading above which each draw is above its decision limit and passes Welch's test."""
         blank, exposed = drawn[:, :n], drawn[:, n:]
-        m, quantile = exposed.shape[1], decision_levels(n, exposed.shape[1], alpha).arm
-        needed = decision_limit(quantile, blank.std(axis=1, ddof=1), n, m)
+        m, lie = exposed.shape[1], self._lie
+        quantile = decision_levels(n, m, alpha, lie).arm
+        needed = decision_limit(quantile, blank.std(axis=1, ddof=1), lie.behind_mean, m)
         if m > 1:
-            needed = np.maximum(needed, welch_limit(blank, exposed, alpha))
+            needed = np.maximum(needed, welch_limit(blank, exposed, alpha, lie))
         self._needed = needed - exposed.mean(axis=1) + blank.mean(axis=1)
 
     def called(self, size: float) -> float:
@@ -140,6 +146,18 @@ class _Draws:
         if self._shape.test(white, self._expected[draw]).refused:
             return False
         seen = self._seen[draw] + loaded * self._seen_gel
-        amount, ratio = self._confirm.compare(seen, self._m)
+        amount, ratio = self._confirm.compare(seen, self._m, self._lie.behind_mean)
         limit = float(self._confirm.limit(self._scatter[draw], self._m))
         return not is_foreign(amount, limit, ratio)
+
+
+def _within(lie: Panels) -> Floats:
+    """What takes the panels out of blank and exposed mock-ups (n + m, n + m), as `within_panels`
+    and `panel_means` do."""
+    of_blanks, of_exposed = lie.places()
+    of_all = np.concatenate([of_blanks, of_exposed])
+    n, taken = lie.n, np.eye(lie.n + lie.m)
+    beside = of_all[:, None] == of_blanks
+    taken[:, :n] -= beside / beside.sum(axis=1, keepdims=True)
+    taken[:n] *= sqrt((n - 1) / lie.freedom)
+    return taken

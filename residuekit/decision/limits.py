@@ -1,8 +1,9 @@
 """THE limit: decision and detection for an arm of mock-ups, in the unit of the score.
 
 One-sided throughout. n blank and m exposed mock-ups; s_b the standard deviation of the n blank
-scores with nu = n - 1. Every decision limit of the package is `decision_limit`, every detection
-limit `detection_limit`; `decision_levels` gives the quantiles of an arm.
+scores with nu = n - 1, or within panels with one less a panel (`panels`). Every decision limit of
+the package is `decision_limit`, every detection limit `detection_limit`; `decision_levels` gives
+the quantiles of an arm.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..kernels.limit_statistics import noncentrality
+from .panel_layout import Panels, one_panel
 
 Floats = npt.NDArray[np.float64]
 
@@ -24,12 +26,12 @@ _FEW, _KNOTS = slice(None, None, 30), 2001
 _SEED = 20261124
 
 
-def difference_error(scatter: Any, n: int, m: float = 1) -> Any:
+def difference_error(scatter: Any, n: float, m: float = 1) -> Any:
     """The standard deviation of a mean of m less a mean of n, s sqrt(1/m + 1/n)."""
     return scatter * sqrt(1 / m + 1 / n)
 
 
-def decision_limit(quantile: float, scatter: Any, n: int, m: float = 1) -> Any:
+def decision_limit(quantile: float, scatter: Any, n: float, m: float = 1) -> Any:
     """The difference of the mean of m mock-ups and that of n blanks above which it is present.
 
     q s sqrt(1/m + 1/n); m = 1 is the limit of a single mock-up. `scatter` may be an array.
@@ -37,12 +39,21 @@ def decision_limit(quantile: float, scatter: Any, n: int, m: float = 1) -> Any:
     return quantile * difference_error(scatter, n, m)
 
 
-def detection_limit(quantile: float, scatter: Any, n: int, m: float = 1, beta: float = 0.05) -> Any:
+def detection_limit(
+    quantile: float,
+    scatter: Any,
+    n: float,
+    m: float = 1,
+    beta: float = 0.05,
+    freedom: int | None = None,
+) -> Any:
     """The true difference that is above `decision_limit` with probability 1 - `beta`.
 
-    delta(n - 1, q, beta) s sqrt(1/m + 1/n), delta the noncentrality of t.
+    delta(nu, q, beta) s sqrt(1/m + 1/n), delta the noncentrality of t; nu = n - 1 unless `freedom`
+    says otherwise.
     """
-    return noncentrality(n - 1, quantile, beta) * difference_error(scatter, n, m)
+    nu = n - 1 if freedom is None else freedom
+    return noncentrality(nu, quantile, beta) * difference_error(scatter, n, m)
 
 
 def any_false_alarm(alpha: float, arms: int) -> float:
@@ -67,7 +78,12 @@ class ArmLimits(NamedTuple):
 
 
 def arm_limits(
-    scatter: float, n: int, m: int, alpha: float = 0.05, beta: float = 0.05
+    scatter: float,
+    n: int,
+    m: int,
+    alpha: float = 0.05,
+    beta: float = 0.05,
+    panels: Panels | None = None,
 ) -> ArmLimits:
     """The four limits of an arm in the unit of `scatter`; NaN where a single blank gives none.
 
@@ -76,18 +92,20 @@ def arm_limits(
     scatter : s_b, the standard deviation of the blank mock-ups' scores.
     n, m : numbers of blank and of exposed mock-ups.
     alpha, beta : rates of false and of missed detections.
+    panels : how these lie on panels, where they are judged within them.
 
     >>> [round(limit, 2) for limit in arm_limits(1.0, 6, 6)]
     [1.37, 2.49, 4.04, 6.63]
     """
     if n < 2:
         return ArmLimits(nan, nan, nan, nan)
-    levels = decision_levels(n, m, alpha)
+    levels, lie = decision_levels(n, m, alpha, panels), panels or one_panel(n, m)
+    mean, one, nu = lie.behind_mean, lie.behind_one, lie.freedom
     return ArmLimits(
-        decision_limit(levels.arm, scatter, n, m),
-        detection_limit(levels.arm, scatter, n, m, beta),
-        decision_limit(levels.mockup, scatter, n),
-        detection_limit(levels.mockup, scatter, n, 1, beta),
+        decision_limit(levels.arm, scatter, mean, m),
+        detection_limit(levels.arm, scatter, mean, m, beta, nu),
+        decision_limit(levels.mockup, scatter, one),
+        detection_limit(levels.mockup, scatter, one, 1, beta, nu),
     )
 
 
@@ -100,7 +118,7 @@ class Levels(NamedTuple):
 
 
 @lru_cache(maxsize=256)
-def decision_levels(n: int, m: int, alpha: float = 0.05) -> Levels:
+def decision_levels(n: int, m: int, alpha: float = 0.05, panels: Panels | None = None) -> Levels:
     """Find the quantiles q1 (arm mean) and q2 (largest mock-up) that share one false-alarm rate.
 
     T1 = D / (s_b h) > q1 or T2 = (max y_e - mean y_b) / (s_b h1) > q2 happens with probability
@@ -112,18 +130,25 @@ def decision_levels(n: int, m: int, alpha: float = 0.05) -> Levels:
     ----------
     n, m : numbers of blank (2 or more) and exposed (1 or more) mock-ups.
     alpha : rate of false alarms of the pair, 0 < alpha < 0.5.
+    panels : how these lie on panels: exposed mock-ups then share the mean of their panel's blanks,
+        and h, h1 and nu are those of `Panels`.
     """
     from scipy.optimize import brentq, root
     from scipy.special import ndtr, stdtrit
 
     if n < 2 or m < 1:
         raise ValueError(f"n = {n} blanks and m = {m} exposed; needed n >= 2 and m >= 1")
+    lie = panels or one_panel(n, m)
+    nu = lie.freedom
     if m == 1:
-        quantile = float(stdtrit(n - 1, 1 - alpha))
+        quantile = float(stdtrit(nu, 1 - alpha))
         return Levels(alpha, quantile, quantile)
-    nu, h, h1 = n - 1, sqrt(1 / m + 1 / n), sqrt(1 + 1 / n)
+    h, h1 = sqrt(1 / m + 1 / lie.behind_mean), sqrt(1 + 1 / lie.behind_one)
     rng = np.random.default_rng((_SEED, n, m))
     score = rng.standard_normal((m, _ARMS))
+    if len(lie.blanks) > 1:
+        error = np.sqrt(1 / np.array(lie.blanks))[:, None]
+        score -= (error * rng.standard_normal((len(lie.blanks), _ARMS)))[lie.places()[1]]
     lead = score.max(axis=0) - score.mean(axis=0)
     scatter = rng.permutation(_scatters(nu))
 

@@ -1,4 +1,5 @@
-"""Paired mock-ups: each is valued by what it differs from its own state before treatment."""
+"""Paired mock-ups: each is valued by what it differs from its own state before treatment, or from
+the blanks of its panel."""
 
 from __future__ import annotations
 
@@ -11,6 +12,7 @@ import numpy.typing as npt
 
 from ..words.codes import Note
 from .controls import Controls
+from .panel_layout import panel_means, panels_that_serve
 from .scores import Score
 
 Floats = npt.NDArray[np.float64]
@@ -45,6 +47,35 @@ def paired_controls(
         responses=np.where(known[:, None], responses, controls.responses),
         shared=np.where(known, controls.shared, 0.0),
     )
+
+
+def controls_on_panels(
+    controls: Controls, panels: Sequence[str], exposed: Sequence[str], spiked: Sequence[str]
+) -> tuple[Controls, list[int]]:
+    """The controls of an arm that is judged within panels, and which blanks are left.
+
+    Blanks of panels that do not serve leave; a spiked mock-up is taken against the blanks of its
+    panel, where that serves.
+
+    Parameters
+    ----------
+    controls : of mock-ups as measured.
+    panels (n,), exposed (m,), spiked (k,) : the panel of each.
+    """
+    serve = panels_that_serve(panels)
+    kept = [place for place, name in enumerate(panels) if name in serve]
+    own, names = controls.blanks[kept], [panels[place] for place in kept]
+    loaded = controls.responses + controls.blanks.mean(axis=0)
+    level = np.tile(own.mean(axis=0), (len(spiked), 1))
+    beside = [place for place, name in enumerate(spiked) if name in serve]
+    level[beside] = panel_means(own, names, [spiked[place] for place in beside])
+    arm = [name in exposed for name in names]
+    shared = [float(name in exposed) if name in serve else float(np.mean(arm)) for name in spiked]
+    made = replace(
+        controls, blanks=own, rows=controls.rows[kept], responses=loaded - level,
+        shared=np.array(shared), panels=tuple(names), paint=own.mean(axis=0),
+    )  # fmt: skip
+    return made, kept
 
 
 def paired_notes(

@@ -173,11 +173,12 @@ def _calibrate(
     selectivity: float,
     pixel_sd: float,
 ) -> Score:
-    values, weights = blank_values(controls.blanks, without), mean_weights(without)
+    blanks = controls.values()
+    values, weights = blank_values(blanks, without), mean_weights(without)
     scatter = float(values.std(ddof=1)) if values.size > 1 else 0.0
     noise = pixel_sd / math.sqrt(controls.pixels_per_map)
     # What the blanks behind the responses are by weights that know them, above what they are.
-    lean = np.einsum("ij,ij->i", weights - without, controls.blanks).mean()
+    lean = np.einsum("ij,ij->i", weights - without, blanks).mean()
     spiked = controls.responses @ weights + np.asarray(controls.shared, dtype=float) * lean
     slope = loading_slope(
         controls.loadings, spiked, scatter, errors=controls.errors,

@@ -21,6 +21,7 @@ from ..words.verdict import reason
 from .assessment import Assessment
 from .blindness import deciding_place
 from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within, margin_kept
+from .panel_layout import one_panel
 from .permutation import permuted_labels
 
 if TYPE_CHECKING:
@@ -234,8 +235,9 @@ def _beyond_spikes(a: Assessment) -> Iterator[Note]:
 
 
 def _second_opinion(a: Assessment) -> Iterator[Note]:
-    """What permuted labels say, where the arm is above its limit or where they differ from it."""
-    if min(a.n_mockups, a.n_blank_mockups) < MIN_EXPOSED:
+    """What permuted labels say, where the arm is above its limit or where they differ from it; not
+    within panels, where labels of values that were made by them mean something."""
+    if min(a.n_mockups, a.n_blank_mockups) < MIN_EXPOSED or a.panels is not None:
         return
     found = permuted_labels(a.blanks, a.mockups)
     if a.above or found.p <= a.rules.alpha:
@@ -252,6 +254,8 @@ def _scatter_above_blanks(a: Assessment) -> Iterator[Note]:
     exposed, blank = (float(np.var(scores, ddof=1)) for scores in (a.mockups, a.blanks))
     if blank == 0:
         return
-    if fdtrc(a.n_mockups - 1, a.n_blank_mockups - 1, exposed / blank) <= SCATTER_CHANCE:
-        ratio = math.sqrt(exposed / blank)
+    lie = a.panels or one_panel(a.n_blank_mockups, a.n_mockups)
+    times = exposed / blank / (1 + lie.blank_share)
+    if fdtrc(a.n_mockups - 1, lie.freedom, times) <= SCATTER_CHANCE:
+        ratio = math.sqrt(times)
         yield Note("scatter-above-blanks", {"ratio": ratio, "chance": SCATTER_CHANCE})

@@ -230,7 +230,9 @@ def _group(
     words: str, role: str, rows: pd.DataFrame, verdict: Row | None = None, *, working: bool = False
 ) -> Group:
     values = rows["mean"].to_numpy(dtype=float)
-    return Group(words, role, tuple(rows["mockup"]), values, verdict, working)
+    pairs = rows[["before", "unpaired"]].to_numpy(dtype=float)
+    known = pairs if np.isfinite(pairs[:, 0]).any() else None
+    return Group(words, role, tuple(rows["mockup"]), values, verdict, working, known)
 
 
 def _by_loading(

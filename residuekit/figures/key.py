@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..words.caption import deciding_limit
 from .layout import EDGE, LINE
-from .mockup_panel import LIMITS, LOOK
+from .mockup_panel import LIMITS, LOOK, PAIR
 from .stratum import Block
 from .style import BLANK, GEL, INK, MASKED, MM_PER_INCH, fitted, text_width, write
 
@@ -29,6 +29,7 @@ def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
     if any(block.spiking for block in blocks):
         drawn.add("mockup_decision_limit")
     entries: list[tuple[bool, Entry]] = [
+        (any(group.pairs is not None for group in groups), ("score before (above) to after", PAIR)),
         (bool(panels), ("pixel limit", {"patch": "limit"})),
         (any(panel.masked for panel in panels), ("masked pixel", {"patch": "masked"})),
         (any(b.spiking for b in blocks), ("slope, confidence band", {"patch": "band"})),

@@ -27,6 +27,8 @@ LIMITS: dict[str, dict[str, Any]] = {
     "detection_limit": {"linestyle": (0, (0.8, 0.8)), "color": MUTED},
     "mockup_detection_limit": {"linestyle": (0, (0.8, 2)), "color": MUTED},
 }
+#: What joins the scores of one mock-up before treatment and after.
+PAIR: dict[str, Any] = {"linestyle": "-", "color": MUTED, "linewidth": 0.5}
 #: No number stands nearer to the right end than this share: it would leave the page.
 _CLEAR = 0.06
 
@@ -46,9 +48,10 @@ def draw_mockups(
 ) -> Axes:
     """Draw one line a group: its mock-ups, its mean with the upper bound, the limit that decides.
 
-    The lines stand one apart, the first at the top; `slim` ones leave room for words between
-    them. The acceptance limit, if one was set, runs over all lines. `limits` names the limits that
-    are drawn in place of the one that decides.
+    A slanted line joins a paired mock-up's own score before treatment (above) to that after it
+    (below). The lines stand one apart, the first at the top; `slim` ones leave room for words
+    between them. The acceptance limit, if one was set, runs over all lines. `limits` names the
+    limits that are drawn in place of the one that decides.
     """
     reach, over = (0.17, 0.17) if slim else (0.42, 0.5)
     lines = np.arange(len(groups))
@@ -59,6 +62,9 @@ def draw_mockups(
                   linewidth=1.0, zorder=1)  # fmt: skip
     for line, group in enumerate(groups):
         n = group.values.size
+        if group.pairs is not None:
+            ax.plot(group.pairs.T, np.repeat([[line - reach], [line + reach]], n, 1), zorder=1,
+                    **PAIR)  # fmt: skip
         rise = 0.4 * reach * (np.arange(n) % 3 - 1) if n > 1 else np.zeros(n)
         ax.scatter(group.values, line + rise, s=9, linewidths=0.6, zorder=3, **look_of(group))
         ends = [line - reach, line + reach]

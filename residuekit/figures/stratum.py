@@ -23,7 +23,11 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Group:
-    """Mock-ups that stand on one line: a control, or an arm with the row of its verdict."""
+    """Mock-ups that stand on one line: a control, or an arm with the row of its verdict.
+
+    `pairs` (n, 2) are the scores of each by itself, before treatment and after, of a paired arm and
+    its controls; NaN where a mock-up was not measured before, and None elsewhere.
+    """
 
     words: str
     role: str
@@ -31,6 +35,7 @@ class Group:
     values: Floats
     verdict: Mapping[str, Any] | None = None
     working: bool = False
+    pairs: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -203,6 +203,7 @@ def shape_test(
     wavenumber: ArrayLike,
     *,
     n_exposed: int,
+    n_behind: float | None = None,
 ) -> ShapeTest:
     """Ask whether a difference is the reference's spectrum or something else.
 
@@ -218,6 +219,7 @@ def shape_test(
     net : the net signal, which carries references and metric.
     wavenumber : (n_channels,), cm-1.
     n_exposed : m, the mock-ups behind the mean exposed spectrum; 1 for a single mock-up.
+    n_behind : blanks whose mean is as certain as what the exposed are compared with; n unless said.
 
     Raises
     ------
@@ -234,7 +236,7 @@ def shape_test(
     shape = ShapeBasis(net, wavenumber)
     left_out = (means - means.mean(axis=0)) * (n / (n - 1))
     left = shape.left(net.metric.whiten(left_out))
-    expected = float(left.mean()) * (n - 1) / n * (1 / n_exposed + 1 / n)
+    expected = float(left.mean()) * (n - 1) / n * (1 / n_exposed + 1 / (n_behind or n))
     return shape.test(net.metric.whiten(spectra_rows(difference, n_channels))[0], expected)
 
 

@@ -9,6 +9,7 @@ from .chances import chance_of_absence, detection_limit, mockups_needed, places_
 from .compare import Plan, compare_designs, what_to_change
 from .effort import Design, Effort
 from .film_signals import FilmSignals, film_signals, marker_index
+from .pairing import Gain, before_gain, gains_from_run, panel_gain
 from .picture import plan_figure, write_figure
 from .pilot import Pilot, from_blanks, from_run, from_simulator
 
@@ -16,9 +17,11 @@ __all__ = [
     "Effort",
     "Design",
     "FilmSignals",
+    "Gain",
     "Pilot",
     "Plan",
     "atr",
+    "before_gain",
     "chance_of_absence",
     "compare_designs",
     "detection_limit",
@@ -26,8 +29,10 @@ __all__ = [
     "from_blanks",
     "from_run",
     "from_simulator",
+    "gains_from_run",
     "marker_index",
     "mockups_needed",
+    "panel_gain",
     "patch_share",
     "places_needed",
     "plan_figure",

@@ -18,6 +18,7 @@ from ..schema import LOADING_UNIT, STRATUM_COLUMNS
 from .effort import Design
 
 if TYPE_CHECKING:
+    import pandas as pd
     import xarray as xr
 
     from ..results import StudyResult
@@ -133,6 +134,21 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
     ------
     ContractError : an unknown paint, or no deciding score in ug cm-2.
     """
+    row, blanks = pilot_blanks(run, paint)
+    maps, pixels = blanks["n_maps"].mean(), (blanks["n_pixels"] / blanks["n_maps"]).mean()
+    scatter, noise = row["mockup_limit"] / LIMIT_FACTOR, row["noise_limit"] / LIMIT_FACTOR
+    return Pilot(
+        mockup=math.sqrt(max(scatter**2 - noise**2 / maps, 0.0)),
+        map=0.0,
+        noise=float(noise * math.sqrt(pixels * scans)),
+        n_mockups=len(blanks),
+        source=f"{row['score']} of a run, {row['paint']}",
+    )
+
+
+def pilot_blanks(run: StudyResult, paint: str | None) -> tuple[pd.Series, pd.DataFrame]:
+    """The row of ``markers.csv`` of the deciding score on a paint (the first when left out), and
+    the blanks of the first stratum of that paint, water-only ones where it has any."""
     table = run.markers
     wanted = str(table["paint"].iloc[0]) if paint is None else paint
     rows = table[(table["paint"] == wanted) & (table["unit"] == LOADING_UNIT) & table["deciding"]]
@@ -148,15 +164,7 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
     blanks = table[np.all([table["role"] == "blank", *stratum], axis=0)]
     if (blanks["treatment"] == "water").any():
         blanks = blanks[blanks["treatment"] == "water"]
-    maps, pixels = blanks["n_maps"].mean(), (blanks["n_pixels"] / blanks["n_maps"]).mean()
-    scatter, noise = row["mockup_limit"] / LIMIT_FACTOR, row["noise_limit"] / LIMIT_FACTOR
-    return Pilot(
-        mockup=math.sqrt(max(scatter**2 - noise**2 / maps, 0.0)),
-        map=0.0,
-        noise=float(noise * math.sqrt(pixels * scans)),
-        n_mockups=len(blanks),
-        source=f"{row['score']} of a run, {wanted}",
-    )
+    return row, blanks
 
 
 def from_simulator(

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from ..decision.assessment import Assessment, Rules, assess
 from ..decision.blindness import LIMIT_FACTOR, assess_blindness, scatter_of
 from ..decision.claims import MIN_BLANKS, SCALE_MARGIN
+from ..decision.panel_layout import BLOCK
 from ..decision.verdict import judge
 from ..figures.choice import loadings
 from ..kernels.slope import Slope, loading_slope
@@ -55,10 +56,11 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
 
     The weights of the score and the shape test stay as they are; so does the slope where it rests
     on films, or on spiked mock-ups of other ageings. Arms that are compared with other blanks than
-    the stratum's are not in the table; None where none is left, or nothing can be left out.
+    the stratum's are not in the table; None where none is left,
+    nothing can be left out, or arms are judged within panels.
     """
     arms = judged_rows(result, stratum)
-    if not arms:
+    if not arms or any(row["paired"] == BLOCK for row in arms):
         return None
     score = str(arms[0]["score"])
     blanks, spiked = (rows(result, stratum, score) for rows in (compared_blanks, spiked_rows))

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from .. import calibration
 from ..calibration.calibrate import MISFIT
 from ..decision.comparator import comparator_kind
+from ..decision.panel_layout import BLOCK
 from ..errors import ContractError, ResiduekitWarning
 from ..figures.choice import loadings
 from ..schema import LOADING_UNIT
@@ -42,9 +43,10 @@ class Limits:
 
 @dataclass(frozen=True)
 class Controls:
-    """The control mock-ups of a stratum by its deciding score."""
+    """The control mock-ups of a stratum by its deciding score; `paired` as its first arm is."""
 
     score: str
+    paired: str
     unit: str
     blanks: tuple[float, ...]
     loads: tuple[float, ...]
@@ -62,6 +64,7 @@ def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
     known, spiked = loadings(result, stratum), spiked_rows(result, stratum, score)
     return Controls(
         score=score,
+        paired=str(arms[0]["paired"]),
         unit=str(arms[0]["unit"]),
         blanks=tuple(float(row["mean"]) for row in compared),
         loads=tuple(known[row["mockup"]] for row in spiked),
@@ -144,7 +147,8 @@ def _methods(
     held: Controls, alpha: float, beta: float
 ) -> Iterator[tuple[str, Callable[[], calibration.Limit]]]:
     rates: dict[str, Any] = {"alpha": alpha, "beta": beta, "unit": held.unit}
-    yield "Scatter of the blanks", lambda: calibration.from_blanks(held.blanks, **rates)
+    if held.paired != BLOCK:
+        yield "Scatter of the blanks", lambda: calibration.from_blanks(held.blanks, **rates)
     if held.unit != LOADING_UNIT:
         return
     x, y = _pairs(held)

@@ -23,7 +23,8 @@ class Variation:
     """How much mock-ups differ: standard deviations, all multiplied by `scale`.
 
     `bumps` is a share of the local absorbance, `shift` is in cm-1, the others are shares of 1.
-    `session` is the drift of a measuring day as a multiple of what one mock-up differs by.
+    `session` is the drift of a measuring day, and `panel` how panels differ, as multiples of what
+    one mock-up differs by.
     `tail_df` (above 2) gives heavy tails: all that is unusual about a mock-up is multiplied by one
     factor that makes it multivariate Student t of that many degrees of freedom, variance kept.
     """
@@ -36,6 +37,7 @@ class Variation:
     surfactant: float = 0.15
     sorbed_water: float = 0.1
     session: float = 0.0
+    panel: float = 0.0
     tail_df: float | None = None
 
 
@@ -62,8 +64,9 @@ def draw_mockup(
     *,
     ageing_h: float = 0.0,
     session: Seed | None = None,
+    panel: Seed | None = None,
 ) -> Mockup:
-    """Draw what is special about one mock-up (and the session it was measured in).
+    """Draw what is special about one mock-up, the session it was measured in and its panel.
 
     Smooth bumps 40 to 120 cm-1 wide, a shift of all bands (the derivative of the paint's
     spectrum), film thickness, filler over binder, surfactant, sorbed water. `wavenumber` (n,) in
@@ -76,6 +79,8 @@ def draw_mockup(
         normal *= _tail_factor(seed, variation.tail_df)
     if session is not None:
         normal += variation.session * _normals(session)
+    if panel is not None:
+        normal += variation.panel * _normals(panel)
     normal *= variation.scale
     shift, thickness, ratio, surfactant, water = normal[:FACTORS]
     spectrum = paint_parts(paint, axis, ageing_h).sum(axis=0)

@@ -22,7 +22,7 @@ from .materials import gel_response
 from .mockup_variation import draw_mockup
 from .study_design import SOILINGS, Specimen, StudyDesign, specimens
 
-_LATER = ("sheet", "dose", "dose_unit", "material", "clearance")
+_LATER = ("sheet", "block", "dose", "dose_unit", "material", "clearance")
 COLUMNS = tuple(c for c in schema.MEASUREMENT_COLUMNS if c not in _LATER)
 SOIL_KEPT = 0.05  #: share of the soiling that cleaning leaves (invented)
 FOREIGN_CV = 0.5
@@ -167,6 +167,8 @@ def simulate_specimen(
     mockup = draw_mockup(
         paint, axis, place, design.variation, ageing_h=specimen.ageing_h,
         session=stream(seed, f"session {'before' if specimen.before else specimen.session}"),
+        panel=stream(seed, f"{specimen.paint} {specimen.soiling} {specimen.ageing_h:g} "
+                           f"{specimen.block}") if specimen.block else None,
     )  # fmt: skip
     rng = np.random.default_rng(stream(place, "surface"))
     loading = _surface_loading(design, specimen, rng) * (not specimen.before)

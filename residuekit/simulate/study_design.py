@@ -65,8 +65,9 @@ class StudyDesign:
     `spiked_ug_cm2`, `n_spiked` times) belong to each paint and soiling at the first ageing.
     `confounders` lie on every mock-up, more on one than on another (log-normal, 50 %).
     `surfactant_loss` is the share that wet cleaning takes, from water-only and exposed alike.
-    With `before`, water-only, exposed and spiked mock-ups are measured before treatment too, on a
-    day before all sessions, elsewhere on the same mock-up.
+    With `panels`, mock-ups lie on so many panels of their stratum in turn, which differ by
+    `variation.panel`. With `before`, water-only, exposed and spiked mock-ups are measured before
+    treatment too, on a day before all sessions, elsewhere on the same mock-up.
     """
 
     arms: tuple[Arm, ...]
@@ -97,6 +98,7 @@ class StudyDesign:
     markers: tuple[str, ...] = ("pva C-O 1092", "acetate C=O 1735")
     map_suffixes: tuple[str, ...] = (".nc",)
     before: bool = False
+    panels: int = 0
     reference_suffix: str = ".nc"
 
 
@@ -120,6 +122,7 @@ class Specimen:
     nominal_ug_cm2: float = 0.0
     exposure_min: float | None = None
     before: bool = False
+    block: str = ""
 
     @property
     def file_stem(self) -> str:
@@ -133,6 +136,7 @@ class Specimen:
         return {
             "role": self.role,
             "mockup": self.name,
+            **({"block": self.block} if self.block else {}),
             "paint": self.paint,
             "soiling": self.soiling,
             "treatment": self.treatment,
@@ -194,7 +198,7 @@ def _group(
     for k in range(count):
         yield Specimen(
             _name(design, stratum, what, k), role, *stratum, treatment, k % design.sessions,
-            None, clearance_min, loading, exposure_min,
+            None, clearance_min, loading, exposure_min, block=_block(design, k),
         )  # fmt: skip
 
 
@@ -207,7 +211,12 @@ def _exposed(design: StudyDesign, stratum: tuple[str, str, float], arm: Arm) -> 
             _name(design, stratum, what, k), "exposed", *stratum, arm.treatment,
             k % design.sessions, arm, arm.clearance_min,
             arm.loading_ug_cm2 if k < arm.n_loaded else 0.0, arm.exposure_min,
+            block=_block(design, k),
         )  # fmt: skip
+
+
+def _block(design: StudyDesign, k: int) -> str:
+    return f"panel {k % design.panels + 1}" if design.panels else ""
 
 
 def _name(design: StudyDesign, stratum: tuple[str, str, float], what: str, k: int) -> str:

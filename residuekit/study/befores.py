@@ -1,4 +1,4 @@
-"""States before treatment: whose each is, and which arms are paired with them."""
+"""How arms are paired: with states before treatment, and whose each is, or within panels."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from ..decision.design import Key, sample
 from ..decision.pairs import BEFORE, ENOUGH_PAIRS
+from ..decision.panel_layout import BLOCK, panels_that_serve, unused_panels
 from ..errors import Fault, did_you_mean
 from ..words.codes import Note
 from .measurements import Measurement
@@ -55,19 +56,31 @@ def _unplaced(
 
 
 def pairing(
-    exposed: Iterable[Measurement], blanks: Iterable[Measurement], measured: Iterable[Key]
+    exposed: Iterable[Measurement],
+    blanks: Iterable[Measurement],
+    every: Iterable[Measurement],
+    measured: Iterable[Key],
 ) -> tuple[str, Note | None]:
     """Whether an arm is paired, and what is said where only some of its mock-ups could be.
 
-    `blanks` are those it is compared with, a row a mock-up; `measured` the samples before
-    treatment.
+    With states before treatment, else within panels. `blanks` are those it is compared with, a row
+    a mock-up, `every` those of all exposures; `measured` the samples before treatment.
     """
     known = set(measured)
-    own, controls = {sample(row) for row in exposed}, [sample(row) for row in blanks]
+    rows = list(exposed)
+    own, controls = {sample(row) for row in rows}, [sample(row) for row in blanks]
     n_exposed, n_blanks = len(own & known), sum(one in known for one in controls)
     if own and own <= known and n_blanks >= ENOUGH_PAIRS:
         return BEFORE, None
+    panels, others = ([row.block for row in some] for some in (_one_each(rows), every))
+    if panels and set(panels) <= panels_that_serve(others):
+        return BLOCK, None
     if not n_exposed:
-        return "", None
+        return "", unused_panels(others, panels)
     numbers = {"n_exposed": n_exposed, "m": len(own), "n_blanks": n_blanks, "n": len(controls)}
     return "", Note("partly-before", {**numbers, "needed": ENOUGH_PAIRS})
+
+
+def _one_each(rows: Iterable[Measurement]) -> list[Measurement]:
+    """A row a mock-up."""
+    return [*{sample(row): row for row in rows}.values()]

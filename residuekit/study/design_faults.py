@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator
 from functools import partial
 
+from ..decision.comparator import comparator_places
 from ..decision.design import arm_columns, arm_notes, sample
 from ..errors import Fault, did_you_mean
 from ..schema import NET_SIGNAL
@@ -13,6 +15,7 @@ from ..trends import DOSE_UNITS
 from ..validator import Place
 from ..words.codes import sentences
 from ..words.common import arm_words
+from .befores import pairing
 from .measurements import Key, Measurement
 from .names import near_names, spelling_faults
 from .settings import SCORES
@@ -71,6 +74,7 @@ def design_faults(
         )
     yield from spelling_faults(table, rows)
     yield from _double_roles(table, rows)
+    yield from _two_panels(table, rows)
     for row in rows:
         if row.dose >= 0 and not row.dose_unit:
             yield Fault(
@@ -109,6 +113,46 @@ def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
             )
 
 
+def _two_panels(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
+    """Refuse a mock-up that lies on two panels."""
+    first: dict[Key, Measurement] = {}
+    for row in rows:
+        if row.role in ("blank", "exposed", "spiked"):
+            other = first.setdefault(sample(row), row)
+            if other.block != row.block:
+                yield Fault(
+                    f"the mock-up {row.mockup!r} on {_panel(row)}, in line {other.line} on "
+                    f"{_panel(other)}",
+                    "one panel for a mock-up: the column block in all its rows alike",
+                    f"block {row.block or other.block} in both, or a name of its own for each",
+                    table,
+                    row.line,
+                )
+
+
+def _panel(row: Measurement) -> str:
+    return f"panel {row.block!r}" if row.block else "no panel"
+
+
+def _panel_notes(rows: tuple[Measurement, ...]) -> Iterator[str]:
+    """Which arms name panels and cannot be judged within them."""
+    arms: dict[Key, list[Measurement]] = defaultdict(list)
+    blanks: dict[Key, dict[Key, Measurement]] = defaultdict(dict)
+    for row in rows:
+        if row.role == "exposed":
+            arms[row.arm].append(row)
+        elif row.role == "blank":
+            blanks[row.stratum][(*sample(row), row.treatment)] = row
+    before = {sample(row) for row in rows if row.role == "before"}
+    for arm, exposed in arms.items():
+        known = [*blanks[arm[:3]].values()]
+        places = comparator_places([one.treatment for one in known], [math.nan] * len(known))
+        every = [known[place] for place in places]
+        note = pairing(exposed, every, every, before)[1]
+        if note is not None and note.code == "panels-not-used":
+            yield f"{arm_words(arm_columns(exposed[0]))}: {sentences([note])[0]}"
+
+
 def limit_notes(limit: float | None, rows: tuple[Measurement, ...]) -> Iterator[str]:
     """Say of an acceptance limit that it lies far beyond all that the study measures."""
     loadings = [row.loading_ug_cm2 for row in rows if row.loading_ug_cm2 > 0]
@@ -130,6 +174,7 @@ def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
     columns = {row.arm: arm_columns(row) for row in rows}
     for arm, found in arm_notes(rows).items():
         notes += [f"{arm_words(columns[arm])}: {words}" for words in sentences(found)]
+    notes += _panel_notes(rows)
     exposures: dict[Key, set[float]] = defaultdict(set)
     for row in rows:
         if row.role == "blank" and row.exposure_min >= 0:

@@ -22,8 +22,8 @@ _YEAR_FIRST = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
 _YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
 #: Columns begun by `residuekit new --from` that help to fill the others and say nothing themselves.
 _HELPING = ("name_", "found_")
-_EXAMPLES = {"file": "data/panel-1.csv", "mockup": "panel 1", "paint": "alkyd white",
-             "treatment": "PVA cryogel", "material": "PVA"}  # fmt: skip
+_EXAMPLES = {"file": "data/panel-1.csv", "mockup": "panel 1", "block": "panel A",
+             "paint": "alkyd white", "treatment": "PVA cryogel", "material": "PVA"}  # fmt: skip
 _MINUTES = number(least=0, example="2")
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
@@ -75,6 +75,7 @@ class Measurement:
     session: str = ""
     material: str = ""
     clearance: str = ""
+    block: str = ""
     sheet: str = ""
     options: Mapping[str, Any] = field(default_factory=dict)
     further: Mapping[str, str] = field(default_factory=dict)

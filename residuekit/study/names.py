@@ -20,7 +20,8 @@ def spelling_faults(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault
     first: dict[tuple[str, ...], tuple[str, int]] = {}
     for row in rows:
         for column, value in _named(row):
-            place = (column, row.paint.casefold() if column == "mockup" else "", _folded(value))
+            of_paint = row.paint.casefold() if column in ("mockup", "block") else ""
+            place = (column, of_paint, _folded(value))
             name, line = first.setdefault(place, (value, row.line))
             if name != value:
                 yield Fault(
@@ -50,7 +51,7 @@ def near_names(rows: tuple[Measurement, ...]) -> Iterator[str]:
 
 
 def _named(row: Measurement) -> list[tuple[str, str]]:
-    columns = ("paint", "soiling", "treatment", "mockup")
+    columns = ("paint", "soiling", "treatment", "mockup", "block")
     return [(column, value) for column in columns if (value := str(getattr(row, column)))]
 
 

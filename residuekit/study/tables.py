@@ -16,6 +16,7 @@ from ..decision.comparisons import compare_arms
 from ..decision.controls import no_reference
 from ..decision.design import arm_columns
 from ..decision.limits import any_false_alarm, arm_limits
+from ..decision.panel_layout import BLOCK, panels_of
 from ..decision.scores import Score
 from ..decision.verdict import Verdict
 from ..results import TABLES
@@ -75,9 +76,7 @@ def make_tables(controls: StudyControls, found: Found, arms: Iterable[Judged]) -
         tables["verdicts"].append(judged.row)
         tables["scores"] += judged.score_rows()
         if judged.verdict is not None:
-            tables["mockups"] += _mockup_rows(
-                found, judged.exposed, judged.verdict, judged.row["residue"]
-            )
+            tables["mockups"] += _mockup_rows(controls, found, judged)
     tables["mockups"] += _control_rows(controls, found)
     tables["markers"] = controls.marker_rows()
     known = [judged for judged in judged_arms if judged.verdict is not None]
@@ -165,16 +164,21 @@ def _unfit(controls: StudyControls, found: Found, rows: Sequence[Measurement]) -
     return None
 
 
-def _mockup_rows(found: Found, means: Sequence[MockupMean], verdict: Verdict, residue: str) -> Rows:
+def _mockup_rows(controls: StudyControls, found: Found, judged: Judged) -> Rows:
+    """The exposed mock-ups of a judged arm."""
+    assert judged.verdict is not None
+    residue, paired = judged.row["residue"], judged.row["paired"]
+    beside = [controls.unpaired(mean, residue, paired) for mean in judged.exposed]
     return [
         {
             **_mockup_row(found, mean, assessment.score, residue),
             "mean": assessment.mockups[number],
             "unit": assessment.unit,
             "positive": assessment.positive[number],
+            **beside[number][place],
         }
-        for assessment in verdict.assessments
-        for number, mean in enumerate(means)
+        for place, assessment in enumerate(judged.verdict.assessments)
+        for number, mean in enumerate(judged.exposed)
     ]
 
 
@@ -189,8 +193,12 @@ def _control_rows(controls: StudyControls, found: Found) -> Iterator[dict[str, A
             blanks = controls.blanks(stratum)
             known = controls.spiked(stratum, residue)
             spiked = [one for one in known if one.row.stratum == stratum]
+            beside = {
+                one.files: controls.unpaired(one, residue, paired) for one in (*blanks, *spiked)
+            }
             for number, score in enumerate(controls.scores(stratum, residue, paired)):
-                limit = _single_limit(controls, score)
+                on = [one.row.block for one in controls.compared(stratum, paired)]
+                limit = _single_limit(controls, score, on if paired == BLOCK else [])
                 for mean in (*blanks, *spiked):
                     own = controls.own_scores(mean.row, residue, paired)[number]
                     value = float(own.loading(mean.mean))
@@ -199,12 +207,17 @@ def _control_rows(controls: StudyControls, found: Found) -> Iterator[dict[str, A
                         "mean": value,
                         "unit": score.blindness.unit,
                         "positive": value > limit if mean.row.role == "spiked" else None,
+                        **beside[mean.files][number],
                     }
 
 
-def _single_limit(controls: StudyControls, score: Score) -> float:
+def _single_limit(controls: StudyControls, score: Score, panels: Sequence[str]) -> float:
+    """The limit of one mock-up; within panels of one on the panel with the fewest blanks."""
     scatter, n = scatter_of(score.values) / score.scale, score.values.size
-    limit = arm_limits(scatter, n, 1, controls.manifest.alpha).mockup_decision
+    poorest = min(panels, key=panels.count, default="")
+    lie = panels_of(panels, [poorest]) if panels else None
+    alpha = controls.manifest.alpha
+    limit = arm_limits(scatter, n, 1, alpha, panels=lie).mockup_decision
     return math.inf if math.isnan(limit) else limit
 
 
@@ -221,6 +234,7 @@ def _mockup_row(found: Found, mean: MockupMean, score: str, residue: str) -> dic
         "upper_tail": float(upper.mean()),
         "patch_share": float(patch.max()),
         "residue": residue,
+        "block": mean.row.block,
     }
 
 

@@ -278,7 +278,8 @@ def _share(row: Row) -> str:
 
 #: What is said of an arm beside its numbers; other remarks stand once for all arms.
 _OF_ONE_ARM = (
-    "paired-before", "blanks-without-before", "files-left-out", "shared-mockups",
+    "paired-before", "blanks-without-before", "within-panels", "panels-not-used",
+    "files-left-out", "shared-mockups",
     "untreated-before", "session-without-blank", "unequal-files", "partly-before",
     "confounded-columns", "pooled-columns",
     "references-left-out", "outlying-mockup",

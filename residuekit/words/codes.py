@@ -12,11 +12,22 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
+from .against_blanks import (
+    arms_tested,
+    confounded,
+    lone_sessions,
+    named,
+    other_exposure,
+    paired,
+    panels_not_used,
+    pooled,
+    unequal_files,
+    within_panels,
+)
 from .common import arm_words
 from .scale import KNOWN, film_scale_words, matrix_words
 
 Numbers = Mapping[str, Any]
-_MOST_NAMES = 6
 
 
 class Note(NamedTuple):
@@ -152,76 +163,6 @@ def _permuted(n: Numbers) -> str:
     if n["above"]:
         return f"{said} This test assumes no form of scatter, and does not support the difference."
     return f"{said} This test would call it a difference."
-
-
-def _arms_tested(n: Numbers) -> str:
-    if n["n_arms"] == 1:
-        return f"The only arm tested, at {n['alpha']:.0%}."
-    return (
-        f"One of {n['n_arms']} arms tested, each at {n['alpha']:.0%}. Were all clean, a false "
-        f"alarm in at least one would come in up to {n['chance']:.0%} of studies."
-    )
-
-
-def _paired(n: Numbers) -> str:
-    said = (
-        f"Each of {n['n_exposed']} exposed and {n['n_blanks']} blank mock-ups is compared with its "
-        "own state before treatment."
-    )
-    if "scatter" not in n:
-        return said
-    return (
-        f"{said} The blanks, repeats without treatment, still differ from it by a standard "
-        f"deviation of {n['scatter']:.2g} {n['unit']}: that pairing cannot take out."
-    )
-
-
-def _other_exposure(n: Numbers) -> str:
-    times = n["exposures"]
-    stated = [" and ".join(f"{time:g}" for time in times) + " min"] if times else []
-    given = " or ".join([*stated, *(["unstated exposure"] if n["unstated"] else [])])
-    return f"The water-only blanks are of {given}, not all of the arm's {n['exposure_min']:g} min."
-
-
-def _named(mockups: Sequence[str]) -> str:
-    more = f" and {len(mockups) - _MOST_NAMES} more" if len(mockups) > _MOST_NAMES else ""
-    noun = "Mock-up" if len(mockups) == 1 else "Mock-ups"
-    return f"{noun} {', '.join(mockups[:_MOST_NAMES])}{more}"
-
-
-def _sessions(n: Numbers) -> str:
-    lone = n["sessions"]
-    return (
-        f"No blank of the arm was measured in session{'s' * (len(lone) > 1)} "
-        f"{', '.join(lone)}. What differs between sessions cannot be distinguished from gel."
-    )
-
-
-def _files(n: Numbers) -> str:
-    return (
-        f"Files a mock-up: {n['exposed']:.3g} of the exposed, {n['blank']:.3g} of the blanks. The "
-        f"more the maps of one mock-up differ, the more the limits are too "
-        f"{'low' if n['exposed'] < n['blank'] else 'high'}."
-    )
-
-
-def _values(values: Sequence[str]) -> str:
-    known = [value or "not said" for value in values]
-    more = f" and {len(known) - _MOST_NAMES} more" if len(known) > _MOST_NAMES else ""
-    return f"{', '.join(known[:_MOST_NAMES])}{more}"
-
-
-def _confounded(n: Numbers) -> str:
-    said = "; ".join(
-        f"{name} (exposed: {_values(own)}; blanks: {_values(others)})"
-        for name, (own, others) in n["columns"].items()
-    )
-    return f"Confounded with the treatment: {said}. Their effect cannot be distinguished from gel."
-
-
-def _pooled(n: Numbers) -> str:
-    said = "; ".join(f"{name} ({_values(own)})" for name, own in n["columns"].items())
-    return f"Pooled in this arm and in its blanks alike: {said}."
 
 
 def _outlying(n: Numbers) -> str:
@@ -373,10 +314,10 @@ CODES: dict[str, Code] = {
         "compared with untreated blanks alone",
         _text("Compared with untreated blanks alone, so an effect of water on the paint stays "
               "in.")),
-    "other-exposure": Code("the blanks are not all of the arm's exposure", _other_exposure),
+    "other-exposure": Code("the blanks are not all of the arm's exposure", other_exposure),
     "paired-before": Code(
         "each mock-up is compared with its own state before treatment",
-        _paired),
+        paired),
     "blanks-without-before": Code(
         "blanks that were not measured before treatment are left out of a paired arm",
         lambda n: f"Left out for want of a measurement before treatment: {n['n']} blank mock-ups "
@@ -386,8 +327,14 @@ CODES: dict[str, Code] = {
         _text("Measured before treatment: {n_exposed} of {m} exposed mock-ups and {n_blanks} of "
               "{n} blanks. Pairing needs every exposed one and {needed} blanks. The arm is judged "
               "unpaired.")),
+    "within-panels": Code(
+        "the arm is judged within panels: each mock-up is compared with the blanks of its panel",
+        within_panels),
+    "panels-not-used": Code(
+        "mock-ups share panels that have too few blanks for the arm to be judged within them",
+        panels_not_used),
     "several-arms": Code("how many arms the study tests, and the chance of a false alarm in one",
-                         _arms_tested),
+                         arms_tested),
     "loadings-checked": Code(
         "the study states that its loadings were checked: implausible ones are not refused",
         _text("The loadings rest on the statement that they were checked (loading_checked): "
@@ -396,18 +343,19 @@ CODES: dict[str, Code] = {
                            lambda n: f"Left out: {', '.join(n['files'])}."),
     "shared-mockups": Code(
         "mock-ups of the arm stand in another arm too",
-        lambda n: f"{_named(n['mockups'])} also in {arm_words(n['arm'])}. The two arms are not "
+        lambda n: f"{named(n['mockups'])} also in {arm_words(n['arm'])}. The two arms are not "
         "independent."),
     "untreated-before": Code(
         "mock-ups of the arm stood among the untreated blanks before",
-        lambda n: f"{_named(n['mockups'])} among the untreated blanks too. These and the arm are "
+        lambda n: f"{named(n['mockups'])} among the untreated blanks too. These and the arm are "
         "not independent."),
     "session-without-blank": Code("exposed mock-ups were measured in sessions without a blank",
-                                  _sessions),
-    "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files", _files),
+                                  lone_sessions),
+    "unequal-files": Code("exposed mock-ups and blanks have unlike numbers of files",
+                          unequal_files),
     "confounded-columns": Code(
-        "further columns of the table differ between the arm and its blanks", _confounded),
-    "pooled-columns": Code("further columns of the table differ inside the arm", _pooled),
+        "further columns of the table differ between the arm and its blanks", confounded),
+    "pooled-columns": Code("further columns of the table differ inside the arm", pooled),
     "no-reference": Code("no reference of the material that the treatment may leave",
                          _no_reference),
     "no-net-signal": Code("no net signal could be made", _text("No net signal: {found}.")),

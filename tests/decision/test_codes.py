@@ -24,6 +24,7 @@ from residuekit.decision.design import arm_notes, sample
 from residuekit.decision.matrix_effect import matrix_notes
 from residuekit.decision.net import make_metric
 from residuekit.decision.pairs import paired_notes
+from residuekit.decision.panel_layout import Panels, panel_notes, unused_panels
 from residuekit.decision.reference_check import reference_notes
 from residuekit.decision.scores import Sharper
 from residuekit.kernels.netsignal import ShapeTest, scatter
@@ -149,7 +150,12 @@ def of_designs(small_study):
         *notes_of_scores(),
         *paired_notes(4, 2, 1, None, places="2"),
         *paired_notes(4, 2, 1, deciding, mockups=["b1"]),
-        pairing(small_study.rows[:1], small_study.rows[-1:], [sample(small_study.rows[0])])[1],
+        pairing(small_study.rows[:1], small_study.rows[-1:], (), [sample(small_study.rows[0])])[1],
+        *panel_notes(Panels((2, 2), (1, 0)), deciding, ["b9"]),
+        *panel_notes(Panels((2, 2), (1, 1)), None),
+        unused_panels(["A"], ["A", "B"]),
+        unused_panels(["A", "A"], ["A", ""]),
+        unused_panels(["A", "A"], ["A"]),
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
     ]  # fmt: skip
 

@@ -92,3 +92,10 @@ def test_a_paired_arm_of_a_study_is_judged_as_in_memory(study, lost):
     assert shown == pytest.approx(found.deciding.mockups, rel=1e-6)
     blanks = mockups[(mockups["score"] == row["score"]) & (mockups["role"] == "blank")]
     assert np.isfinite(blanks["mean"].to_numpy()).all()
+    change = blanks["unpaired"] - blanks["before"]
+    assert blanks["change"].to_numpy() == pytest.approx(change.to_numpy(), rel=1e-6, nan_ok=True)
+    assert (blanks["before"].isna() == blanks["mockup"].isin(gone)).all()
+    known = blanks.dropna(subset="before")
+    assert abs(known["unpaired"].mean()) < 0.3 * known["unpaired"].std()
+    of_arm = own.loc[own["role"] == "exposed", "change"] - known["change"].mean()
+    assert of_arm.to_numpy() == pytest.approx(found.deciding.mockups, rel=1e-6)
