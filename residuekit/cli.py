@@ -100,6 +100,11 @@ def _parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser("demo", help="make the demo study (invented data) and run it")
     demo.add_argument("--out", default="demo-study", metavar="DIR", help="a new folder for it")
+    demo.add_argument(
+        "--residues",
+        action="store_true",
+        help="the smaller demo of several residues: chelators, a surfactant, gums, silicone",
+    )
     demo.set_defaults(call=_demo)
 
     new = commands.add_parser("new", help="make a study folder to fill in, with notebooks")
@@ -221,7 +226,7 @@ def _demo(options: argparse.Namespace) -> int:
     out = Path(options.out)
     truth = out.with_name(out.name + "-truth.json")
     print(f"Making the demo study in {out} (invented data) ...", flush=True)
-    write_demo(out, sealed=truth, progress=_Progress("made"))
+    write_demo(out, sealed=truth, residues=options.residues, progress=_Progress("made"))
     copy_notebooks(out)
     result = Study.open(out).run(progress=_Progress("measured"))
     print(f"\nThe truth of the invented data is sealed in {truth}: look there last.")

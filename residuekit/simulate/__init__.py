@@ -1,7 +1,7 @@
 """Maps and studies whose truth is known: the judge of everything else. All data are invented."""
 
-from .demo import demo_design, small_demo_design, write_demo
-from .here import ageing_design, ladder_design, result_here, study_here
+from .demo import demo_design, residues_demo_design, small_demo_design, write_demo
+from .here import ageing_design, ladder_design, paired_design, result_here, study_here
 from .invented_delivery import DELIVERY_PATTERNS, write_delivery
 from .maps import Instrument, Texture, simulate_map
 from .materials import from_optical_constants, gel_response, material_names, spectrum
@@ -31,7 +31,9 @@ __all__ = [
     "gel_response",
     "ladder_design",
     "material_names",
+    "paired_design",
     "reference_spectrum",
+    "residues_demo_design",
     "result_here",
     "score_run",
     "score_runs",

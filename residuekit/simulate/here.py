@@ -15,7 +15,7 @@ from ..study import Study
 from ..study.inspect import check_folder
 from ..study.measurements import read_measurements
 from ..study.settings import SETTINGS
-from .demo import GREEN, SEED, small_demo_design
+from .demo import GREEN, SEED, residues_demo_design, small_demo_design
 from .studies import simulate_study
 from .study_design import Arm, StudyDesign
 
@@ -59,7 +59,25 @@ def ageing_design() -> StudyDesign:
     )
 
 
-EXAMPLES = {"demo": small_demo_design, "exposure ladder": ladder_design, "ageing": ageing_design}
+def paired_design() -> StudyDesign:
+    """Return two exposures of mock-ups that were measured before treatment too: the longer leaves
+    a residue smaller than mock-ups of the paint differ.
+    """
+    return replace(
+        ladder_design(),
+        title="Panels of a fictional tram shelter before and after treatment (invented data)",
+        arms=(Arm(2.0, n_mockups=4), Arm(60.0, n_mockups=4, loading_ug_cm2=0.12)),
+        before=True,
+    )
+
+
+EXAMPLES = {
+    "demo": small_demo_design,
+    "exposure ladder": ladder_design,
+    "ageing": ageing_design,
+    "before and after": paired_design,
+    "several residues": residues_demo_design,
+}
 
 
 def study_here(study_folder: str = "", example: str = "demo") -> tuple[Path, dict[str, Any] | None]:
@@ -72,7 +90,8 @@ def study_here(study_folder: str = "", example: str = "demo") -> tuple[Path, dic
     Parameters
     ----------
     study_folder : the study; empty to look for it.
-    example : the invented one to make: ``demo``, ``exposure ladder`` or ``ageing``.
+    example : the invented one to make: ``demo``, ``exposure ladder``, ``ageing``,
+        ``before and after`` or ``several residues``.
 
     Returns
     -------

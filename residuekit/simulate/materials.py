@@ -30,7 +30,7 @@ CRYSTALLINE_HEIGHT = 0.45  #: height at 1143 cm-1 of a cryogel, over C-O height 
 PVA_GELS = {"PVA cryogel": (0.02, 1.0), "PVA cryogel, soluble part": (0.05, 0.25)}
 GELS = (
     *PVA_GELS, "agar", "gellan", "xanthan", "carboxymethyl cellulose", "silicone",
-    "ammonium citrate", "ethoxylate surfactant",
+    "ammonium citrate", "EDTA salt", "ethoxylate surfactant",
 )  # fmt: skip
 
 _NAMED_VAPOUR_LINES = (1653.0, 1699.0, 1717.0, 1734.0, 1740.0, 1772.0)

@@ -123,10 +123,12 @@ def _write_study(
         mockups.append(truth)
         if progress is not None:
             progress(number + 1, len(planned))
-    for k, (treatment, material) in enumerate(design.references):
+    for k, (name, material) in enumerate(design.references):
         file = f"data/reference_{k + 1}{design.reference_suffix}"
         write(reference_spectrum(design, material, seed), folder / file)
-        rows.append({"file": file, "role": "reference", "treatment": treatment})
+        known = {"material": name, "loading_ug_cm2": REFERENCE_LOADING_UG_CM2}
+        rows.append({"file": file, "role": "reference",
+                     **(known if design.residues else {"treatment": name})})  # fmt: skip
     _write_manifest(folder / "measurements.csv", rows)
     (folder / "study.toml").write_text(study_toml(design), encoding="utf-8")
     return {
@@ -285,14 +287,18 @@ def arm_truths(design: StudyDesign, mockups: list[dict[str, Any]]) -> list[dict[
 def study_toml(design: StudyDesign) -> str:
     """Return the text of `study.toml`, with the question, the procedure and the markers."""
     steps = "".join(f"    {_inline(step)},\n" for step in design.steps)
-    question = "".join(f"{key} = {_toml(value)}\n" for key, value in design.question.items())
+    residues = "".join(f"[[residue]]\n{_lines(table)}\n" for table in design.residues)
     return (
-        f"title = {_toml(design.title)}\n\n[question]\n{question}\n"
+        f"title = {_toml(design.title)}\n\n[question]\n{_lines(design.question)}\n{residues}"
         f"[procedure]\nsteps = [\n{steps}]\n\n"
         f"[markers]\nuse = {_toml(list(design.markers))}\n"
         'scores = ["band", "net signal"]\n\n'
         "[limits]\nalpha = 0.05\nbeta = 0.05\n\n[figure]\nwidth_mm = 170\n"
     )
+
+
+def _lines(table: Mapping[str, Any]) -> str:
+    return "".join(f"{key} = {_toml(value)}\n" for key, value in table.items())
 
 
 def _inline(table: Mapping[str, Any]) -> str:

@@ -68,6 +68,9 @@ class StudyDesign:
     With `panels`, mock-ups lie on so many panels of their stratum in turn, which differ by
     `variation.panel`. With `before`, water-only, exposed and spiked mock-ups are measured before
     treatment too, on a day before all sessions, elsewhere on the same mock-up.
+    `references` are pairs of a treatment and a pure material that is measured for it. With
+    `residues`, tables [[residue]] of `study.toml`, the first of each pair is the material's name
+    there, and the references are films of known loading.
     """
 
     arms: tuple[Arm, ...]
@@ -95,6 +98,7 @@ class StudyDesign:
     instrument: Instrument = field(default_factory=Instrument)
     question: Mapping[str, Any] = field(default_factory=dict)
     steps: tuple[Mapping[str, Any], ...] = ()
+    residues: tuple[Mapping[str, Any], ...] = ()
     markers: tuple[str, ...] = ("pva C-O 1092", "acetate C=O 1735")
     map_suffixes: tuple[str, ...] = (".nc",)
     before: bool = False

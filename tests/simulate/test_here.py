@@ -76,7 +76,7 @@ def test_an_example_that_is_not_there_is_answered_with_the_nearest(tmp_path, mon
 
 
 def test_the_examples_hold_what_their_notebooks_speak_of():
-    from residuekit.simulate import ageing_design, ladder_design, specimens
+    from residuekit.simulate import ageing_design, ladder_design, paired_design, specimens
 
     ladder = [one for one in specimens(ladder_design()) if one.role == "exposed"]
     loaded = {one.arm.exposure_min for one in ladder if one.nominal_ug_cm2 > 0}
@@ -87,3 +87,8 @@ def test_the_examples_hold_what_their_notebooks_speak_of():
     assert {(one.arm.exposure_min, one.ageing_h) for one in ageing} == {
         (minutes, hours) for minutes in (2.0, 60.0) for hours in (0.0, 500.0)
     }
+    paired = list(specimens(paired_design()))
+    before = {one.name for one in paired if one.before}
+    assert before == {one.name for one in paired if not one.before}
+    loaded = {one.arm.exposure_min for one in paired if one.arm and one.nominal_ug_cm2 > 0}
+    assert loaded == {60.0}

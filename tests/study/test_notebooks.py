@@ -228,7 +228,7 @@ def test_a_new_study_holds_every_template_and_says_what_each_is_for(tmp_path):
     folder = new_study(tmp_path / "new")
     titles = notebook_titles(folder)
     assert list(titles) == [path.name for path in template_notebooks()]
-    assert {name[:2] for name in titles} == {f"0{k}" for k in range(1, 9)}
+    assert {name[:2] for name in titles} == {f"0{k}" for k in range(1, 10)}
     assert all(title and not title.startswith("#") for title in titles.values())
 
 
