@@ -113,8 +113,9 @@ def draw_intervals(
         if not math.isnan(one.low):
             ax.plot(np.clip([one.low, one.high], low, high), [line, line], color=INK,
                     linewidth=1.0, zorder=2)  # fmt: skip
-        ax.scatter(one.dots, [line] * len(one.dots), s=7, linewidths=0.5, zorder=2,
-                   **LOOK["spiked"])  # fmt: skip
+        if one.dots:
+            ax.scatter(one.dots, [line] * len(one.dots), s=7, linewidths=0.5, zorder=2,
+                       **LOOK["spiked"])  # fmt: skip
         ax.plot(one.value, line, zorder=3, **_MARK, **(_FILLED if one.filled else _OPEN))
     ax.set_xlim(low, high)
     ax.set_yticks([])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from io import BytesIO
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -13,9 +12,11 @@ from ..words import limits as words
 from ..words.common import Stratum, unit_words
 from .facts import by_residue, of_stratum, strata, where
 from .limit_table import Controls, controls_of
+from .small_panels import svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from ..results import StudyResult
 
@@ -54,7 +55,7 @@ def calibration_plot(result: StudyResult) -> Plot | None:
         for place, held, _ in shown
     ]
     caption = words.calibration_caption(said, len(panels) - len(shown))
-    return Plot(_draw(shown), caption, min(len(shown), _COLUMNS) * _PANEL_PIXELS)
+    return Plot(svg(_draw(shown)), caption, min(len(shown), _COLUMNS) * _PANEL_PIXELS)
 
 
 def _by_loading(held: Controls) -> list[tuple[float, list[float]]]:
@@ -72,7 +73,7 @@ def _slope_error(result: StudyResult, stratum: Stratum, score: str) -> float:
     return float("nan")
 
 
-def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
+def _draw(panels: list[tuple[str, Controls, float]]) -> Figure:
     from matplotlib.figure import Figure
 
     columns = min(len(panels), _COLUMNS)
@@ -86,9 +87,7 @@ def _draw(panels: list[tuple[str, Controls, float]]) -> bytes:
         for ax, (place, held, error) in zip(axes, panels, strict=False):
             _panel(ax, held, error)
             ax.set_title(fitted(place, _PANEL_MM[0] - 8), loc="left")
-        stream = BytesIO()
-        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
+    return figure
 
 
 def _panel(ax: Axes, held: Controls, error: float) -> None:

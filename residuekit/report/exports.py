@@ -205,11 +205,19 @@ _ERRORS = {"standard_error": ("standard_error",), "slope": ("slope_se",), "slope
 #: Standard errors in an interval of 95 %.
 _INTERVAL = 4.0
 #: Numbers in the unit of the score, each to the error of the arm.
-_OF_ARM = ("estimate", "decision_limit", "detection_limit", "mockup_decision_limit",
+_OF_ARM = ("estimate", "mean", "decision_limit", "detection_limit", "mockup_decision_limit",
            "mockup_detection_limit", "upper_bound", "identification_limit",
            "tolerance_bound")  # fmt: skip
 _SHARES = ("share_upper_bound", "patch_share")
 _MOST_DECIMALS = 8
+
+
+def error_of(name: str, row: Mapping[Any, Any]) -> float:
+    """The standard error that says how many digits a number of a row warrants; 0 where none is
+    known."""
+    ends = [row.get(k) for k in (("standard_error",) if name in _OF_ARM else _ERRORS.get(name, ()))]
+    known = [float(end) for end in ends if end is not None and math.isfinite(end)]
+    return (known[-1] - known[0]) / _INTERVAL if len(known) > 1 else sum(known)
 
 
 def number_format(name: str, value: Any, row: Mapping[Any, Any]) -> str:
@@ -225,9 +233,7 @@ def number_format(name: str, value: Any, row: Mapping[Any, Any]) -> str:
         return "General"
     if name in _SHARES:
         return "0%"
-    ends = [row.get(k) for k in (("standard_error",) if name in _OF_ARM else _ERRORS.get(name, ()))]
-    known = [float(end) for end in ends if end is not None and math.isfinite(end)]
-    error = (known[-1] - known[0]) / _INTERVAL if len(known) > 1 else sum(known)
+    error = error_of(name, row)
     if not error > 0:
         if float(value).is_integer():
             return "General"

@@ -11,18 +11,26 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..reprs import sentence_case
+from ..reprs import sentence_case, to_error
 from ..trends import Finding, findings
 from ..trial import summary_of
 from ..words import methods as words
 from ..words import trial as trial_words
 from ..words.answer import arm_cells, arms_caption, conditions, how_to_read, one_unit
-from ..words.common import arm_words, counted, in_words, number, stratum_of, stratum_words
+from ..words.common import (
+    arm_words,
+    counted,
+    in_words,
+    number,
+    stratum_of,
+    stratum_words,
+    true_minus,
+)
 from ..words.quality import flag_rows, run_sentences
 from ..words.registration import registration_sentences
 from . import references
 from .beside_films import matrix_sentences, matrix_table
-from .exports import grids
+from .exports import error_of, grids
 from .facts import (
     answer,
     arm_sentences,
@@ -220,10 +228,16 @@ def _finding(finding: Finding) -> dict[str, Any]:
     texts = [name for name in frame.columns if name not in numbers]
     names = [*texts, *numbers]
     heads = [str(name).replace("_", " ") for name in names]
-    rows = frame[names].to_numpy(object).tolist()
+    rows = [[_to_error(row, name) for name in names] for row in frame.to_dict("records")]
     table = grid(finding.heading, heads, rows, texts=max(len(texts), 1))
     said = list(map(sentence_case, finding.sentences))
     return {"heading": finding.heading, "said": said, "table": table}
+
+
+def _to_error(row: Mapping[Any, Any], name: Any) -> Any:
+    """A cell; a number whose error is known in the digits that this warrants."""
+    error = error_of(name, row)
+    return true_minus(to_error(row[name], error)) or None if error > 0 else row[name]
 
 
 def _trial(result: StudyResult) -> dict[str, Any] | None:

@@ -188,7 +188,7 @@ def rate_out_of_range(study):
 
 
 def figure_of_no_page(study):
-    study.edit("width_mm = 180", "width_mm = 20")
+    study.edit("width_mm = 170", "width_mm = 20")
     return "study.toml, line 23", "width_mm = 20", "80 to 260 mm"
 
 
