@@ -324,7 +324,7 @@ def _legend(ax: Axes, handles: Sequence[Any]) -> None:
     if handles:
         columns = 2 if max(len(one.get_label()) for one in handles) <= _SHORT else 1
         ax.legend(handles=handles, loc="lower left", bbox_to_anchor=(0, 1.01), frameon=False,
-                  fontsize=ax.xaxis.label.get_size(), ncols=min(len(handles), columns),
+                  fontsize=ax.xaxis.label.get_fontsize(), ncols=min(len(handles), columns),
                   borderaxespad=0)  # fmt: skip
 
 
