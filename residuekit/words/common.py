@@ -90,7 +90,9 @@ def freedom_words(degrees: float) -> str:
     >>> freedom_words(7), freedom_words(8.4321), freedom_words(float("nan"))
     ('7 degrees of freedom', '8.4 degrees of freedom', '')
     """
-    return f"{number(degrees, 2)} degree{'s' * (degrees != 1)} of freedom" * math.isfinite(degrees)
+    if not math.isfinite(degrees):
+        return ""
+    return f"{number(degrees, 2)} degree{'' if degrees == 1 else 's'} of freedom"
 
 
 def stratum_of(row: Row) -> Stratum:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from ..schema import LOADING_UNIT
+from ..schema import LOADING_UNIT, REFERENCE_FILM
 from .answer import judged
 from .codes import water_words
 from .common import (
@@ -345,7 +345,12 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
     """
     unit = unit_words(str(row["unit"]))
     words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
-    slope = _slope(row) if row["unit"] == LOADING_UNIT else ""
+    arms = [
+        arm for arm in arms if stratum_of(arm) == stratum_of(row)
+        and (arm["score"], arm["residue"]) == (row["score"], row["residue"])
+    ]  # fmt: skip
+    films = any(arm["scale"] == REFERENCE_FILM for arm in arms)
+    slope = _slope(row, films) if row["unit"] == LOADING_UNIT else ""
     if row["blind"]:
         return f"{words}; blind, so it says nothing on this paint.{slope}"
     role = "it decides" if row["deciding"] else "it does not decide"
@@ -354,17 +359,18 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         f"{rounded(arm, 'detection_limit')}, upper bound {rounded(arm, 'upper_bound')} "
         f"{unit_words(str(arm['unit']))})"
         for arm in arms
-        if stratum_of(arm) == stratum_of(row) and arm["score"] == row["score"] and judged(arm)
+        if judged(arm)
     ]
     return f"{words}; {role}.{slope} {'. '.join(own)}."
 
 
-def _slope(row: Row) -> str:
+def _slope(row: Row, films: bool) -> str:
     """The slope with its standard error and degrees of freedom."""
     slope, error = (
         true_minus(to_error(row[name], row["slope_se"])) for name in ("slope", "slope_se")
     )
-    rests = freedom_words(row["slope_degrees_of_freedom"]) or "of one reference film"
+    rests = ", ".join(filter(None, ["by reference films" * films,
+                                    freedom_words(row["slope_degrees_of_freedom"])]))  # fmt: skip
     return f" Slope {slope} ± {error} per {unit_words(LOADING_UNIT)} ({rests})."
 
 

@@ -205,7 +205,8 @@ def test_no_absence_stands_without_its_limits_and_its_n(written):
     words = Page(written[1]).text
     summary = words[words.index("In a minute") : words.index("What this cannot say")]
     assert summary.count("4 / 4") == summary.count("0 of 4; share at most 53%") == 4
-    assert summary.count("(95% confidence). Detection limit 0.81 µg cm⁻²") == 4
+    bound = "(95% confidence, 5.4 degrees of freedom). Detection limit 0.81 µg cm⁻²"
+    assert summary.count(bound) == 4
     assert summary.count("Mean of 4 mock-ups less that of 4 blank mock-ups") == 4
     assert summary.count("None of 4 mock-ups stood out") == 4
     assert summary.count("Up to 53% of such mock-ups could still do so (95% confidence).") == 4
