@@ -315,7 +315,26 @@ def test_the_command_takes_a_finished_run_for_its_pilot(finished, capsys):
         ["plan", "--limit", "2", "--run", str(finished.result.folder), "--mockups", "6"]
     )
     assert code == cli.DONE
-    assert "of a run" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "of a run" in said
+    assert "What states before treatment or panels would bring is not known" in said
+
+
+def test_the_command_says_what_pairing_would_bring(finished, capsys, monkeypatch):
+    table, result = finished.result.mockups.copy(), finished.result
+    blanks = table["role"] == "blank"
+    own = table.loc[blanks, "unpaired"].to_numpy()
+    table.loc[blanks, "before"] = own + 0.01 * np.random.default_rng(2).standard_normal(own.size)
+    paired = dataclasses.replace(result, mockups=table)
+    monkeypatch.setattr("residuekit.results.open_run", lambda _: paired)
+    assert cli.main(["plan", "--limit", "2", "--run", "a-run", "--mockups", "6"]) == cli.DONE
+    said = capsys.readouterr().out
+    assert "Measuring each mock-up before treatment too lowers the limits: by 4 blanks" in said
+    (gain,) = plan.gains_from_run(paired, design=Design(mockups=6, blanks=6))
+    assert gain.advice in said
+    table["block"] = ["A", "B"] * (len(table) // 2) + ["A"] * (len(table) % 2)
+    ways = [gain.way for gain in plan.gains_from_run(dataclasses.replace(paired, mockups=table))]
+    assert ways == ["before", "block"]
 
 
 def test_the_pilot_of_a_run_gives_back_the_limit_of_its_blanks(finished):

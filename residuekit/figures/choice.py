@@ -144,7 +144,7 @@ def _block(result: StudyResult, stratum: Stratum, most_arms: int) -> Block | Fau
         spiking=spiking,
         residue=study["residue"],
         acceptance=study["acceptance_limit_ug_cm2"] if own_unit == LOADING_UNIT else None,
-        paired=any(row["paired"] == "before" for row in arms),
+        paired=next((row["paired"] for row in arms if row["paired"]), ""),
     )
 
 
@@ -230,7 +230,7 @@ def _group(
     words: str, role: str, rows: pd.DataFrame, verdict: Row | None = None, *, working: bool = False
 ) -> Group:
     values = rows["mean"].to_numpy(dtype=float)
-    pairs = rows[["before", "unpaired"]].to_numpy(dtype=float)
+    pairs = rows.reindex(columns=["before", "unpaired"]).to_numpy(dtype=float)
     known = pairs if np.isfinite(pairs[:, 0]).any() else None
     return Group(words, role, tuple(rows["mockup"]), values, verdict, working, known)
 

@@ -61,6 +61,8 @@ if TYPE_CHECKING:
 
     from ..results import StudyResult
 
+#: What the values of paired mock-ups are, by the column `paired`.
+_PAIRED = {"before": ", change from before", "block": ", less its panel's blanks"}
 #: Full width: the numbers and the verdict beside the dots, and the names before them.
 _BESIDE_DOTS, _LABEL = 76.0, 42.0
 _COLUMNS = {"estimate": ("mean", 14.0), "detection_limit": ("DL", 26.0),
@@ -318,7 +320,7 @@ def _draw_mockups(p: _Panel) -> None:
     wide = p.width - label - beside
     ax = place(p.figure, p.left + label, p.top, wide, step * len(groups))
     draw_mockups(ax, groups, p.block.acceptance, slim=slim)
-    change = ", change from before" if p.block.paired else ""
+    change = _PAIRED.get(p.block.paired, "")
     label_words = f"{p.block.score} of a mock-up{change} ({p.unit})"
     ax.set_xlabel(label_words if slim else fitted(label_words, wide + label))
     if slim:

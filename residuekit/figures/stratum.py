@@ -118,7 +118,7 @@ class Block:
     blind: frozenset[str]
     spiking: Spiking | None
     residue: str
-    paired: bool
+    paired: str
     acceptance: float | None
 
     @property

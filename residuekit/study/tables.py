@@ -105,7 +105,7 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
         left_out = [Note("files-left-out", {"files": lost})] if lost else []
         unfit, exposed = _unfit(controls, found, rows), of_arm[arm]
         for material in manifest.materials(rows[0].treatment) or ("",):
-            paired = controls.pairing(rows)[0]
+            paired = controls.pairing([one.row for one in exposed] or rows)[0]
             columns = {**arm_columns(rows[0]), "residue": material, "paired": paired}
             lacking = _lacking(controls, rows[0], material, paired, exposed)
             if lacking:

@@ -24,6 +24,7 @@ from residuekit.errors import ContractError
 from residuekit.figures import write_figure
 from residuekit.figures.contents import plan_figure, plan_pages
 from residuekit.figures.curve_panel import draw_spiking
+from residuekit.figures.key import key_entries
 from residuekit.figures.mockup_panel import LIMITS, LOOK, draw_mockups
 from residuekit.figures.residue import draw
 from residuekit.figures.style import DASHES
@@ -267,6 +268,25 @@ def test_one_limit_stands_on_the_line_of_an_arm_that_which_decides(tmp_path, pos
     for limit in (0.4213, 0.8124, 1.123, 1.934, 0.7345):
         drawn = [round(y) for x, y in upright if x == limit]
         assert drawn == (arms if limit in (decides, 0.7345) else [])
+
+
+def test_slanted_lines_join_the_scores_of_a_paired_mockup(tmp_path):
+    (block,) = plan_figure(make_run(tmp_path)).blocks
+    assert all(group.pairs is None for group in block.groups)
+    first = block.groups[0]
+    pairs = np.array([[-0.3, 0.1], [0.2, 0.6]])
+    paired = replace(first, values=first.values[:2], pairs=pairs)
+    ax = draw_mockups(Figure().add_subplot(), [block.groups[1], paired], 2.0)
+    drawn = [line for line in ax.lines if len(set(line.get_xdata())) == 2
+             and len(set(line.get_ydata())) == 2]  # fmt: skip
+    assert [tuple(line.get_xdata()) for line in drawn] == [(-0.3, 0.1), (0.2, 0.6)]
+    for line in drawn:
+        before, after = line.get_ydata()
+        assert (before + after) / 2 == 1
+        assert before < after
+    assert "score before (above) to after" in [
+        name for name, _ in key_entries([replace(block, groups=(paired,))], 2.0)
+    ]
 
 
 def test_flags_of_the_quality_check_are_said_in_words(tmp_path):
