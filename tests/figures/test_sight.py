@@ -13,7 +13,7 @@ from residuekit.schema import MARKER_COLUMNS
 
 
 def line(score, paint="alkyd", limit=1.0, noise=0.1, unit="ug cm-2", blind=False, decides=False):
-    values = (score, paint, "none", 0.0, 0.7, 1.0, 0.1, limit, noise, unit, blind, decides,
+    values = (score, paint, "none", 0.0, 0.7, 1.0, 0.1, 5.0, limit, noise, unit, blind, decides,
               "gel")  # fmt: skip
     return dict(zip(MARKER_COLUMNS, values, strict=True))
 
