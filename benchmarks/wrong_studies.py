@@ -6,23 +6,19 @@ treated where nothing is said, where something else is, or where it ends in anot
 
 from __future__ import annotations
 
-import csv
 import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
+from wrong_files import FILES, rows_of, with_role, write_rows
 
-from residuekit import io
 from residuekit.errors import StudyError
-from residuekit.schema import make_map
 from residuekit.simulate import Arm, StudyDesign, Variation
 from residuekit.study.inspect import check_folder
 from residuekit.study.manifest import examine
 
-Row = dict[str, str]
 DESIGN = StudyDesign(
     arms=(Arm(2.0, n_mockups=3), Arm(60.0, n_mockups=3, loading_ug_cm2=5.0)),
     n_blanks=4, spiked_ug_cm2=(2.0, 6.0), n_spiked=2, maps_per_mockup=1,
@@ -219,214 +215,9 @@ def _edit(old: str, new: str) -> Callable[[Path], None]:
 
 def _cells(role: str, count: int, column: str, cell: str) -> Callable[[Path], None]:
     def spoil(folder: Path) -> None:
-        rows = _rows(folder)
-        for row in _of(rows, role)[: count or None]:
+        rows = rows_of(folder)
+        for row in with_role(rows, role)[: count or None]:
             row[column] = cell
-        _write(folder, rows)
+        write_rows(folder, rows)
 
     return spoil
-
-
-def _rows(folder: Path) -> list[Row]:
-    with (folder / "measurements.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def _of(rows: list[Row], role: str) -> list[Row]:
-    return [row for row in rows if row["role"] == role]
-
-
-def _write(folder: Path, rows: list[Row]) -> None:
-    with (folder / "measurements.csv").open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-
-
-def _times(folder: Path, factor: float) -> None:
-    rows = _rows(folder)
-    for row in _of(rows, "spiked"):
-        row["loading_ug_cm2"] = str(float(row["loading_ug_cm2"]) * factor)
-    _write(folder, rows)
-
-
-def _first(folder: Path, role: str, place: int = 0) -> Path:
-    return folder / _of(_rows(folder), role)[place]["file"]
-
-
-def loadings_ten_times(folder: Path) -> None:
-    """Loadings ten times too high."""
-    _times(folder, 10)
-
-
-def loadings_a_tenth(folder: Path) -> None:
-    """Loadings ten times too low."""
-    _times(folder, 0.1)
-
-
-def loadings_a_thousand_times(folder: Path) -> None:
-    """Loadings a thousand times too high."""
-    _times(folder, 1000)
-
-
-def no_blanks(folder: Path) -> None:
-    """No blank."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "blank"])
-
-
-def two_blanks(folder: Path) -> None:
-    """Two blanks only."""
-    rows = _rows(folder)
-    dropped = _of(rows, "blank")[2:]
-    _write(folder, [row for row in rows if row not in dropped])
-
-
-def no_reference(folder: Path) -> None:
-    """No reference."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "reference"])
-
-
-def no_spiked(folder: Path) -> None:
-    """No spiked mock-up."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "spiked"])
-
-
-def no_exposed(folder: Path) -> None:
-    """No exposed mock-up."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "exposed"])
-
-
-def no_rows(folder: Path) -> None:
-    """A table of headers only."""
-    path = folder / "measurements.csv"
-    path.write_text(path.read_text("utf-8").splitlines()[0] + "\n", encoding="utf-8")
-
-
-def no_table(folder: Path) -> None:
-    """No table."""
-    (folder / "measurements.csv").unlink()
-
-
-def a_row_twice(folder: Path) -> None:
-    """A row twice."""
-    rows = _rows(folder)
-    _write(folder, [*rows, rows[0]])
-
-
-def a_longer_row(folder: Path) -> None:
-    """A row with more cells than the header."""
-    path = folder / "measurements.csv"
-    lines = path.read_text("utf-8").splitlines()
-    path.write_text("\n".join([lines[0], lines[1] + ",1,2", *lines[2:]]), encoding="utf-8")
-
-
-def a_column_twice(folder: Path) -> None:
-    """A column twice."""
-    path = folder / "measurements.csv"
-    path.write_text(path.read_text("utf-8").replace("soiling", "paint", 1), encoding="utf-8")
-
-
-def a_misspelled_column(folder: Path) -> None:
-    """A misspelled column."""
-    path = folder / "measurements.csv"
-    path.write_text(path.read_text("utf-8").replace("exposure_min", "exposur_min", 1), "utf-8")
-
-
-def a_blank_as_exposed(folder: Path) -> None:
-    """A blank map saved again as an exposed one."""
-    array = io.read(_first(folder, "blank"))
-    array.attrs["note"] = "again"
-    io.write(array, _first(folder, "exposed"))
-
-
-def a_blank_as_blank(folder: Path) -> None:
-    """A blank map saved again as another, each number a ten-millionth higher."""
-    io.write(io.read(_first(folder, "blank")) * (1 + 1e-7), _first(folder, "blank", 1))
-
-
-def an_exposed_as_spiked(folder: Path) -> None:
-    """An exposed map saved again as a spiked one."""
-    io.write(io.read(_first(folder, "exposed")), _first(folder, "spiked"))
-
-
-def another_quantity(folder: Path) -> None:
-    """A blank in reflectance among absorbance."""
-    array = io.read(_first(folder, "blank"))
-    values = 10.0**-array.values
-    io.write(make_map(values, array["wavenumber"].values, quantity="reflectance"),
-             _first(folder, "blank"))  # fmt: skip
-
-
-def another_grid(folder: Path) -> None:
-    """A blank on another grid of wavenumbers."""
-    array = io.read(_first(folder, "blank"))
-    axis = array["wavenumber"].values + 2.0
-    io.write(make_map(array.values, axis), _first(folder, "blank"))
-
-
-def a_short_axis(folder: Path) -> None:
-    """A blank that ends before the range of the procedure."""
-    array = io.read(_first(folder, "blank"))
-    io.write(array.isel(wavenumber=slice(40)), _first(folder, "blank"))
-
-
-def only_noise(folder: Path) -> None:
-    """A blank of which every value is missing."""
-    array = io.read(_first(folder, "blank"))
-    io.write(make_map(array.values * np.nan, array["wavenumber"].values), _first(folder, "blank"))
-
-
-def saturated(folder: Path) -> None:
-    """A blank beyond what a detector follows."""
-    array = io.read(_first(folder, "blank"))
-    io.write(make_map(array.values + 6.0, array["wavenumber"].values), _first(folder, "blank"))
-
-
-def a_cut_file(folder: Path) -> None:
-    """A file that was cut."""
-    path = _first(folder, "exposed")
-    path.write_bytes(path.read_bytes()[:5000])
-
-
-def an_empty_file(folder: Path) -> None:
-    """An empty file."""
-    _first(folder, "exposed").write_bytes(b"")
-
-
-def a_link_outside(folder: Path) -> None:
-    """A file that is a link out of the study."""
-    path = _first(folder, "exposed")
-    outside = folder.parent / "outside.nc"
-    shutil.copyfile(path, outside)
-    path.unlink()
-    path.symlink_to(outside)
-
-
-#: What is done to the files or to the whole table, and what must be said.
-FILES = (
-    (loadings_ten_times, "times what a thin organic film does"),
-    (loadings_a_tenth, "times what a thin organic film does"),
-    (loadings_a_thousand_times, "times what a thin organic film does"),
-    (no_blanks, "without a blank"),
-    (two_blanks, "blank"),
-    (no_reference, "reference"),
-    (no_spiked, "spiked"),
-    (no_exposed, "exposed"),
-    (no_rows, "row"),
-    (no_table, "no measurements.csv"),
-    (a_row_twice, "line 2"),
-    (a_longer_row, "cells"),
-    (a_column_twice, "paint"),
-    (a_misspelled_column, "did you mean"),
-    (a_blank_as_exposed, "closer than the noise"),
-    (a_blank_as_blank, "closer than the noise"),
-    (an_exposed_as_spiked, "closer than the noise"),
-    (another_quantity, "reflectance"),
-    (another_grid, "resample"),
-    (a_short_axis, "data/alkyd_water_1_map1.nc"),
-    (only_noise, "data/alkyd_water_1_map1.nc"),
-    (saturated, "data/alkyd_water_1_map1.nc"),
-    (a_cut_file, "damaged"),
-    (an_empty_file, "empty"),
-    (a_link_outside, "leaves the study folder"),
-)
