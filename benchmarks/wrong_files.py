@@ -189,16 +189,122 @@ def a_link_outside(folder: Path) -> None:
     path.symlink_to(outside)
 
 
+def a_reference_that_is_a_blank(folder: Path) -> None:
+    """The files of the reference and of a blank exchanged."""
+    rows = rows_of(folder)
+    one, other = with_role(rows, "reference")[0], with_role(rows, "blank")[0]
+    one["file"], other["file"] = other["file"], one["file"]
+    write_rows(folder, rows)
+
+
+def a_spiked_as_blank(folder: Path) -> None:
+    """The files of a spiked mock-up and of a blank exchanged."""
+    rows = rows_of(folder)
+    one, other = with_role(rows, "spiked")[3], with_role(rows, "blank")[0]
+    one["file"], other["file"] = other["file"], one["file"]
+    write_rows(folder, rows)
+
+
+def another_technique(folder: Path) -> None:
+    """A blank in another technique."""
+    array = io.read(_first(folder, "blank"))
+    axis = array["wavenumber"].values
+    io.write(make_map(array.values, axis, technique="atr"), _first(folder, "blank"))
+
+
+def thousandths(folder: Path) -> None:
+    """A blank in thousandths of absorbance."""
+    io.write(io.read(_first(folder, "blank")) * 1000, _first(folder, "blank"))
+
+
+def percent(folder: Path) -> None:
+    """A blank in percent of transmittance under the name of absorbance."""
+    array = io.read(_first(folder, "blank"))
+    io.write(array.copy(data=100 * 10.0**-array.values), _first(folder, "blank"))
+
+
+def a_turned_map(folder: Path) -> None:
+    """A blank map saved again as an exposed one, its rows from the other end."""
+    io.write(io.read(_first(folder, "blank")).isel(y=slice(None, None, -1)),
+             _first(folder, "exposed"))  # fmt: skip
+
+
+def wavenumbers_from_the_other_end(folder: Path) -> None:
+    """A reference whose numbers run against its wavenumbers."""
+    array = io.read(_first(folder, "reference"))
+    io.write(array.copy(data=array.values[..., ::-1]), _first(folder, "reference"))
+
+
+def a_flat_reference(folder: Path) -> None:
+    """A reference without a band."""
+    array = io.read(_first(folder, "reference"))
+    rng = np.random.default_rng(1)
+    io.write(array.copy(data=rng.normal(0.1, 1e-5, array.shape)), _first(folder, "reference"))
+
+
+def another_reference(folder: Path) -> None:
+    """The spectrum of another material as reference."""
+    array = io.read(_first(folder, "reference"))
+    axis = array["wavenumber"].values
+    bands = 0.3 * np.exp(-(((axis - 1620) / 15) ** 2)) + 0.2 * np.exp(-(((axis - 1320) / 12) ** 2))
+    io.write(array.copy(data=np.broadcast_to(bands, array.shape)), _first(folder, "reference"))
+
+
+def half_of_the_spikes(folder: Path) -> None:
+    """Two spiked mock-ups that carry nothing."""
+    rng = np.random.default_rng(2)
+    for place in (2, 3):
+        array = io.read(_first(folder, "blank", place))
+        level = rng.normal(0, 2e-3) * np.linspace(0, 1, array["wavenumber"].size)
+        io.write(array + level + rng.normal(0, 2e-3, array.shape), _first(folder, "spiked", place))
+
+
+def all_of_the_spikes(folder: Path) -> None:
+    """Four spiked mock-ups that carry nothing."""
+    rng = np.random.default_rng(2)
+    for place in range(4):
+        array = io.read(_first(folder, "blank", place))
+        level = rng.normal(0, 2e-3) * np.linspace(0, 1, array["wavenumber"].size)
+        io.write(array + level + rng.normal(0, 2e-3, array.shape), _first(folder, "spiked", place))
+
+
+def wavenumbers_twice(folder: Path) -> None:
+    """A table in which half of the wavenumbers stand twice."""
+    array = io.read(_first(folder, "blank"))
+    axis, mean = array["wavenumber"].values, array.values.reshape(-1, array.sizes["wavenumber"])[0]
+    twice = np.sort(np.concatenate([axis, axis[::2]]))
+    lines = [f"{at:.4f},{np.interp(at, axis, mean):.6f}" for at in twice]
+    (folder / "data/twice.csv").write_text("wavenumber,a\n" + "\n".join(lines), encoding="utf-8")
+    rows = rows_of(folder)
+    with_role(rows, "blank")[0]["file"] = "data/twice.csv"
+    write_rows(folder, rows)
+
+
+def nanometres(folder: Path) -> None:
+    """A blank whose axis is in nm."""
+    array = io.read(_first(folder, "blank"))
+    io.write(make_map(array.values[..., ::-1], 1e7 / array["wavenumber"].values[::-1]),
+             _first(folder, "blank"))  # fmt: skip
+
+
+def half_of_the_channels(folder: Path) -> None:
+    """A blank of which every second channel is missing."""
+    array = io.read(_first(folder, "blank"))
+    values = array.values.copy()
+    values[..., ::2] = np.nan
+    io.write(make_map(values, array["wavenumber"].values), _first(folder, "blank"))
+
+
 #: What is done to the files or to the whole table, and what must be said.
 FILES = (
     (loadings_ten_times, "times what a thin organic film does"),
     (loadings_a_tenth, "times what a thin organic film does"),
     (loadings_a_thousand_times, "times what a thin organic film does"),
     (no_blanks, "without a blank"),
-    (two_blanks, "blank"),
+    (two_blanks, "2 blank mock-ups, so every verdict"),
     (no_reference, "reference"),
-    (no_spiked, "spiked"),
-    (no_exposed, "exposed"),
+    (no_spiked, "scale of PVA cryogel on alkyd: none"),
+    (no_exposed, "no row of role exposed"),
     (no_rows, "row"),
     (no_table, "no measurements.csv"),
     (a_row_twice, "line 2"),
@@ -216,4 +322,18 @@ FILES = (
     (a_cut_file, "damaged"),
     (an_empty_file, "empty"),
     (a_link_outside, "leaves the study folder"),
+    (a_reference_that_is_a_blank, "blanks scatter too much"),
+    (a_spiked_as_blank, "blanks scatter too much"),
+    (another_technique, "one technique for all files"),
+    (thousandths, "not fit to be judged"),
+    (percent, "not fit to be judged"),
+    (a_turned_map, "closer than the noise"),
+    (wavenumbers_from_the_other_end, "No reference of the material has a band"),
+    (a_flat_reference, "times what a thin organic film does"),
+    (another_reference, "No reference of the material has a band"),
+    (half_of_the_spikes, "as those of other loadings"),
+    (all_of_the_spikes, "times what a thin organic film does"),
+    (wavenumbers_twice, "which stands twice"),
+    (nanometres, "no channel from 910 to 1840"),
+    (half_of_the_channels, "no valid pixel"),
 )

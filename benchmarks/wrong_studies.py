@@ -102,6 +102,14 @@ SETTINGS = (
     ("[limits]", '[[reading]]\nfiles = "data/*.nc"\nquantity = "reflectence"\n[limits]',
      "reflectance"),
     ("[limits]", '[[residue]]\nmaterial = "PVA"\n[limits]', "residue"),
+    ('acceptance_reason = "', '# acceptance_reason = "', "has no acceptance_reason"),
+    (_LIMIT, "acceptance_limit_mg_m2 = 40", "did you mean 'acceptance_limit_ug_cm2'"),
+    (_LIMIT, _LIMIT + "\ndensity_g_cm3 = 0", "from 0.1 to 25 g cm-3"),
+    ("working_exposure_min = 2", "working_exposure_min = 5", "exposure of 5 min, but for 2"),
+    ("[procedure]", "[procedure]\n[procedure]", "twice"),
+    (_STEP, _STEP + '{step = "smooth", window = 9, order = 2, derivative = 3},', "derivative = 3"),
+    (_STEP, _STEP + '{step = "resample", low = 910, high = 1840},', "resample without spacing"),
+    ("alpha = 0.05", "alpha = 0.05\nregistered = true", "registered"),
     ("[limits]", f"[second_procedure]\nsteps = [{_STEP}]\n[limits]", "second procedure"),
 )  # fmt: skip
 
@@ -157,6 +165,29 @@ CELLS = (
     ("reference", 1, "thickness_nm", "-4", "thickness_nm"),
     ("reference", 1, "thickness_nm", "400", "density_g_cm3"),
     ("reference", 1, "role", "spiked", "loading_ug_cm2"),
+    ("reference", 1, "treatment", "pva cryogel", "one spelling for one name"),
+    ("reference", 1, "loading_ug_cm2", "5", r"eference film data/reference_1\.nc of 5 ug cm-2"),
+    ("reference", 1, "loading_error_percent", "5", "loading_error_percent without a loading"),
+    ("exposed", 0, "exposure_min", "0", "exposure of 2 min, but for 0 min"),
+    ("exposed", 1, "exposure_min", "2.5", "1 exposed mock-up, so it cannot be"),
+    ("exposed", 1, "exposure_min", "1e6", "2 exposed mock-ups, so it cannot be"),
+    ("exposed", 1, "ageing_h", "500", "a blank aged as long"),
+    ("exposed", 1, "ageing_h", "0 h", "without a unit"),
+    ("exposed", 1, "mockup", "alkyd_spiked-2_1", "exposed here and spiked in line"),
+    ("exposed", 1, "session", "2026-11-31", "a day that no calendar has"),
+    ("spiked", 0, "ageing_h", "500", "a blank aged as long"),
+    ("spiked", 0, "soiling", "soot", "soiling 'soot', ageing 0 h without a blank"),
+    ("spiked", 0, "mockup", "one", "'one' is spiked with 2 and 6 ug cm-2"),
+    ("spiked", 1, "mockup", "alkyd_water_1", "spiked here and a water-only blank in line 2"),
+    ("spiked", 0, "loading_ug_cm2", "0", "scale of PVA cryogel on alkyd: none"),
+    ("spiked", 1, "thickness_nm", "40", "thickness_nm in a row of role spiked"),
+    ("blank", 1, "thickness_nm", "40", "thickness_nm in a row of role blank"),
+    ("blank", 1, "treatment", "PVA cryogel", "needed water"),
+    ("blank", 0, "treatment", "", "an empty treatment"),
+    ("blank", 1, "soiling", "Soot", "no exposed or spiked one to compare it with"),
+    ("blank", 2, "ageing_h", "500", "2 blank mock-ups, so every verdict"),
+    ("blank", 1, "clearance_min", "2 min", "without a unit"),
+    ("blank", 1, "file", "data\\alkyd_water_1_map1.nc", "with / between folders"),
 )  # fmt: skip
 
 
@@ -184,15 +215,16 @@ def judge_wrong(
 ) -> tuple[bool, str] | None:
     """Spoil a copy of a study: whether what must be said is not, and what is.
 
-    With `settled` only settings and table are looked at; None where these hold no fault.
+    With `settled` only settings and table are looked at; None where these do not show it.
     """
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(base, folder, ignore=shutil.ignore_patterns("runs"))
     wrong.spoil(folder)
     try:
-        faults = examine(folder)[1]
+        manifest, faults = examine(folder)
         if settled and not faults:
-            return None
+            told = re.search(wrong.said, "\n".join(manifest.notes))
+            return (False, "said") if told else None
         came = str(StudyError(faults)) if faults else check_folder(folder)
     except StudyError as problem:
         came = str(problem)
