@@ -6,23 +6,19 @@ treated where nothing is said, where something else is, or where it ends in anot
 
 from __future__ import annotations
 
-import csv
 import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
+from wrong_files import FILES, rows_of, with_role, write_rows
 
-from residuekit import io
 from residuekit.errors import StudyError
-from residuekit.schema import make_map
 from residuekit.simulate import Arm, StudyDesign, Variation
 from residuekit.study.inspect import check_folder
 from residuekit.study.manifest import examine
 
-Row = dict[str, str]
 DESIGN = StudyDesign(
     arms=(Arm(2.0, n_mockups=3), Arm(60.0, n_mockups=3, loading_ug_cm2=5.0)),
     n_blanks=4, spiked_ug_cm2=(2.0, 6.0), n_spiked=2, maps_per_mockup=1,
@@ -106,6 +102,14 @@ SETTINGS = (
     ("[limits]", '[[reading]]\nfiles = "data/*.nc"\nquantity = "reflectence"\n[limits]',
      "reflectance"),
     ("[limits]", '[[residue]]\nmaterial = "PVA"\n[limits]', "residue"),
+    ('acceptance_reason = "', '# acceptance_reason = "', "has no acceptance_reason"),
+    (_LIMIT, "acceptance_limit_mg_m2 = 40", "did you mean 'acceptance_limit_ug_cm2'"),
+    (_LIMIT, _LIMIT + "\ndensity_g_cm3 = 0", "from 0.1 to 25 g cm-3"),
+    ("working_exposure_min = 2", "working_exposure_min = 5", "exposure of 5 min, but for 2"),
+    ("[procedure]", "[procedure]\n[procedure]", "twice"),
+    (_STEP, _STEP + '{step = "smooth", window = 9, order = 2, derivative = 3},', "derivative = 3"),
+    (_STEP, _STEP + '{step = "resample", low = 910, high = 1840},', "resample without spacing"),
+    ("alpha = 0.05", "alpha = 0.05\nregistered = true", "registered"),
     ("[limits]", f"[second_procedure]\nsteps = [{_STEP}]\n[limits]", "second procedure"),
 )  # fmt: skip
 
@@ -161,6 +165,29 @@ CELLS = (
     ("reference", 1, "thickness_nm", "-4", "thickness_nm"),
     ("reference", 1, "thickness_nm", "400", "density_g_cm3"),
     ("reference", 1, "role", "spiked", "loading_ug_cm2"),
+    ("reference", 1, "treatment", "pva cryogel", "one spelling for one name"),
+    ("reference", 1, "loading_ug_cm2", "5", r"eference film data/reference_1\.nc of 5 ug cm-2"),
+    ("reference", 1, "loading_error_percent", "5", "loading_error_percent without a loading"),
+    ("exposed", 0, "exposure_min", "0", "exposure of 2 min, but for 0 min"),
+    ("exposed", 1, "exposure_min", "2.5", "1 exposed mock-up, so it cannot be"),
+    ("exposed", 1, "exposure_min", "1e6", "2 exposed mock-ups, so it cannot be"),
+    ("exposed", 1, "ageing_h", "500", "a blank aged as long"),
+    ("exposed", 1, "ageing_h", "0 h", "without a unit"),
+    ("exposed", 1, "mockup", "alkyd_spiked-2_1", "exposed here and spiked in line"),
+    ("exposed", 1, "session", "2026-11-31", "a day that no calendar has"),
+    ("spiked", 0, "ageing_h", "500", "a blank aged as long"),
+    ("spiked", 0, "soiling", "soot", "soiling 'soot', ageing 0 h without a blank"),
+    ("spiked", 0, "mockup", "one", "'one' is spiked with 2 and 6 ug cm-2"),
+    ("spiked", 1, "mockup", "alkyd_water_1", "spiked here and a water-only blank in line 2"),
+    ("spiked", 0, "loading_ug_cm2", "0", "scale of PVA cryogel on alkyd: none"),
+    ("spiked", 1, "thickness_nm", "40", "thickness_nm in a row of role spiked"),
+    ("blank", 1, "thickness_nm", "40", "thickness_nm in a row of role blank"),
+    ("blank", 1, "treatment", "PVA cryogel", "needed water"),
+    ("blank", 0, "treatment", "", "an empty treatment"),
+    ("blank", 1, "soiling", "Soot", "no exposed or spiked one to compare it with"),
+    ("blank", 2, "ageing_h", "500", "2 blank mock-ups, so every verdict"),
+    ("blank", 1, "clearance_min", "2 min", "without a unit"),
+    ("blank", 1, "file", "data\\alkyd_water_1_map1.nc", "with / between folders"),
 )  # fmt: skip
 
 
@@ -188,15 +215,16 @@ def judge_wrong(
 ) -> tuple[bool, str] | None:
     """Spoil a copy of a study: whether what must be said is not, and what is.
 
-    With `settled` only settings and table are looked at; None where these hold no fault.
+    With `settled` only settings and table are looked at; None where these do not show it.
     """
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(base, folder, ignore=shutil.ignore_patterns("runs"))
     wrong.spoil(folder)
     try:
-        faults = examine(folder)[1]
+        manifest, faults = examine(folder)
         if settled and not faults:
-            return None
+            told = re.search(wrong.said, "\n".join(manifest.notes))
+            return (False, "said") if told else None
         came = str(StudyError(faults)) if faults else check_folder(folder)
     except StudyError as problem:
         came = str(problem)
@@ -219,214 +247,9 @@ def _edit(old: str, new: str) -> Callable[[Path], None]:
 
 def _cells(role: str, count: int, column: str, cell: str) -> Callable[[Path], None]:
     def spoil(folder: Path) -> None:
-        rows = _rows(folder)
-        for row in _of(rows, role)[: count or None]:
+        rows = rows_of(folder)
+        for row in with_role(rows, role)[: count or None]:
             row[column] = cell
-        _write(folder, rows)
+        write_rows(folder, rows)
 
     return spoil
-
-
-def _rows(folder: Path) -> list[Row]:
-    with (folder / "measurements.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def _of(rows: list[Row], role: str) -> list[Row]:
-    return [row for row in rows if row["role"] == role]
-
-
-def _write(folder: Path, rows: list[Row]) -> None:
-    with (folder / "measurements.csv").open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-
-
-def _times(folder: Path, factor: float) -> None:
-    rows = _rows(folder)
-    for row in _of(rows, "spiked"):
-        row["loading_ug_cm2"] = str(float(row["loading_ug_cm2"]) * factor)
-    _write(folder, rows)
-
-
-def _first(folder: Path, role: str, place: int = 0) -> Path:
-    return folder / _of(_rows(folder), role)[place]["file"]
-
-
-def loadings_ten_times(folder: Path) -> None:
-    """Loadings ten times too high."""
-    _times(folder, 10)
-
-
-def loadings_a_tenth(folder: Path) -> None:
-    """Loadings ten times too low."""
-    _times(folder, 0.1)
-
-
-def loadings_a_thousand_times(folder: Path) -> None:
-    """Loadings a thousand times too high."""
-    _times(folder, 1000)
-
-
-def no_blanks(folder: Path) -> None:
-    """No blank."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "blank"])
-
-
-def two_blanks(folder: Path) -> None:
-    """Two blanks only."""
-    rows = _rows(folder)
-    dropped = _of(rows, "blank")[2:]
-    _write(folder, [row for row in rows if row not in dropped])
-
-
-def no_reference(folder: Path) -> None:
-    """No reference."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "reference"])
-
-
-def no_spiked(folder: Path) -> None:
-    """No spiked mock-up."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "spiked"])
-
-
-def no_exposed(folder: Path) -> None:
-    """No exposed mock-up."""
-    _write(folder, [row for row in _rows(folder) if row["role"] != "exposed"])
-
-
-def no_rows(folder: Path) -> None:
-    """A table of headers only."""
-    path = folder / "measurements.csv"
-    path.write_text(path.read_text("utf-8").splitlines()[0] + "\n", encoding="utf-8")
-
-
-def no_table(folder: Path) -> None:
-    """No table."""
-    (folder / "measurements.csv").unlink()
-
-
-def a_row_twice(folder: Path) -> None:
-    """A row twice."""
-    rows = _rows(folder)
-    _write(folder, [*rows, rows[0]])
-
-
-def a_longer_row(folder: Path) -> None:
-    """A row with more cells than the header."""
-    path = folder / "measurements.csv"
-    lines = path.read_text("utf-8").splitlines()
-    path.write_text("\n".join([lines[0], lines[1] + ",1,2", *lines[2:]]), encoding="utf-8")
-
-
-def a_column_twice(folder: Path) -> None:
-    """A column twice."""
-    path = folder / "measurements.csv"
-    path.write_text(path.read_text("utf-8").replace("soiling", "paint", 1), encoding="utf-8")
-
-
-def a_misspelled_column(folder: Path) -> None:
-    """A misspelled column."""
-    path = folder / "measurements.csv"
-    path.write_text(path.read_text("utf-8").replace("exposure_min", "exposur_min", 1), "utf-8")
-
-
-def a_blank_as_exposed(folder: Path) -> None:
-    """A blank map saved again as an exposed one."""
-    array = io.read(_first(folder, "blank"))
-    array.attrs["note"] = "again"
-    io.write(array, _first(folder, "exposed"))
-
-
-def a_blank_as_blank(folder: Path) -> None:
-    """A blank map saved again as another, each number a ten-millionth higher."""
-    io.write(io.read(_first(folder, "blank")) * (1 + 1e-7), _first(folder, "blank", 1))
-
-
-def an_exposed_as_spiked(folder: Path) -> None:
-    """An exposed map saved again as a spiked one."""
-    io.write(io.read(_first(folder, "exposed")), _first(folder, "spiked"))
-
-
-def another_quantity(folder: Path) -> None:
-    """A blank in reflectance among absorbance."""
-    array = io.read(_first(folder, "blank"))
-    values = 10.0**-array.values
-    io.write(make_map(values, array["wavenumber"].values, quantity="reflectance"),
-             _first(folder, "blank"))  # fmt: skip
-
-
-def another_grid(folder: Path) -> None:
-    """A blank on another grid of wavenumbers."""
-    array = io.read(_first(folder, "blank"))
-    axis = array["wavenumber"].values + 2.0
-    io.write(make_map(array.values, axis), _first(folder, "blank"))
-
-
-def a_short_axis(folder: Path) -> None:
-    """A blank that ends before the range of the procedure."""
-    array = io.read(_first(folder, "blank"))
-    io.write(array.isel(wavenumber=slice(40)), _first(folder, "blank"))
-
-
-def only_noise(folder: Path) -> None:
-    """A blank of which every value is missing."""
-    array = io.read(_first(folder, "blank"))
-    io.write(make_map(array.values * np.nan, array["wavenumber"].values), _first(folder, "blank"))
-
-
-def saturated(folder: Path) -> None:
-    """A blank beyond what a detector follows."""
-    array = io.read(_first(folder, "blank"))
-    io.write(make_map(array.values + 6.0, array["wavenumber"].values), _first(folder, "blank"))
-
-
-def a_cut_file(folder: Path) -> None:
-    """A file that was cut."""
-    path = _first(folder, "exposed")
-    path.write_bytes(path.read_bytes()[:5000])
-
-
-def an_empty_file(folder: Path) -> None:
-    """An empty file."""
-    _first(folder, "exposed").write_bytes(b"")
-
-
-def a_link_outside(folder: Path) -> None:
-    """A file that is a link out of the study."""
-    path = _first(folder, "exposed")
-    outside = folder.parent / "outside.nc"
-    shutil.copyfile(path, outside)
-    path.unlink()
-    path.symlink_to(outside)
-
-
-#: What is done to the files or to the whole table, and what must be said.
-FILES = (
-    (loadings_ten_times, "times what a thin organic film does"),
-    (loadings_a_tenth, "times what a thin organic film does"),
-    (loadings_a_thousand_times, "times what a thin organic film does"),
-    (no_blanks, "without a blank"),
-    (two_blanks, "blank"),
-    (no_reference, "reference"),
-    (no_spiked, "spiked"),
-    (no_exposed, "exposed"),
-    (no_rows, "row"),
-    (no_table, "no measurements.csv"),
-    (a_row_twice, "line 2"),
-    (a_longer_row, "cells"),
-    (a_column_twice, "paint"),
-    (a_misspelled_column, "did you mean"),
-    (a_blank_as_exposed, "closer than the noise"),
-    (a_blank_as_blank, "closer than the noise"),
-    (an_exposed_as_spiked, "closer than the noise"),
-    (another_quantity, "reflectance"),
-    (another_grid, "resample"),
-    (a_short_axis, "data/alkyd_water_1_map1.nc"),
-    (only_noise, "data/alkyd_water_1_map1.nc"),
-    (saturated, "data/alkyd_water_1_map1.nc"),
-    (a_cut_file, "damaged"),
-    (an_empty_file, "empty"),
-    (a_link_outside, "leaves the study folder"),
-)

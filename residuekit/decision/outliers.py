@@ -11,7 +11,8 @@ import numpy.typing as npt
 from ..kernels.limit_statistics import grubbs_critical
 from ..words.codes import Note
 from .assessment import Assessment
-from .scores import Score, deciding
+from .blindness import deciding_place
+from .scores import Score
 
 #: The rate at which a group of alike, normal mock-ups has one named (ISO 5725-2 calls 1 % an
 #: outlier).
@@ -45,7 +46,7 @@ def outlier_notes(
     loadings: npt.NDArray[np.float64],
     names: Mapping[str, Sequence[str]],
 ) -> Iterator[Note]:
-    """Name what stands apart by the deciding score (the first where all are blind).
+    """Name what stands apart by the deciding score (`deciding_place`).
 
     Asked of the blanks, of the spiked mock-ups about their line and of the exposed ones, each group
     at 1 %; where the spiked scatter more at higher loadings, those are named more often.
@@ -55,8 +56,8 @@ def outlier_notes(
     places : which blanks the arm is compared with.
     names : role -> its mock-ups in order, the blanks those of `places`; else they are numbered.
     """
-    score = deciding(scores) or scores[0]
-    found = assessments[list(scores).index(score)]
+    chosen = deciding_place([one.blindness for one in scores])
+    score, found = scores[chosen], assessments[chosen]
     groups: dict[str, Any] = {"blank": score.values[list(places)], "exposed": found.mockups}
     if score.slope is not None:
         groups["spiked"] = score.spiked - score.slope.value * loadings

@@ -6,7 +6,7 @@ It stands fixed before an exposed map is opened: which scores are blind, and whi
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from html import escape
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -25,7 +25,7 @@ from ..reprs import as_frame, rows_html
 from ..words.codes import Note, blindness_words
 from .assessment import Rules
 from .blank_values import blank_values, mean_weights
-from .blindness import Blindness, assess_blindness
+from .blindness import Blindness, assess_blindness, deciding_place
 from .controls import Controls, controls_of
 from .score_maps import NET_UNIT
 
@@ -196,9 +196,10 @@ def _calibrate(
     )  # fmt: skip
 
 
-def deciding(scores: Iterable[Score]) -> Score | None:
-    """The first score that is not blind, or None when all are."""
-    return next((score for score in scores if not score.blindness.blind), None)
+def deciding(scores: Sequence[Score]) -> Score | None:
+    """The score that decides (`deciding_place`), or None where it is blind: then all are."""
+    chosen = scores[deciding_place([one.blindness for one in scores])] if scores else None
+    return None if chosen is None or chosen.blindness.blind else chosen
 
 
 def marker_rows(stratum: Mapping[str, Any], scores: Sequence[Score]) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from functools import partial
 
+from ..decision.claims import MIN_BLANKS, MIN_EXPOSED
 from ..decision.comparator import comparator_places
 from ..decision.design import arm_columns, arm_notes, sample
 from ..errors import Fault, did_you_mean
@@ -14,12 +15,15 @@ from ..schema import NET_SIGNAL
 from ..trends import DOSE_UNITS
 from ..validator import Place
 from ..words.codes import sentences
-from ..words.common import arm_words
+from ..words.common import arm_words, counted, stratum_words
 from .befores import pairing
 from .measurements import Key, Measurement
 from .names import near_names, spelling_faults
 from .settings import SCORES
 
+#: What a sample of this role cannot be too, at the same age.
+_NOT_BESIDE = {"exposed": ("spiked", "a water-only blank"),
+               "spiked": ("a water-only blank", "an untreated blank")}  # fmt: skip
 #: How far above the highest loading an acceptance limit may lie unsaid; ug cm-2 of 10 um of matter
 #: of 1 g cm-3.
 _FAR, _THICK = 10.0, 1000.0
@@ -87,30 +91,40 @@ def design_faults(
 
 
 def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
-    """Refuse a sample that is exposed and at the same age a water-only blank or spiked.
+    """Refuse a sample that is exposed or spiked and at the same age a control of another kind.
 
     What it carries would stand on both sides of the comparison. An untreated blank may be exposed
     later (before and after), and a blank of one age may be anything at another.
     """
-    controls: dict[Key, Measurement] = {}
+    first: dict[tuple[Key, str], Measurement] = {}
     for row in rows:
-        if row.role == "spiked" or (row.role == "blank" and row.treatment == "water"):
-            controls.setdefault((*sample(row), row.ageing_h), row)
+        first.setdefault((_at_one_age(row), _kind(row)), row)
     told = set()
     for row in rows:
-        key = (*sample(row), row.ageing_h)
-        if row.role == "exposed" and key in controls and key not in told:
-            told.add(key)
-            other = controls[key]
-            what = "spiked" if other.role == "spiked" else "a water-only blank"
-            yield Fault(
-                f"the mock-up {row.mockup!r}, exposed here and {what} in line {other.line}",
-                "one role for one physical sample at one age (an untreated blank may be exposed "
-                "later)",
-                "a name of its own for each sample; each field of a panel is one",
-                table,
-                row.line,
-            )
+        key = _at_one_age(row)
+        other = next((first[key, one] for one in _NOT_BESIDE.get(row.role, ())
+                      if (key, one) in first), None)  # fmt: skip
+        if other is None or (key, row.role) in told:
+            continue
+        told.add((key, row.role))
+        yield Fault(
+            f"the mock-up {row.mockup!r}, {row.role} here and {_kind(other)} in line {other.line}",
+            "one role for one physical sample at one age (an untreated blank may be exposed later)",
+            "a name of its own for each sample; each field of a panel is one; what was measured "
+            "before a mock-up was spiked has role before",
+            table,
+            row.line,
+        )
+
+
+def _at_one_age(row: Measurement) -> Key:
+    return (*sample(row), row.ageing_h)
+
+
+def _kind(row: Measurement) -> str:
+    if row.role != "blank":
+        return row.role
+    return "a water-only blank" if row.treatment == "water" else "an untreated blank"
 
 
 def _two_panels(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:
@@ -185,6 +199,7 @@ def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
         for key, times in exposures.items()
         if len(times) > 1
     ]
+    notes += [*_few(rows), *_unused(rows), *_spiked_twice(rows)]
     units = {row.dose_unit for row in rows if row.dose_unit}
     notes += [
         f"The dose_unit {unit!r} is kept as it stands: {did_you_mean(unit, DOSE_UNITS.values())}"
@@ -192,3 +207,69 @@ def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
         if unit.casefold() not in DOSE_UNITS
     ]
     return notes
+
+
+def working_note(
+    treatment: str, working: float | None, rows: tuple[Measurement, ...]
+) -> Iterator[str]:
+    """Say that no mock-up met the gel for as long as the treatment will take."""
+    times = {row.exposure_min for row in rows
+             if row.role == "exposed" and row.treatment == treatment}  # fmt: skip
+    if working is not None and times and working not in times:
+        yield (
+            f"No mock-up met {treatment} for the working exposure of {working:g} min, but for "
+            f"{' and '.join(f'{time:g}' for time in sorted(times))} min: the answer rests on a "
+            "longer one, or there is none."
+        )
+
+
+def _few(rows: tuple[Measurement, ...]) -> Iterator[str]:
+    """Say of arms and strata that they have too few mock-ups for a verdict."""
+    arms: dict[Key, list[Measurement]] = defaultdict(list)
+    blanks: dict[Key, set[str]] = defaultdict(set)
+    for row in rows:
+        if row.role == "exposed":
+            arms[row.arm].append(row)
+        elif row.role == "blank":
+            blanks[row.stratum].add(row.mockup)
+    for own in arms.values():
+        n = len({row.mockup for row in own})
+        if n < MIN_EXPOSED:
+            yield (
+                f"{arm_words(arm_columns(own[0]))}: {counted(n, 'exposed mock-up')}, so it cannot "
+                f"be “not detected”: {MIN_EXPOSED} are needed."
+            )
+    for stratum in dict.fromkeys(own[0].stratum for own in arms.values()):
+        n = len(blanks[stratum])
+        if 0 < n < MIN_BLANKS:
+            yield (
+                f"{stratum_words(stratum)}: {counted(n, 'blank mock-up')}, so every verdict is "
+                f"“inconclusive”: {MIN_BLANKS} are needed."
+            )
+
+
+def _unused(rows: tuple[Measurement, ...]) -> Iterator[str]:
+    """Say of blanks that nothing is compared with them."""
+    exposed = {row.stratum for row in rows if row.role in ("exposed", "spiked")}
+    alone = {row.stratum: row for row in rows if row.role == "blank"}
+    for stratum, row in alone.items():
+        if exposed and stratum not in exposed:
+            yield (
+                f"{stratum_words(stratum)}: blank mock-up {row.mockup}, and no exposed or spiked "
+                "one to compare it with. See that paint, soiling and ageing_h are meant."
+            )
+
+
+def _spiked_twice(rows: tuple[Measurement, ...]) -> Iterator[str]:
+    """Say of a sample that it is spiked with several loadings."""
+    loads: dict[Key, set[float]] = defaultdict(set)
+    for row in rows:
+        if row.role == "spiked":
+            loads[(*sample(row), row.ageing_h, row.carried)].add(row.loading_ug_cm2)
+    for (_, _, mockup, *_), own in loads.items():
+        if len(own) > 1:
+            yield (
+                f"The mock-up {mockup!r} is spiked with "
+                f"{' and '.join(f'{load:g}' for load in sorted(own))} ug cm-2: each counts as a "
+                "mock-up of its own, which one sample is not."
+            )

@@ -19,8 +19,10 @@ from .settings import SETTINGS
 Floats = npt.NDArray[np.float64]
 #: A factor above the first is said, above the second refused (our choice).
 SAID, REFUSED = 5.0, 30.0
-#: A response counts beyond this many times the scatter of the blanks.
+#: One loading counts as unlike the others beyond this many times the scatter of the blanks.
 _CLEAR = 5.0
+#: Confidence of the interval of a response, two-sided.
+_CONFIDENCE = 0.95
 #: What 1 ug cm-2 (density 1.3 g cm-3) absorbs at 1090 cm-1 in one pass at an absorption index of
 #: 0.2, 4 pi k nu t / ln 10 (Beer's law), times sqrt(2): one pass or two differ by as much.
 _EXPECTED, _AT = 0.0013, 1090.0
@@ -29,15 +31,20 @@ _EXPECTED, _AT = 0.0013, 1090.0
 def doubted_loadings(
     manifest: Manifest, controls: Sequence[MapSummary]
 ) -> tuple[list[Fault], list[str]]:
-    """Faults and notes: one loading against the others of its stratum, all against a thin film.
+    """Faults and notes: one loading against the others of its stratum; all against the reference
+    film, or where its loading is not known, a thin organic one; and films against the latter.
 
     A response is what the difference from the blanks holds of the reference, an offset and a slope
-    free. Without a reference nothing is asked; with a normalisation no absolute response.
+    free. It is doubted by the nearer end of its interval; where the interval leaves open whether
+    it is, that is said. Without a reference nothing is asked.
     """
     found = [*_doubts(manifest, controls)]
     checked = manifest.loading_checked
-    needed = "loadings in ug cm-2 (1 mg m-2 is 0.1 ug cm-2)"
-    fix = f"correct loading_ug_cm2, or say loading_checked = true under [limits] of {SETTINGS}"
+    needed = "loadings in ug cm-2 (1 mg m-2 is 0.1 ug cm-2), thicknesses in nm"
+    fix = (
+        "correct loading_ug_cm2 or thickness_nm, or say loading_checked = true under [limits] of "
+        f"{SETTINGS}"
+    )
     faults = [
         Fault(said, needed, fix, manifest.table)
         for factor, said in found
@@ -61,26 +68,47 @@ def refuse_doubted(manifest: Manifest, controls: Sequence[MapSummary]) -> None:
 def _doubts(manifest: Manifest, controls: Sequence[MapSummary]) -> Iterator[tuple[float, str]]:
     references = {one.row.carried: one for one in reversed(controls)
                   if one.row.role == "reference"}  # fmt: skip
+    films = [one for one in controls
+             if one.row.role == "reference" and one.row.loading_ug_cm2 > 0]  # fmt: skip
     of_stratum: dict[tuple[Any, ...], list[MockupMean]] = defaultdict(list)
     for mean in mockup_means(one for one in controls if one.row.role in ("blank", "spiked")):
         of_stratum[mean.row.stratum].append(mean)
-    absolute = all(step != "normalise" for step, _ in manifest.procedure.steps)
+    without = _no_scale(manifest, controls)
+    for film in films if not without else ():
+        yield from _film_unlike_film(film)
     for stratum, means in of_stratum.items():
         blanks = comparator([one for one in means if one.row.role == "blank"])
         for treatment, reference in references.items():
             spiked = [one for one in means
                       if one.row.carried == treatment and one.row.loading_ug_cm2 > 0]  # fmt: skip
             sizes = {one.mean.size for one in (*blanks, *spiked)} | {reference.mean.size}
-            if len(blanks) < 2 or not spiked or len(sizes) > 1:
+            if not spiked or len(sizes) > 1:
                 continue
             where = f"{stratum_words(stratum)}, {treatment}: "
+            if len(blanks) < 2:
+                yield 0.0, f"{where}the loadings cannot be judged, because one blank has no scatter"
+                continue
             loads = np.array([one.row.loading_ug_cm2 for one in spiked])
             names = [one.row.mockup for one in spiked]
             heights, scatter = _heights(reference, blanks, spiked)
             yield from _unlike_others(where, names, loads, heights, scatter)
-            clear = abs(np.median(heights)) > _CLEAR * scatter
-            if absolute and reference.quantity == "absorbance" and clear:
-                yield from _unlike_film(where, loads, heights, reference)
+            if without:
+                yield 0.0, f"{where}the loadings cannot be judged, because {without}"
+                continue
+            own = [one for one in films if one.row.carried == treatment]
+            found = _response(loads, heights, scatter, len(blanks))
+            yield from _unlike_film(where, found, reference, own)
+
+
+def _no_scale(manifest: Manifest, controls: Sequence[MapSummary]) -> str:
+    """Why responses cannot be compared with what a film absorbs; empty where they can."""
+    steps = manifest.procedure.steps
+    if any(step == "normalise" for step, _ in steps):
+        return "the procedure normalises, so no response has a height of its own"
+    if any(given.get("derivative") for _, given in steps):
+        return "the procedure takes a derivative, so no response has the height of a band"
+    others = sorted({one.quantity for one in controls} - {"absorbance"})
+    return f"the response of a film in {others[0]} is not known" if others else ""
 
 
 def _heights(
@@ -117,19 +145,67 @@ def _unlike_others(
         yield worst, said
 
 
+def _response(loads: Floats, heights: Floats, scatter: float, n: int) -> tuple[float, float]:
+    """The slope of heights over loadings by least squares, and how far it may be off by the scatter
+    of the blanks, their mean included."""
+    from scipy.special import stdtrit
+
+    total = float(loads @ loads)
+    error = scatter * math.sqrt(1 / total + (float(loads.sum()) / total) ** 2 / n)
+    return float(loads @ heights) / total, float(stdtrit(n - 1, (1 + _CONFIDENCE) / 2)) * error
+
+
 def _unlike_film(
-    where: str, loads: Floats, heights: Floats, reference: MapSummary
+    where: str, response: tuple[float, float], reference: MapSummary, films: Sequence[MapSummary]
 ) -> Iterator[tuple[float, str]]:
-    """A response a unit that no thin organic film is likely to have."""
-    place = float(reference.wavenumber[reference.mean.argmax()])
-    found = float(np.median(heights / loads))
-    times = abs(found) / (_EXPECTED * place / _AT)
-    factor = max(times, 1 / times)
+    """A response a unit that the reference film, or any thin organic film, is unlikely to have."""
+    found, reach = response
+    expected, what = _expected(reference), "a thin organic film"
+    if films:
+        expected = float(np.median([np.ptp(one.mean) / one.row.loading_ug_cm2 for one in films]))
+        what = "the reference film"
+    low, high = (max(abs(found) + sign * reach, 0.0) / expected for sign in (-1, 1))
+    said = f"{where}spiked mock-ups whose strongest band, at {_place(reference):.0f} cm-1, rises by"
+    factor = max(low, 1 / high if high else math.inf)
     if factor > SAID:
         yield (
             factor,
-            (
-                f"{where}spiked mock-ups whose strongest band, at {place:.0f} cm-1, rises by "
-                f"{found:.2g} a ug cm-2, {times:.2g} times what a thin organic film does"
-            ),
+            f"{said} {found:.2g} a ug cm-2, {abs(found) / expected:.2g} times what {what} does",
         )
+    elif low < 1 / SAID or high > SAID:
+        yield (
+            0.0,
+            f"{said} {found:.2g} ± {reach:.1g} a ug cm-2, where {what} has {expected:.2g}: the "
+            "loadings cannot be judged, because the blanks scatter too much; a factor of "
+            f"{_open(low, high)} would not be noticed",
+        )
+
+
+def _open(low: float, high: float) -> str:
+    """By which factors loadings may be off unnoticed; too high loadings have low responses."""
+    many = f"{1 / low:.1g}" if low > 0 else "any size"
+    return f"{many} too high" + (f" or {high:.1g} too low" if high > SAID else "")
+
+
+def _film_unlike_film(film: MapSummary) -> Iterator[tuple[float, str]]:
+    """A film of the pure material that responds as no thin film of its loading is likely to."""
+    load = film.row.loading_ug_cm2
+    found = float(np.ptp(film.mean)) / load
+    times = found / _expected(film)
+    factor = max(times, 1 / times) if times > 0 else math.inf
+    if factor > SAID:
+        yield (
+            factor,
+            f"the reference film {film.row.file} of {load:.3g} ug cm-2, whose strongest band, at "
+            f"{_place(film):.0f} cm-1, rises by {found:.2g} a ug cm-2, {times:.2g} times what a "
+            "thin organic film does",
+        )
+
+
+def _place(reference: MapSummary) -> float:
+    return float(reference.wavenumber[reference.mean.argmax()])
+
+
+def _expected(reference: MapSummary) -> float:
+    """What the strongest band of a thin organic film rises by a ug cm-2."""
+    return _EXPECTED * _place(reference) / _AT

@@ -20,12 +20,12 @@ from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
 from ..words.methods import unspecific_marker
 from .befores import placed_before
-from .design_faults import design_faults, limit_notes, notes_of
+from .design_faults import design_faults, limit_notes, notes_of, working_note
 from .file_faults import file_faults
 from .film_loadings import with_film_loadings
 from .how_read import with_options
 from .measurements import Key, Measurement, read_measurements
-from .residues import Residue, residue_faults, residue_notes, short_form
+from .residues import Residue, residue_faults, residue_notes, short_form, unreasoned
 from .settings import SETTINGS, read_settings
 from .stage_picture import picture_faults
 
@@ -126,7 +126,9 @@ class Manifest:
         limits = {residue.acceptance_limit for residue in self.asked}
         return [
             *(note for limit in limits for note in limit_notes(limit, self.measurements)),
+            *filter(None, map(unreasoned, self.asked)),
             *residue_notes(self.asked, self.measurements),
+            *working_note(self.treatment, self.working_exposure_min, self.measurements),
             *notes_of(self.measurements),
             *map(unspecific_marker, used),
         ]

@@ -88,6 +88,16 @@ def read_residues(
     return tuple(made.values()), faults
 
 
+def unreasoned(residue: Residue) -> str:
+    """That an acceptance limit has no reason; empty where it has one, or there is no limit."""
+    if residue.acceptance_limit is None or residue.acceptance_reason.strip():
+        return ""
+    return (
+        f"The acceptance limit of {residue.acceptance_limit:.3g} ug cm-2 for {residue.material} "
+        "has no acceptance_reason: say why so much may stay, in a line beside it."
+    )
+
+
 def loading_of(thickness_nm: float, density_g_cm3: float) -> float:
     """The loading in ug cm-2 of a film of this thickness."""
     return float(film_loading_ug_cm2(thickness_nm, Density(density_g_cm3, "study.toml")))

@@ -36,6 +36,18 @@ def test_an_acceptance_limit_far_beyond_the_spikes_is_said(study, limit, said):
     assert all("times the highest loading in the table" in note for note in notes)
 
 
+def test_an_acceptance_limit_without_a_reason_is_said(study):
+    def said():
+        return [note for note in load_manifest(study.folder).notes if "acceptance_reason" in note]
+
+    assert said() == []
+    study.edit('acceptance_reason = "', '# acceptance_reason = "')
+    (note,) = said()
+    assert note.startswith("The acceptance limit of 4 ug cm-2 for PVA cryogel has no")
+    study.edit(LIMIT, "")
+    assert said() == []
+
+
 def test_without_a_loading_a_layer_of_ten_micrometres_is_said():
     assert [*limit_notes(1000.0, ())] == []
     (note,) = limit_notes(1001.0, ())
@@ -60,3 +72,27 @@ def test_days_that_no_calendar_has_are_refused(study, column, day, refused):
         load_manifest(study.folder)
     (fault,) = caught.value.faults
     assert (fault.line, fault.found) == (5, f"{column} {day!r}, a day that no calendar has")
+
+
+@pytest.mark.parametrize(
+    ("wanted", "cells", "said"),
+    [
+        (lambda row: row["exposure_min"] == "2", {"exposure_min": "3"},
+         "No mock-up met PVA cryogel for the working exposure of 2 min, but for 3 and 60 min"),
+        (lambda row: row["mockup"].endswith("-2min-2min_1"), {"exposure_min": "4"},
+         "1 exposed mock-up, so it cannot be “not detected”: 3 are needed"),
+        (lambda row: row["mockup"] in ("alkyd_water_1", "alkyd_water_2"), {"ageing_h": "500"},
+         "alkyd: 2 blank mock-ups, so every verdict is “inconclusive”: 3 are needed"),
+        (lambda row: row["mockup"] == "alkyd_water_1", {"soiling": "soot"},
+         "alkyd, soiling soot: blank mock-up alkyd_water_1, and no exposed or spiked one"),
+        (lambda row: row["role"] == "spiked", {"mockup": "one"},
+         "The mock-up 'one' is spiked with 2 and 6 ug cm-2"),
+    ],
+)  # fmt: skip
+def test_what_a_table_lacks_for_a_verdict_is_said(study, wanted, cells, said):
+    def found():
+        return [note for note in load_manifest(study.folder).notes if said in note]
+
+    assert found() == []
+    study.change(wanted, **cells)
+    assert len(found()) == 1

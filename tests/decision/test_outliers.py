@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.decision.outliers import RATE, outlying
+from residuekit.decision.blindness import Blindness
+from residuekit.decision.outliers import RATE, outlier_notes, outlying
+from residuekit.decision.scores import deciding
 from residuekit.kernels.limit_statistics import grubbs_critical
 
 AXIS = np.arange(1000.0, 1200.0, 4.0)
@@ -68,3 +72,25 @@ def test_a_contaminated_mockup_is_named_with_its_verdict_and_not_left_out(role):
 
 def test_a_clean_arm_names_none():
     assert "outlying-mockup" not in rk.judge_arm(**arm()).codes
+
+
+def made(name, code, values):
+    """A score as far as its outliers are asked for."""
+    found = Blindness(1.0, 0.1, 1.0, 0.1, "ug cm-2", code)
+    return SimpleNamespace(name=name, blindness=found, values=np.array(values), slope=None)
+
+
+@pytest.mark.parametrize(
+    ("codes", "first", "sees"),
+    [(("", ""), 0, True), (("no-response", ""), 1, True), (("paint-scatter", ""), 1, True),
+     (("no-response", "paint-scatter"), 1, False), (("no-response", "no-response"), 0, False)],
+)  # fmt: skip
+def test_outliers_are_named_by_the_score_that_decides(codes, first, sees):
+    """One rule: the first that sees, else the first that only the limit asked for makes blind."""
+    odd = [0.0, 0.1, -0.1, 0.05, -0.05, 3.0]
+    scores = [made(f"score {k}", code, odd) for k, code in enumerate(codes)]
+    assessments = [SimpleNamespace(mockups=())] * len(scores)
+    (note,) = outlier_notes(scores, assessments, range(6), np.empty(0), {})
+    assert note.numbers["score"] == f"score {first}"
+    assert deciding(scores) is (scores[first] if sees else None)
+    assert deciding(()) is None

@@ -69,7 +69,9 @@ def test_three_commands_and_one_edited_table_lead_from_a_delivery_to_a_verdict(
     assert "not read: data/README.txt" in said
     fill_in(Path(study))
     assert main(["check", study]) == 0
-    assert "Nothing is wrong" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "the loadings cannot be judged, because the blanks scatter too much" in said
+    assert "It can be run; 1 note above" in said
     assert main(["run", study]) == 0
     latest = (Path(study) / "runs" / "latest").read_text(encoding="utf-8").strip()
     verdicts = open_run(Path(study) / "runs" / latest).verdicts.set_index("exposure_min")

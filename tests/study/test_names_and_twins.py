@@ -68,6 +68,21 @@ def test_a_sample_that_is_exposed_and_spiked_is_refused(study):
     assert "exposed here and spiked in line" in faults_of(study)[0].found
 
 
+@pytest.mark.parametrize(
+    ("treatment", "kind"), [("water", "a water-only"), ("none", "an untreated")]
+)
+def test_a_blank_that_is_spiked_at_the_same_age_is_refused(study, treatment, kind):
+    blank, spiked = study.files("blank")[0], study.files("spiked")[0]
+    study.change(lambda row: row["file"] in (blank, spiked), mockup="one")
+    study.change(lambda row: row["file"] == blank, treatment=treatment)
+    (fault,) = faults_of(study)
+    line = line_of(study, blank)
+    assert f"the mock-up 'one', spiked here and {kind} blank in line {line}" in fault.found
+    assert "before a mock-up was spiked has role before" in fault.fix
+    study.change(lambda row: row["file"] == blank, ageing_h="500")
+    load_manifest(study.folder)
+
+
 @pytest.mark.usefixtures("without_pictures")
 def test_before_and_after_and_two_exposures_of_one_mockup_are_said_with_the_verdict(warm_study):
     blank = warm_study.files("blank")[0]
