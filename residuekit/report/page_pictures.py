@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: A larger vector picture gives way to its pixels, and both to a pointer: the page stays small.
 MOST_BYTES = 3_000_000
+#: ... and so do those of a figure of many pages, together.
+MOST_TOGETHER = 5_000_000
 
 
 class Picture(NamedTuple):
@@ -42,16 +44,17 @@ def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str
     if "not_drawn" in record:
         return {"refused": record["not_drawn"], "pages": []}
     words = figure_alternative(verdicts)
-    pages = []
+    pages, room = [], MOST_TOGETHER
     for number in range(1, len(record["height_mm"]) + 1):
         stem = page_stem("figure", number)
-        fitting = (
-            picture(path.read_bytes(), kind, words)
-            for kind in ("svg+xml", "png")
-            if (path := folder / f"{stem}.{kind[:3]}").stat().st_size <= MOST_BYTES
-        )
+        sizes = {kind: (folder / f"{stem}.{kind[:3]}").stat().st_size for kind in ("svg+xml", "png")}
+        kind = next((one for one in sizes if sizes[one] <= min(MOST_BYTES, room)), None)
+        shown = None
+        if kind is not None:
+            room -= sizes[kind]
+            shown = picture((folder / f"{stem}.{kind[:3]}").read_bytes(), kind, words)
         said = record["captions"][page_stem("caption", number)]
-        pages.append({"picture": next(fitting, None), "beside": f"{stem}.png", **said})
+        pages.append({"picture": shown, "beside": f"{stem}.png", **said})
     return {"refused": "", "pages": pages}
 
 
