@@ -47,12 +47,13 @@ def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str
     pages, room = [], MOST_TOGETHER
     for number in range(1, len(record["height_mm"]) + 1):
         stem = page_stem("figure", number)
-        sizes = {kind: (folder / f"{stem}.{kind[:3]}").stat().st_size for kind in ("svg+xml", "png")}
+        files = {kind: folder / f"{stem}.{kind[:3]}" for kind in ("svg+xml", "png")}
+        sizes = {kind: file.stat().st_size for kind, file in files.items()}
         kind = next((one for one in sizes if sizes[one] <= min(MOST_BYTES, room)), None)
         shown = None
         if kind is not None:
             room -= sizes[kind]
-            shown = picture((folder / f"{stem}.{kind[:3]}").read_bytes(), kind, words)
+            shown = picture(files[kind].read_bytes(), kind, words)
         said = record["captions"][page_stem("caption", number)]
         pages.append({"picture": shown, "beside": f"{stem}.png", **said})
     return {"refused": "", "pages": pages}
