@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 #: A larger vector picture gives way to its pixels, and both to a pointer: the page stays small.
 MOST_BYTES = 3_000_000
 _PANEL_PIXELS = 780
+#: ... and so do those of a figure of many pages, together.
+MOST_TOGETHER = 5_000_000
 
 
 class Picture(NamedTuple):
@@ -51,17 +53,19 @@ def main_figure(folder: Path, verdicts: Sequence[Mapping[Any, Any]]) -> dict[str
     record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     if "not_drawn" in record:
         return {"refused": record["not_drawn"], "pages": []}
-    alternative = figure_alternative(verdicts)
-    pages = []
+    words = figure_alternative(verdicts)
+    pages, room = [], MOST_TOGETHER
     for number in range(1, len(record["height_mm"]) + 1):
         stem = page_stem("figure", number)
-        fitting = (
-            picture(path.read_bytes(), kind, alternative)
-            for kind in ("svg+xml", "png")
-            if (path := folder / f"{stem}.{kind[:3]}").stat().st_size <= MOST_BYTES
-        )
+        files = {kind: folder / f"{stem}.{kind[:3]}" for kind in ("svg+xml", "png")}
+        sizes = {kind: file.stat().st_size for kind, file in files.items()}
+        kind = next((one for one in sizes if sizes[one] <= min(MOST_BYTES, room)), None)
+        shown = None
+        if kind is not None:
+            room -= sizes[kind]
+            shown = picture(files[kind].read_bytes(), kind, words)
         said = record["captions"][page_stem("caption", number)]
-        pages.append({"picture": next(fitting, None), "beside": f"{stem}.png", **said})
+        pages.append({"picture": shown, "beside": f"{stem}.png", **said})
     return {"refused": "", "pages": pages}
 
 

@@ -37,8 +37,8 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
     if sha256(path) != record["inputs"][file]:
         raise ReadError(Fault("a file that has changed since the run", "the file as it was then",
                               "residuekit run DIR again", str(path)))  # fmt: skip
-    scores = xr.concat([_scores(result, entry) for entry in entries], "marker",
-                       combine_attrs="override")  # fmt: skip
+    scores = xr.concat([_scores(result, entry) for entry in entries], "marker", coords="minimal",
+                       compat="override", join="override", combine_attrs="override")  # fmt: skip
     steps = [pinned(step, result.folder.parents[1]) for step in record["procedure"]]
     array = Procedure.from_steps(steps).apply(io.read(path, **row.get("options", {})))
     dims = schema.pixel_dims(array)
@@ -58,11 +58,13 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
 
 
 def _scores(result: StudyResult, entry: Mapping[str, str]) -> xr.Dataset:
-    """The scores of a map, each named with its residue where the run has several."""
+    """The scores of a map, named with their residue where the run has several, and with what the
+    map shows where that is no plain score: `layer` of its entry, such as a difference."""
     found = result.score_map(result.folder / entry["map"])
     several = len({one["residue"] for one in result.provenance["maps"]}) > 1
-    start = f"{entry['residue']}, " if several else ""
-    names = [f"{start}{name}" for name in found["marker"].values]
+    start = [entry["residue"]] if several else []
+    start += [entry["layer"]] if "layer" in entry else []
+    names = [", ".join([*start, str(name)]) for name in found["marker"].values]
     return found.assign_coords(marker=("marker", names))
 
 

@@ -431,6 +431,36 @@ def test_a_large_study_stays_small(tmp_path, monkeypatch):
     assert re.search(r"\d+ further rows in provenance.json", words)
 
 
+def test_a_figure_of_many_pages_stays_within_one_bound(tmp_path):
+    """Pages of 0.9 MB each: five stand on the page, the sixth is left to its file."""
+    captions = {f"caption{end}": {} for end in ("", *(f"-{k}" for k in range(2, 7)))}
+    record = {"height_mm": [100.0] * 6, "captions": captions}
+    (tmp_path / RECORD).write_text(json.dumps(record), encoding="utf-8")
+    for end in ("", *(f"-{k}" for k in range(2, 7))):
+        (tmp_path / f"figure{end}.svg").write_bytes(b" " * 4_000_000)
+        (tmp_path / f"figure{end}.png").write_bytes(b" " * 900_000)
+    pages = pictures.main_figure(tmp_path, [])["pages"]
+    assert [page["picture"] and page["picture"].kind for page in pages] == ["png"] * 5 + [None]
+    assert sum(len(page["picture"].coded) for page in pages[:5]) < 7_000_000
+
+
+def test_the_report_on_200_maps_is_small_and_short_to_lay_out(tmp_path, browser):
+    result = make_run(tmp_path, paints=("alkyd", "acrylic", "oil", "casein", "vinyl"),
+                      exposures=(2.0, 5.0, 10.0, 20.0, 40.0, 60.0), loads=(1.0, 2.0, 6.0),
+                      shape=(4, 4), masked=0)  # fmt: skip
+    assert len(result.provenance["maps"]) == 200
+    without_figure(tmp_path)
+    text = write_report(result, tmp_path)
+    # The pages of the figure take at most 4/3 of their bound beside this.
+    assert len(text.encode()) < 10_000_000 - pictures.MOST_TOGETHER * 4 / 3 - 1_000_000
+    page = browser.new_page(viewport={"width": 400, "height": 800})
+    page.goto((tmp_path / "report.html").as_uri())
+    assert page.evaluate("document.getElementsByTagName('*').length") < 25_000
+    assert page.evaluate("document.documentElement.scrollHeight") < 20_000
+    assert page.evaluate("document.documentElement.scrollWidth") <= 400
+    page.close()
+
+
 def test_a_figure_too_large_for_the_page_gives_way(tmp_path, monkeypatch):
     result = make_run(tmp_path)
     write_figure(result, tmp_path)

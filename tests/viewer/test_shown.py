@@ -323,11 +323,14 @@ def test_further_maps_of_a_file_are_further_choices_named_by_residue(finished):
     result = finished.result
     record = result.provenance
     entry = record["maps"][-1]
-    second = {**record, "maps": [*record["maps"], {**entry, "residue": "second gel"}]}
+    further = [{**entry, "residue": "second gel"}, {**entry, "layer": "after less before"}]
+    second = {**record, "maps": [*record["maps"], *further]}
     shown = rk.view_run(replace(result, provenance=second), entry["file"]).shown
     names = [layer.name for layer in shown.layers]
     assert f"{entry['residue']}, net signal" in names
     assert "second gel, net signal" in names
+    assert f"{entry['residue']}, after less before, net signal" in names
+    assert len(names) == len(set(names))
     assert np.isfinite(shown.layers[names.index("second gel, net signal")].limit)
 
 
