@@ -256,12 +256,16 @@ def _identified(run: Run) -> Numbers:
     stated = judge_values(
         run.controls, [run.net_score], clean, RULES, identifier=identifier
     ).deciding
-    loaded = clean + stated.identification_limit * gel_response(GEL, run.material.axis)
-    called = judge_values(run.controls, [run.net_score], loaded, RULES).verdict == "detected"
+    limit, called = stated.identification_limit, nan
+    if limit == limit:
+        loaded = clean + limit * gel_response(GEL, run.material.axis)
+        called = judge_values(run.controls, [run.net_score], loaded, RULES).verdict == "detected"
     return {
+        "an identification limit is stated": limit == limit,
         "called detected at the study's own identification limit": called,
-        "limit, of identification over of detection": stated.identification_limit
-        / stated.detection_limit,
+        "limit, of identification over of detection": limit / stated.detection_limit
+        if limit == limit
+        else inf,
     }
 
 
