@@ -352,7 +352,7 @@ def test_what_is_stored_is_what_was_claimed(tmp_path):
     stored.store(made, tmp_path / "validated.json")
     found = json.loads((tmp_path / "validated.json").read_text(encoding="utf-8"))
     assert found["seed"] == SEED
-    assert found["claims"] == [claim.row() for claim in made]
+    assert found["claims"] == [{**claim.row(), "percent": claim.percent} for claim in made]
     lines = stored.readme_table(found).splitlines()
     assert (
         lines[-2] == "| scores, n and m of 3, 6, 12: false alarms | 3.0 to 6.0 % | 4 to 6 % | 100 |"

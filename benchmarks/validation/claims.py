@@ -63,7 +63,6 @@ class Claim:
             "low": self.low,
             "high": self.high,
             "n": self.n,
-            "percent": self.percent,
             "holds": self.holds,
         }
 

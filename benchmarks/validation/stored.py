@@ -24,7 +24,8 @@ def store(claims: Sequence[Claim], path: Path = STORED) -> None:
         ["git", "rev-parse", "HEAD"], cwd=Path(__file__).parent, check=True,
         stdout=subprocess.PIPE, text=True,
     ).stdout.strip()  # fmt: skip
-    made = {"commit": commit, "seed": SEED, "claims": [claim.row() for claim in claims]}
+    rows = [{**claim.row(), "percent": claim.percent} for claim in claims]
+    made = {"commit": commit, "seed": SEED, "claims": rows}
     path.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
 
 

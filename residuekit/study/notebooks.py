@@ -113,7 +113,7 @@ def execute(books: list[Book], run: Path, progress: Progress | None = None) -> d
 
 def _take_out_places(made: Path, study: Path, run: Path) -> None:
     where = f"{run.relative_to(study).as_posix()}/{FOLDER}/{made.name}"
-    made.write_text(without_places(made.read_text("utf-8"), study, where), encoding="utf-8")
+    made.write_text(without_places(content(made).decode("utf-8"), study, where), encoding="utf-8")
 
 
 def _lacking(folder: Path, paths: list[Path]) -> Iterator[Fault]:

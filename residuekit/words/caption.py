@@ -93,8 +93,8 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     )
     if any(group.pairs is not None for block in plan.blocks for group in block.groups):
         yield (
-            "Slanted lines: the score of each paired mock-up by itself, from before treatment "
-            "(above) to after it (below); dots and limits are of what the two differ by."
+            "Slanted lines: the score of a mock-up before treatment (above) and after it (below). "
+            "Dots and limits are of what the two differ by."
         )
     yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
     if films := _films(plan, study):
