@@ -24,8 +24,8 @@ STUDY = {"title": "A tram shelter (invented data)", "treatment": "gel", "alpha":
 
 def _block() -> SimpleNamespace:
     def group(words: str, **own: object) -> SimpleNamespace:
-        return SimpleNamespace(words=words, values=SimpleNamespace(size=4), verdict=None, pairs=(1, 2),
-                               **own)  # fmt: skip
+        return SimpleNamespace(words=words, values=SimpleNamespace(size=4), verdict=None,
+                               pairs=(1, 2), **own)  # fmt: skip
 
     arm = group("exposed 2 min")
     arm.verdict = ARM
