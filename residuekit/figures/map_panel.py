@@ -57,14 +57,19 @@ def draw_pixels(
     of the pixels; masked pixels (NaN) are grey and hatched.
     """
     from matplotlib.collections import LineCollection
-    from matplotlib.patches import Rectangle
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
 
     extent, (step_x, step_y) = map_extent(x, y), pixel_steps(x, y)
     colours = residue_colours(values, limit, *scale)
     ax.imshow(colours, origin="lower", extent=extent, interpolation="nearest", aspect="equal")
-    for row, column in np.argwhere(~np.isfinite(values)):
-        corner = (extent[0] + column * step_x, extent[2] + row * step_y)
-        ax.add_patch(Rectangle(corner, step_x, step_y, **HATCHED))
+    masked = np.argwhere(~np.isfinite(values))[:, ::-1]
+    if len(masked):
+        square = Path.unit_rectangle()
+        corners = masked[:, None] + np.asarray(square.vertices)
+        outline = corners.reshape(-1, 2) * [step_x, step_y] + [extent[0], extent[2]]
+        codes = np.tile(np.asarray(square.codes), len(masked))
+        ax.add_patch(PathPatch(Path(outline, codes), **HATCHED))
     with np.errstate(invalid="ignore"):
         edges = limit_edges(values > limit)
     if np.isfinite(limit) and len(edges):

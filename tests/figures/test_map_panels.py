@@ -158,10 +158,20 @@ def test_a_map_stands_with_y_upward_square_pixels_and_hatched_masks():
     assert ax.get_aspect() == 1.0
     darkest = np.unravel_index(image.get_array().sum(axis=-1).argmin(), values.shape)
     assert darkest == (2, 0)
-    assert [(p.get_x(), p.get_y(), bool(p.get_hatch())) for p in ax.patches] == [
-        (62.5, -12.5, True)
-    ]
+    (patch,) = ax.patches
+    assert patch.get_hatch()
+    assert patch.get_path().get_extents().extents.tolist() == [62.5, -12.5, 87.5, 12.5]
     assert [text.get_text() for text in ax.texts] == ["20 µm"]
+
+
+def test_many_masked_pixels_are_one_shape_of_as_many_squares():
+    values = np.where(np.arange(10_000).reshape(100, 100) % 3, 0.0, np.nan)
+    ax = Figure().add_subplot()
+    draw_map(ax, *places(values), limit=1.0, scale=(0.0, 10.0))
+    (patch,) = ax.patches
+    squares = patch.get_path().to_polygons()
+    assert len(squares) == np.isnan(values).sum()
+    assert {tuple(np.ptp(one, axis=0)) for one in squares} == {(25.0, 25.0)}
 
 
 @given(

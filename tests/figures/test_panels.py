@@ -121,7 +121,7 @@ def test_what_is_not_valid_is_grey_and_hatched_and_named():
     assert grey.sum() == 1
     (patch,) = ax.patches
     assert patch.get_hatch()
-    assert patch.get_xy() == (0.5, -0.5)
+    assert patch.get_path().get_extents().extents.tolist() == [0.5, -0.5, 1.5, 0.5]
     assert words(ax) == ["limit of one pixel, 0.5 A cm⁻¹", "not valid"]
     assert words(rk.plot_map(scores([[0.2, 0.4]]))) == []
 
