@@ -63,7 +63,7 @@ def test_new_makes_a_study_that_check_explains(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "residuekit check" in said
     assert "04-exposure-study.ipynb" in said
-    assert "How long could the gel lie there?" in said
+    assert "How long may the gel lie there without leaving residue?" in said
     assert main(["check", str(folder)]) == 1
     said = capsys.readouterr().err
     assert said.startswith("1 fault found")

@@ -116,7 +116,9 @@ def test_every_public_name_has_its_help_in_the_pages(pages):
 def test_every_notebook_has_its_page_with_its_pictures(pages):
     for path in (ROOT / "notebooks").glob("*.ipynb"):
         text = (pages / f"gallery/{path.stem}.html").read_text("utf-8")
-        stored = path.read_text("utf-8").count('"image/png"')
+        cells = json.loads(path.read_text("utf-8"))["cells"]
+        outputs = [one for cell in cells for one in cell.get("outputs", ())]
+        stored = sum("image/png" in one.get("data", ()) for one in outputs)
         shown = re.findall(r'src="([^"]+\.png)"', text)
         assert len(shown) == stored, path.stem
         assert all((pages / "gallery" / name).is_file() for name in shown)

@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 
 import pytest
+from matplotlib.text import Text
 
 import residuekit as rk
 from residuekit import io, schema
@@ -260,8 +261,9 @@ def test_check_warns_of_a_thin_film_in_transflection(filmed):
 
 def test_spiked_mockups_beside_a_film_are_compared_with_it(both, finished):
     """The film is said to hold twice what it holds: mock-ups answer twice as strongly."""
-    from residuekit.report.beside_films import matrix_panel, matrix_sentences, matrix_table
+    from residuekit.report.beside_films import matrix_sentences, matrix_table
     from residuekit.report.methods import supplement_sections
+    from residuekit.report.small_panels import matrix_figure
 
     both.change(lambda row: row["role"] == "reference", loading_ug_cm2=f"{2 * FILM:g}")
     result = both.run()
@@ -277,9 +279,9 @@ def test_spiked_mockups_beside_a_film_are_compared_with_it(both, finished):
     assert said.startswith(f"alkyd: per loading, 4 spiked mock-ups answer {ratio}")
     assert said[7:] in str(supplement_sections(result))
     assert _arm(result, 2.0)["scale"] == "spiked"
-    panel = matrix_panel(result)
-    assert panel is not None
-    assert b"reference films" in panel
+    figure = matrix_figure(result)
+    assert figure is not None
+    assert any("reference films" in one.get_text() for one in figure.findobj(Text))
     assert matrix_table(finished.result) is None
-    assert matrix_panel(finished.result) is None
+    assert matrix_figure(finished.result) is None
     assert not [*matrix_sentences(finished.result)]
