@@ -17,7 +17,7 @@ import residuekit
 
 ROOT = Path(__file__).parents[1]
 #: Imported name -> the distribution that brings it.
-BROUGHT_BY = {"PIL": "pillow"}
+BROUGHT_BY = {"PIL": "pillow", "IPython": "ipython"}
 
 
 @pytest.fixture(scope="module")

@@ -42,7 +42,8 @@ def test_a_mockup_that_took_up_half_of_its_loading_shows():
 
 @pytest.mark.parametrize(("unit", "n"), [("reference", 5), ("ug cm-2", 2)])
 def test_without_loadings_or_with_two_mockups_there_is_none(unit, n):
-    controls = Controls("net signal", unit, (0.0, 0.1, -0.1), LOADS[:n], SPIKED[:n], (True,) * n)
+    blanks, found = (0.0, 0.1, -0.1), (True,) * n
+    controls = Controls("net signal", "", unit, blanks, LOADS[:n], SPIKED[:n], found)
     assert recovered(controls) is None
     with pytest.raises(ValueError, match="3 or more"):
         recovery(LOADS[:2], SPIKED[:2], 0.1)
