@@ -138,7 +138,7 @@ def headline(block: Block, several: bool) -> str:
     parts: dict[str, list[str]] = {}
     for group in shown:
         parts.setdefault(group.verdict["verdict"], []).append(group.words.removeprefix("exposed "))
-    return f"{begin}: " + "; ".join(f"{said} at {', '.join(at)}" for said, at in parts.items())
+    return f"{begin}: " + "; ".join(f"{', '.join(at)} {said}" for said, at in parts.items())
 
 
 def _acceptance(plan: Plan, unit: str) -> str:

@@ -179,7 +179,7 @@ def test_a_page_of_one_column_names_its_stratum_and_its_labels_stand_clear_of_th
     figure = draw(plan)
     FigureCanvasAgg(figure).draw()
     texts = shown_texts(figure)
-    assert any(text.get_text() == "alkyd: not detected at 2 min" for text, _ in texts)
+    assert any(text.get_text() == "alkyd: 2 min not detected" for text, _ in texts)
     ax = next(ax for ax in figure.axes if ax.get_xlabel().startswith("net signal of a mock-up"))
     drawn = [line.get_window_extent() for line in ax.lines]
     for text, box in texts:
