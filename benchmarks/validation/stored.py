@@ -47,7 +47,8 @@ def readme_table(stored: Mapping[str, Any]) -> str:
 
 def _row(name: str) -> str:
     """What the claims of a row have in common."""
-    name = re.sub(r"^scores n=\d+ m=\d+:", "scores, n and m of 3, 6, 12:", name)
+    name = re.sub(r"^((?:paired |)scores) n=\d+ m=\d+:", r"\1, n and m of 3, 6, 12:", name)
+    name = re.sub(r"^panel scores, .*?:", "panel scores, four layouts:", name)
     name = re.sub(r"^maps, (" + "|".join(PAINTS) + "):", "maps:", name)
     name = re.sub(r": (?:kaolin|silica|starch|zinc soap) ([\d.]+ A)",
                   r": kaolin, silica, starch or zinc soap, \1", name)  # fmt: skip
@@ -68,6 +69,8 @@ def _lines(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Iterator[str]:
         unit = "" if _plain(claims[0]) else " %"
         claimed = list(dict.fromkeys(claim["claim"] for claim in claims))
         ranges = claimed[0] if len(claimed) == 1 else "as integrated for each"
+        if "" in claimed and len(claimed) > 1:
+            ranges = f"{' or '.join(filter(None, claimed))}; of some nothing"
         runs = f"{min(claim['n'] for claim in claims):,}"
         yield f"| {name} | {said}{unit} | {ranges} | {runs} |"
 
