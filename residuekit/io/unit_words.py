@@ -36,6 +36,8 @@ _LONG = {
     "riflettanza": "reflectance", "reflectancia": "reflectance",
     "kubelka munk": "kubelka_munk", "f(r)": "kubelka_munk", "absorption index": "absorption_index",
 }  # fmt: skip
+_EACH_LONG = {known: re.compile(rf"(?<![a-z]){re.escape(known)}(?![a-z])") for known in _LONG}
+_ANY_LONG = re.compile("|".join(one.pattern for one in _EACH_LONG.values()))
 _WAVENUMBER_WORDS = (
     "wavenumber", "wavenumbers", "wave number", "wave numbers", "wn", "nu", "cm 1",
     "wellenzahl", "wellenzahlen", "nombre d'onde", "nombres d'onde", "numero d'onda",
@@ -100,9 +102,8 @@ def quantity_of(word: str, *, short: bool = False) -> tuple[str, bool | None] | 
     """
     percent = True if _PERCENT.search(word) else None
     bare = plain(_PERCENT.sub(" ", word).replace("()", ""))
-    for known, quantity in _LONG.items():
-        if re.search(rf"(?<![a-z]){re.escape(known)}(?![a-z])", bare):
-            return quantity, percent
+    if _ANY_LONG.search(bare):
+        return next(_LONG[known] for known, one in _EACH_LONG.items() if one.search(bare)), percent
     letter = re.sub(r"[()\[\]\s]", "", bare)
     if (short or percent) and letter in _SHORT:
         return _SHORT[letter], percent
