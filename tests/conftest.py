@@ -190,6 +190,37 @@ class StudyCopy:
 
         return Study.open(self.folder).run()
 
+    def arrays(self, files: list[str], *, pure: bool = False) -> list[Any]:
+        """Files as a run measures them: checked and through the procedure."""
+        import residuekit as rk
+        from residuekit.study import Study
+
+        procedure = Study.open(self.folder).manifest.procedure
+        if pure:
+            procedure = procedure.for_pure_materials()
+        return [procedure.apply(rk.check_quality(rk.read(self.folder / file)).array)
+                for file in files]  # fmt: skip
+
+    def loads(self) -> list[float]:
+        """The loadings of the spiked rows."""
+        return [float(row["loading_ug_cm2"]) for row in self.rows() if row["role"] == "spiked"]
+
+    def judged_in_memory(self, **arm: Any) -> Any:
+        """The arm of 60 min by `judge_arm`; `arm` says how its mock-ups are compared."""
+        import residuekit as rk
+        from residuekit.study import Study
+
+        manifest = Study.open(self.folder).manifest
+        return rk.judge_arm(
+            blanks=self.arrays(self.files("blank")),
+            exposed=self.arrays(self.files("exposed", exposure_min="60")),
+            spiked=[*zip(self.loads(), self.arrays(self.files("spiked")), strict=True)],
+            references=self.arrays(self.files("reference"), pure=True),
+            acceptance_limit=manifest.acceptance_limit,
+            markers=manifest.markers,
+            **arm,
+        )
+
 
 @pytest.fixture(scope="session")
 def _pattern_study(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -174,7 +174,7 @@ def check_quality(
             "fringe": m.usable
             & (m.fringes.share > _FRINGE_SHARE)
             & (m.fringes.amplitude > fringe_ratio * m.own_noise),
-            "contact": m.usable & (m.contact(array) < least_contact),
+            "contact": m.usable & (m.contact < least_contact),
             "derivative": m.usable & (m.phase > most_phase),
         }
     excluded = {name: found[name] for name in EXCLUDING}
@@ -194,7 +194,7 @@ def check_quality(
     failed = remedy = ""
     if share < least_valid:
         failed, remedy = too_few_valid(share, valid.size, removed), to_mend(removed)
-    numbers = _numbers(m, array, found["fringe"], valid, refractive_index)
+    numbers = _numbers(m, found["fringe"], valid, refractive_index)
     counts = {name: int(hit.sum()) for name, hit in found.items()}
     return Quality(
         array=flagged,
@@ -259,6 +259,7 @@ class _Measured:
         with np.errstate(invalid="ignore"):
             over = (self.scored > 1.0).any(axis=1)
         self.over_range = over & (quantity in ("transmittance", "reflectance"))
+        self.contact = self._contact(array)
 
     def _measure(
         self,
@@ -311,7 +312,7 @@ class _Measured:
             hit = (self.scored[:, chosen] > saturation).any(axis=1)
         return np.asarray(hit & (below <= _STANDARDISED * axis.size))
 
-    def contact(self, array: xr.DataArray) -> Floats:
+    def _contact(self, array: xr.DataArray) -> Floats:
         """The signal of each pixel against that in good contact; NaN but for maps by ATR."""
         strength = np.full(len(self.values), np.nan)
         if array.attrs["technique"] != "atr" or array.ndim != 3 or not self.usable.any():
@@ -361,7 +362,6 @@ def spiked_channels(
 
 def _numbers(
     m: _Measured,
-    array: xr.DataArray,
     fringed: npt.NDArray[np.bool_],
     valid: npt.NDArray[np.bool_],
     refractive_index: float,
@@ -379,7 +379,7 @@ def _numbers(
         "noise_n": float(m.line.n),
         **_mean_lines(m, valid),
         "baseline_slope": middle(m.slope),
-        "contact": middle(m.contact(array), share=0.1),
+        "contact": middle(m.contact, share=0.1),
         "fringe_period": period,
         "fringe_amplitude": middle(m.fringes.amplitude, fringed),
         "fringe_thickness_um": 1e4 / (2 * refractive_index * period),

@@ -7,7 +7,6 @@ import pytest
 
 import residuekit as rk
 from residuekit import io
-from residuekit.study import Study
 
 BASE = {"role": "before"}
 
@@ -27,22 +26,9 @@ def with_states_before(study, wanted, seed=5):
     study.write_rows(rows)
 
 
-def arrays(study, role, **cells):
-    procedure = Study.open(study.folder).manifest.procedure
-    if role == "reference":
-        procedure = procedure.for_pure_materials()
-    return [procedure.apply(rk.check_quality(io.read(study.folder / file)).array)
-            for file in study.files(role, **cells)]  # fmt: skip
-
-
 def before(study, mockups):
     known = {row["mockup"]: row["file"] for row in study.rows() if row["role"] == "before"}
-    procedure = Study.open(study.folder).manifest.procedure
-    return [
-        procedure.apply(rk.check_quality(io.read(study.folder / known[name])).array)
-        if name in known else None
-        for name in mockups
-    ]  # fmt: skip
+    return [study.arrays([known[name]])[0] if name in known else None for name in mockups]
 
 
 def names(study, role, **cells):
@@ -60,15 +46,7 @@ def test_a_paired_arm_of_a_study_is_judged_as_in_memory(study, lost):
     with_states_before(study, lambda row: row["mockup"] not in gone)
     result = study.run()
     exposed = {"exposure_min": "60"}
-    loads = [row["loading_ug_cm2"] for row in study.rows() if row["role"] == "spiked"]
-    manifest = Study.open(study.folder).manifest
-    found = rk.judge_arm(
-        blanks=arrays(study, "blank"),
-        exposed=arrays(study, "exposed", **exposed),
-        spiked=[*zip(map(float, loads), arrays(study, "spiked"), strict=True)],
-        references=arrays(study, "reference"),
-        acceptance_limit=manifest.acceptance_limit,
-        markers=manifest.markers,
+    found = study.judged_in_memory(
         before_blanks=before(study, names(study, "blank")),
         before_exposed=before(study, names(study, "exposed", **exposed)),
         before_spiked=before(study, names(study, "spiked")),

@@ -7,10 +7,8 @@ import csv
 import numpy as np
 import pytest
 
-import residuekit as rk
 from residuekit import io
 from residuekit.errors import StudyError
-from residuekit.study import Study
 from residuekit.study.manifest import load_manifest
 
 
@@ -33,14 +31,6 @@ def on_panels(study, panels=("A", "B"), shift=0.02, seed=5):
     return {(row["role"], row["mockup"]): row["block"] for row in rows}
 
 
-def arrays(study, role, **cells):
-    procedure = Study.open(study.folder).manifest.procedure
-    if role == "reference":
-        procedure = procedure.for_pure_materials()
-    return [procedure.apply(rk.check_quality(io.read(study.folder / file)).array)
-            for file in study.files(role, **cells)]  # fmt: skip
-
-
 def blocks(study, role, **cells):
     return [
         row["block"]
@@ -54,15 +44,7 @@ def test_an_arm_on_panels_is_judged_as_in_memory(study):
     on_panels(study)
     result = study.run()
     exposed = {"exposure_min": "60"}
-    loads = [row["loading_ug_cm2"] for row in study.rows() if row["role"] == "spiked"]
-    manifest = Study.open(study.folder).manifest
-    found = rk.judge_arm(
-        blanks=arrays(study, "blank"),
-        exposed=arrays(study, "exposed", **exposed),
-        spiked=[*zip(map(float, loads), arrays(study, "spiked"), strict=True)],
-        references=arrays(study, "reference"),
-        acceptance_limit=manifest.acceptance_limit,
-        markers=manifest.markers,
+    found = study.judged_in_memory(
         block_blanks=blocks(study, "blank"),
         block_exposed=blocks(study, "exposed", **exposed),
         block_spiked=blocks(study, "spiked"),
@@ -82,7 +64,7 @@ def test_an_arm_on_panels_is_judged_as_in_memory(study):
     own = mockups[(mockups["exposure_min"] == 60.0) & (mockups["role"] == "exposed")]
     assert own["mean"].to_numpy() == pytest.approx(found.deciding.mockups, rel=1e-6)
     spiked = mockups[mockups["role"] == "spiked"]
-    assert spiked["mean"].to_numpy() == pytest.approx(np.array(loads, dtype=float), rel=0.35)
+    assert spiked["mean"].to_numpy() == pytest.approx(np.array(study.loads()), rel=0.35)
     blanks = mockups[mockups["role"] == "blank"]
     assert blanks["mean"].to_numpy() == pytest.approx(found.deciding.blanks, abs=1e-6)
     assert list(blanks["block"]) == blocks(study, "blank")
