@@ -269,7 +269,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from .study import Study, notebooks
+    from .study import Study
 
     study = Study.open(options.folder)
     if options.dry:
@@ -281,11 +281,14 @@ def _run(options: argparse.Namespace) -> int:
 
         print(f"{study}\n\n{unchanged(before)}")
         return _report(before)
-    books = notebooks.prepare(study.manifest) if options.notebooks else []
+    if options.notebooks:
+        from .study import notebooks
+
+        books = notebooks.prepare(study.manifest)
     print(study, flush=True)
     result = study.run(_Progress("measured"), options.workers, options.scheduler)
     code = _report(result)
-    if books:
+    if options.notebooks:
         failures = notebooks.execute(books, result.folder, _Progress("notebooks executed"))
         print(f"  {notebooks.FOLDER}/ ({len(books) - len(failures)} of {len(books)} executed)")
         for name, why in failures.items():

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from .errors import ContractError, Fault, ReadError, did_you_mean
 from .io.opening import MOST_TOML, content, inside, regular
@@ -88,6 +88,19 @@ class StudyResult:
     comparisons: pd.DataFrame = field(default_factory=_no_comparisons)
     _notes: dict[tuple[str, ...], ArmNotes] | None = field(default=None, init=False)
     _read: dict[Path, xr.Dataset] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        if vars(self)["spectra"] is None:
+            object.__delattr__(self, "spectra")
+
+    def __getattr__(self, name: str) -> Any:
+        """Read the mean spectra, which were left in their file, when they are first asked for."""
+        if name != "spectra":
+            raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+        from .io.netcdf import load_own
+
+        object.__setattr__(self, "spectra", _part(self.folder / SPECTRA, load_own))
+        return self.spectra
 
     @property
     def fingerprint(self) -> str:
@@ -295,8 +308,13 @@ def open_run(folder: str | Path) -> StudyResult:
     ...
     residuekit.errors.ReadError: no such run: found no provenance.json ...
     """
-    from .io.netcdf import load_own
+    result = open_tables(folder)
+    assert result.spectra is not None
+    return result
 
+
+def open_tables(folder: str | Path) -> StudyResult:
+    """Open a run as `open_run` does; its mean spectra are read when they are first asked for."""
     folder = Path(folder)
     latest = folder / "runs" / "latest"
     if latest.is_file():
@@ -316,7 +334,7 @@ def open_run(folder: str | Path) -> StudyResult:
     return StudyResult(
         folder=folder,
         second_procedure=_part(second, _read_table) if second.is_file() else None,
-        spectra=_part(folder / SPECTRA, load_own),
+        spectra=cast("xr.Dataset", None),
         provenance=read_provenance(folder),
         **{name: _part(folder / f"{name}.csv", _read_table) for name in TABLES},
     )

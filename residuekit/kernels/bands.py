@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 Anchors = tuple[tuple[float, float], tuple[float, float]]
 
 ANCHOR_CHANNELS = 3
-BLOCK_SPECTRA = 4096
+BLOCK_SPECTRA, _SORTED_SPECTRA = 4096, 256
 #: A quotient is given where its denominator lies at least so many standard errors from zero.
 LEAST_DENOMINATOR = 3.0
 
@@ -166,7 +166,33 @@ def noise_of_second_differences(spectra: ArrayLike, kernel: ArrayLike | None = N
     if kernel is not None:
         difference = np.convolve(np.asarray(kernel, dtype=np.float64), difference)
     gain = float(np.linalg.norm(difference))
-    return _in_blocks("deviations", values, (), CUT, _MEDIAN, _MEDIAN_CUT) / gain
+    rows = contiguous_rows(values.reshape(-1, values.shape[-1]))
+    found = np.empty(len(rows))
+
+    def fill(part: slice) -> None:
+        found[part] = _deviations(rows[part])
+
+    over_blocks(fill, len(rows), _SORTED_SPECTRA)
+    return found.reshape(values.shape[:-1]) / gain
+
+
+def _deviations(block: NDArray[Any]) -> Floats:
+    """The robust deviation (n,) of the second differences; NaN for a row that is not finite."""
+    rows = block.astype(np.float64)
+    with np.errstate(invalid="ignore", over="ignore"):
+        sizes = np.abs(rows[:, 2:] - 2 * rows[:, 1:-1] + rows[:, :-2])
+    sizes.sort(axis=1)
+    asked = np.flatnonzero(np.isfinite(rows).all(axis=1))
+    found, kept = np.full(len(rows), np.nan), np.full(len(rows), sizes.shape[1])
+    factor = _MEDIAN
+    while asked.size:
+        middle = sizes[asked, (kept[asked] - 1) // 2] + sizes[asked, kept[asked] // 2]
+        found[asked] = 0.5 * middle / factor
+        within = np.count_nonzero(sizes[asked] <= CUT * found[asked, None], axis=1)
+        fewer = within < kept[asked]
+        asked, factor = asked[fewer], _MEDIAN_CUT
+        kept[asked] = within[fewer]
+    return found
 
 
 def standard_error(noise: ArrayLike, weights: ArrayLike, smoothing: Any = None) -> Floats:

@@ -53,7 +53,7 @@ class Procedure:
     steps: tuple[Step, ...] = ()
     file: str = field(default="", compare=False)
     lines: tuple[int | None, ...] = field(default=(), compare=False)
-    _ranges: dict[Any, tuple[float, float]] = field(default_factory=dict, init=False, compare=False)
+    _patterns: dict[Any, xr.DataArray] = field(default_factory=dict, init=False, compare=False)
 
     def __post_init__(self) -> None:
         self.check()
@@ -148,17 +148,21 @@ class Procedure:
         """Return the steps that mend a measurement, which a quality check comes after."""
         return Procedure(tuple(one for one in self.steps if one[0] in ("bridge", "despike")))
 
-    def kept_range(self, array: xr.DataArray) -> tuple[float, float]:
-        """Return the ends of the axis after all steps, cm-1; nothing but the axis is used.
+    def pattern(self, array: xr.DataArray) -> xr.DataArray:
+        """Return one spectrum of noughts after all steps: its axis, quantity and technique.
 
-        Kept for the next file of the same axis, quantity and technique.
+        Kept for the next array of the same axis, quantity and technique.
         """
-        places = array[WAVENUMBER].values
-        like = places.tobytes(), array.dims, array.name, array.attrs.get("technique")
-        if like not in self._ranges:
-            axis = self._run(_one_spectrum(check(array)))[WAVENUMBER].values
-            self._ranges[like] = float(axis[0]), float(axis[-1])
-        return self._ranges[like]
+        like = (array[WAVENUMBER].values.tobytes(), array.dims, array.name,
+                array.attrs.get("technique"))  # fmt: skip
+        if like not in self._patterns:
+            self._patterns[like] = self._run(_one_spectrum(check(array)))
+        return self._patterns[like]
+
+    def kept_range(self, array: xr.DataArray) -> tuple[float, float]:
+        """Return the ends of the axis after all steps, cm-1."""
+        axis = self.pattern(array)[WAVENUMBER].values
+        return float(axis[0]), float(axis[-1])
 
     def apply(self, array: xr.DataArray) -> xr.DataArray:
         """Run all steps on a labelled array, each written into its history.
@@ -172,23 +176,27 @@ class Procedure:
         array = check(array)
         if not self.steps:
             return array
+        if array.chunks is not None:
+            pattern = self._run(_one_spectrum(array))
+            n = pattern.sizes[WAVENUMBER]
+            return _labelled(pattern, array, *self._lazily(array, n, pattern.dtype))
+        array, pixels = array.compute(), array.shape[:-1]
+        if math.prod(pixels) <= SPECTRA_AT_ONCE:
+            found = self._run(_block(array, slice(None)))
+            state = (new.reshape(*pixels, *new.shape[1:]) for new in _state(found))
+            return _labelled(found, array, *state)
         pattern = self._run(_one_spectrum(array))
         n = pattern.sizes[WAVENUMBER]
-        if array.chunks is not None:
-            values, valid, flag = self._lazily(array, n, pattern.dtype)
-        else:
-            array = array.compute()
-            values = np.empty((*array.shape[:-1], n), pattern.dtype)
-            valid = np.empty(array.shape[:-1], bool)
-            flag = np.empty(array.shape[:-1], np.uint16)
-            results = values.reshape(-1, n), valid.reshape(-1), flag.reshape(-1)
+        values = np.empty((*pixels, n), pattern.dtype)
+        valid, flag = np.empty(pixels, bool), np.empty(pixels, np.uint16)
+        results = values.reshape(-1, n), valid.reshape(-1), flag.reshape(-1)
 
-            def fill(part: slice) -> None:
-                found = self._run(_block(array, part))
-                for result, new in zip(results, _state(found), strict=True):
-                    result[part] = new
+        def fill(part: slice) -> None:
+            found = self._run(_block(array, part))
+            for result, new in zip(results, _state(found), strict=True):
+                result[part] = new
 
-            over_blocks(fill, valid.size, SPECTRA_AT_ONCE)
+        over_blocks(fill, valid.size, SPECTRA_AT_ONCE)
         return _labelled(pattern, array, values, valid, flag)
 
     def score(self, array: xr.DataArray, score: Callable[[xr.DataArray], xr.Dataset]) -> xr.Dataset:

@@ -273,7 +273,10 @@ class _Measured:
         noise = np.full(part.size, np.nan)
         if own_axis.size >= 3:
             self.noise[part] = noise_of_second_differences(raw[:, inside])
-            noise = self.own_noise[part] = noise_of_second_differences(block[:, inside])
+            noise = self.noise[part]
+            if self.quantity == "transmittance":
+                noise = noise_of_second_differences(block[:, inside])
+            self.own_noise[part] = noise
         line = faults.line_noise(raw, axis, *self.noise_window)
         self.line.rms[part], self.line.peak_to_peak[part] = line.rms, line.peak_to_peak
         self.line = self.line._replace(n=line.n)

@@ -21,7 +21,7 @@ MOST_SHARE, CHANCE = 0.01, 1e-9
 #: One channel in so many counts as independent: zero filling and apodisation tie neighbours.
 _TIED = 4
 #: What rounding leaves of a copy, as a share of the spectrum; pixels that show a file's noise.
-_ROUNDED, _PIXELS = 1e-6, 256
+_ROUNDED, _PIXELS = 1e-6, 64
 _ORDER, _ORDER_VARIANCE = 4, 70.0
 
 

@@ -68,7 +68,7 @@ class Study:
 
         `again` asks for one although nothing has changed.
         """
-        from .standing import foreseen
+        from .foreseen import foreseen
 
         with inside(self.manifest.folder):
             return foreseen(self.manifest, workers, again=again)

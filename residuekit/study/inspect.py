@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import warnings
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import asdict, replace
 from pathlib import Path
 from random import SystemRandom
@@ -31,6 +32,7 @@ from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
 from .how_read import read_row
+from .kept import kept_reading
 from .left_out import with_consequence
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
@@ -38,9 +40,11 @@ from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
 from .mockups import MapSummary, comparator, films_of, mockup_of
+from .reading import Reading
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
+from .work import one_thread
 
 _MOST_REMARKS = 5
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
@@ -78,7 +82,7 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
             return _check_run(folder)
     if folder.is_dir() and not any((folder / name).is_file() for name in (SETTINGS, *TABLE_NAMES)):
         return _describe_spectra(folder)
-    with io.inside(folder):
+    with io.inside(folder), one_thread():
         return _check_study(folder, progress)
 
 
@@ -88,7 +92,9 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
     controls: list[MapSummary] = []
-    wrong, notes, flags = _faults_of_files(manifest, rows, settled, controls, progress)
+    anew = bool(faults) or manifest.second_procedure is not None
+    with nullcontext() if anew else kept_reading(manifest) as kept:
+        wrong, notes, flags = _faults_of_files(manifest, rows, settled, controls, progress, kept)
     faults += wrong
     wrong, doubts = doubted_loadings(manifest, controls)
     faults, said = faults + wrong, ""
@@ -128,10 +134,12 @@ def _faults_of_files(
     settled: bool,
     controls: list[MapSummary],
     progress: Progress | None,
+    kept: Reading | None,
 ) -> tuple[list[Fault], list[str], str]:
     """Read every file and, if the settings stand, put its axis through the procedure and check its
     quality as a run does: every fault, what is to be noted, the flags. `controls` takes the means
-    of blanks, spiked mock-ups and references."""
+    of blanks, spiked mock-ups and references. What a run has `kept` of a file that is as it was is
+    not done again."""
     faults: list[Fault] = []
     axes: list[Any] = []
     spikes: list[Spikes] = []
@@ -140,9 +148,24 @@ def _faults_of_files(
     are_maps: set[bool] = set()
     kinds: list[Kind] = []
     found: dict[str, Quality] = {}
+    measured: dict[str, Mapping[str, Any]] = {}
     remarks: list[str] = []
     for number, row in enumerate(rows, start=1):
         try:
+            known = None if kept is None else kept.known(row)
+            if known is not None and not known[1].quality["failed"]:
+                look, summary = known
+                remarks += look.warnings
+                imprints.append((row, look.imprint))
+                spikes.append(look.spikes)
+                if row.role == "exposed":
+                    are_maps.add(look.is_map)
+                else:
+                    controls.append(summary)
+                kinds.append(Kind(row, summary.quantity, summary.technique))
+                _one_axis(manifest, axes, [summary.wavenumber])
+                measured[row.file] = summary.quality
+                continue
             with warnings.catch_warnings(record=True) as caught:
                 warnings.simplefilter("always", ResiduekitWarning)
                 array = read_row(manifest.folder, row)
@@ -152,16 +175,9 @@ def _faults_of_files(
                 are_maps.add(array.dims == MAP_DIMS)
             if not settled:
                 continue
-            pixel = {dim: slice(0, 1) for dim in array.dims if dim != WAVENUMBER}
-            one = array.isel(pixel)
-            made = [p.apply(one) for p in manifest.procedures]
-            own = [each[WAVENUMBER].values for each in made]
+            made = [p.pattern(array) for p in manifest.procedures]
             kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
-            if not axes:
-                axes = own
-                _measurable(manifest, axes)
-            for axis, other in zip(axes, own, strict=True):
-                same_axis(axis, other)
+            _one_axis(manifest, axes, [each[WAVENUMBER].values for each in made])
             if row.role != "exposed":
                 controls.append(_processed_mean(manifest, row, array))
             spikes.append(spikes_of(array, row, manifest))
@@ -175,6 +191,9 @@ def _faults_of_files(
                 progress(number, len(rows), row.file)
     faults += [*twin_faults(manifest, imprints), *mixed_faults(manifest, kinds)]
     channels = shared_channels(spikes)
+    if measured and kept is not None and channels != kept.channels:
+        controls.clear()
+        return _faults_of_files(manifest, rows, settled, controls, None, None)
     if channels:
         places = [one.wavenumber for one in channels]
         by_file = {row.file: row for row in rows}
@@ -194,8 +213,18 @@ def _faults_of_files(
         notes.append(points_only())
     if len(remarks) > _MOST_REMARKS:
         notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
-    flags = "".join(f"\n  {said}" for said in flags_found([one.row() for one in found.values()]))
+    checked = [*measured.values(), *(one.row() for one in found.values())]
+    flags = "".join(f"\n  {said}" for said in flags_found(checked))
     return faults, notes, flags
+
+
+def _one_axis(manifest: Manifest, axes: list[Any], own: Sequence[Any]) -> None:
+    """Hold the axes of a file, one a procedure, against those of the first, which are taken in."""
+    if not axes:
+        axes += own
+        _measurable(manifest, axes)
+    for axis, other in zip(axes, own, strict=True):
+        same_axis(axis, other)
 
 
 def _measurable(manifest: Manifest, axes: Sequence[Any]) -> None:

@@ -20,11 +20,11 @@ from .. import io
 from ..decision.scores import Score
 from ..errors import Fault, ReadError, ResiduekitError, ResiduekitWarning
 from ..spectra.arrays import same_axis, valid_spectra
-from ..spectra.twins import Imprint, imprint
-from .bad_channels import BadChannel, Spikes, shared_channels, spikes_of
+from .bad_channels import BadChannel, shared_channels
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
 from .how_read import read_row
+from .look import Look, look_at
 from .manifest import Manifest
 from .measurements import Measurement
 from .mockups import MapSummary
@@ -102,32 +102,40 @@ class Reading:
         StudyError : files of two mock-ups that hold one measurement.
         """
         started = time.perf_counter()
-        steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
         found, imprints = [], []
         for row in self.manifest.measurements:
             try:
-                task = self.task(row)
-                ratio = self.manifest.quality.get("spike_ratio")
-                key = key_of("spikes", task.sha256, row.options, row.role, steps, ratio)
-                kept = self.cache.arrays(key)
-                if kept is None:
-                    with warnings.catch_warnings(record=True) as said:
-                        warnings.simplefilter("always", ResiduekitWarning)
-                        array = read_row(task.folder, row)
-                    if not said:
-                        self._held.hold(row.file, array)
-                    spikes, own = spikes_of(array, row, self.manifest), imprint(array)
-                    self.cache.keep(key, pack("spikes", spikes) | pack("imprint", own))
-                else:
-                    spikes = unpack("spikes", Spikes, kept)
-                    own = unpack("imprint", Imprint, kept)
+                look = self._look(row)
             except (OSError, ResiduekitError):
                 continue  # what is wrong with the file is said when it is measured
-            found.append(spikes)
-            imprints.append((row, own))
+            found.append(look.spikes)
+            imprints.append((row, look.imprint))
         self.seconds += time.perf_counter() - started
         refuse_twins(self.manifest, imprints)
         self.channels = shared_channels(found)
+
+    def _look(self, row: Measurement) -> Look:
+        """How a file looks, by the cache or from the file, which is then held for what follows."""
+        task = self.task(row)
+        look = self._kept_look(task)
+        if look is None:
+            with warnings.catch_warnings(record=True) as caught:
+                warnings.simplefilter("always", ResiduekitWarning)
+                array = read_row(task.folder, row)
+            look = look_at(array, row, self.manifest, [str(one.message) for one in caught])
+            if not caught:
+                self._held.hold(row.file, array)
+            self.cache.keep(self._look_key(task), pack("look", look))
+        return look
+
+    def _kept_look(self, task: Task) -> Look | None:
+        arrays = self.cache.arrays(self._look_key(task))
+        return None if arrays is None else unpack("look", Look, arrays)
+
+    def _look_key(self, task: Task) -> str:
+        steps = [steps_of(one, self.manifest.folder) for one in self.manifest.procedures]
+        ratio = self.manifest.quality.get("spike_ratio")
+        return key_of("look", task.sha256, task.row.options, task.row.role, steps, ratio)
 
     def read_controls(self) -> None:
         """Read references, blanks, spiked mock-ups, and all mock-ups before treatment."""
@@ -223,12 +231,16 @@ class Reading:
             held=self._held,
         )
 
-    def holds(self, row: Measurement) -> bool:
-        """Whether what a file gives is kept from an earlier run."""
+    def known(self, row: Measurement) -> tuple[Look, MapSummary] | None:
+        """How a file looks and what was measured of it, where both are kept from an earlier run."""
         try:
-            return self.cache.arrays(self.task(row).key) is not None
+            task = self.task(row)
+            look, arrays = self._kept_look(task), self.cache.arrays(task.key)
         except (OSError, ResiduekitError):
-            return False
+            return None
+        if look is None or arrays is None:
+            return None
+        return look, _summary_of(arrays, row, task.key)
 
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
         """Tasks for the rows that neither this run nor the cache knows."""

@@ -12,11 +12,20 @@ from pathlib import Path
 
 from ..errors import Fault, ReadError, WriteError
 from ..io.atomic_write import new_folder
+from ..io.opening import MOST_TOML, content
 from ..results import StudyResult, open_run
 
 _ASIDE = ".writing-"
 #: The folder below `runs` of what runs keep for one another.
 CACHE = ".cache"
+
+
+def newest(folder: Path) -> str:
+    """The name of the newest run of a study; empty where there is none."""
+    try:
+        return content(folder / "runs" / "latest", MOST_TOML).decode().strip()
+    except (OSError, ReadError, UnicodeDecodeError):
+        return ""
 
 
 def last_run(folder: Path) -> StudyResult | None:

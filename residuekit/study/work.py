@@ -12,7 +12,7 @@ from concurrent.futures import (
     as_completed,
 )
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing import active_children, get_context
 from pathlib import Path
@@ -31,6 +31,8 @@ from .mockups import MapSummary
 _RESTARTS = 3
 #: Bytes of arrays that this process holds for a second look.
 MOST_HELD = 96 * 2**20
+#: Bytes of an array that are given back to the system at once, and that are kept when given back.
+_LARGE, _MOST_FREE = 2**25, 2**27
 
 
 class Held:
@@ -155,8 +157,21 @@ def one_thread() -> Iterator[None]:
     import scipy.linalg  # noqa: F401 - what is not loaded yet cannot be limited
     from threadpoolctl import threadpool_limits
 
+    _keep_memory()
     with threadpool_limits(1, user_api="blas"):
         yield
+
+
+def _keep_memory() -> None:
+    """Let glibc keep what arrays give back for the next ones: fetched anew, page by page, those of
+    a map of some hundred spectra take up to twice the time."""
+    import ctypes
+
+    trim_threshold, mmap_threshold = -1, -3  # M_TRIM_THRESHOLD, M_MMAP_THRESHOLD of <malloc.h>
+    with suppress(AttributeError, OSError, TypeError):  # another library, another system
+        mallopt = ctypes.CDLL(None).mallopt
+        mallopt(mmap_threshold, _LARGE)
+        mallopt(trim_threshold, _MOST_FREE)
 
 
 def _apart(task: Task) -> Outcome:
@@ -219,10 +234,12 @@ def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outco
 
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
-    """Let processes that start now use one thread for linear algebra: they share the cores."""
-    names = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update(dict.fromkeys(names, "1"))
+    """Let processes that start now use one thread for linear algebra, for they share the cores, and
+    keep memory as `_keep_memory` does."""
+    given = dict.fromkeys(("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"), "1")
+    given |= {"MALLOC_MMAP_THRESHOLD_": str(_LARGE), "MALLOC_TRIM_THRESHOLD_": str(_MOST_FREE)}
+    before = {name: os.environ.get(name) for name in given}
+    os.environ.update(given)
     try:
         yield
     finally:

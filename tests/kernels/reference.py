@@ -163,22 +163,6 @@ def weighted(block, weights, _runs, result):
         sums[:] = block[:, used].astype(np.float64) @ row[used]
 
 
-def deviations(block, cut, whole_factor, cut_factor, result):
-    for number, row in enumerate(block):
-        if not np.isfinite(row).all():
-            result[number] = np.nan
-            continue
-        sizes = np.sort(np.abs(np.diff(row.astype(np.float64), n=2)))
-        kept, factor = sizes.size, whole_factor
-        while True:
-            spread = np.median(sizes[:kept]) / factor
-            within = int((sizes <= cut * spread).sum())
-            if within >= kept:
-                break
-            kept, factor = within, cut_factor
-        result[number] = spread
-
-
 def bands_fitted(rows, place, start, columns, _slots, low, high, _tolerance, _rounds,
                  found, costs, errors):  # fmt: skip
     """By scipy's bounded least squares, one spectrum after the other."""
@@ -216,6 +200,6 @@ KERNELS = {
     kernel.__name__: kernel
     for kernel in (
         penalised, clipped_polynomials, hulls, clipped_peaks, smoothed, by_length, by_spread,
-        by_weights, by_model, weighted, deviations, bands_fitted,
+        by_weights, by_model, weighted, bands_fitted,
     )
 }  # fmt: skip

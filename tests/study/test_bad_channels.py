@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import numpy as np
 import pytest
 from scipy.stats import binom
@@ -111,3 +113,21 @@ def test_a_step_that_mends_the_file_or_leaves_the_channel_out_is_enough(point_st
 def test_an_axis_without_the_channel_is_left_as_it_is():
     array = make_points(np.ones((1, 20)), 2000 + 4.0 * np.arange(20))
     assert without_channels(array, [CHANNEL, 2000.0]).identical(array)
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_check_after_a_run_finds_the_channels_anew_where_files_have_changed(point_study):
+    files = [row["file"] for row in point_study.rows()]
+    assert not point_study.run().provenance["bad_channels"]
+    spoil(point_study, files)
+    spoiled = check_folder(point_study.folder)
+    assert "one channel stands out" in spoiled
+    point_study.run()
+    assert check_folder(point_study.folder) == spoiled
+    spoil(point_study, files[: len(files) * 2 // 3], height=-0.05)
+    with pytest.raises(StudyError, match="spike") as kept:
+        check_folder(point_study.folder)
+    shutil.rmtree(point_study.folder / "runs" / ".cache")
+    with pytest.raises(StudyError, match="spike") as anew:
+        check_folder(point_study.folder)
+    assert str(kept.value) == str(anew.value)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import re
 import shutil
 
+import numpy as np
 import pytest
 
-from residuekit import Study, io
+from residuekit import Study, check_folder, io
 from residuekit.cli import main
+from residuekit.errors import StudyError
+from residuekit.study.how_read import read_row
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 
@@ -137,5 +140,51 @@ def test_dry_names_the_cause(ran, monkeypatch):
     ran.edit('{step = "crop", low = 910, high = 1840},', '{step = "crop", low = 920, high = 1840},')
     assert "under another procedure than before" in Study.open(ran.folder).foreseen()
     monkeypatch.setattr("residuekit.study.cache.code_version", lambda: "another")
-    monkeypatch.setattr("residuekit.study.standing.code_version", lambda: "another")
+    monkeypatch.setattr("residuekit.study.foreseen.code_version", lambda: "another")
     assert "computed by another version of residuekit" in Study.open(ran.folder).foreseen()
+
+
+def _read_by_check(monkeypatch):
+    """The files that a check reads, as it goes on."""
+    seen = []
+
+    def read(folder, row):
+        seen.append(row.file)
+        return read_row(folder, row)
+
+    monkeypatch.setattr("residuekit.study.inspect.read_row", read)
+    return seen
+
+
+def test_check_says_the_same_of_files_that_a_run_has_measured_and_reads_none(ran, monkeypatch):
+    seen, before = _read_by_check(monkeypatch), ran.snapshot()
+    said = check_folder(ran.folder)
+    assert not seen
+    assert ran.snapshot() == before
+    shutil.rmtree(ran.folder / "runs" / ".cache")
+    assert check_folder(ran.folder) == said
+    assert len(seen) == len(ran.rows())
+
+
+def test_check_reads_the_file_that_has_changed_and_all_under_another_procedure(ran, monkeypatch):
+    seen = _read_by_check(monkeypatch)
+    _another_input(ran, None)
+    check_folder(ran.folder)
+    assert seen == [ran.files("exposed")[0]]
+    seen.clear()
+    ran.edit('{step = "crop", low = 910, high = 1840},', '{step = "crop", low = 920, high = 1840},')
+    check_folder(ran.folder)
+    assert len(seen) == len(ran.rows())
+
+
+def test_check_refuses_a_file_that_a_run_has_left_out_as_unfit(ran, monkeypatch):
+    path = ran.folder / ran.files("exposed")[0]
+    array = io.read(path)
+    io.write(array.copy(data=np.full_like(array.values, 0.1)), path)
+    with pytest.raises(StudyError, match="not fit to be judged"):
+        check_folder(ran.folder)
+    main(["run", str(ran.folder)])
+    seen = _read_by_check(monkeypatch)
+    with pytest.raises(StudyError, match="not fit to be judged"):
+        check_folder(ran.folder)
+    assert seen == [ran.files("exposed")[0]]
