@@ -106,7 +106,7 @@ def _captions() -> Iterator[tuple[str, str]]:
             [(("alkyd", "none", 0.0), "net signal", "ug cm-2", 6, [(2.0, [1.9, 2.0, 2.2])])], 1
         ),
     )
-    yield "comparisons", panels.comparisons_caption(0.05, 6, [2.0], "ug cm-2", 1)
+    yield "comparisons", panels.comparisons_caption(0.05, 6, [2.0], "ug cm-2", 1, 2)
     yield "recovery", panels.RECOVERY_CAPTION
 
 
