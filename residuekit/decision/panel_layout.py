@@ -102,7 +102,7 @@ def one_panel(n: int, m: int) -> Panels:
 
 def on_panels_of_two(n: int, m: int) -> Panels:
     """n blank and m exposed mock-ups dealt out over panels with two blanks each, or three."""
-    count = n // ENOUGH_ON_A_PANEL
+    count = max(n // ENOUGH_ON_A_PANEL, 1)
     blanks, exposed = (tuple(len(range(k, own, count)) for k in range(count)) for own in (n, m))
     return Panels(blanks, exposed)
 

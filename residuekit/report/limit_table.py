@@ -14,6 +14,7 @@ import numpy.typing as npt
 from .. import calibration
 from ..calibration.calibrate import MISFIT
 from ..decision.comparator import comparator_kind
+from ..decision.pairs import common_way
 from ..decision.panel_layout import BLOCK, panels_that_serve
 from ..errors import ContractError, ResiduekitWarning
 from ..figures.choice import loadings
@@ -87,10 +88,8 @@ def compared_blanks(result: StudyResult, stratum: Stratum, score: str) -> Rows:
 
 
 def way_of(arms: Rows) -> str:
-    """How the arms of a stratum are paired, by which its controls are given; not where they
-    differ."""
-    ways = {str(row["paired"]) for row in arms}
-    return ways.pop() if len(ways) == 1 else ""
+    """How the controls of a stratum are given, by its arms."""
+    return common_way(str(row["paired"]) for row in arms)
 
 
 def spiked_rows(result: StudyResult, stratum: Stratum, score: str) -> Rows:
