@@ -170,6 +170,8 @@ class StudyResult:
         study |= {"residue": name, "left_by": [name] if own is None else own["left_by"]}
         if study["treatment"] not in study["left_by"]:
             study["treatment"] = study["left_by"][0]
+        if study.get("working_exposures"):
+            study["working_exposure_min"] = study["working_exposures"].get(study["treatment"])
         markers = self.provenance["markers"]
         if own is not None:
             for key in ("acceptance_limit_ug_cm2", "density_g_cm3"):

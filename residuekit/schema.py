@@ -144,7 +144,7 @@ MARKER_COLUMNS = (
 )
 COMPARISON_COLUMNS = (
     *STRATUM_COLUMNS, "residue", "left", "right", "difference", "low", "high", "unit", "p",
-    "p_holm", "within_acceptance",
+    "p_holm", "within_acceptance", "panels",
 )  # fmt: skip
 VERDICTS = ("detected", "not detected", "inconclusive", "not assessable")
 NET_SIGNAL = "net signal"

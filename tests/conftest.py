@@ -257,6 +257,18 @@ def study(_pattern_study: Path, tmp_path: Path) -> StudyCopy:
 
 
 @pytest.fixture
+def study_of_six(tmp_path: Path) -> StudyCopy:
+    """A small study with six blanks, judged by bands alone."""
+    from residuekit.simulate import simulate_study
+
+    design = replace(small_design(), n_blanks=6, shape=(4, 4))
+    simulate_study(tmp_path / "study", design, seed=3)
+    study = StudyCopy(tmp_path / "study")
+    study.edit(*BAND_ONLY)
+    return study
+
+
+@pytest.fixture
 def point_study(_pattern_points: Path, tmp_path: Path) -> StudyCopy:
     """A copy of the small study of point spectra, band score only."""
     return StudyCopy(Path(shutil.copytree(_pattern_points, tmp_path / "points")))

@@ -14,6 +14,7 @@ import residuekit.cli as cli
 from residuekit import plan
 from residuekit.decision.assessment import Rules, assess
 from residuekit.decision.blindness import assess_blindness
+from residuekit.decision.panel_layout import panel_means, within_panels
 from residuekit.decision.verdict import judge
 from residuekit.errors import ContractError, WriteError
 from residuekit.kernels.slope import Slope
@@ -335,6 +336,93 @@ def test_the_command_says_what_pairing_would_bring(finished, capsys, monkeypatch
     table["block"] = ["A", "B"] * (len(table) // 2) + ["A"] * (len(table) % 2)
     ways = [gain.way for gain in plan.gains_from_run(dataclasses.replace(paired, mockups=table))]
     assert ways == ["before", "block"]
+
+
+PAIRED, WITHIN = (
+    dataclasses.replace(PILOT, paired=way, panels=k) for way, k in (("before", 1), ("block", 4))
+)
+
+
+@pytest.mark.parametrize("design", [Design(6, 6), Design(5, 8)])
+def test_a_plan_within_panels_holds_in_simulated_studies_on_panels(design):
+    """Two blanks on each panel; 400 clean studies, each judged as a run judges it. Without the
+    degree of freedom that each panel takes, the limit would be lower by a tenth and more."""
+    rng, sd = np.random.default_rng(11), WITHIN.scatter(design)
+    lie, wished = WITHIN.layout(design), 7.0 * sd
+    of_blanks, of_exposed = lie.places()
+    assert set(lie.blanks) == {2}
+    limits, absent = [], 0
+    for _ in range(400):
+        panel = 9 * rng.standard_normal(len(lie.blanks))
+        blanks = panel[of_blanks] + sd * rng.standard_normal(lie.n)
+        exposed = panel[of_exposed] + sd * rng.standard_normal(lie.m)
+        names = [*map(str, of_blanks)]
+        beside = panel_means(blanks[:, None], names, [*map(str, of_exposed)])[:, 0]
+        within = within_panels(blanks[:, None], names)[:, 0]
+        slope = Slope(1.0, 0.0, 6, highest=wished)
+        numbers = assess(
+            within, exposed - beside + within.mean(), assess_blindness(within, slope),
+            Rules(acceptance_limit=wished), film=slope, panels=lie,
+        )  # fmt: skip
+        limits.append(numbers.detection_limit)
+        absent += judge([numbers]).verdict == "not detected"
+    assert plan.detection_limit(WITHIN, design) == pytest.approx(np.median(limits), rel=0.06)
+    assert plan.detection_limit(WITHIN, design) > 1.1 * plan.detection_limit(PILOT, design)
+    chance = plan.chance_of_absence(WITHIN, design, wished)
+    assert chance == pytest.approx(absent / 400, abs=0.06)
+    assert plan.power(WITHIN, design, wished) < plan.power(PILOT, design, wished)
+
+
+def test_a_plan_of_pairs_counts_pairs_and_the_hours_of_both_states():
+    found, plain = (plan.compare_designs(one, 1.2, maps=(1,)) for one in (PAIRED, PILOT))
+    for row, other in zip(found.rows, plain.rows, strict=True):
+        assert row["counted"] == "pairs"
+        assert row["hours"] == pytest.approx(2 * other["hours"])
+        assert row["detection_limit"] == other["detection_limit"]
+        assert "counted" not in other
+    assert "mock-ups, each measured before treatment and after it, 1 map each" in found.advice
+    assert "count pairs of both states" in str(found)
+    assert "count pairs of both states" in found._repr_html_()
+    (limits, _) = plan.plan_figure(found).axes
+    assert limits.get_xlabel() == "exposed mock-ups, pairs"
+    assert plain.counted == ""
+
+
+def test_a_plan_within_panels_says_what_its_mockups_are():
+    found = plan.compare_designs(WITHIN, 1.2, mockups=(4, 6), maps=(1,))
+    assert {row["counted"] for row in found.rows} == {"within panels"}
+    assert "laid out on panels with two blanks each" in found.advice
+    assert "each panel takes a degree of freedom" in str(found)
+    low, high = found.pilot_factors()
+    fixed = plan.compare_designs(PILOT, 1.2, mockups=(4,), maps=(1,)).pilot_factors()
+    assert low < fixed[0] < fixed[1] < high
+
+
+def test_the_pilot_of_a_paired_run_says_that_it_is(finished):
+    """Blanks that are left out do not count, nor does a run of arms paired in other ways."""
+    result, table = finished.result, finished.result.mockups.copy()
+    blanks = table["role"] == "blank"
+    table.loc[blanks, "before"] = 0.1
+    table.loc[table["mockup"] == table.loc[blanks, "mockup"].iloc[0], "before"] = np.nan
+    table["block"] = ["A", "B"] * (len(table) // 2) + ["A"] * (len(table) % 2)
+
+    def pilot(*ways):
+        run = dataclasses.replace(
+            result, mockups=table, verdicts=result.verdicts.assign(paired=[*ways])
+        )
+        return plan.from_run(run, scans=64)
+
+    plain, before, within = pilot("", ""), pilot("before", "before"), pilot("block", "block")
+    assert (before.paired, before.n_mockups, before.freedom) == ("before", 3, 2)
+    assert before.noise == pytest.approx(plain.noise * np.sqrt(2))
+    assert before.scatter(Design(4, 4, 1, 64, 64)) == pytest.approx(
+        plain.scatter(Design(4, 4, 1, 64, 64))
+    )
+    assert (within.paired, within.n_mockups, within.freedom) == ("block", 4, 2)
+    assert "state before treatment" in before.source
+    assert "within their panels" in str(within)
+    assert pilot("block", "") == plain
+    assert "paired" not in str(plain)
 
 
 def test_the_pilot_of_a_run_gives_back_the_limit_of_its_blanks(finished):

@@ -3,7 +3,7 @@ the blanks of its panel."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -20,6 +20,13 @@ Floats = npt.NDArray[np.float64]
 ENOUGH_PAIRS = 3
 #: What the column `paired` says of an arm of mock-ups that were measured before treatment.
 BEFORE = "before"
+
+
+def common_way(ways: Iterable[str]) -> str:
+    """How all arms are paired, by which controls that they share are given; not where they
+    differ."""
+    found = set(ways)
+    return found.pop() if len(found) == 1 else ""
 
 
 def paired_controls(

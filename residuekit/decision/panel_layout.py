@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from math import sqrt
 from typing import Any
@@ -29,11 +29,13 @@ class Panels:
     """How many blank and exposed mock-ups lie on each panel; without panels, on one.
 
     An exposed mock-up is compared with the mean of the a blanks of its panel: its value has the
-    variance 1 + 1/a of a mock-up's, and values of one panel share 1/a of it.
+    variance 1 + 1/a of a mock-up's, and values of one panel share 1/a of it. `named`
+    holds the panel of each blank and of each exposed mock-up where they do not lie in that order.
     """
 
     blanks: tuple[int, ...]
     exposed: tuple[int, ...]
+    named: tuple[tuple[str, ...], tuple[str, ...]] | None = field(default=None, compare=False)
 
     @property
     def n(self) -> int:
@@ -49,6 +51,12 @@ class Panels:
     def freedom(self) -> int:
         """The degrees of freedom of the scatter: each panel gives one for its own mean."""
         return self.n - len(self.blanks)
+
+    @property
+    def widening(self) -> float:
+        """What blanks differ by from the mean of their panel, times this, has over n - 1 the
+        standard deviation that belongs to the degrees of freedom."""
+        return sqrt((self.n - 1) / self.freedom)
 
     @cached_property
     def behind_mean(self) -> float:
@@ -81,16 +89,30 @@ class Panels:
         numbers = np.arange(len(self.blanks))
         return np.repeat(numbers, self.blanks), np.repeat(numbers, self.exposed)
 
+    @property
+    def on(self) -> tuple[Sequence[Any], ...]:
+        """The panel of each blank and of each exposed mock-up, in their own order."""
+        return self.named or tuple(own.tolist() for own in self.places())
+
 
 def one_panel(n: int, m: int) -> Panels:
     """n blank and m exposed mock-ups without panels."""
     return Panels((n,), (m,))
 
 
+def on_panels_of_two(n: int, m: int) -> Panels:
+    """n blank and m exposed mock-ups dealt out over panels with two blanks each, or three."""
+    count = max(n // ENOUGH_ON_A_PANEL, 1)
+    blanks, exposed = (tuple(len(range(k, own, count)) for k in range(count)) for own in (n, m))
+    return Panels(blanks, exposed)
+
+
 def panels_of(blanks: Sequence[str], exposed: Sequence[str]) -> Panels:
     """Count the mock-ups by the names of their panels; without names all lie on one."""
     of_blanks, of_exposed = Counter(blanks), Counter(exposed)
-    return Panels(tuple(of_blanks.values()), tuple(of_exposed[name] for name in of_blanks))
+    exposed_there = tuple(of_exposed[name] for name in of_blanks)
+    named = tuple(blanks), tuple(exposed)
+    return Panels(tuple(of_blanks.values()), exposed_there, named)
 
 
 def panels_that_serve(blanks: Iterable[str]) -> set[str]:
@@ -108,9 +130,8 @@ def within_panels(spectra: Floats, panels: Sequence[str]) -> Floats:
     Each keeps the mean of all and what it differs by from the mean of its panel, so widened that
     their standard deviation over n - 1 is that over the degrees of freedom within panels.
     """
-    level, n = spectra.mean(axis=0), len(spectra)
     own = spectra - panel_means(spectra, panels, panels)
-    values: Floats = level + own * sqrt((n - 1) / (n - len(set(panels))))
+    values: Floats = spectra.mean(axis=0) + own * panels_of(panels, ()).widening
     return values
 
 

@@ -235,14 +235,18 @@ def _beyond_spikes(a: Assessment) -> Iterator[Note]:
 
 
 def _second_opinion(a: Assessment) -> Iterator[Note]:
-    """What permuted labels say, where the arm is above its limit or where they differ from it; not
-    within panels, where labels of values that were made by them mean something."""
-    if min(a.n_mockups, a.n_blank_mockups) < MIN_EXPOSED or a.panels is not None:
+    """What permuted labels say, where the arm is above its limit or where they differ from it;
+    within panels they are exchanged there, of values less one and the same for all of a panel."""
+    if min(a.n_mockups, a.n_blank_mockups) < MIN_EXPOSED:
         return
-    found = permuted_labels(a.blanks, a.mockups)
+    blanks, on = np.array(a.blanks), None
+    if a.panels is not None:
+        blanks, on = blanks / a.panels.widening, a.panels.on
+    found = permuted_labels(blanks, a.mockups, on)
     if a.above or found.p <= a.rules.alpha:
         agrees = a.above == (found.p <= a.rules.alpha)
-        yield Note("permuted-labels", {**found._asdict(), "above": a.above, "agrees": agrees})
+        numbers = {**found._asdict(), "above": a.above, "agrees": agrees}
+        yield Note("permuted-labels", {**numbers, "within": on is not None, "alpha": a.rules.alpha})
 
 
 def _scatter_above_blanks(a: Assessment) -> Iterator[Note]:

@@ -18,6 +18,7 @@ from ..words.common import (
     number,
     stratum_of,
     stratum_words,
+    working_exposure,
 )
 from .curve_choice import choose_spectra, choose_spiking
 from .map_choice import Pick, choose_maps
@@ -160,8 +161,8 @@ def _height(row: Row) -> float:
 def _working_arm(result: StudyResult, arms: Sequence[Row]) -> Row | None:
     """The arm of the working exposure of what leaves the residue; of several the highest one."""
     study = result.provenance["study"]
-    there = [row for row in arms if row["exposure_min"] == study["working_exposure_min"]
-             and row["treatment"] in study["left_by"]]  # fmt: skip
+    there = [row for row in arms if row["treatment"] in study["left_by"]
+             and row["exposure_min"] == working_exposure(study, row["treatment"])]  # fmt: skip
     return max(there, key=_height, default=None)
 
 

@@ -12,7 +12,7 @@ from ..errors import ContractError, Fault, did_you_mean
 from ..schema import FIGURE_WIDTHS, JUDGED_COLUMNS
 from ..words import caption as words
 from ..words.caption import letter_of
-from ..words.common import Stratum, arm_words, stratum_of
+from ..words.common import Stratum, arm_words, stratum_of, working_words
 from .choice import choose
 from .key import Entry, key_entries, key_rows
 from .layout import EDGE, GAP, LEAST, LINE, PAGE_HEIGHT, block_height, narrow
@@ -135,16 +135,25 @@ def plan_pages(
     scales = {unit: _scale([b for b in blocks if b.unit == unit]) for unit in units}
     photo, remarks = read_photo(parts[0], [(p.letter, p.block) for ps in pages for p in ps])
     markers = {marker["name"]: marker for part in parts for marker in part.provenance["markers"]}
-    working = parts[0].provenance["study"]["working_exposure_min"]
-    bare = [b for b in blocks if not any(group.working for group in b.groups)]
-    if working is not None and bare:
-        remarks.append(words.no_working_arm(working, bare))
+    remarks += _without_working_arm(parts, blocks)
     plans = [
         _plan(places, number, len(pages), width, scales[places[0].block.unit],
-              tuple(markers.values()), working, left_out, tuple(remarks))
+              tuple(markers.values()), left_out, tuple(remarks))
         for number, places in enumerate(pages, start=1)
     ]  # fmt: skip
     return plans if photo is None else _with_photo(plans, photo)
+
+
+def _without_working_arm(parts: Sequence[StudyResult], blocks: Sequence[Block]) -> list[str]:
+    """The blocks that show no arm of their residue's working exposure, by what that is."""
+    bare: dict[str, list[Block]] = {}
+    for part in parts:
+        study = part.provenance["study"]
+        working = working_words(study, study["left_by"])
+        for block in blocks:
+            if block.residue == study["residue"] and not any(one.working for one in block.groups):
+                bare.setdefault(working, []).append(block)
+    return [words.no_working_arm(working, own) for working, own in bare.items() if working]
 
 
 def _blocks(
@@ -257,13 +266,12 @@ def _plan(
     width: float,
     scale: tuple[float, float],
     markers: tuple[dict[str, Any], ...],
-    working: float | None,
     left_out: Sequence[str],
     remarks: tuple[str, ...],
 ) -> Plan:
     room = width - 2 * EDGE
     blocks = [place.block for place in places]
-    key = key_rows(key_entries(blocks, working), room)
+    key = key_rows(key_entries(blocks), room)
     names = [plain(marker["name"]) for marker in markers]
     lettered = [(place.letter, place.block) for place in places]
     said = [*words.foot(names, lettered, bool(left_out)), *remarks]

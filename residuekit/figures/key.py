@@ -21,7 +21,7 @@ DECIDES = {"decision_limit": "decision limit, mean",
            "mockup_decision_limit": "decision limit, one mock-up"}  # fmt: skip
 
 
-def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
+def key_entries(blocks: Sequence[Block]) -> list[Entry]:
     """The symbols that are drawn, each with its name."""
     groups = [group for block in blocks for group in block.groups]
     panels = [panel for block in blocks for panel in block.maps]
@@ -35,6 +35,7 @@ def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
         (any(b.spiking for b in blocks), ("slope, confidence band", {"patch": "band"})),
         (any(len(b.blank.spectra) > 1 for b in blocks), ("blanks ± 2 SD", {"patch": "scatter"})),
     ]
+    working = {one.verdict["exposure_min"] for one in groups if one.working and one.verdict}
     known = known_entries(
         {"working" if group.working else group.role for group in groups}, drawn, working,
         accepted=any(block.acceptance is not None for block in blocks),
@@ -45,17 +46,18 @@ def key_entries(blocks: Sequence[Block], working: float | None) -> list[Entry]:
 def known_entries(
     roles: Collection[str],
     limits: Collection[str],
-    working: float | None,
+    working: Collection[float],
     *,
     accepted: bool,
     upright: bool = False,
 ) -> list[Entry]:
     """The symbols of mock-ups, their mean and their limits: those of roles and limits drawn.
 
-    `working` is the working exposure, min; `upright`, whiskers stand.
+    `working` are the working exposures, min; `upright`, whiskers stand.
     """
+    times = " or ".join(f"{time:g}" for time in sorted(working))
     line: dict[str, Any] = {"linestyle": "-", "color": INK}
-    known = {"blank": "blank", "working": f"working exposure, {working or 0:g} min",
+    known = {"blank": "blank", "working": f"working exposure, {times} min",
              "exposed": "other exposure", "spiked": "spiked"}  # fmt: skip
     entries = [(said, _marker(role)) for role, said in known.items() if role in roles]
     if limits:

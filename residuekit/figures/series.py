@@ -12,7 +12,15 @@ from ..errors import ContractError, Fault
 from ..schema import LOADING_UNIT, STRATUM_COLUMNS
 from ..trends.series import AGES, SERIES
 from ..words.caption import deciding_limit
-from ..words.common import number, rounded, score_words, stratum_of, stratum_words, treated_words
+from ..words.common import (
+    number,
+    rounded,
+    score_words,
+    stratum_of,
+    stratum_words,
+    treated_words,
+    working_exposure,
+)
 from .key import Entry, draw_key, key_rows, known_entries
 from .layout import EDGE, LINE
 from .mockup_panel import LIMITS, LOOK
@@ -104,21 +112,21 @@ def _accepted(study: Mapping[str, Any], rungs: Rows) -> float | None:
 
 def _working(study: Mapping[str, Any], rungs: Rows) -> float | None:
     """The working exposure, where a series is of a gel that leaves the residue."""
-    time: float | None = study["working_exposure_min"]
-    return time if rungs[0]["treatment"] in study["left_by"] else None
+    gel = rungs[0]["treatment"]
+    return working_exposure(study, gel) if gel in study["left_by"] else None
 
 
 def _key(series: Sequence[Rows], asked: Mapping[str, Mapping[str, Any]]) -> list[Entry]:
     """The symbols that are drawn, each with its name."""
-    roles, limits, times = {"blank"}, set(), [0.0]
+    roles, limits, times = {"blank"}, set(), set[float]()
     for rungs in series:
         working = _working(asked[rungs[0]["residue"]], rungs)
         roles |= {role_of(rung, working) for rung in rungs}
         limits |= {name for rung in rungs if np.isfinite(rung[name := deciding_limit(rung)])}
-        times += [time for rung in rungs if (time := rung["exposure_min"]) == working]
+        times |= {time for rung in rungs if (time := rung["exposure_min"]) == working}
     accepted = [_accepted(asked[rungs[0]["residue"]], rungs) for rungs in series]
     return known_entries(
-        roles, limits, times[-1], accepted=any(one is not None for one in accepted), upright=True
+        roles, limits, times, accepted=any(one is not None for one in accepted), upright=True
     )
 
 

@@ -11,7 +11,8 @@ from ..calibration.arguments import positive, rate
 from ..decision import limits
 from ..decision.bound import upper_bound
 from ..decision.claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within
-from ..decision.limits import decision_levels
+from ..decision.limits import Levels, decision_levels
+from ..decision.panel_layout import Panels
 from ..errors import ContractError, Fault
 from ..kernels.limit_statistics import noncentral_t_cdf
 from ..kernels.surface import maps_needed
@@ -75,7 +76,7 @@ def detection_limit(
 
     delta(nu, q1, beta) s h with h = sqrt(1/m + 1/n) and s the value that the estimated standard
     deviation of n blanks stays below in `share` of all studies (0.5: the median study). The slope
-    is taken as known.
+    is taken as known. By a pilot within panels: nu and h of panels with two blanks each.
 
     Parameters
     ----------
@@ -98,10 +99,10 @@ def detection_limit(
     """
     from scipy.special import gammaincinv
 
-    nu = design.blanks - 1
-    quantile = decision_levels(design.blanks, design.mockups, alpha).arm
+    lie = pilot.layout(design)
+    nu, quantile = lie.freedom, _levels(lie, alpha).arm
     seen = pilot.scatter(design) * math.sqrt(gammaincinv(nu / 2, share) * 2 / nu)
-    return float(limits.detection_limit(quantile, seen, design.blanks, design.mockups, beta))
+    return float(limits.detection_limit(quantile, seen, lie.behind_mean, lie.m, beta, nu))
 
 
 def power(pilot: Pilot, design: Design, loading: float, *, alpha: float = 0.05) -> float:
@@ -128,9 +129,9 @@ def power(pilot: Pilot, design: Design, loading: float, *, alpha: float = 0.05) 
     >>> round(power(pilot, Design(mockups=6, blanks=6), 0.5), 2)
     0.93
     """
-    quantile = decision_levels(design.blanks, design.mockups, alpha).arm
-    missed = noncentral_t_cdf(design.blanks - 1, quantile)
-    error = limits.difference_error(pilot.scatter(design), design.blanks, design.mockups)
+    lie = pilot.layout(design)
+    missed = noncentral_t_cdf(lie.freedom, _levels(lie, alpha).arm)
+    error = limits.difference_error(pilot.scatter(design), lie.behind_mean, lie.m)
     return 1 - float(missed(loading / error))
 
 
@@ -164,22 +165,32 @@ def chance_of_absence(
     """
     if design.mockups < MIN_EXPOSED or design.blanks < MIN_BLANKS:
         return 0.0
-    return _absence(design.blanks, design.mockups, limit / pilot.scatter(design), alpha, beta)
+    return _absence(pilot.layout(design), limit / pilot.scatter(design), alpha, beta)
 
 
 @lru_cache(maxsize=4096)
-def _absence(n: int, m: int, limit: float, alpha: float, beta: float) -> float:
+def _absence(lie: Panels, limit: float, alpha: float, beta: float) -> float:
+    n, m, nu = lie.n, lie.m, lie.freedom
+    if nu < 1:
+        return 0.0
     rng = np.random.default_rng((_SEED, n, m))
     exposed = rng.standard_normal((m, _STUDIES))
-    blank_mean = rng.standard_normal(_STUDIES) / math.sqrt(n)
-    of_blanks = rng.chisquare(n - 1, _STUDIES) / (n - 1)
-    levels, s_b = decision_levels(n, m, alpha), np.sqrt(of_blanks)
-    difference = exposed.mean(axis=0) - blank_mean
-    below = difference <= limits.decision_limit(levels.arm, s_b, n, m)
-    below &= exposed.max(axis=0) - blank_mean <= limits.decision_limit(levels.mockup, s_b, n)
-    bound = upper_bound(difference, of_blanks, n, exposed.var(axis=0, ddof=1), m, None, alpha).upper
-    seen = limits.detection_limit(levels.arm, s_b, n, m, beta)
+    beside = rng.standard_normal((len(lie.blanks), _STUDIES)) / np.sqrt(lie.blanks)[:, None]
+    of_blanks = rng.chisquare(nu, _STUDIES) / nu
+    exposed = exposed - beside[lie.places()[1]]
+    levels, s_b = _levels(lie, alpha), np.sqrt(of_blanks)
+    difference, behind = exposed.mean(axis=0), lie.behind_mean
+    below = difference <= limits.decision_limit(levels.arm, s_b, behind, m)
+    below &= exposed.max(axis=0) <= limits.decision_limit(levels.mockup, s_b, lie.behind_one)
+    spread = exposed.var(axis=0, ddof=1)
+    bound = upper_bound(difference, of_blanks, n, spread, m, None, alpha, lie).upper
+    seen = limits.detection_limit(levels.arm, s_b, behind, m, beta, nu)
     return float((below & bounded_below(bound, limit) & detectable_within(seen, limit)).mean())
+
+
+def _levels(lie: Panels, alpha: float) -> Levels:
+    """The quantiles of an arm; without panels those of the counts alone."""
+    return decision_levels(lie.n, lie.m, alpha, lie if len(lie.blanks) > 1 else None)
 
 
 def places_needed(

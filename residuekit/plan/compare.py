@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 from ..calibration import film_loading_ug_cm2, film_thickness_nm
 from ..calibration.arguments import positive, rate
 from ..decision.claims import SCALE_MARGIN
+from ..decision.pairs import BEFORE
+from ..decision.panel_layout import BLOCK
 from ..errors import ContractError, Fault, did_you_mean
 from ..kernels.limit_statistics import clopper_pearson_upper, sigma_factors
 from ..reprs import as_frame
@@ -29,11 +31,29 @@ _SOURCES = {
     "maps": "differences between maps of one mock-up",
     "noise": "the noise of the pixels",
 }
+#: What the mock-ups and blanks of a row are, by the way that the pilot is paired: in a word, in a
+#: half sentence, in sentences.
+_COUNT = {BEFORE: "pairs", BLOCK: "within panels"}
+_EACH = {
+    BEFORE: ", each measured before treatment and after it",
+    BLOCK: ", laid out on panels with two blanks each",
+}
+_COUNTED = {
+    BEFORE: "The pilot is of a run of mock-ups measured before treatment and after it, and so is "
+    "this plan: mockups and blanks count pairs of both states, each of so many maps, and hours "
+    "are those of both. Mock-ups measured once scatter more widely.",
+    BLOCK: "The pilot is of a run judged within panels, and so is this plan: mockups and blanks "
+    "count those on panels with two blanks each, exposed ones dealt out evenly, and each panel "
+    "takes a degree of freedom. Mock-ups that share no panel with blanks scatter more widely.",
+}
 
 
 @dataclass(frozen=True)
 class Plan:
-    """Designs beside each other: a row each, in the order of the hours that they take."""
+    """Designs beside each other: a row each, in the order of the hours that they take.
+
+    By the pilot of a paired run a row also has `counted`: what its mock-ups and blanks are.
+    """
 
     pilot: Pilot
     wished: float
@@ -55,7 +75,7 @@ class Plan:
 
     def pilot_factors(self) -> tuple[float, float]:
         """By which factors the pilot's mock-ups leave their scatter open, at 90 % confidence."""
-        low, high = sigma_factors(self.pilot.n_mockups - 1, 0.9)
+        low, high = sigma_factors(self.pilot.freedom, 0.9)
         return float(low), float(high)
 
     @property
@@ -68,13 +88,20 @@ class Plan:
             f"latter is {self.chance:.0%} or more."
         )
 
+    @property
+    def counted(self) -> str:
+        """What mock-ups and blanks count, where the pilot is of a paired run; else nothing."""
+        return _COUNTED.get(self.pilot.paired, "")
+
     def __str__(self) -> str:
         table = self.to_frame().to_string(index=False, float_format=lambda value: f"{value:.3g}")
-        return f"{self.pilot}\n\n{table}\n\n{self.key}\n\n{self.advice}"
+        said = (str(self.pilot), table, self.key, self.counted, self.advice)
+        return "\n\n".join(filter(None, said))
 
     def _repr_html_(self) -> str:
         table = self.to_frame().to_html(index=False, float_format=lambda value: f"{value:.3g}")
-        return f"{table}<p>{html.escape(self.key)}</p><p>{html.escape(self.advice)}</p>"
+        said = filter(None, (self.key, self.counted, self.advice))
+        return table + "".join(f"<p>{html.escape(one)}</p>" for one in said)
 
 
 def compare_designs(
@@ -149,7 +176,8 @@ def _row(
     limit = detection_limit(pilot, design, **rates)
     return {
         **asdict(design),
-        "hours": effort.hours(design),
+        **({"counted": _COUNT[pilot.paired]} if pilot.paired else {}),
+        "hours": effort.hours(design) * pilot.states,
         "scatter": pilot.scatter(design),
         "detection_limit": limit,
         "detection_limit_nm": float(film_thickness_nm(limit)),
@@ -193,8 +221,8 @@ def what_to_change(
     for names in (("mockups", "blanks"), ("maps",), ("pixels",), ("scans",)):
         changed = replace(design, **{name: 2 * getattr(design, name) for name in names})
         after = detection_limit(pilot, changed, alpha=alpha, beta=beta)
-        hours = effort.hours(changed)
-        gain = math.log(before / after) / max(hours - effort.hours(design), 1e-9)
+        hours, taken = (effort.hours(one) * pilot.states for one in (changed, design))
+        gain = math.log(before / after) / max(hours - taken, 1e-9)
         name = " and ".join(names).replace("mockups", "mock-ups")
         rows.append({"doubled": name, "detection_limit": after, "hours": hours, "gain": gain})
     return tuple(sorted(rows, key=lambda row: -row["gain"]))
@@ -218,7 +246,8 @@ def _advice(plan: Plan, effort: Effort) -> str:
     first = what_to_change(plan.pilot, shown, effort=effort, alpha=alpha, beta=beta)[0]
     return "\n".join(
         [
-            f"{opening} {shown.mockups} exposed and {shown.blanks} blank mock-ups, "
+            f"{opening} {shown.mockups} exposed and {shown.blanks} blank mock-ups"
+            f"{_EACH.get(plan.pilot.paired, '')}, "
             f"{shown.maps} map{'s' * (shown.maps != 1)} each of {shown.pixels} pixels at "
             f"{shown.scans} scans; detection limit about {row['detection_limit']:.3g} ug cm-2 "
             f"({row['detection_limit_nm']:.3g} nm), {row['hours']:.3g} instrument hours; a clean "

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ..decision.limits import arm_limits
 from ..decision.pairs import BEFORE, ENOUGH_PAIRS
-from ..decision.panel_layout import BLOCK, Panels, panels_that_serve
+from ..decision.panel_layout import BLOCK, on_panels_of_two, panels_that_serve
 from ..errors import ContractError, Fault
 from .effort import Design
 from .pilot import pilot_blanks
@@ -200,10 +200,8 @@ def panel_gain(
         for share in ((1 + _CONFIDENCE) / 2, (1 - _CONFIDENCE) / 2)
     )
     alone = ratio(1.0) * paired
-    n_panels, n_blanks, m = shown.blanks // 2, shown.blanks, shown.mockups
-    lie = Panels(
-        *(tuple(len(range(k, count, n_panels)) for k in range(n_panels)) for count in (n_blanks, m))
-    )
+    n_blanks, m = shown.blanks, shown.mockups
+    lie = on_panels_of_two(n_blanks, m)
     limits = (
         arm_limits(alone, n_blanks, m, alpha, beta).detection,
         arm_limits(paired, n_blanks, m, alpha, beta, lie).detection,

@@ -156,7 +156,8 @@ def _over_mockups(ax: Axes, plan: Plan, width_mm: float) -> Axes:
         if not ticks or count - ticks[-1] >= apart:
             ticks.append(count)
     ax.set_xticks(ticks)
-    ax.set_xlabel("exposed mock-ups")
+    counted = plan.rows[0].get("counted")
+    ax.set_xlabel(f"exposed mock-ups, {counted}" if counted else "exposed mock-ups")
     return ax
 
 

@@ -5,13 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ..calibration.arguments import positive
 from ..decision.blindness import LIMIT_FACTOR
+from ..decision.pairs import BEFORE, common_way
+from ..decision.panel_layout import (
+    BLOCK,
+    Panels,
+    on_panels_of_two,
+    one_panel,
+    panels_that_serve,
+)
 from ..errors import ContractError, Fault, did_you_mean
 from ..reprs import as_html, as_text
 from ..schema import LOADING_UNIT, STRATUM_COLUMNS
@@ -25,6 +33,10 @@ if TYPE_CHECKING:
 
 #: Blank and spiked mock-ups of the study whose net signal a simulated pilot takes.
 _STUDY = 6
+_OF = {
+    BEFORE: "differences of mock-ups from their state before treatment",
+    BLOCK: "mock-ups within their panels",
+}
 
 
 @dataclass(frozen=True)
@@ -33,6 +45,8 @@ class Pilot:
 
     `mockup` from mock-up to mock-up, `map` from map to map of one mock-up beyond noise (for maps
     as large as the pilot's), `noise` of one pixel at one scan. `n_mockups` are behind `mockup`.
+    `paired` is ``before`` where a mock-up's score is what it differs by from its state before
+    treatment, and ``block`` where it is taken within its panel, of which there are `panels`.
     """
 
     mockup: float
@@ -40,6 +54,23 @@ class Pilot:
     noise: float
     n_mockups: int
     source: str
+    paired: str = ""
+    panels: int = 1
+
+    @property
+    def freedom(self) -> int:
+        """The degrees of freedom of `mockup`: each panel takes one."""
+        return self.n_mockups - self.panels
+
+    @property
+    def states(self) -> int:
+        """How often each mock-up is measured."""
+        return 2 if self.paired == BEFORE else 1
+
+    def layout(self, design: Design) -> Panels:
+        """How the mock-ups of a design lie: within panels on such with two blanks each."""
+        lay = on_panels_of_two if self.paired == BLOCK else one_panel
+        return lay(design.blanks, design.mockups)
 
     def shares(self, design: Design) -> dict[str, float]:
         """Variances of a mock-up's mean score: from mock-ups, maps, noise."""
@@ -54,10 +85,14 @@ class Pilot:
         return math.sqrt(sum(self.shares(design).values()))
 
     def __str__(self) -> str:
-        return as_text("Pilot (standard deviations in ug cm-2)", asdict(self))
+        return as_text("Pilot (standard deviations in ug cm-2)", self._shown())
 
     def _repr_html_(self) -> str:
-        return as_html("Pilot (standard deviations in ug cm-2)", asdict(self))
+        return as_html("Pilot (standard deviations in ug cm-2)", self._shown())
+
+    def _shown(self) -> dict[str, Any]:
+        return {name: value for name, value in asdict(self).items()
+                if self.paired or name not in ("paired", "panels")}  # fmt: skip
 
 
 def from_blanks(
@@ -118,7 +153,8 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
     """Take the pilot from a finished run with spiked mock-ups: its deciding score on one paint.
 
     The first stratum of that paint, its water-only blanks where it has any. A run keeps limits a
-    mock-up, so maps and mock-ups are not told apart.
+    mock-up, so maps and mock-ups are not told apart. Where all its arms are paired, with states
+    before treatment or within panels, so are the scatter and `Pilot.paired`.
 
     Parameters
     ----------
@@ -137,12 +173,25 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
     row, blanks = pilot_blanks(run, paint)
     maps, pixels = blanks["n_maps"].mean(), (blanks["n_pixels"] / blanks["n_maps"]).mean()
     scatter, noise = row["mockup_limit"] / LIMIT_FACTOR, row["noise_limit"] / LIMIT_FACTOR
+    arms = run.verdicts
+    own = np.all([arms[name] == row[name] for name in (*STRATUM_COLUMNS, "residue")], axis=0)
+    paired, panels = common_way(arms.loc[own, "paired"]), 1
+    if paired == BEFORE:
+        # Each difference holds the noise of two states.
+        noise *= math.sqrt(2)
+        blanks = blanks[np.isfinite(blanks["before"].to_numpy(dtype=float))]
+    elif paired == BLOCK:
+        serve = panels_that_serve(blanks["block"])
+        blanks, panels = blanks[blanks["block"].isin(serve)], len(serve)
+    of = f", {_OF[paired]}" if paired else ""
     return Pilot(
         mockup=math.sqrt(max(scatter**2 - noise**2 / maps, 0.0)),
         map=0.0,
         noise=float(noise * math.sqrt(pixels * scans)),
         n_mockups=len(blanks),
-        source=f"{row['score']} of a run, {row['paint']}",
+        source=f"{row['score']} of a run, {row['paint']}{of}",
+        paired=paired,
+        panels=panels,
     )
 
 

@@ -14,7 +14,8 @@ import numpy.typing as npt
 from .. import calibration
 from ..calibration.calibrate import MISFIT
 from ..decision.comparator import comparator_kind
-from ..decision.panel_layout import BLOCK
+from ..decision.pairs import common_way
+from ..decision.panel_layout import BLOCK, panels_that_serve
 from ..errors import ContractError, ResiduekitWarning
 from ..figures.choice import loadings
 from ..schema import LOADING_UNIT
@@ -43,7 +44,7 @@ class Limits:
 
 @dataclass(frozen=True)
 class Controls:
-    """The control mock-ups of a stratum by its deciding score; `paired` as its first arm is."""
+    """The control mock-ups of a stratum by its deciding score; `paired` as all of its arms are."""
 
     score: str
     paired: str
@@ -64,7 +65,7 @@ def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
     known, spiked = loadings(result, stratum), spiked_rows(result, stratum, score)
     return Controls(
         score=score,
-        paired=str(arms[0]["paired"]),
+        paired=way_of(arms),
         unit=str(arms[0]["unit"]),
         blanks=tuple(float(row["mean"]) for row in compared),
         loads=tuple(known[row["mockup"]] for row in spiked),
@@ -74,11 +75,21 @@ def controls_of(result: StudyResult, stratum: Stratum) -> Controls | None:
 
 
 def compared_blanks(result: StudyResult, stratum: Stratum, score: str) -> Rows:
-    """The rows of the blanks that a stratum's arms are compared with, by one score."""
+    """The rows of the blanks that a stratum's arms are compared with, by one score; where arms are
+    judged within panels, of those on panels that serve."""
     rows = of_stratum(result.mockups, stratum)
     blanks = [row for row in rows if row["role"] == "blank" and row["score"] == score]
     kinds = [row["treatment"] for row in blanks]
-    return [row for row in blanks if row["treatment"] == comparator_kind(kinds)]
+    own = [row for row in blanks if row["treatment"] == comparator_kind(kinds)]
+    if way_of(judged_rows(result, stratum)) != BLOCK:
+        return own
+    serve = panels_that_serve(row["block"] for row in own)
+    return [row for row in own if row["block"] in serve]
+
+
+def way_of(arms: Rows) -> str:
+    """How the controls of a stratum are given, by its arms."""
+    return common_way(str(row["paired"]) for row in arms)
 
 
 def spiked_rows(result: StudyResult, stratum: Stratum, score: str) -> Rows:

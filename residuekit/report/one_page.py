@@ -16,7 +16,7 @@ from ..errors import ContractError
 from ..reprs import sentence_case
 from ..words import summary as words
 from ..words.answer import arm_cells, conditions, one_unit
-from ..words.common import in_words, stratum_of, stratum_words, unit_words
+from ..words.common import in_words, stratum_of, stratum_words, unit_words, working_words
 from .facts import answer, cannot_say
 
 if TYPE_CHECKING:
@@ -116,5 +116,6 @@ def _picture(result: StudyResult) -> tuple[str, str]:
         made = io.BytesIO()
         figure.savefig(made, format="svg", metadata={"Date": None, "Creator": None})
     unit = unit_words(blocks[0].unit)
-    working = result.provenance["study"]["working_exposure_min"]
+    own = result.of_residue().provenance["study"]
+    working = working_words(own, own["left_by"])
     return made.getvalue().decode(), words.picture_caption(working, blocks[0].acceptance, unit)

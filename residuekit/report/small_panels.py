@@ -144,7 +144,9 @@ def comparisons_caption(result: StudyResult) -> str:
     rows = comparison_rows(result)
     total = len(result.comparisons)
     alpha, limits = result.provenance["study"]["alpha"], accepted(result, rows)
-    return words.comparisons_caption(alpha, total, limits, rows[0]["unit"], total - len(rows))
+    within = sum(bool(row["panels"] > 0) for row in rows)
+    more = total - len(rows)
+    return words.comparisons_caption(alpha, total, limits, rows[0]["unit"], more, within)
 
 
 def comparisons_table(result: StudyResult) -> Grid:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from ..decision.controls import no_reference
 from ..decision.design import Key, sample
-from ..decision.pairs import BEFORE
+from ..decision.pairs import BEFORE, common_way
 from ..decision.panel_layout import BLOCK, panel_means, panels_that_serve
 from ..words.codes import Note
 from .befores import pairing
@@ -58,7 +58,7 @@ class ControlMockups:
         ways: dict[str, list[str]] = defaultdict(list)
         for material, paired in self.judged[stratum]:
             ways[material].append(paired)
-        return {material: own[0] if len(own) == 1 else "" for material, own in ways.items()}
+        return {material: common_way(own) for material, own in ways.items()}
 
     def pairing(self, rows: Sequence[Measurement]) -> tuple[str, Note | None]:
         """How the arm of these exposed rows is paired, and what is said where it is in part."""

@@ -212,10 +212,12 @@ def notes_of(rows: tuple[Measurement, ...]) -> list[str]:
 def working_note(
     treatment: str, working: float | None, rows: tuple[Measurement, ...]
 ) -> Iterator[str]:
-    """Say that no mock-up met the gel for as long as the treatment will take."""
+    """Say that no mock-up met a gel for as long as the treatment will take."""
     times = {row.exposure_min for row in rows
              if row.role == "exposed" and row.treatment == treatment}  # fmt: skip
-    if working is not None and times and working not in times:
+    if working is not None and not times:
+        yield f"No mock-up met {treatment}, whose working exposure of {working:g} min is stated."
+    elif working is not None and working not in times:
         yield (
             f"No mock-up met {treatment} for the working exposure of {working:g} min, but for "
             f"{' and '.join(f'{time:g}' for time in sorted(times))} min: the answer rests on a "

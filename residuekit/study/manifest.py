@@ -58,6 +58,7 @@ class Manifest:
     loading_checked: bool = False
     density: float | None = None
     scale_margin: float = SCALE_MARGIN
+    working_exposures: Mapping[str, float] = field(default_factory=dict)
     residues: tuple[Residue, ...] = ()
 
     @cached_property
@@ -123,12 +124,19 @@ class Manifest:
     def notes(self) -> list[str]:
         """What a user should know of the table that is not wrong."""
         used = [marker.name for marker in self.markers if marker.unspecific]
+        working = self.working_exposure_min
         limits = {residue.acceptance_limit for residue in self.asked}
         return [
             *(note for limit in limits for note in limit_notes(limit, self.measurements)),
             *filter(None, map(unreasoned, self.asked)),
             *residue_notes(self.asked, self.measurements),
-            *working_note(self.treatment, self.working_exposure_min, self.measurements),
+            *(
+                note
+                for gel in self.working_exposures or [self.treatment]
+                for note in working_note(
+                    gel, self.working_exposures.get(gel, working), self.measurements
+                )
+            ),
             *notes_of(self.measurements),
             *map(unspecific_marker, used),
         ]

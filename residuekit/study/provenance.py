@@ -72,6 +72,7 @@ def settings_of(manifest: Manifest) -> dict[str, Any]:
             "title": manifest.title,
             "treatment": manifest.treatment,
             "working_exposure_min": manifest.working_exposure_min,
+            **({"working_exposures": own} if (own := dict(manifest.working_exposures)) else {}),
             "acceptance_limit_ug_cm2": first.acceptance_limit,
             "acceptance_reason": first.acceptance_reason,
             "residues": [one.record() for one in manifest.residues],

@@ -185,7 +185,7 @@ def _write_trial(
     summary = summarise(
         manifest.trial,
         verdicts,
-        working_exposure_min=manifest.working_exposure_min,
+        working_exposure_min=manifest.working_exposures or manifest.working_exposure_min,
         alpha=manifest.alpha,
     )
     return {**summary.record(), "files": write_trial(summary, folder, manifest.title)}

@@ -61,6 +61,13 @@ def is_orcid(value: Any) -> bool:
     return "0123456789X"[(12 - total % 11) % 11] == value[-1]
 
 
+def is_exposure(value: Any) -> bool:
+    """Whether it is minutes, or a table of those of each treatment."""
+    times = list(value.values()) if isinstance(value, dict) else [value]
+    one = number(above=0, example="2")
+    return bool(times) and all(map(one.fits, times))
+
+
 #: Thresholds that are shares of a whole.
 _SHARES = ("least_valid", "least_contact")
 #: What may stand in study.toml.
@@ -68,7 +75,9 @@ FIELDS: Fields = {
     "title": text(least=0),
     "question": table({
         "treatment": text(default=""),
-        "working_exposure_min": number(above=0, example="2"),
+        "working_exposure_min": Field(
+            "a number above 0, or one for each treatment", "2", is_exposure
+        ),
         **AMOUNTS,
         "acceptance_reason": text(least=0, default=""),
     }),
@@ -163,15 +172,18 @@ def _parts_of(
                         f'use = ["pva C-O 1092"], or scores = {list(SCORES)}', "markers", "use")
         )  # fmt: skip
     question, limits, figure = values["question"], values["limits"], settings.get("figure")
-    exposure = question.get("working_exposure_min")
+    given = question.get("working_exposure_min")
+    treatment = question["treatment"] or next((r.left_by[0] for r in residues if r.left_by), "")
+    each: dict[str, Any] = given if isinstance(given, dict) else {}
+    exposure = each.get(treatment) if each else given
     limit, density, wrong = amounts_of(question, place, "question")
     faults += wrong
     return {
         "title": values.get("title", folder.name),
-        "treatment": question["treatment"]
-        or next((r.left_by[0] for r in residues if r.left_by), ""),
+        "treatment": treatment,
         "residues": residues,
-        "working_exposure_min": None if exposure is None else float(exposure),
+        "working_exposure_min": exposure if exposure is None else float(exposure),
+        "working_exposures": {gel: float(time) for gel, time in each.items()},
         "acceptance_limit": limit,
         "density": density,
         "acceptance_reason": question["acceptance_reason"],

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..decision.blindness import scatter_of
-from ..decision.comparisons import compare_arms
+from ..decision.comparisons import Compared, compare_arms
 from ..decision.controls import no_reference
 from ..decision.design import arm_columns
 from ..decision.limits import any_false_alarm, arm_limits
@@ -79,11 +79,14 @@ def make_tables(controls: StudyControls, found: Found, arms: Iterable[Judged]) -
             tables["mockups"] += _mockup_rows(controls, found, judged)
     tables["mockups"] += _control_rows(controls, found)
     tables["markers"] = controls.marker_rows()
-    known = [judged for judged in judged_arms if judged.verdict is not None]
     compared = compare_arms(
-        [(judged.row, judged.verdict) for judged in known if judged.verdict],
-        [treated_words(judged.row) for judged in known],
-    )
+        [
+            Compared(judged.row, judged.verdict, treated_words(judged.row),
+                     [mean.row.block for mean in judged.exposed])
+            for judged in judged_arms
+            if judged.verdict is not None
+        ]
+    )  # fmt: skip
     tables["comparisons"] = [one.row() for one in compared]
     return tables
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..reprs import as_frame
 from ..schema import JUDGED_COLUMNS, STRATUM_COLUMNS
+from ..words.common import working_exposure
 from .ageing import ageing_changes, scores_differ
 from .finding import Finding, Shown
 from .growth import growths
@@ -76,11 +77,14 @@ def _series(result: StudyResult, over: str) -> tuple[Rows, Rows]:
 
 
 def _margins(result: StudyResult) -> Sequence[Shown]:
-    study = result.provenance["study"]
-    working = study["working_exposure_min"]
-    if working is None or result.verdicts.empty:
-        return ()
-    return exposure_margins(result.verdicts, working, study["alpha"], result.mockups)
+    study, arms = result.provenance["study"], result.verdicts
+    found: list[Shown] = []
+    for gel in arms["treatment"].unique():
+        working = working_exposure(study, gel)
+        if working is not None:
+            own = arms[arms["treatment"] == gel]
+            found += exposure_margins(own, working, study["alpha"], result.mockups)
+    return found
 
 
 def _acceptance(result: StudyResult) -> Rows:

@@ -167,11 +167,15 @@ def summary_of(result: StudyResult) -> TrialSummary | None:
     return None if record is None else from_record(record)
 
 
+def _working(given: float | Mapping[str, float] | None, treatment: str) -> float | None:
+    return given.get(treatment) if isinstance(given, Mapping) else given
+
+
 def summarise(
     trial: Trial,
     verdicts: pd.DataFrame | Sequence[Mapping[str, Any]] | None = None,
     *,
-    working_exposure_min: float | None = None,
+    working_exposure_min: float | Mapping[str, float] | None = None,
     alpha: float = 0.05,
 ) -> TrialSummary:
     """Put the other criteria of a trial beside its residue verdicts, a candidate gel a row.
@@ -188,7 +192,8 @@ def summarise(
     verdicts : the table ``verdicts.csv``, or its rows; left out, no residue was measured. Of
         several arms of a candidate (ageing, clearance) the worst verdict counts; a verdict on
         another soiling is not credited.
-    working_exposure_min : the exposure whose verdicts count; every exposure when left out.
+    working_exposure_min : the exposure whose verdicts count, or that of each treatment; every
+        exposure when left out, and of a treatment that has none.
     alpha : of the one-sided bound on the share of mock-ups with pick-up.
 
     Returns
@@ -201,8 +206,8 @@ def summarise(
         remarks.append(words.NO_WORKING_EXPOSURE)
     at_work = [
         row for row in rows
-        if working_exposure_min is None
-        or math.isclose(row["exposure_min"], working_exposure_min, rel_tol=1e-9)
+        if (time := _working(working_exposure_min, row["treatment"])) is None
+        or math.isclose(row["exposure_min"], time, rel_tol=1e-9)
     ]  # fmt: skip
     angles = {}
     for paint in dict.fromkeys(row.paint for row in trial.rows):

@@ -26,6 +26,8 @@ from .common import (
     stratum_of,
     stratum_words,
     unit_words,
+    working_exposure,
+    working_words,
 )
 from .scale import as_film
 
@@ -61,8 +63,8 @@ def answer(
     `treatment`) and the treatments that may leave it (`left_by`); `other_blanks` says what is
     special about the blanks of a row.
     """
-    working = study["working_exposure_min"]
-    if working is None:
+    gels = [gel for gel in _gels(study) if working_exposure(study, gel) is not None]
+    if not gels:
         return Answer(
             "No working exposure was stated, so each arm has its own answer.",
             _others(rows),
@@ -70,9 +72,10 @@ def answer(
     own = [row for row in rows if _is_working(row, study)]
     others = _others([row for row in rows if row not in own])
     if not own:
-        gels = " or ".join(_gels(study))
-        said = f"The working exposure of {number(working)} min with {gels} was not tested"
-        longer = list(_longer(rows, study, working))
+        working, named = working_words(study, gels), " or ".join(gels)
+        with_gel = "" if " with " in working else f" with {named}"
+        said = f"The working exposure of {working}{with_gel} was not tested"
+        longer = list(_longer(rows, study))
         if not longer:
             return Answer(f"{said}: nothing here answers for it.", others)
         return Answer(
@@ -88,7 +91,7 @@ def answer(
     compared = [f"{sentence_case(said)}." for said in _compared(own, other_blanks)]
     residue = study.get("residue", study["treatment"])
     said = (
-        f"After the working exposure of {number(working)} min, residue of {residue} is "
+        f"After the working exposure of {working_words(study, gels)}, residue of {residue} is "
         f"{'; '.join(clauses)}."
     )
     return Answer(" ".join([said, *compared]), others)
@@ -117,12 +120,13 @@ def _gels(study: Mapping[str, Any]) -> Sequence[str]:
     return study.get("left_by") or [study["treatment"]]
 
 
-def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> Iterator[str]:
+def _longer(rows: Sequence[Row], study: Mapping[str, Any]) -> Iterator[str]:
     """Stratum by stratum and gel by gel the shortest longer exposure that is clean, if no shorter
     one is not."""
     gels, strata = _gels(study), dict[Any, list[Row]]()
     for row in rows:
-        if row["treatment"] in gels and row["exposure_min"] > working:
+        working = working_exposure(study, row["treatment"])
+        if row["treatment"] in gels and working is not None and row["exposure_min"] > working:
             strata.setdefault((stratum_of(row), row["treatment"]), []).append(row)
     for (stratum, gel), longer in strata.items():
         place = stratum_words(stratum) + (f" with {gel}" if len(gels) > 1 else "")
@@ -131,10 +135,11 @@ def _longer(rows: Sequence[Row], study: Mapping[str, Any], working: float) -> It
         clean = [row for row in ordered[:until] if row["verdict"] == "not detected"]
         if clean:
             time = float(clean[0]["exposure_min"])
+            times = time / (working_exposure(study, gel) or time)
             limit = f"{rounded(clean[0], 'detection_limit')} {unit_words(str(clean[0]['unit']))}"
             yield (
                 f"On {place} residue is not detected after {number(time)} min, "
-                f"{number(time / working)} times as long (detection limit {limit}, "
+                f"{number(times)} times as long (detection limit {limit}, "
                 f"{_counts(clean[0])})."
             )
         else:
@@ -169,9 +174,9 @@ def _blanks_words(blanks: Note) -> str:
 
 
 def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
-    return bool(
-        row["treatment"] in _gels(study) and row["exposure_min"] == study["working_exposure_min"]
-    )
+    asked = study.get("working_exposures") or _gels(study)
+    gel = row["treatment"]
+    return bool(gel in asked and row["exposure_min"] == working_exposure(study, gel))
 
 
 def _places(rows: Sequence[Row], own: Sequence[Row]) -> str:

@@ -287,10 +287,10 @@ def other_residues(rows: Iterable[Mapping[Any, Any]], drawn: Sequence[str]) -> l
     return said
 
 
-def no_working_arm(exposure_min: float, blocks: Iterable[Block]) -> str:
+def no_working_arm(working: str, blocks: Iterable[Block]) -> str:
     """Strata without an arm of the working exposure."""
     bare = ", ".join(block.words for block in blocks)
-    return f"Without an arm of the working exposure, {exposure_min:g} min: {bare}."
+    return f"Without an arm of the working exposure, {working}: {bare}."
 
 
 PHOTO_MIRRORED = "The visible image is mirrored against the maps."

@@ -27,6 +27,7 @@ FIRST_RUN = "# What changed\n\nThis is the first run.\n"
 #: A setting of the study -> its name in a sentence.
 _NAMES = {
     "title": "title", "treatment": "treatment", "working_exposure_min": "working exposure",
+    "working_exposures": "working exposures",
     "acceptance_limit_ug_cm2": "acceptance limit", "acceptance_reason": "reason of the limit",
     "density_g_cm3": "density", "scale_margin": "scale margin",
     "loading_checked": "loadings checked",

@@ -154,12 +154,15 @@ def _uneven(n: Numbers) -> str:
 
 def _permuted(n: Numbers) -> str:
     ways = f"all {n['labellings']} ways" if n["exact"] else f"{n['labellings']} ways by lot"
+    there = "within their panels " if n.get("within") else ""
     said = (
-        f"Labels of blank and exposed mock-ups exchanged in {ways}: {100 * n['p']:.2g} % give as "
-        "large a mean difference."
+        f"Labels of blank and exposed mock-ups exchanged {there}in {ways}: {100 * n['p']:.2g} % "
+        "give as large a mean difference."
     )
     if n["agrees"]:
         return said
+    if n["labellings"] * n.get("alpha", 1.0) < 1:
+        return f"{said} So few ways cannot support a difference at {n['alpha']:.2g}."
     if n["above"]:
         return f"{said} This test assumes no form of scatter, and does not support the difference."
     return f"{said} This test would call it a difference."

@@ -58,6 +58,7 @@ COLUMNS = {
     "p": "two-sided p-value of Welch's test",
     "p_holm": "the same after Holm, over the table",
     "within_acceptance": "whether the interval lies within the acceptance limit on either side",
+    "panels": "on how many panels both arms lie and are compared within these; 0 without",
     "codes": "the reason of the verdict, in codes",
     "mean": "mean of the mock-up, in unit",
     "upper_tail": "95th percentile of the mock-up's pixels, in unit",

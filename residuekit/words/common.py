@@ -242,3 +242,23 @@ def above_one_limit(
         f"less may be missed. Up to {min(share / (1 - beta), 1):.0%} of such mock-ups could carry "
         "that much."
     )
+
+
+def working_exposure(study: Mapping[str, Any], treatment: str) -> float | None:
+    """The working exposure of a treatment, min: its own where the study has one for each."""
+    known: Mapping[str, float] = study.get("working_exposures") or {}
+    return known.get(treatment) if known else study["working_exposure_min"]
+
+
+def working_words(study: Mapping[str, Any], gels: Iterable[str]) -> str:
+    """The working exposure of some treatments; each with its own where they differ.
+
+    >>> working_words({"working_exposure_min": 2.0}, ["gel"])
+    '2 min'
+    >>> working_words({"working_exposures": {"agar": 2.0, "gellan": 10.0}}, ["agar", "gellan"])
+    '2 min with agar and 10 min with gellan'
+    """
+    times = {gel: time for gel in gels if (time := working_exposure(study, gel)) is not None}
+    if len(set(times.values())) == 1:
+        return f"{number(next(iter(times.values())))} min"
+    return " and ".join(f"{number(time)} min with {gel}" for gel, time in times.items())

@@ -39,11 +39,12 @@ def table_caption(where: str, score: str, unit: str) -> str:
     )
 
 
-def left_out_caption(where: str) -> str:
+def left_out_caption(where: str, within: bool = False) -> str:
     """What a table of the controls left out in turn holds."""
+    panels = ", or each panel with all its mock-ups," if within else ""
     return (
         f"{where}: limits, the arms above them and those not detected without each blank or spiked "
-        "mock-up in turn; the score's weights and the shape test stay as they are"
+        f"mock-up{panels} in turn; the score's weights and the shape test stay as they are"
     )
 
 

@@ -26,6 +26,7 @@ from .common import (
     stratum_words,
     true_minus,
     unit_words,
+    working_words,
 )
 from .scale import slope_words
 
@@ -105,10 +106,9 @@ class ControlNote(NamedTuple):
 
 def question(study: Study) -> str:
     """What was looked for, and the acceptance limit with its reason."""
-    working = study["working_exposure_min"]
     asked = f"Residue of {study['treatment']} was looked for"
-    if working is not None:
-        asked += f"; the working exposure is {number(working)} min"
+    if working := working_words(study, study.get("working_exposures") or [study["treatment"]]):
+        asked += f"; the working exposure is {working}"
     return f"{asked}. {acceptance_limit(study)}"
 
 

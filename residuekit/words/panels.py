@@ -61,13 +61,20 @@ def difference_label(unit: str) -> str:
     return f"mean of the first less the second ({unit_words(unit)})"
 
 
-def comparisons_caption(alpha: float, n: int, limits: list[float], unit: str, more: int) -> str:
+def comparisons_caption(
+    alpha: float, n: int, limits: list[float], unit: str, more: int, within: int = 0
+) -> str:
     """What the panel of comparisons shows."""
     said = [
         f"Differences of two arms that differ by one thing, with their {percent(1 - alpha)} "
         f"interval (Welch), {counted(n, 'comparison')}.",
         f"Filled: not zero at {percent(alpha)} after Holm's adjustment for all of them.",
     ]
+    if within:
+        said.append(
+            f"{counted(within, 'comparison')} within the panels that both arms share: what these "
+            "differ by falls out."
+        )
     if limits:
         shown = " and ".join(map(number, limits))
         said.append(
@@ -83,9 +90,10 @@ def comparisons_caption(alpha: float, n: int, limits: list[float], unit: str, mo
 def comparison_row(place: str, row: Mapping[Any, Any]) -> list[str]:
     """A line of the table under `COMPARISON_HEADS`."""
     value, _, interval = interval_words(row).partition(" ")
+    there = f", within {counted(int(row['panels']), 'panel')}" if row["panels"] > 0 else ""
     within = {"True": "yes", "False": "no"}.get(str(row["within_acceptance"]).capitalize(), "–")
     return [
-        place, against(row["left"], row["right"]), value, interval.strip("()") or "–",
+        place, against(row["left"], row["right"]) + there, value, interval.strip("()") or "–",
         unit_words(row["unit"]), number(row["p"], 2), number(row["p_holm"], 2), within,
     ]  # fmt: skip
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from .common import Row, counted, number, percent
+from .common import Row, counted, number, percent, working_words
 from .methods import acceptance_limit
 
 HEADS = ("mock-ups of", "result", "exposed / blank", "mean ± s.e.", "detection limit",
@@ -15,10 +15,10 @@ NO_PICTURE = "There is no picture of the mock-ups: "
 
 def question(study: Mapping[str, Any]) -> str:
     """What was asked, and what would still be accepted."""
-    working = study["working_exposure_min"]
+    working = working_words(study, [study["treatment"]])
     asked = (
         f"Does {study['treatment']} leave residue on the paint"
-        + (f" after {number(working)} min, the working exposure" if working is not None else "")
+        + (f" after {working}, the working exposure" if working else "")
         + "?"
     )
     return f"{asked} {acceptance_limit(study)}"
@@ -36,13 +36,9 @@ def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:
     return f"{said} {counted(more, 'further arm')} in verdicts.csv." if more else said
 
 
-def picture_caption(working: float | None, limit: float | None, unit: str) -> str:
+def picture_caption(working: str, limit: float | None, unit: str) -> str:
     """What the dots and lines are."""
-    marked = (
-        ""
-        if working is None
-        else f"; round and green at the working exposure of {number(working)} min"
-    )
+    marked = f"; round and green at the working exposure of {working}" if working else ""
     line = "" if limit is None else f" Long line: what would be accepted, {number(limit)} {unit}."
     return (
         f"A dot is a mock-up{marked}. Short line: mean of the group, with its upper bound. Broken "

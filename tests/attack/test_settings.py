@@ -7,6 +7,7 @@ import pytest
 from residuekit.errors import StudyError
 from residuekit.study import load_manifest
 from residuekit.study.design_faults import limit_notes
+from residuekit.study.provenance import settings_of
 from residuekit.validator import CALL, RATE, check
 
 LIMIT = "acceptance_limit_ug_cm2 = 4.0"
@@ -96,3 +97,27 @@ def test_what_a_table_lacks_for_a_verdict_is_said(study, wanted, cells, said):
     assert found() == []
     study.change(wanted, **cells)
     assert len(found()) == 1
+
+
+def test_a_working_exposure_for_each_gel_goes_where_that_gel_is_spoken_of(study):
+    """The arm of 60 min becomes another gel, whose working exposure is 60 min, not 2."""
+    study.edit(
+        "working_exposure_min = 2\n",
+        'working_exposure_min = { "PVA cryogel" = 2, "agar gel" = 60, "gellan" = 3 }\n',
+    )
+    study.change(lambda row: row["exposure_min"] == "60" and row["role"] == "exposed",
+                 treatment="agar gel")  # fmt: skip
+    manifest = load_manifest(study.folder)
+    assert manifest.working_exposure_min == 2.0
+    assert manifest.working_exposures == {"PVA cryogel": 2.0, "agar gel": 60.0, "gellan": 3.0}
+    recorded = settings_of(manifest)["study"]
+    assert recorded["working_exposures"] == manifest.working_exposures
+    said = [note for note in manifest.notes if "working exposure" in note]
+    assert said == ["No mock-up met gellan, whose working exposure of 3 min is stated."]
+
+
+@pytest.mark.parametrize("value", ["{}", '{ "PVA cryogel" = 0 }', '{ "a" = "2" }', "0", '"2"'])
+def test_a_working_exposure_that_is_no_time_is_refused(study, value):
+    study.edit("working_exposure_min = 2\n", f"working_exposure_min = {value}\n")
+    with pytest.raises(StudyError, match="a number above 0, or one for each treatment"):
+        load_manifest(study.folder)

@@ -7,15 +7,20 @@ import pytest
 from scipy.stats import ttest_1samp
 
 import residuekit as rk
+from residuekit.decision.assessment import Rules, assess
+from residuekit.decision.blindness import assess_blindness
 from residuekit.decision.evenness import stands_out, welch_p
 from residuekit.decision.limits import arm_limits, decision_levels
 from residuekit.decision.panel_layout import (
     Panels,
     one_panel,
+    panel_means,
     panels_of,
     panels_that_serve,
     within_panels,
 )
+from residuekit.decision.permutation import permuted_labels
+from residuekit.decision.verdict import judge
 from residuekit.errors import ContractError
 
 LAYOUTS = [((2, 2, 2), (2, 2, 2)), ((4, 2, 2), (1, 2, 3)), ((3, 2), (2, 0)), ((5,), (4,))]
@@ -121,6 +126,31 @@ def test_panels_that_differ_change_nothing_where_the_arm_is_judged_within_them()
     assert "within-panels" not in ignored.codes
 
 
+def test_labels_are_exchanged_within_panels_of_mockups_in_any_order():
+    """What stands beside the verdict is what exchanging the scores themselves gives."""
+    rng, on, panel = np.random.default_rng(15), list("ABCBCA"), {"A": 0.0, "B": 7.0, "C": -4.0}
+    level = np.array([panel[name] for name in on])
+    blanks, exposed = level + rng.standard_normal(6), level + rng.standard_normal(6) + 1.7
+    beside = panel_means(blanks[:, None], on, on)[:, 0]
+    within = within_panels(blanks[:, None], on)[:, 0]
+    found = assess(within, exposed - beside + blanks.mean(), assess_blindness(within), Rules(),
+                   panels=panels_of(on, on))  # fmt: skip
+    (note,) = [note for note in judge([found]).why if note.code == "permuted-labels"]
+    made = permuted_labels(blanks, exposed, (on, on))
+    assert (note.numbers["p"], note.numbers["labellings"]) == (made.p, 6**3)
+    assert permuted_labels(found.blanks, found.mockups, (on, on)).p != made.p
+    assert permuted_labels(blanks, exposed).p > 2 * made.p
+
+
+def test_so_few_labellings_that_none_could_speak_are_said_to_be_few():
+    lie = panels_of(list("AABB"), list("ABB"))
+    blanks = np.array([0.1, -0.1, 0.2, -0.2])
+    found = assess(blanks, [5.0, 5.0, 5.1], assess_blindness(blanks), Rules(0.01), panels=lie)
+    said = judge([found]).reason
+    assert "exchanged within their panels in all 18 ways" in said
+    assert "So few ways cannot support a difference at 0.01." in said
+
+
 def test_gel_hidden_by_panels_is_detected_within_them():
     given, panels = study(np.random.default_rng(7), 0.5, gel=0.1)
     found = rk.judge_arm(**given, **panels)
@@ -128,6 +158,7 @@ def test_gel_hidden_by_panels_is_detected_within_them():
     assert found.deciding.estimate == pytest.approx(1.0, abs=0.3)
     assert found.deciding.panels == Panels((2, 2, 2), (2, 2, 2))
     assert "6 exposed mock-ups on 3 panels" in found.reason
+    assert "within their panels in all 216 ways" in found.reason
     assert rk.judge_arm(**given).verdict != "detected"
 
 

@@ -24,7 +24,7 @@ from residuekit.schema import COMPARISON_COLUMNS
 from residuekit.trial import Candidate, TrialSummary, draw_trial
 
 COMPARED = ("alkyd", "none", 0.0, "PVA cryogel", "gel 2 min", "gel 60 min", -0.4, -0.7, -0.1,
-            "ug cm-2", 0.01, 0.01, True)  # fmt: skip
+            "ug cm-2", 0.01, 0.01, True, 0)  # fmt: skip
 PILOT = plan.Pilot(mockup=0.3, map=0.2, noise=30.0, n_mockups=20, source="invented data")
 GELS = tuple(
     Candidate(name, "alkyd", "soot", 4, standing, pickup_positive=k, pickup_mockups=4,

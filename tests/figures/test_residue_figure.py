@@ -285,7 +285,7 @@ def test_slanted_lines_join_the_scores_of_a_paired_mockup(tmp_path):
         assert (before + after) / 2 == 1
         assert before < after
     assert "score before (above) to after" in [
-        name for name, _ in key_entries([replace(block, groups=(paired,))], 2.0)
+        name for name, _ in key_entries([replace(block, groups=(paired,))])
     ]
 
 

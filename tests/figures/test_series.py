@@ -9,8 +9,10 @@ import pytest
 from matplotlib.colors import to_hex
 
 from residuekit.errors import ContractError
+from residuekit.figures.contents import plan_pages
 from residuekit.figures.series import series_figure
 from residuekit.figures.style import BLANK, EXPOSED, WORKING
+from residuekit.trends.findings import findings
 
 
 def labels(ax):
@@ -66,6 +68,26 @@ def test_only_the_working_exposure_of_a_gel_that_leaves_the_residue_has_its_colo
     }
     (ax,) = series_figure(replace(result, **other)).axes
     assert WORKING not in {to_hex(one.get_facecolor()[0]) for one in ax.collections}
+
+
+def test_another_gel_has_the_colour_at_its_own_working_exposure(finished):
+    """By the numbers of the arms alone 2 min would be the other gel's too."""
+    result = finished.result
+    study = {**result.provenance["study"], "working_exposures": {"PVA cryogel": 60.0, "x": 2.0}}
+    figure = series_figure(replace(result, provenance={**result.provenance, "study": study}))
+    (ax,) = figure.axes
+    faces = [to_hex(one.get_facecolor()[0]) for one in ax.collections]
+    assert faces == [BLANK, EXPOSED, WORKING]
+    said = [text.get_text() for text in figure.texts]
+    assert "working exposure, 60 min" in said
+    drawn = replace(result, provenance={**result.provenance, "study": study})
+    (plan,) = plan_pages(drawn)
+    (block,) = plan.blocks
+    arms = {one.verdict["exposure_min"]: one.working for one in block.groups if one.verdict}
+    assert arms == {2.0: False, 60.0: True}
+    assert "working exposure, 60 min" in [name for line in plan.key for name, _ in line]
+    (found,) = [one for one in findings(drawn) if one.code == "exposure-margin"]
+    assert {row["working_exposure_min"] for row in found.numbers} == {60.0}
 
 
 def test_the_title_of_the_study_stands_above_and_every_mark_in_the_key(finished):

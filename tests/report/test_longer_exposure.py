@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from residuekit.words.answer import OVER_RESIDUES, answer, each_residue
+from residuekit.words.answer import OVER_RESIDUES, answer, conditions, each_residue
 
 STUDY = {"working_exposure_min": 2.0, "treatment": "gel"}
 
@@ -76,3 +76,33 @@ def test_longer_exposures_of_two_gels_answer_each_for_its_own():
     said = answer(rows, study, lambda _: None).headline
     assert "On alkyd with gel residue is not detected after 10 min" in said
     assert "On alkyd with other no longer exposure is clean" in said
+
+
+TWO = {"working_exposure_min": 2.0, "working_exposures": {"gel": 2.0, "other": 10.0},
+       "treatment": "gel", "residue": "PVA", "left_by": ["gel", "other"]}  # fmt: skip
+
+
+def test_each_gel_answers_for_its_own_working_exposure():
+    rows = [arm(2.0, "not detected"), arm(10.0, "detected"),
+            arm(2.0, "detected", treatment="other"),
+            arm(10.0, "not detected", treatment="other")]  # fmt: skip
+    said = answer(rows, TWO, lambda _: None)
+    assert said.headline.startswith(
+        "After the working exposure of 2 min with gel and 10 min with other, residue of PVA is not "
+        "detected on alkyd with gel ("
+    )
+    assert "; detected" not in said.headline
+    assert said.further.startswith("Other arms: 2 detected")
+    marked = [conditions(row, TWO).endswith("(the working exposure)") for row in rows]
+    assert marked == [True, False, False, True]
+    whole = {name: value for name, value in TWO.items() if name not in ("residue", "left_by")}
+    assert [conditions(row, whole).endswith("(the working exposure)") for row in rows] == marked
+    missing = answer([arm(60.0, "not detected", treatment="other")], TWO, lambda _: None).headline
+    assert "2 min with gel and 10 min with other was not tested." in missing
+    assert "not detected after 60 min, 6 times as long" in missing
+
+
+def test_a_gel_without_a_working_exposure_has_none():
+    only = {**TWO, "working_exposures": {"other": 10.0}, "left_by": ["gel"]}
+    said = answer([arm(2.0, "not detected")], only, lambda _: None)
+    assert said.headline.startswith("No working exposure was stated")

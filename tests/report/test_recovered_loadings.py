@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from residuekit.decision.panel_layout import panel_means, within_panels
 from residuekit.kernels.recovery import recovery
 from residuekit.kernels.slope import slope_through_zero
 from residuekit.report.limit_table import Controls
@@ -33,6 +34,28 @@ def test_the_interval_holds_one_where_the_line_is_right():
         found = recovery(loads, loads + 0.1 * rng.standard_normal(6), 0.1)
         held += found.low <= 1 <= found.high
     assert held / 400 > 0.9
+
+
+def test_within_panels_the_interval_holds_one_and_panels_do_not_widen_it():
+    """Two blanks and two spiked mock-ups on each of three panels that differ three times as much as
+    mock-ups do; taken against the mean of all blanks the intervals are twice as wide."""
+    rng, on = np.random.default_rng(2), list("AABBCC")
+    loads, held, widths = (6.0, 18.0) * 3, 0, []
+    for _ in range(300):
+        panel = 3 * rng.standard_normal(3).repeat(2)
+        blanks = panel + rng.standard_normal(6)
+        spiked = panel + np.array(loads) + rng.standard_normal(6)
+        within = within_panels(blanks[:, None], on)[:, 0] - blanks.mean()
+        apart = spiked - panel_means(blanks[:, None], on, on)[:, 0]
+        given = [(within, apart, "block"), (blanks, spiked, "")]
+        found, ignored = (
+            recovered(Controls("band", paired, "ug cm-2", tuple(own), loads, tuple(k), (True,) * 6))
+            for own, k, paired in given
+        )
+        held += found.low <= 1 <= found.high
+        widths.append((found.high - found.low, ignored.high - ignored.low))
+    assert held / 300 > 0.95
+    assert np.mean(widths, axis=0)[0] < 0.6 * np.mean(widths, axis=0)[1]
 
 
 def test_a_mockup_that_took_up_half_of_its_loading_shows():

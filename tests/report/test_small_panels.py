@@ -18,10 +18,10 @@ from residuekit.schema import COMPARISON_COLUMNS
 from residuekit.words.panels import against
 
 
-def compared(left, right, difference, reach, p, unit="ug cm-2", paint="alkyd"):
+def compared(left, right, difference, reach, p, unit="ug cm-2", paint="alkyd", panels=0):
     low, high = difference - reach, difference + reach
     values = (paint, "none", 0.0, "PVA cryogel", left, right, difference, low, high, unit, p,
-              min(1.0, 3 * p), abs(difference) + reach < 2)  # fmt: skip
+              min(1.0, 3 * p), abs(difference) + reach < 2, panels)  # fmt: skip
     return dict(zip(COMPARISON_COLUMNS, values, strict=True))
 
 
@@ -121,6 +121,18 @@ def test_long_names_stay_on_their_lines(tmp_path, width):
     figure = rk.comparisons_figure(replace(made, comparisons=pd.DataFrame([row])), width)
     assert_legible(figure)
     assert_legible(rk.recovery_figure(made, width))
+
+
+def test_a_comparison_within_panels_is_said_to_be_one(result):
+    one = compared("agar 2 min", "gellan 2 min", 0.1, 0.2, 0.4, panels=3)
+    within = replace(result, comparisons=pd.DataFrame([one, ROWS[0]]))
+    rows = comparisons_table(within).rows
+    assert [row[1] for row in rows] == [
+        "agar against gellan 2 min, within 3 panels",
+        "agar against gellan 2 min, cleared 2 min",
+    ]
+    assert "1 comparison within the panels" in comparisons_panel(within)["caption"]
+    assert "within the panels" not in comparisons_panel(result)["caption"]
 
 
 def test_two_arms_are_named_by_what_differs():

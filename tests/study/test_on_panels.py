@@ -8,8 +8,14 @@ import numpy as np
 import pytest
 
 from residuekit import io
+from residuekit.decision.comparisons import difference_within
 from residuekit.errors import StudyError
+from residuekit.report.facts import strata
+from residuekit.report.leave_one_out import leave_one_out
+from residuekit.report.limit_table import controls_of
+from residuekit.report.recovered_loadings import recovered
 from residuekit.study.manifest import load_manifest
+from residuekit.words import limits
 
 
 def on_panels(study, panels=("A", "B"), shift=0.02, seed=5):
@@ -71,6 +77,61 @@ def test_an_arm_on_panels_is_judged_as_in_memory(study):
     within = blanks["unpaired"] - blanks.groupby("block")["unpaired"].transform("mean")
     assert (within * np.sqrt(3 / 2)).to_numpy() == pytest.approx(found.deciding.blanks, rel=0.3)
     assert blanks["before"].isna().all()
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_what_leaves_in_turn_is_what_a_study_without_it_says(study_of_six, monkeypatch):
+    """A blank leaves its panel, a panel leaves with all that lies on it; limits to four digits."""
+    wide = study_of_six
+    on_panels(wide)
+    monkeypatch.setattr(limits, "digits", lambda value: f"{value:.4g}")
+    run = wide.run()
+    (stratum,) = strata(run)
+    table = {row[0]: row for row in leave_one_out(run, stratum).rows}
+    assert "or each panel with all its mock-ups," in leave_one_out(run, stratum).caption
+    rows = wide.rows()
+    blank = next(row for row in rows if row["role"] == "blank" and row["block"] == "A")
+    assert sum(name.startswith("blank") for name in table) == 6
+    asked = {"none": "", f"blank {blank['mockup']} (panel A)": blank["mockup"], "panel B": "B"}
+    for name, gone in asked.items():
+        wide.write_rows([row for row in rows if gone not in (row["mockup"], row["block"])
+                         or not gone])  # fmt: skip
+        verdicts = (wide.run() if gone else run).verdicts
+        assert set(verdicts["paired"]) == {"block"}
+        for place, limit in ((1, "decision_limit"), (2, "detection_limit")):
+            assert table[name][place] == limits.span(verdicts[limit].tolist()), (name, limit)
+        detected = verdicts[verdicts["estimate"] > verdicts["decision_limit"]]
+        assert table[name][3].startswith(f"{len(detected)} of 2")
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_comparisons_and_recovery_do_not_depend_on_how_panels_differ(study_of_six):
+    """A blank alone on a panel far from the others counts for neither."""
+    wide = study_of_six
+    on_panels(wide)
+    rows = wide.rows()
+    lone = next(row for row in reversed(rows) if row["role"] == "blank")
+    wide.change(lambda row: row["file"] == lone["file"], block="C")
+    found = []
+    for factor in (1.0, 1.5):
+        path = wide.folder / lone["file"]
+        array = io.read(path)
+        io.write(array.copy(data=(array.values * factor).astype("float32")), path)
+        run = wide.run()
+        (stratum,) = strata(run)
+        held = controls_of(run, stratum)
+        assert (len(held.blanks), held.paired) == (5, "block")
+        (row,) = run.comparisons.to_dict("records")
+        assert row["panels"] == 2
+        found.append([*recovered(held).ratios, row["difference"], row["low"], row["high"]])
+    assert found[0] == pytest.approx(found[1], rel=1e-6)
+    (row,) = run.comparisons.to_dict("records")
+    mockups = run.mockups[(run.mockups["role"] == "exposed")
+                          & (run.mockups["score"] == held.score)]  # fmt: skip
+    groups = [mockups[mockups["exposure_min"] == time] for time in (2.0, 60.0)]
+    within = difference_within(*([*own["mean"]] for own in groups),
+                               tuple([*own["block"]] for own in groups))  # fmt: skip
+    assert row["difference"] == pytest.approx(within.value, rel=1e-6)
 
 
 def said(study):

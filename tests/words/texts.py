@@ -47,7 +47,7 @@ def _plan() -> SimpleNamespace:
         unit="ug cm-2", residues=["gel"], photo=SimpleNamespace(name="photo.png"), blocks=[block],
         lettered=[("A", block)], acceptance_limits=[2.0], scale=(-2.0, 6.0),
         left_out=(caption.arms_not_drawn(block, 3),),
-        remarks=(caption.page_of(1, 2), caption.no_working_arm(2.0, [block]),
+        remarks=(caption.page_of(1, 2), caption.no_working_arm("2 min", [block]),
                  *caption.other_residues([{**ARM, "residue": "citrate"}, {**ARM, "residue": ""}],
                                          ["gel"])),
     )  # fmt: skip
@@ -106,14 +106,14 @@ def _captions() -> Iterator[tuple[str, str]]:
             [(("alkyd", "none", 0.0), "net signal", "ug cm-2", 6, [(2.0, [1.9, 2.0, 2.2])])], 1
         ),
     )
-    yield "comparisons", panels.comparisons_caption(0.05, 6, [2.0], "ug cm-2", 1)
+    yield "comparisons", panels.comparisons_caption(0.05, 6, [2.0], "ug cm-2", 1, 2)
     yield "recovery", panels.RECOVERY_CAPTION
 
 
 def _summary() -> Iterator[tuple[str, str]]:
     yield "question", summary.question(STUDY)
     yield "below the table", summary.below_the_table(STUDY, UNIT, 2)
-    yield "caption", summary.picture_caption(2.0, 2.0, UNIT)
+    yield "caption", summary.picture_caption("2 min", 2.0, UNIT)
     yield "picture in words", summary.picture_alternative([ARM])
     yield "foot", summary.foot("2026-11-24 09:30 UTC", "0.1.0", "0a1b")
 
