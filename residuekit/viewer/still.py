@@ -81,7 +81,7 @@ def _draw_scores(figure: Figure, shown: Shown, layer: Layer, top: float) -> None
     across, up = np.meshgrid(*middles)
     kept = shown.state == KEPT
     ax.plot(across[kept], up[kept], ".", markersize=2, color=INK)
-    room = max(10.0, bar_label_width(-limit) + 1) if layer.diverging else 10.0
+    room = max(10.0, bar_label_width(-limit) + 2)
     bar = place(figure, 4 + _SIDE + room, top + 4, 2.5, _SIDE - 8)
     draw_colour_bar(bar, words="", **look)
 

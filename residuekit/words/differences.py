@@ -57,8 +57,9 @@ def difference_maps(row: Mapping[str, Any]) -> str:
     return (
         f"{conditions_words(row)}{treated}: {counted(len(maps), 'difference map')} by "
         f"{row['score']}. Pixels scatter by {apart} {unit} in the difference and by {after} in the "
-        f"map after (medians). Above the limit {limit}: {above} of {pixels} pixels; below minus "
-        f"it: {below}. The texture before and after correlates by {least:.2f} at least."
+        f"map after (medians). Above the limit {limit}, more than the scatter of two pixels "
+        f"explains: {above} of {pixels} pixels; below minus it: {below}. "
+        f"The texture before and after correlates by {least:.2f} at least."
     )
 
 
