@@ -67,6 +67,7 @@ _HOME = {
     "series_figure": "figures.series",  # every series of a run over exposure or ageing
     "sight_figure": "figures.sight",  # what each score can see on each paint
     "comparisons_figure": "report.small_panels",  # gel against gel, exposure against exposure
+    "differences_figure": "figures.difference_panel",  # paired mock-ups, pixel by pixel
     "recovery_figure": "report.small_panels",  # found over known of the spiked mock-ups
     "plot_map": "figures.panels",  # a map of scores on an Axes, with its pixel limit
     "plot_spectra": "figures.panels",  # mean spectra with their spread

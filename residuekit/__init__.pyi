@@ -19,6 +19,7 @@ from .decision.verdict import Verdict as Verdict
 from .errors import ResiduekitError as ResiduekitError
 from .errors import ResiduekitWarning as ResiduekitWarning
 from .figures import residue_figure as residue_figure
+from .figures.difference_panel import differences_figure as differences_figure
 from .figures.panels import plot_map as plot_map
 from .figures.panels import plot_mockups as plot_mockups
 from .figures.panels import plot_series as plot_series

@@ -134,11 +134,19 @@ class StudyResult:
         assert self._notes is not None
         return self._notes.get(_place(row), ArmNotes())
 
-    def maps(self, role: str | None = None) -> list[Path]:
-        """The files of score maps, in the order of the table of measurements."""
-        listed = self.provenance["maps"]
+    def map_entries(self, layer: str = "") -> list[dict[str, str]]:
+        """The record of each score map, in the order of the table of measurements: file, map, role,
+        mockup, residue; with `layer` ``difference`` those of what each pixel of a paired mock-up
+        differs by from the same pixel before treatment."""
+        listed = self.provenance.get("maps", ())
+        return [entry for entry in listed if entry.get("layer", "") == layer]
+
+    def maps(self, role: str | None = None, layer: str = "") -> list[Path]:
+        """The files of the same maps, of one role alone if it is named; `score_map` reads one."""
         return [
-            self.folder / entry["map"] for entry in listed if role is None or entry["role"] == role
+            self.folder / entry["map"]
+            for entry in self.map_entries(layer)
+            if role is None or entry["role"] == role
         ]
 
     @property

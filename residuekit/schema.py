@@ -155,10 +155,12 @@ SPIKED, REFERENCE_FILM = "spiked", "reference film"
 LIST_SEPARATOR = "; "
 #: The step that a history gets where the numbers were changed by something else.
 CHANGED = "changed outside"
+#: The layer of a further score map of a file: after treatment less before it.
+DIFFERENCE = "difference"
 #: From one column to a wide page, mm.
 FIGURE_WIDTHS = (80.0, 260.0)
 #: What a run draws beside PDF, SVG and PNG where it is asked for.
-FIGURE_EXTRAS = ("tiff", "column", "comparisons", "recovery")
+FIGURE_EXTRAS = ("tiff", "column", "comparisons", "recovery", "differences")
 
 
 def make_map(

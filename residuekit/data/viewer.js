@@ -29,10 +29,11 @@ const isValid = (k) => D.valid[states[k]]
 const counted = (n, one, more = `${one}s`) => `${n} ${n === 1 ? one : more}`
 
 function pixelWords(k) {
-  const {values, limit, name} = view.layer, value = values[k]
+  const {values, limit, name, diverging} = view.layer, value = values[k]
   if (!isValid(k)) return `${place(k)}: ${D.words[states[k]]}`
-  const beside = limit === null ? ""
-    : `, ${value > limit ? "above" : "not above"} the pixel limit ${number(limit)}`
+  if (!Number.isFinite(value)) return `${place(k)}: ${name} not known here`
+  const side = value > limit ? "above" : diverging && value < -limit ? "below minus" : "not above"
+  const beside = limit === null ? "" : `, ${side} the pixel limit ${number(limit)}`
   return `${place(k)}: ${name} ${withUnit(value)}${beside}; ${D.words[states[k]]}`
 }
 
@@ -48,7 +49,8 @@ function chosenWords(pixels, count) {
   }
   const {values, limit, name} = view.layer
   const used = pixels.filter(isValid)
-  const mean = used.reduce((sum, k) => sum + values[k], 0) / used.length
+  const known = used.filter((k) => Number.isFinite(values[k]))
+  const mean = known.reduce((sum, k) => sum + values[k], 0) / known.length
   const above = limit === null ? ""
     : `, ${used.filter((k) => values[k] > limit).length} above the pixel limit`
   return `Mean of ${counted(count, "valid spectrum", "valid spectra")} of ${pixels.length}, ` +
@@ -167,11 +169,13 @@ function paint(layer) {
   const image = made.getContext("2d").createImageData(nx, ny)
   const colours = layer.palette.map((hex) => [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16)))
   const shareOf = (value) => (value - layer.low) / (layer.high - layer.low) * colours.length
-  const paler = layer.limit === null ? -1 : Math.floor(shareOf(layer.limit) - 0.5)
   const last = colours.length - 1
+  const paler = layer.limit === null ? -1 : Math.floor(shareOf(layer.limit) - 0.5)
+  const from = layer.diverging && layer.limit !== null ? last - paler : 0
   layer.values.forEach((value, k) => {
     if (Number.isNaN(value)) return
-    const [first, end] = layer.limit === null ? [0, last] : value > layer.limit ? [paler + 1, last] : [0, paler]
+    const [first, end] = layer.limit === null ? [0, last] : value > layer.limit ? [paler + 1, last]
+      : from && value < -layer.limit ? [0, from - 1] : [from, paler]
     const colour = colours[Math.min(Math.max(Math.floor(shareOf(value)), first, 0), Math.max(end, 0), last)]
     for (let part = 0; part < 3; part++) image.data[4 * k + part] = colour[part]
     image.data[4 * k + 3] = 255
@@ -180,11 +184,11 @@ function paint(layer) {
   return made.toDataURL()
 }
 
-// Along the edges of the pixels above the limit, closed at the border of the map.
-function limitPath({values, limit}) {
+// Along the edges of the pixels above the limit, or below minus it, closed at the border of the map.
+function limitPath({values, limit}, sign = 1) {
   if (limit === null) return ""
   const above = (column, row) =>
-    column >= 0 && row >= 0 && column < nx && row < ny && values[row * nx + column] > limit
+    column >= 0 && row >= 0 && column < nx && row < ny && sign * values[row * nx + column] > limit
   const parts = []
   for (let row = 0; row <= ny; row++) {
     for (let column = 0; column <= nx; column++) {
@@ -224,6 +228,8 @@ function drawMap() {
   const size = Math.min(Math.max(0.35 * Math.min(frame.width / nx, height / ny), 1), 5)
   add(map.group, "path", {d: dots, class: "kept", "stroke-width": size})
   add(map.group, "path", {d: limitPath(view.layer), class: "limit", id: "limit"})
+  if (view.layer.diverging)
+    add(map.group, "path", {d: limitPath(view.layer, -1), class: "limit below", id: "below"})
   map.marks = add(map.group, "g")
   const between = (edges, n) => (value) => (value - edges[0]) / span(edges) * n
   const [u, v] = [between(D.x, nx), between(D.y, ny)]
@@ -280,7 +286,7 @@ function drawChosen() {
 }
 
 function drawBar() {
-  const {low, high, limit, palette, name} = view.layer
+  const {low, high, limit, palette, name, diverging} = view.layer
   at("bar").setAttribute("aria-label", `Colours from ${withUnit(low)} to ${withUnit(high)}` +
     (limit === null ? "" : `; paler up to the pixel limit ${withUnit(limit)}`))
   const [svg, width] = canvas("bar", () => 46)
@@ -292,8 +298,8 @@ function drawBar() {
     add(svg, "path", {d: `M${xOf(value)} 12v4`, class: "axis"})
     add(svg, "text", {x: xOf(value), y: 27, "text-anchor": "middle"}, number(value, 4))
   }
-  if (limit !== null && limit >= low && limit <= high)
-    add(svg, "path", {d: `M${xOf(limit)} 0v14`, class: "limit plain"})
+  for (const line of limit === null ? [] : diverging ? [limit, -limit] : [limit])
+    if (line >= low && line <= high) add(svg, "path", {d: `M${xOf(line)} 0v14`, class: "limit plain"})
   add(svg, "text", {x: left + length / 2, y: 42, "text-anchor": "middle"},
       view.layer.unit ? `${name} (${view.layer.unit})` : name)
 }

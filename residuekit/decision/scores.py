@@ -47,7 +47,8 @@ class Score:
     mean; `without` (n, n_wavenumber) are the weights made without each of these, `weights` their
     mean; `spiked` (k,) are the responses of the spiked mock-ups. `noise` is what noise alone gives
     one map's mean. `pixel_limit` is in the unit of `blindness`: one blank map in twenty (at alpha
-    5 %) has a pixel above it, were its pixels independent and normal.
+    5 %) has a pixel above it, were its pixels independent and normal; `pixel_error` is the standard
+    error of one pixel in that unit, `difference_limit` the limit of a pixel less another.
     """
 
     name: str
@@ -62,6 +63,8 @@ class Score:
     values: Floats = field(repr=False)
     without: Floats = field(repr=False)
     spiked: Floats = field(repr=False)
+    pixel_error: float = math.nan
+    difference_limit: float = math.nan
 
     @property
     def scale(self) -> float:
@@ -83,6 +86,11 @@ class Score:
     def above(self, state: Floats) -> Score:
         """The score of what spectra differ by from this state of their mock-up."""
         return replace(self, blank_mean=self.blank_mean + float(self.weights @ state))
+
+    def of_two_pixels(self) -> Score:
+        """The score of what a pixel differs by from another: the scatter of both is in it."""
+        error = math.sqrt(2) * self.pixel_error
+        return replace(self, pixel_error=error, pixel_limit=self.difference_limit)
 
     def bare(self) -> Score:
         """The score without what only the controls need, to be handed to other processes."""
@@ -189,10 +197,12 @@ def _calibrate(
     )
     quantile = family_quantile(max(1, round(controls.pixels_per_map)), rules.alpha)
     scale = slope.value if slope is not None and slope.value > 0 else 1.0
-    limit = quantile * math.hypot(pixel_sd, scatter) / scale
+    limit, of_two = (
+        quantile * math.hypot(math.sqrt(n) * pixel_sd, scatter) / scale for n in (1, 2)
+    )
     return Score(
         name, weights, unit, selectivity, noise, blindness, slope, float(values.mean()), limit,
-        values, without, spiked,
+        values, without, spiked, pixel_sd / scale, of_two,
     )  # fmt: skip
 
 

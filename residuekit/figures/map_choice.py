@@ -121,7 +121,7 @@ def _read_map(
         *(() if role == "blank" else ("exposure_min", "clearance_min", "clearance")),
     )
     best: tuple[float, xr.Dataset] | None = None
-    for entry in result.provenance["maps"]:
+    for entry in result.map_entries():
         if entry["role"] != role or entry["mockup"] != row["mockup"]:
             continue
         whole = result.score_map(result.folder / entry["map"])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -36,10 +36,11 @@ def draw_map(
     scale: tuple[float, float],
     position_unit: str = "um",
     room_mm: float | None = None,
+    diverging: bool = False,
 ) -> Axes:
     """Draw a map of scores (y, x) by `draw_pixels`, in place of ticks a scale bar below that takes
     at most `room_mm` with its length (the width of the axes when left out)."""
-    draw_pixels(ax, values, x, y, limit=limit, scale=scale)
+    draw_pixels(ax, values, x, y, limit=limit, scale=scale, diverging=diverging)
     ax.set_anchor("NW")
     ax.set_xticks([])
     ax.set_yticks([])
@@ -49,19 +50,27 @@ def draw_map(
 
 
 def draw_pixels(
-    ax: Axes, values: Floats, x: Floats, y: Floats, *, limit: float, scale: tuple[float, float]
+    ax: Axes,
+    values: Floats,
+    x: Floats,
+    y: Floats,
+    *,
+    limit: float,
+    scale: tuple[float, float],
+    diverging: bool = False,
 ) -> Axes:
     """Draw a map of scores (y, x): y upward, square pixels.
 
     What is not above the pixel `limit` is faded and parted from the rest by a line along the edges
-    of the pixels; masked pixels (NaN) are grey and hatched.
+    of the pixels, of a `diverging` map by a dotted one from what is below minus the limit; masked
+    pixels (NaN) are grey and hatched.
     """
     from matplotlib.collections import LineCollection
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
     extent, (step_x, step_y) = map_extent(x, y), pixel_steps(x, y)
-    colours = residue_colours(values, limit, *scale)
+    colours = residue_colours(values, limit, *scale, diverging=diverging)
     ax.imshow(colours, origin="lower", extent=extent, interpolation="nearest", aspect="equal")
     masked = np.argwhere(~np.isfinite(values))[:, ::-1]
     if len(masked):
@@ -71,13 +80,15 @@ def draw_pixels(
         codes = np.tile(np.asarray(square.codes), len(masked))
         ax.add_patch(PathPatch(Path(outline, codes), **HATCHED))
     with np.errstate(invalid="ignore"):
-        edges = limit_edges(values > limit)
-    if np.isfinite(limit) and len(edges):
-        places = edges * [step_x, step_y] + [extent[0], extent[2]]
-        ax.add_collection(
-            LineCollection(list(places), colors=INK, linewidths=0.5, capstyle="projecting"),
-            autolim=False,
-        )
+        parted = {"solid": values > limit, **({"dotted": values < -limit} if diverging else {})}
+    for dash, beyond in parted.items() if np.isfinite(limit) else ():
+        places = limit_edges(beyond) * [step_x, step_y] + [extent[0], extent[2]]
+        if len(places):
+            ax.add_collection(
+                LineCollection(list(places), colors=INK, linewidths=0.5, linestyles=dash,
+                               capstyle="projecting"),
+                autolim=False,
+            )  # fmt: skip
     ax.spines[:].set_visible(True)
     return ax
 
@@ -136,34 +147,38 @@ def _round_length(longest: float) -> float:
     return float(max(f * decade for f in (1, 2, 5) if f * decade <= longest * (1 + 1e-9)))
 
 
-def draw_colour_bar(ax: Axes, *, limit: float, scale: tuple[float, float], words: str) -> Axes:
+def draw_colour_bar(
+    ax: Axes, *, limit: float, scale: tuple[float, float], words: str, diverging: bool = False
+) -> Axes:
     """Draw the scale of the maps upright, faded below the pixel limit.
 
-    The limit is a line across and a bold number on the left, the scale's own numbers stand on the
-    right; pixels beyond the top have the colour of the arrow.
+    The limit is a line across and a bold number on the left, on a `diverging` scale with a line for
+    minus the limit too; the scale's own numbers stand on the right; pixels beyond the ends have the
+    colour of the arrows.
     """
     low, high = scale
     steps = np.linspace(low, high, 512)
-    colours = residue_colours(steps, limit, low, high)[:, None, :]
+    colours = residue_colours(steps, limit, low, high, diverging=diverging)[:, None, :]
     ax.imshow(colours, origin="lower", extent=(0, 1, low, high), aspect="auto",
               interpolation="nearest")  # fmt: skip
-    ax.set_ylim(low, high)
+    ax.set(xlim=(0, 1), ylim=(low, high))
     ax.set_xticks([])
     ax.yaxis.tick_right()
     ax.locator_params(axis="y", nbins=5)
     ax.spines[:].set_visible(True)
-    top = residue_colours([high], limit, low, high)[0]
-    ax.plot(0.5, 1.03, marker="^", markersize=6, color=top, markeredgecolor=INK,
-            markeredgewidth=0.5, transform=ax.transAxes, clip_on=False)  # fmt: skip
+    for at, mark, end in ((1.03, "^", -1), (-0.03, "v", 0))[: 2 if diverging else 1]:
+        ax.plot(0.5, at, marker=mark, markersize=6, color=colours[end, 0], markeredgecolor=INK,
+                markeredgewidth=0.5, transform=ax.transAxes, clip_on=False)  # fmt: skip
     ax.annotate(words, (1, 1), xycoords="axes fraction", xytext=(BAR_NUMBERS * _PT, 3.2 * _PT),
                 textcoords="offset points", ha="right", va="bottom")  # fmt: skip
-    if not low <= limit <= high:
-        return ax
-    ax.plot([-0.6, 1.0], [limit, limit], color=INK, linewidth=1.2, clip_on=False,
-            solid_capstyle="butt")  # fmt: skip
-    ax.annotate(number(limit), (-0.6, limit), xycoords="data", xytext=(-1.5, 0),
-                textcoords="offset points", ha="right", va="center", weight="bold",
-                annotation_clip=False)  # fmt: skip
+    for line, dash in ((limit, "solid"), (-limit, "dotted"))[: 2 if diverging else 1]:
+        if low <= line <= high:
+            ax.plot([-0.6, 1.0], [line, line], color=INK, linewidth=1.2, linestyle=dash,
+                    clip_on=False, solid_capstyle="butt")  # fmt: skip
+    if low <= limit <= high:
+        ax.annotate(f"{'±' * diverging}{number(limit)}", (-0.6, limit), xycoords="data",
+                    xytext=(-1.5, 0), textcoords="offset points", ha="right", va="center",
+                    weight="bold", annotation_clip=False)  # fmt: skip
     return ax
 
 
@@ -184,3 +199,11 @@ def shared_scale(
     lasting = [2.5 * limit for limit in limits if np.isfinite(limit)]
     low, high = float(known.min()), max(min(float(known.max()), top), *lasting, 0.0)
     return (low, high) if high > low else (low, low + 1.0)
+
+
+def difference_scale(maps: Iterable[Floats], limits: Iterable[float]) -> tuple[float, float]:
+    """One scale around zero for all difference maps: to the 99th percentile of what they reach,
+    every limit well inside."""
+    reached = np.concatenate([np.zeros(1), *(np.abs(one[np.isfinite(one)]) for one in maps)])
+    reach = max(float(np.quantile(reached, 0.99)), *(1.5 * one for one in limits if one == one), 0)
+    return -(reach or 1.0), reach or 1.0

@@ -17,7 +17,7 @@ from ..markers import Marker, resolve
 from ..spectra.arrays import mean_spectrum, same_axis, valid_spectra
 from ..words.caption import deciding_limit
 from ..words.common import number, unit_words
-from .map_panel import HATCHED, draw_colour_bar, draw_pixels, shared_scale
+from .map_panel import HATCHED, difference_scale, draw_colour_bar, draw_pixels, shared_scale
 from .mockup_panel import LIMITS, LOOK, draw_mockups
 from .series import draw_series, role_of
 from .spectra_panel import draw_spectra, gel_factor, shade_windows
@@ -55,7 +55,7 @@ def plot_map(
     """Draw a map of scores: y upward, square pixels, a colour bar beside it.
 
     What is not above the limit of one pixel is faded and outlined, pixels that are not valid are
-    grey and hatched.
+    grey and hatched. A difference map of a run has colours around zero.
 
     Parameters
     ----------
@@ -89,12 +89,16 @@ def plot_map(
     values = one.transpose("y", "x").values.astype(np.float64)
     if "valid" in one.coords:
         values = np.where(one["valid"].transpose("y", "x").values, values, np.nan)
-    if scale is None:
+    diverging = scores.attrs.get("layer") == schema.DIFFERENCE
+    if scale is None and diverging:
+        scale = difference_scale([values], [line])
+    elif scale is None:
         scale = shared_scale([values], [line], math.inf)
     ax = _axes(ax)
-    draw_pixels(ax, values, one["x"].values, one["y"].values, limit=line, scale=scale)
+    look: dict[str, Any] = {"limit": line, "scale": scale, "diverging": diverging}
+    draw_pixels(ax, values, one["x"].values, one["y"].values, **look)
     words = unit_words(unit)
-    draw_colour_bar(ax.inset_axes((1.32, 0, 0.07, 1)), limit=line, scale=scale, words=words)
+    draw_colour_bar(ax.inset_axes((1.32, 0, 0.07, 1)), words=words, **look)
     for dim, label in (("x", ax.set_xlabel), ("y", ax.set_ylabel)):
         label(f"{dim} ({unit_words(one[dim].attrs.get('units', 'pixel'))})")
     handles: list[Any] = []

@@ -28,6 +28,8 @@ INK, MUTED, PALE = "#1a1a1a", "#555555", "#c8c8c8"
 MASKED = (0.72, 0.72, 0.72)
 #: Perceptually uniform and monotone in lightness; turned round, so that more residue is darker.
 COLOUR_MAP = "magma_r"
+#: Of differences around zero: less is violet, more is the orange of what is exposed.
+DIFFERENCE_MAP = "PuOr_r"
 _NO_GLYPH = "□"
 #: The share of white that fades a colour below the pixel limit.
 _FADING = 0.6
@@ -60,20 +62,23 @@ def write(figure: Figure, left: float, top: float, text: str, **look: Any) -> No
 
 
 def residue_colours(
-    values: npt.ArrayLike, limit: float, low: float, high: float
+    values: npt.ArrayLike, limit: float, low: float, high: float, *, diverging: bool = False
 ) -> npt.NDArray[np.float64]:
     """Scores to colours (..., 3) on the scale low..high; what is not above `limit` is faded.
 
     A faded colour is mixed with white, so that it is paler than every colour above the limit and
     lightness falls with the score over the whole scale. NaN becomes the grey of masked pixels.
+    `diverging` colours are those of differences, faded from minus the limit to the limit.
     """
     from matplotlib import colormaps
 
     scores = np.asarray(values, dtype=float)
     known = np.isfinite(scores)
     share = np.clip((np.where(known, scores, low) - low) / (high - low), 0.0, 1.0)
-    colours: npt.NDArray[np.float64] = colormaps[COLOUR_MAP](0.07 + 0.84 * share)[..., :3]
-    faded = known & ~(scores > limit)
+    name = DIFFERENCE_MAP if diverging else COLOUR_MAP
+    colours: npt.NDArray[np.float64] = colormaps[name](0.07 + 0.84 * share)[..., :3]
+    beyond = np.abs(scores) if diverging else scores
+    faded = known & ~(beyond > limit)
     colours[faded] = _FADING + (1 - _FADING) * colours[faded]
     colours[~known] = MASKED
     return colours

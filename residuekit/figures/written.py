@@ -152,7 +152,7 @@ def save_figure(
         for kind in kinds:
             path = folder / f"{stem}.{kind}"
             marked = {_MARK[kind]: mark} if mark else {}
-            packed = {"pil_kwargs": _PACKED} if kind == "png" else {}
+            packed: dict[str, Any] = {"pil_kwargs": _PACKED} if kind == "png" else {}
             figure.savefig(path, metadata={**_METADATA[kind], **marked}, **packed)
             if kind == "svg" and alternative:
                 _describe_svg(path, alternative)

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 _ROUNDS = 20
+#: Another way round must fit better by this many standard errors: 2 in 10,000 pairs by chance.
+_FITS_BETTER = 4.0
+_WAYS: dict[str, Callable[[Any], Any]] = {
+    "left to right": np.fliplr,
+    "top to bottom": np.flipud,
+    "half a turn": lambda a: a[::-1, ::-1],
+}
+_SQUARE_WAYS: dict[str, Callable[[Any], Any]] = {
+    "a quarter turn": np.rot90,
+    "a quarter turn back": lambda a: np.rot90(a, -1),
+    "rows for columns": np.transpose,
+    "rows for columns, turned": lambda a: a[::-1, ::-1].T,
+}
 
 
 def family_quantile(n: int, alpha: float = 0.05) -> float:
@@ -83,3 +98,33 @@ def effective_pixels(values: npt.ArrayLike) -> float:
         end = int(np.argmax(np.append(raised, 0.0) <= 0))
         count = 1 / max(float(share[:end] @ raised[:end]), 1 / n)
     return max(count, 1.0)
+
+
+def texture_match(one: npt.ArrayLike, other: npt.ArrayLike) -> tuple[float, str]:
+    """The correlation of two (n_y, n_x) maps pixel by pixel, and the way round in which the other
+    fits the first clearly better; empty where none does.
+
+    Mirrored, turned by half, a square also by a quarter. Fisher's z of the correlations, with as
+    many values as the map has effective pixels; NaN pixels are left out of each pair. A flat map
+    correlates with nothing (0).
+
+    >>> field = np.random.default_rng(1).normal(size=(12, 12))
+    >>> texture_match(field, field)[1], texture_match(field, field[:, ::-1])[1]
+    ('', 'left to right')
+    """
+    first, second = np.asarray(one, dtype=float), np.asarray(other, dtype=float)
+    n = min(effective_pixels(first), effective_pixels(second))
+    as_laid = _correlation(first, second)
+    ways = {**_WAYS, **(_SQUARE_WAYS if first.shape[0] == first.shape[1] else {})}
+    fits = {name: _correlation(first, turned(second)) for name, turned in ways.items()}
+    best = max(fits, key=lambda name: fits[name])
+    needed = np.arctanh(as_laid) + _FITS_BETTER * np.sqrt(2 / max(n - 3, 1))
+    return as_laid, best if np.arctanh(fits[best]) > needed else ""
+
+
+def _correlation(one: npt.NDArray[np.float64], other: npt.NDArray[np.float64]) -> float:
+    """The correlation over what is known of both, just inside (-1, 1)."""
+    known = np.isfinite(one) & np.isfinite(other)
+    if known.sum() < 3 or not (np.ptp(one[known]) and np.ptp(other[known])):
+        return 0.0
+    return float(np.clip(np.corrcoef(one[known], other[known])[0, 1], -1 + 1e-12, 1 - 1e-12))

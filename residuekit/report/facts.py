@@ -52,7 +52,7 @@ class Layouts:
 def layouts(result: StudyResult) -> Layouts:
     """Read technique, pixels and step from the head of every score map."""
     found = Layouts()
-    for entry in result.provenance["maps"]:
+    for entry in result.map_entries():
         opened = result.score_map(result.folder / entry["map"])
         technique, layout = str(opened.attrs["technique"]), _layout(opened)
         found.techniques[technique] = found.techniques.get(technique, 0) + 1
@@ -256,7 +256,7 @@ def _sunk_shares(techniques: Iterable[str]) -> dict[str, float]:
 def _techniques(result: StudyResult, row: Row) -> Iterator[str]:
     """The technique of an arm's stratum, in which all its maps and films were measured."""
     own = {one["file"] for one in _listed(result, stratum_of(row))}
-    for entry in result.provenance["maps"]:
+    for entry in result.map_entries():
         if entry["file"] in own:
             yield str(result.score_map(result.folder / entry["map"]).attrs["technique"])
             return

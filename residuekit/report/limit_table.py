@@ -144,7 +144,7 @@ def _of_verdicts(result: StudyResult, stratum: Stratum) -> Iterator[tuple[str, .
 
 def _pixel(result: StudyResult, stratum: Stratum, score: str) -> Iterator[tuple[str, ...]]:
     """The pixel limit that the score maps of the stratum carry."""
-    for entry in result.provenance["maps"]:
+    for entry in result.map_entries():
         opened = result.score_map(result.folder / entry["map"])
         names = opened["marker"].values.tolist()
         if stratum_of(opened.attrs) != stratum or score not in names:

@@ -51,6 +51,7 @@ from .methods import short_hashes
 from .page_pictures import (
     calibration_figure,
     comparisons_panel,
+    differences_panel,
     main_figure,
     matrix_panel,
     picture,
@@ -160,6 +161,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "tested": list(_tested(result)),
         "cannot_say": cannot_say(result),
         "figure": main_figure(folder, rows),
+        "differences": differences_panel(result),
         "controls": [
             *map(sentence_case, (*control_sentences(result), *matrix_sentences(result))),
             *record["remarks"],

@@ -9,14 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..errors import ContractError
+from ..figures.difference_panel import differences_figure
 from ..figures.written import RECORD, page_stem
 from ..words import panels as words
 from ..words.caption import figure_alternative
+from ..words.differences import ALTERNATIVE
 from ..words.limits import CALIBRATION_ALTERNATIVE
 from .calibration_plot import calibration_plot
 from .small_panels import (
     comparisons_caption,
     comparisons_figure,
+    differences_caption,
     matrix_figure,
     recovery_figure,
     svg,
@@ -93,6 +96,15 @@ def recovery_panel(result: StudyResult) -> dict[str, Any] | None:
     except ContractError:
         return None
     return {"picture": shown, "caption": words.RECOVERY_CAPTION}
+
+
+def differences_panel(result: StudyResult) -> dict[str, Any] | None:
+    """The difference maps of paired mock-ups with their caption; None where there are none."""
+    try:
+        shown = _panel(differences_figure(result), ALTERNATIVE)
+    except ContractError:
+        return None
+    return {"picture": shown, "caption": differences_caption(result)}
 
 
 def matrix_panel(result: StudyResult) -> Picture | None:

@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import ContractError, Fault
+from ..figures.difference_panel import difference_rows, differences_figure
 from ..figures.interval_panel import DOTS, LIMIT, Interval, interval_key, intervals_figure
 from ..figures.style import figure_style
 from ..figures.written import save_figure
 from ..reprs import sentence_case
-from ..schema import LOADING_UNIT
+from ..schema import DIFFERENCE, LOADING_UNIT
+from ..words import differences as difference_words
 from ..words import panels as words
 from ..words.common import Stratum, stratum_of, stratum_words
 from ..words.scale import ratio_interval
@@ -149,6 +151,15 @@ def comparisons_caption(result: StudyResult) -> str:
     return words.comparisons_caption(alpha, total, limits, rows[0]["unit"], more, within)
 
 
+def differences_caption(result: StudyResult) -> str:
+    """What the panel of difference maps shows."""
+    rows = difference_rows(result)
+    shown = sum(len(row.maps) for row in rows)
+    return difference_words.differences_caption(
+        shown, rows[0].unit, len(result.map_entries(DIFFERENCE)) - shown
+    )
+
+
 def comparisons_table(result: StudyResult) -> Grid:
     """All comparisons, a line each."""
     rows = [
@@ -177,7 +188,11 @@ def svg(figure: Figure) -> bytes:
 
 
 #: The panels that ``also`` under [figure] asks for, as PDF, SVG and PNG.
-PANELS = {"comparisons": comparisons_figure, "recovery": recovery_figure}
+PANELS = {
+    "comparisons": comparisons_figure,
+    "recovery": recovery_figure,
+    "differences": differences_figure,
+}
 
 
 def write_panels(result: StudyResult, folder: str | Path) -> None:

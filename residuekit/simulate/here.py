@@ -60,14 +60,18 @@ def ageing_design() -> StudyDesign:
 
 
 def paired_design() -> StudyDesign:
-    """Return two exposures of mock-ups that were measured before treatment too: the longer leaves
-    a residue smaller than mock-ups of the paint differ.
+    """Return two exposures of mock-ups that were mapped before treatment too, at the same places:
+    the longer leaves a patchy residue smaller, on average, than mock-ups of the paint differ.
     """
     return replace(
         ladder_design(),
         title="Panels of a fictional tram shelter before and after treatment (invented data)",
-        arms=(Arm(2.0, n_mockups=4), Arm(60.0, n_mockups=4, loading_ug_cm2=0.12)),
+        arms=(
+            Arm(2.0, n_mockups=4),
+            Arm(60.0, n_mockups=4, loading_ug_cm2=0.13, pattern="patchy"),
+        ),
         before=True,
+        in_place=True,
     )
 
 

@@ -99,6 +99,7 @@ def simulate_map(
     texture: Texture | None = None,
     instrument: Instrument | None = None,
     seed: Seed = 0,
+    surface: Seed | None = None,
 ) -> tuple[xr.DataArray, dict[str, Any]]:
     """Make one map of a painted surface and the truth of what lies on it.
 
@@ -116,6 +117,8 @@ def simulate_map(
     mockup : from `draw_mockup`; none, a typical one.
     texture, instrument : how the paint and the measurement vary; the usual ones when left out.
     seed : the same seed gives the same map, and the same texture and noise with any residue.
+    surface : seed of what lies there, paint and residue: maps that share it show the same place,
+        with the noise of their own seeds; left out, `seed`.
 
     Returns
     -------
@@ -139,9 +142,10 @@ def simulate_map(
     texture, instrument = texture or Texture(), instrument or Instrument()
     parts = paint_parts(paint, axis, ageing_h)
     mockup = mockup or Mockup(np.zeros(axis.size))
-    loading = residue_ug_cm2 * _field(seed, "residue", pattern, shape)
+    surface = seed if surface is None else surface
+    loading = residue_ug_cm2 * _field(surface, "residue", pattern, shape)
     layers = [
-        *_film_layers(seed, parts, mockup, texture, shape, axis, surfactant_loss),
+        *_film_layers(surface, parts, mockup, texture, shape, axis, surfactant_loss),
         *_instrument_layers(seed, instrument, shape, axis),
         *(
             [(loading, gel_response(gel, axis))]
@@ -149,7 +153,7 @@ def simulate_map(
             else film_layers(gel, axis, loading, instrument.optics)
         ),
         *[
-            (height * _field(seed, material, "patchy", shape), spectrum(material, axis))
+            (height * _field(surface, material, "patchy", shape), spectrum(material, axis))
             for material, height in (foreign or {}).items()
         ],
     ]

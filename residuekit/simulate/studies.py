@@ -161,7 +161,8 @@ def simulate_specimen(
 
     The loading of a mock-up is the mean over its surface; where the residue is not uniform, a map
     holds more or less of it than the surface does. Before treatment there is no residue, no loss of
-    surfactant and all of the soiling; the mock-up is the same, its maps lie elsewhere.
+    surfactant and all of the soiling; the mock-up is the same, its maps lie elsewhere unless the
+    design says `in_place`.
     """
     place = stream(seed, specimen.name)
     axis = even_axis(*design.axis)
@@ -196,6 +197,7 @@ def simulate_specimen(
             texture=design.texture,
             instrument=design.instrument,
             seed=stream(place, f"map before {k}" if specimen.before else f"map {k}"),
+            surface=stream(place, f"map {k}") if design.in_place else None,
         )
         maps.append(data)
         map_truths.append({"loading_ug_cm2": truth["loading_ug_cm2"]})

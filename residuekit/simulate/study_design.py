@@ -67,7 +67,8 @@ class StudyDesign:
     `surfactant_loss` is the share that wet cleaning takes, from water-only and exposed alike.
     With `panels`, mock-ups lie on so many panels of their stratum in turn, which differ by
     `variation.panel`. With `before`, water-only, exposed and spiked mock-ups are measured before
-    treatment too, on a day before all sessions, elsewhere on the same mock-up.
+    treatment too, on a day before all sessions, elsewhere on the same mock-up, or with `in_place`
+    at the same places, pixel for pixel.
     `references` are pairs of a treatment and a pure material that is measured for it. With
     `residues`, tables [[residue]] of `study.toml`, the first of each pair is the material's name
     there, and the references are films of known loading.
@@ -102,6 +103,7 @@ class StudyDesign:
     markers: tuple[str, ...] = ("pva C-O 1092", "acetate C=O 1735")
     map_suffixes: tuple[str, ...] = (".nc",)
     before: bool = False
+    in_place: bool = False
     panels: int = 0
     reference_suffix: str = ".nc"
 

@@ -24,8 +24,9 @@ from .seal import LENGTH, own_key, seal
 
 #: The parts of the library that an entry depends on; the others show or explain results.
 _PARTS = ("data", "decision", "io", "kernels", "markers.py", "schema.py", "labels.py", "spectra",
-          "study/bad_channels.py", "study/cache.py", "study/look.py", "study/measure.py",
-          "study/mockups.py", "study/seal.py")  # fmt: skip
+          "study/bad_channels.py", "study/cache.py", "study/grids.py", "study/look.py",
+          "study/measure.py", "study/mockups.py", "study/pixel_pairs.py", "study/seal.py",
+          "words/differences.py")  # fmt: skip
 _DIGEST = "sha256 of the file"
 
 

@@ -166,16 +166,27 @@ class StudyControls(ControlMockups):
     def own_scores(self, row: Measurement, residue: str, paired: str = "") -> tuple[Score, ...]:
         """The scores by which a file is scored: a blank's are made without its mock-up, those of a
         paired mock-up give what it differs by from its own state before, or from its panel."""
+        made, apart = self._own_scores(row, residue, paired)
+        return made if apart is None else tuple(score.above(apart) for score in made)
+
+    def difference_scores(self, row: Measurement, residue: str) -> tuple[Score, ...]:
+        """The scores of what each pixel of a paired mock-up differs by from the same pixel before,
+        less what the blanks changed by on average, as the value of the mock-up is."""
+        made, _ = self._own_scores(row, residue, BEFORE)
+        return tuple(score.of_two_pixels() for score in made)
+
+    def _own_scores(
+        self, row: Measurement, residue: str, paired: str
+    ) -> tuple[tuple[Score, ...], Floats | None]:
+        """The scores of a file, and the spectrum that is taken off it first."""
         scores, own = self.scores(row.stratum, residue, paired), self.compared(row.stratum, paired)
         place = next((k for k, blank in enumerate(own) if row.file in blank.files), None)
         apart = self._apart(row, own, paired)
         if row.role == "blank" and place is not None:
             mean = own[place].mean
             value = mean if apart is None else mean - apart
-            made = [score.of_blank(place, value) for score in scores]
-        else:
-            made = [score.bare() for score in scores]
-        return tuple(made if apart is None else (score.above(apart) for score in made))
+            return tuple(score.of_blank(place, value) for score in scores), apart
+        return tuple(score.bare() for score in scores), apart
 
     def unpaired(self, one: MockupMean, residue: str, paired: str) -> list[dict[str, float]]:
         """What each score gives of a mock-up by itself, less the mean of the blanks: now, before

@@ -19,6 +19,7 @@ from ..spectra.arrays import mean_spectrum, valid_spectra
 from ..spectra.procedure import Procedure
 from ..spectra.quality import Quality, check_quality
 from .bad_channels import without_channels
+from .grids import grid_of
 from .how_read import read_row
 from .measurements import Measurement
 from .mockups import MapSummary
@@ -75,6 +76,7 @@ def measure(
         quality={**checked.row(), "words": list(checked.words)},
         quantity=str(array.name),
         technique=str(array.attrs["technique"]),
+        grid=grid_of(array),
     )
     return summary, array
 

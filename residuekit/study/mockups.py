@@ -14,6 +14,7 @@ import numpy.typing as npt
 from ..decision.comparator import comparator_places
 from ..decision.controls import Films
 from ..decision.design import sample
+from .grids import Grid
 from .measurements import Measurement
 
 Floats = npt.NDArray[np.float64]
@@ -23,7 +24,8 @@ Floats = npt.NDArray[np.float64]
 class MapSummary:
     """What is kept of one measured file: its mean spectrum, its counts, what its check found.
 
-    `key` names what it was made from: the file's content, the procedure, the code.
+    `key` names what it was made from: the file's content, the procedure, the code; `grid` is where
+    the pixels of a map lie.
     """
 
     row: Measurement
@@ -34,6 +36,7 @@ class MapSummary:
     quality: Mapping[str, Any]
     quantity: str
     technique: str
+    grid: Grid | None = None
 
 
 @dataclass(frozen=True)

@@ -17,27 +17,33 @@ import numpy.typing as npt
 import xarray as xr
 
 from .. import io
-from ..decision.scores import Score
+from ..decision.design import sample
+from ..decision.pairs import BEFORE
 from ..errors import Fault, ReadError, ResiduekitError, ResiduekitWarning
+from ..schema import DIFFERENCE
 from ..spectra.arrays import same_axis, valid_spectra
 from .bad_channels import BadChannel, shared_channels
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
+from .grids import Grid, partners
 from .how_read import read_row
 from .look import Look, look_at
 from .manifest import Manifest
 from .measurements import Measurement
-from .mockups import MapSummary
+from .mockups import MapSummary, mockup_of
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
 from .work import MOST_HELD, Held, Outcome, Task, perform, perform_all, stored
 
 Progress = Callable[[int, int, str], None]
 _CONTROLS = ("reference", "blank", "spiked", "before")
+#: The name of why a map was not made, in an entry of the cache.
+_APART = "apart"
 
 
 class Reading:
-    """What was read, what failed, where the score maps lie."""
+    """What was read, what failed, where the score maps lie; `apart` says of the files of paired
+    mock-ups that have no difference map why."""
 
     def __init__(
         self,
@@ -60,7 +66,10 @@ class Reading:
         self.channels: tuple[BadChannel, ...] = ()
         self.tails: dict[tuple[str, str], dict[str, tuple[float, float]]] = {}
         self._known: dict[str, MapSummary] = {}
-        self._maps: dict[tuple[str, str], str] = {}
+        self.apart: dict[str, str] = {}
+        self._maps: dict[tuple[str, str, str], str] = {}
+        self._paired: list[tuple[Measurement, str]] = []
+        self._before: dict[str, Measurement] = {}
         self._axis: Any = None
         self._done: set[str] = set()
         self._store = part / ".stored"
@@ -71,7 +80,8 @@ class Reading:
 
     @property
     def maps(self) -> list[dict[str, str]]:
-        """The score maps in the order of the table of measurements, one a residue."""
+        """The score maps in the order of the table of measurements, one a residue, each followed
+        by the difference map where there is one."""
         return [
             {
                 "file": row.file,
@@ -79,10 +89,12 @@ class Reading:
                 "role": row.role,
                 "mockup": row.mockup,
                 "residue": material,
+                **({"layer": layer, "before": self._before[row.file].file} if layer else {}),
             }
             for row in self.manifest.measurements
             for material in (one.material for one in self.manifest.asked)
-            if (place := self._maps.get((row.file, material)))
+            for layer in ("", DIFFERENCE)
+            if (place := self._maps.get((row.file, material, layer)))
         ]
 
     @property
@@ -142,7 +154,7 @@ class Reading:
         rows = [row for row in self.manifest.measurements if row.role in _CONTROLS]
         tasks = self._unknown(rows)
         for task, outcome in self._perform(
-            replace(t, keep=t.row.role in ("blank", "spiked")) for t in tasks
+            replace(t, keep=t.row.role != "reference") for t in tasks
         ):
             self._keep(task.row, outcome)
         self.controls = self._fit(rows)
@@ -169,6 +181,32 @@ class Reading:
             controls,
         )  # fmt: skip
         self.exposed = self._fit(rows)
+
+    def score_differences(self, controls: StudyControls) -> None:
+        """Score what the pixels of paired maps differ by from the same pixels before, where a map
+        before has the same grid; else `apart` says why not."""
+        befores: dict[Any, list[MapSummary]] = defaultdict(list)
+        for one in self.controls:
+            if one.row.role == BEFORE:
+                befores[sample(one.row)].append(one)
+        groups: dict[Any, dict[str, Measurement]] = defaultdict(dict)
+        scored = [(row, name) for row, name in self._paired if (row.file, name, "") in self._maps]
+        for row, _ in scored:
+            groups[mockup_of(row)][row.file] = row
+        for rows in groups.values():
+            own = befores[sample(next(iter(rows.values())))]
+            found = partners([self._known[file].grid for file in rows], [one.grid for one in own])
+            for file, (place, why) in zip(rows, found, strict=True):
+                if place is not None:
+                    self._before[file] = own[place].row
+                elif why:
+                    self.apart[file] = why
+        self._make_maps([
+            (replace(self.task(row), scores=controls.difference_scores(row, material),
+                     map_path=self._map_path(row, material, DIFFERENCE),
+                     before=self.task(self._before[row.file])), material)
+            for row, material in scored if row.file in self._before
+        ])  # fmt: skip
 
     def reduce_exposed(self) -> None:
         """Read each exposed map and keep its mean alone."""
@@ -308,43 +346,62 @@ class Reading:
     def _score(
         self, cases: Iterable[tuple[Measurement, str, str]], controls: StudyControls
     ) -> None:
-        """Score the pixels of files, each for a material and as its mock-up is paired, unless the
-        cache holds their score maps."""
-        turns: dict[str, list[Task]] = defaultdict(list)
-        keys: dict[Path, str] = {}
+        """Score the pixels of files, each for a material and as its mock-up is paired."""
+        tasks = []
         for row, material, paired in cases:
             scores = controls.own_scores(row, material, paired)
             if row.file in self.failures or not scores:
                 continue
             place = self._map_path(row, material)
-            task = replace(self.task(row), scores=scores, map_path=place)
-            keys[place] = key = _map_key(task, scores)
-            tails = self.cache.file(key, place) if row.file in self._known else None
-            if tails is not None:
-                self._keep_map(row, material, _tails_of(tails))
+            task = replace(self.task(row), scores=scores, map_path=place, keep=paired == BEFORE)
+            tasks.append((task, material))
+            if paired == BEFORE:
+                self._paired.append((row, material))
+        self._make_maps(tasks)
+
+    def _make_maps(self, wanted: Iterable[tuple[Task, str]]) -> None:
+        """Make the score maps of tasks, each for a material, unless the cache holds them."""
+        turns: dict[str, list[Task]] = defaultdict(list)
+        keys: dict[Path, str] = {}
+        for task, material in wanted:
+            assert task.map_path is not None
+            key = _map_key(task)
+            kept = self.cache.arrays(key) if task.before is not None else None
+            tails = self.cache.file(key, task.map_path) if task.row.file in self._known else None
+            if kept is not None and _APART in kept:
+                self.apart[task.row.file] = str(kept[_APART])
+            elif tails is not None:
+                self._keep_map(task, material, _tails_of(tails))
             else:
+                keys[task.map_path] = key
                 turns[material].append(task)
         for material, tasks in turns.items():
             for task, outcome in self._perform(tasks):
                 self._keep(task.row, outcome)
-                if outcome.tails is not None and task.row.file not in self.failures:
+                assert task.map_path is not None
+                key = keys[task.map_path]
+                if outcome.apart:
+                    self.apart[task.row.file] = outcome.apart
+                    self.cache.keep(key, {_APART: np.array(outcome.apart)})
+                elif outcome.tails is not None and task.row.file not in self.failures:
                     tails = {name: np.array(pair) for name, pair in outcome.tails.items()}
-                    assert task.map_path is not None
-                    self.cache.keep_file(keys[task.map_path], task.map_path, tails)
-                    self._keep_map(task.row, material, outcome.tails)
+                    self.cache.keep_file(key, task.map_path, tails)
+                    self._keep_map(task, material, outcome.tails)
 
-    def _map_path(self, row: Measurement, material: str) -> Path:
+    def _map_path(self, row: Measurement, material: str, layer: str = "") -> Path:
         stem = "".join(c if c.isalnum() or c in "-_" else "_" for c in Path(row.file).stem)[:60]
         number = [one.material for one in self.manifest.asked].index(material)
         mark = f"-{number + 1}" if self.manifest.residues and number else ""
+        mark += f"-{layer}" if layer else ""
         return self.part / "maps" / f"{self._order[row.file]:04d}-{stem}{mark}.nc"
 
-    def _keep_map(
-        self, row: Measurement, material: str, tails: dict[str, tuple[float, float]]
-    ) -> None:
-        self.tails[row.file, material] = tails
-        place = self._map_path(row, material).relative_to(self.part)
-        self._maps[row.file, material] = place.as_posix()
+    def _keep_map(self, task: Task, material: str, tails: dict[str, tuple[float, float]]) -> None:
+        assert task.map_path is not None
+        file, place = task.row.file, task.map_path.relative_to(self.part)
+        if task.before is None:
+            self.tails[file, material] = tails
+        layer = "" if task.before is None else DIFFERENCE
+        self._maps[file, material, layer] = place.as_posix()
 
 
 def _arrays_of(summary: MapSummary) -> dict[str, Any]:
@@ -355,6 +412,7 @@ def _arrays_of(summary: MapSummary) -> dict[str, Any]:
         "quantity": summary.quantity,
         "technique": summary.technique,
         "quality": json.dumps(dict(summary.quality)),
+        **({} if summary.grid is None else vars(summary.grid)),
     }
 
 
@@ -368,6 +426,7 @@ def _summary_of(arrays: dict[str, Any], row: Measurement, key: str) -> MapSummar
         quality=json.loads(str(arrays["quality"])),
         quantity=str(arrays["quantity"]),
         technique=str(arrays["technique"]),
+        grid=Grid(arrays["x"], arrays["y"], str(arrays["unit"])) if "unit" in arrays else None,
     )
 
 
@@ -375,10 +434,12 @@ def _tails_of(arrays: dict[str, Any]) -> dict[str, tuple[float, float]]:
     return {name: (float(pair[0]), float(pair[1])) for name, pair in arrays.items()}
 
 
-def _map_key(task: Task, scores: tuple[Score, ...]) -> str:
-    """A score map depends on the map, on how it is scored, and on the names it carries."""
+def _map_key(task: Task) -> str:
+    """A score map depends on the map, on how it is scored, on the names it carries, and on the map
+    whose pixels are taken off it."""
     marks = [
         [s.name, s.weights.tobytes().hex(), s.blank_mean, s.scale, s.pixel_limit, s.blindness.unit]
-        for s in scores
+        for s in task.scores
     ]
-    return key_of("score map", task.key, marks, asdict(replace(task.row, line=0)))
+    before = None if task.before is None else [task.before.key, task.before.row.file]
+    return key_of("score map", task.key, marks, asdict(replace(task.row, line=0)), before)

@@ -83,7 +83,8 @@ def run_study(
         work.score_controls(controls)
         work.read_exposed(controls)
         refuse_mixed(manifest, [*work.controls, *work.exposed])
-        found = Found(work.exposed, work.failures, work.unfit, work.tails)
+        work.score_differences(controls)
+        found = Found(work.exposed, work.failures, work.unfit, work.tails, work.apart)
         arms = list(judge_arms(controls, found))
         tables = make_tables(controls, found, arms)
         for name, rows in tables.items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from ..decision.comparisons import Compared, compare_arms
 from ..decision.controls import no_reference
 from ..decision.design import arm_columns
 from ..decision.limits import any_false_alarm, arm_limits
+from ..decision.pairs import BEFORE
 from ..decision.panel_layout import BLOCK, panels_of
 from ..decision.scores import Score
 from ..decision.verdict import Verdict
@@ -36,12 +37,14 @@ MOST_UNFIT = 0.5
 @dataclass(frozen=True)
 class Found:
     """What the files of a run gave: exposed maps; file -> why it failed, or failed the quality
-    check; (file, residue) -> score -> (upper tail, largest patch)."""
+    check; (file, residue) -> score -> (upper tail, largest patch); file -> why a paired mock-up has
+    no difference map."""
 
     exposed: Sequence[MapSummary]
     failures: Mapping[str, str]
     unfit: Mapping[str, str]
     tails: Mapping[tuple[str, str], Mapping[str, tuple[float, float]]]
+    apart: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,7 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
                 continue
             verdict = controls.judge_arm(
                 exposed, material, unfit,
-                [*stated, *left_out, *of_design[arm]],
+                [*stated, *left_out, *of_design[arm], *_apart(controls, found, exposed, paired)],
             )  # fmt: skip
             counts = {
                 "n_maps": sum(mean.n_maps for mean in exposed),
@@ -141,6 +144,18 @@ def _lacking(
     if not controls.scores(row.stratum, material, paired):
         return [Note("no-score"), *controls.missing]
     return [] if exposed else [Note("no-exposed")]
+
+
+def _apart(
+    controls: StudyControls, found: Found, exposed: Sequence[MockupMean], paired: str
+) -> Iterator[Note]:
+    """Why mock-ups of an arm, or blanks that it is compared with, have no difference map."""
+    mockups: dict[str, list[str]] = defaultdict(list)
+    for one in [*exposed, *controls.compared(exposed[0].row.stratum, paired)]:
+        for why in sorted({found.apart[file] for file in one.files if file in found.apart}):
+            mockups[why].append(one.row.mockup)
+    for why, names in mockups.items() if paired == BEFORE else ():
+        yield Note("no-difference-map", {"why": why, "mockups": names})
 
 
 def _bare(columns: dict[str, Any], why: Sequence[Note]) -> dict[str, Any]:

@@ -27,6 +27,7 @@ from ..spectra.procedure import Procedure
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
 from .mockups import MapSummary
+from .pixel_pairs import difference_map
 
 _RESTARTS = 3
 #: Bytes of arrays that this process holds for a second look.
@@ -70,7 +71,7 @@ class Held:
 @dataclass(frozen=True)
 class Task:
     """One file to process: where its processed map is kept, by what it is scored, where the score
-    map goes, and what waits in memory."""
+    map goes, and what waits in memory; `before`, the map whose pixels are taken off first."""
 
     folder: Path
     row: Measurement
@@ -83,28 +84,37 @@ class Task:
     keep: bool = False
     scores: tuple[Score, ...] = ()
     map_path: Path | None = None
+    before: Task | None = None
     held: Held = field(default_factory=Held, compare=False)
 
 
 @dataclass(frozen=True)
 class Outcome:
     """What came of a task: the summary, unless the processed map was at hand; the tails of the
-    score map; or why there is neither."""
+    score map; or why there is neither; `apart`, why no difference was taken."""
 
     summary: MapSummary | None = None
     tails: dict[str, tuple[float, float]] | None = None
     failure: str = ""
+    apart: str = ""
 
 
 def perform(task: Task) -> Outcome:
     """Process one file and score it; a fault of the file is an outcome, not an error."""
     try:
         summary, array = _processed(task)
+        before = None if task.before is None else _processed(task.before)[1]
     except ResiduekitError as problem:
         return Outcome(failure=str(problem))
     if task.map_path is None or (summary is not None and summary.quality["failed"]):
         return Outcome(summary)
-    scored = score_map(array, task.row, task.scores)
+    if before is None:
+        scored = score_map(array, task.row, task.scores)
+    else:
+        made = difference_map(array, before, task.row, task.scores)
+        if isinstance(made, str):
+            return Outcome(summary, apart=made)
+        scored = made
     write_own(scored, task.map_path)
     task.held.hold(task.map_path, scored)
     return Outcome(summary, map_tail(scored))

@@ -6,6 +6,7 @@ Everything here counts mock-ups; a p-value above 0.05 is not an absence.
 from ..spectra.survival import normalised_rise
 from ..words.findings import DOSE_UNITS
 from .ageing import AgeingChange, ageing_changes
+from .differences import DifferenceMaps, difference_maps
 from .finding import Finding
 from .findings import findings
 from .growth import GelGrowth, Growth, growth_by_gel, growths
@@ -20,6 +21,7 @@ __all__ = [
     "AgeingChange",
     "ControlDrift",
     "DOSE_UNITS",
+    "DifferenceMaps",
     "Dose",
     "ExposureMargin",
     "Finding",
@@ -30,6 +32,7 @@ __all__ = [
     "ageing_changes",
     "arrhenius",
     "control_drift",
+    "difference_maps",
     "dose",
     "exposure_margins",
     "findings",

@@ -11,6 +11,7 @@ from ..reprs import as_frame
 from ..schema import JUDGED_COLUMNS, STRATUM_COLUMNS
 from ..words.common import working_exposure
 from .ageing import ageing_changes, scores_differ
+from .differences import difference_maps
 from .finding import Finding, Shown
 from .growth import growths
 from .margins import exposure_margins
@@ -44,6 +45,7 @@ def findings(result: StudyResult) -> tuple[Finding, ...]:
         "sessions": _shown(
             [one for one in control_drift(result) if one.score in set(result.verdicts["score"])]
         ),
+        "differences": _shown(difference_maps(result)),
         "pixels": _shown(map_worth(result)),
     }
     return tuple(

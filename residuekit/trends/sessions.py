@@ -140,7 +140,7 @@ def _place(row: Mapping[Any, Any]) -> tuple[Any, ...]:
 def _map_means(result: StudyResult, files: set[str]) -> dict[tuple[str, str], float]:
     """(file, score) -> the mean of its score map, for mock-ups whose sessions must stand apart."""
     means = {}
-    for entry in result.provenance.get("maps", ()) if files else ():
+    for entry in result.map_entries() if files else ():
         if entry["file"] in files:
             values = result.score_map(result.folder / entry["map"])["score"]
             of_pixels = values.mean([dim for dim in values.dims if dim != "marker"])

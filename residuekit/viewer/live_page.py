@@ -93,6 +93,7 @@ def _layer(layer: Layer) -> dict[str, Any]:
     return {
         "name": layer.name, "unit": unit_words(layer.unit), "low": low, "high": high,
         "limit": layer.limit if np.isfinite(layer.limit) else None, "palette": palette(layer),
+        "diverging": layer.diverging,
         "words": layer.words, "window": layer.window, "values": _coded(layer.pixels, "<f4"),
     }  # fmt: skip
 
@@ -103,7 +104,8 @@ def palette(layer: Layer) -> list[str]:
 
     low, high = layer.scale
     middles = low + (high - low) * (np.arange(_COLOURS) + 0.5) / _COLOURS
-    return [to_hex(colour) for colour in residue_colours(middles, layer.fade_limit, low, high)]
+    colours = residue_colours(middles, layer.fade_limit, low, high, diverging=layer.diverging)
+    return [to_hex(colour) for colour in colours]
 
 
 def _is_strip(shown: Shown) -> bool:

@@ -12,6 +12,7 @@ import xarray as xr
 from .. import io, schema
 from ..decision.comparator import comparator_kind
 from ..errors import Fault, ReadError, did_you_mean
+from ..figures.map_panel import difference_scale
 from ..figures.stratum import in_stratum
 from ..io import sha256
 from ..results import StudyResult, open_run
@@ -53,6 +54,7 @@ def arguments_of(run: StudyResult | str | Path, file: str) -> dict[str, Any]:
         "title": f"{file}: {scores.attrs['role']} {scores.attrs['mockup']}. "
         f"{record['study']['title']}",
         "scale": _scales(result, scores["marker"].values),
+        "diverging": _differences(result),
         "photo": _photo(result, scores.attrs["mockup"]),
     }
 
@@ -61,11 +63,18 @@ def _scores(result: StudyResult, entry: Mapping[str, str]) -> xr.Dataset:
     """The scores of a map, named with their residue where the run has several, and with what the
     map shows where that is no plain score: `layer` of its entry, such as a difference."""
     found = result.score_map(result.folder / entry["map"])
+    found = found.drop_vars(["standard_error", "blank_change"], errors="ignore")
     several = len({one["residue"] for one in result.provenance["maps"]}) > 1
     start = [entry["residue"]] if several else []
     start += [entry["layer"]] if "layer" in entry else []
     names = [", ".join([*start, str(name)]) for name in found["marker"].values]
     return found.assign_coords(marker=("marker", names))
+
+
+def _differences(result: StudyResult) -> set[str]:
+    """The names of the scores that are differences around zero."""
+    own = (_scores(result, entry) for entry in result.map_entries(schema.DIFFERENCE))
+    return {str(name) for scores in own for name in scores["marker"].values}
 
 
 def _scales(result: StudyResult, wanted: Any) -> dict[str, tuple[float, float]]:
@@ -79,7 +88,11 @@ def _scales(result: StudyResult, wanted: Any) -> dict[str, tuple[float, float]]:
             if name in pixels:
                 pixels[name].append(scores["score"].values[k][known].astype(np.float64))
                 limits[name].append(float(scores["pixel_limit"].values[k]))
-    return {name: colour_scale(pixels[name], limits[name]) for name in pixels}
+    apart = _differences(result)
+    return {
+        name: (difference_scale if name in apart else colour_scale)(pixels[name], limits[name])
+        for name in pixels
+    }
 
 
 def _photo(result: StudyResult, mockup: str) -> Photo | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,7 @@ from ..markers import markers as known_markers
 from ..reprs import sentence_case
 from ..spectra.arrays import mean_spectrum, same_axis
 from ..words.common import counted, number, unit_words
+from ..words.differences import difference_layer
 from . import bins
 from .bins import Counts, Floats
 from .photo import Photo
@@ -45,7 +46,7 @@ class Layer:
 
     `pixels` is (n_y, n_x), or (1, n) for points, NaN where a spectrum is left out; `limit` the
     pixel limit (NaN without one); `window` the band's place on the axis; `scale` the ends of the
-    colours.
+    colours; `diverging` where they are those of differences around zero.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Layer:
     limit: float
     window: tuple[float, float] | None
     scale: tuple[float, float]
+    diverging: bool = False
 
     @property
     def fade_limit(self) -> float:
@@ -68,6 +70,8 @@ class Layer:
             return "No pixel limit was given for this score."
         above = int((seen > self.limit).sum())
         limit = f"{number(self.limit)} {unit_words(self.unit)}".strip()
+        if self.diverging:
+            return difference_layer(above, int((seen < -self.limit).sum()), seen.size, limit)
         return (
             f"Above the pixel limit {limit}: {above} of {seen.size} valid spectra; "
             "the others are paler."
@@ -140,11 +144,12 @@ def gather(
     photo: Photo | None = None,
     most_mb: float = bins.PAGE_MB,
     blank_words: str | None = None,
+    diverging: Collection[str] = (),
 ) -> Shown:
     """Check what is given and make it ready to be drawn.
 
     The arguments are those of `view`; `blank_words` say what the blanks are, their number and that
-    of their spectra when left out.
+    of their spectra when left out; `diverging` names the scores that are differences around zero.
     """
     array = _with_quality(schema.check(array), quality)
     if array.chunks is not None:
@@ -161,7 +166,8 @@ def gather(
     for name, unit, values, window in raw:
         pixels, own = np.where(valid, values, np.nan), limits.get(name, np.nan)
         ends = (scale or {}).get(name) or colour_scale([pixels], [own])
-        layers.append(Layer(quiet(name), quiet(unit), pixels, own, window, ends))
+        apart = name in diverging
+        layers.append(Layer(quiet(name), quiet(unit), pixels, own, window, ends, apart))
     binned = bins.bin_spectra(array, valid, size).astype(np.float32)
     spectra = binned.reshape(-1, binned.shape[-1])
     weight = bins.bin_pixels(valid.astype(np.int64), size.space).ravel()

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from io import BytesIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..figures.map_panel import draw_colour_bar, draw_map
+from ..figures.map_panel import bar_label_width, draw_colour_bar, draw_map
 from ..figures.spectra_panel import shade_windows
 from ..figures.style import (
     BLANK,
+    BOLD,
     EXPOSED,
     GEL,
     INK,
@@ -22,31 +23,36 @@ from ..figures.style import (
     write,
 )
 from ..words.common import score_words
-from .shown import KEPT, Shown
+from .shown import KEPT, Layer, Shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH, _TOP, _SIDE, _LINE = 180.0, 15.0, 52.0, 3.8
 _DPI = 130
-#: Bold letters are at most this much wider.
-_BOLD = 1.2
 
 
 def picture(shown: Shown) -> bytes:
-    """Draw the first score and the mean spectrum as PNG."""
+    """Draw the first score and the mean spectrum as PNG, and below the map of the first difference
+    from the state before treatment where there is one."""
     from matplotlib.figure import Figure
 
-    title = wrapped(shown.title, (_WIDTH - 8) / _BOLD)
+    title = wrapped(shown.title, (_WIDTH - 8) / BOLD)
     top = _TOP + _LINE * (len(title) - 1)
     below = top + _SIDE + 10
+    apart = next((layer for layer in shown.layers if layer.diverging), None)
+    under, below = below + 9, below + (_SIDE + 19) * (apart is not None)
     lines = [line for note in shown.notes for line in wrapped(note, _WIDTH - 8)]
     height = below + _LINE * len(lines) + 2
     with figure_style():
         figure = Figure(figsize=(_WIDTH / MM_PER_INCH, height / MM_PER_INCH))
         for number, line in enumerate(title):
             write(figure, 4, 3 + _LINE * number, line, weight="bold")
-        _draw_scores(figure, shown, top)
+        _draw_scores(figure, shown, shown.layers[0], top)
+        if apart is not None:
+            _draw_scores(figure, shown, apart, under)
+            for number, line in enumerate(wrapped(apart.words, _WIDTH - 102)):
+                write(figure, 98, under + _LINE * number, line)
         _draw_spectrum(figure, shown, top)
         for number, line in enumerate(lines):
             write(figure, 4, below + _LINE * number, line)
@@ -55,8 +61,7 @@ def picture(shown: Shown) -> bytes:
     return target.getvalue()
 
 
-def _draw_scores(figure: Figure, shown: Shown, top: float) -> None:
-    layer = shown.layers[0]
+def _draw_scores(figure: Figure, shown: Shown, layer: Layer, top: float) -> None:
     words = score_words(layer.name, layer.unit) if layer.unit else layer.name
     write(figure, 4, top - 6, fitted(words, 78))
     if shown.x is None or shown.y is None:
@@ -69,12 +74,16 @@ def _draw_scores(figure: Figure, shown: Shown, top: float) -> None:
     middles = [(side[1:] + side[:-1]) / 2 for side in (shown.x, shown.y)]
     unit = "um" if shown.position_unit == "µm" else "pixel"
     ax = place(figure, 4, top, _SIDE, _SIDE)
-    draw_map(ax, layer.pixels, *middles, limit=limit, scale=(low, high), position_unit=unit)
+    look: dict[str, Any] = {
+        "limit": limit, "scale": (low, high), "diverging": layer.diverging
+    }  # fmt: skip
+    draw_map(ax, layer.pixels, *middles, position_unit=unit, **look)
     across, up = np.meshgrid(*middles)
     kept = shown.state == KEPT
     ax.plot(across[kept], up[kept], ".", markersize=2, color=INK)
-    bar = place(figure, 4 + _SIDE + 10, top + 4, 2.5, _SIDE - 8)
-    draw_colour_bar(bar, limit=limit, scale=(low, high), words="")
+    room = max(10.0, bar_label_width(-limit) + 2)
+    bar = place(figure, 4 + _SIDE + room, top + 4, 2.5, _SIDE - 8)
+    draw_colour_bar(bar, words="", **look)
 
 
 def _draw_spectrum(figure: Figure, shown: Shown, top: float) -> None:

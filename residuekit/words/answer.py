@@ -286,6 +286,7 @@ _OF_ONE_ARM = (
     "paired-before", "blanks-without-before", "within-panels", "panels-not-used",
     "files-left-out", "shared-mockups",
     "untreated-before", "session-without-blank", "unequal-files", "partly-before",
+    "no-difference-map",
     "confounded-columns", "pooled-columns",
     "references-left-out", "outlying-mockup",
 )  # fmt: skip

@@ -25,6 +25,7 @@ from .against_blanks import (
     within_panels,
 )
 from .common import arm_words
+from .differences import no_difference_map
 from .scale import KNOWN, film_scale_words, matrix_words
 
 Numbers = Mapping[str, Any]
@@ -330,6 +331,9 @@ CODES: dict[str, Code] = {
         _text("Measured before treatment: {n_exposed} of {m} exposed mock-ups and {n_blanks} of "
               "{n} blanks. Pairing needs every exposed one and {needed} blanks. The arm is judged "
               "unpaired.")),
+    "no-difference-map": Code(
+        "a paired mock-up has no map of what each pixel differs by from before: why, what it needs",
+        no_difference_map),
     "within-panels": Code(
         "the arm is judged within panels: each mock-up is compared with the blanks of its panel",
         within_panels),

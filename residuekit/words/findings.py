@@ -11,6 +11,7 @@ from typing import Any
 from ..reprs import to_error
 from ..schema import LOADING_UNIT
 from .common import Row, arm_words, conditions_words, counted, listed, number, stratum_words
+from .differences import REGISTRATION, difference_maps
 
 Rows = Sequence[Mapping[str, Any]]
 
@@ -25,6 +26,7 @@ HEADINGS = {
     "growth": "New absorption where gel was applied",
     "dose": "Dose of the ageing",
     "sessions": "Do the controls depend on the session?",
+    "differences": "Where paired maps differ from before treatment",
     "pixels": "What the pixels of a map are worth",
 }
 
@@ -47,6 +49,10 @@ _ACTIVATED = (
     "glass transition or a melting point (acrylic, wax, polyether) nothing may be extrapolated. "
     "Humidity changes soaps, crystallinity and hydroxyl bands by itself."
 )
+_AFTERWARDS = {
+    "pixels": ("Mock-ups are the replicates, pixels never.",),
+    "differences": REGISTRATION,
+}
 
 
 def made_elsewhere(n: int) -> str:
@@ -75,9 +81,9 @@ def finding_sentences(code: str, rows: Rows, study: Mapping[str, Any]) -> tuple[
         cautions = dict.fromkeys(dose_caution(row["dose_unit"]) for row in rows)
         return (*map(stratum_dose, rows), *cautions)
     say = {"exposure-margin": exposure_margin, "before-after": ageing_change, "growth": growth,
-           "sessions": control_drift, "pixels": map_worth}[code]  # fmt: skip
-    said = tuple(map(say, rows))
-    return (*said, "Mock-ups are the replicates, pixels never.") if code == "pixels" else said
+           "sessions": control_drift, "differences": difference_maps,
+           "pixels": map_worth}[code]  # fmt: skip
+    return (*map(say, rows), *_AFTERWARDS.get(code, ()))
 
 
 def series(row: Row, alpha: float = 0.05) -> str:

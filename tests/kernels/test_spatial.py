@@ -16,6 +16,7 @@ from residuekit.kernels.spatial import (
     effective_pixels,
     family_quantile,
     largest_patch,
+    texture_match,
 )
 
 
@@ -124,3 +125,47 @@ def test_effective_pixels_of_flat_sloping_and_empty_maps():
     holed = slope.copy()
     holed[::3] = np.nan
     assert 1 <= effective_pixels(holed) < 10
+
+
+def _texture(rng, shape=(24, 24), length=1.5):
+    from scipy.ndimage import gaussian_filter
+
+    return gaussian_filter(rng.normal(size=shape), length)
+
+
+TURNS = {
+    "left to right": np.fliplr,
+    "top to bottom": np.flipud,
+    "half a turn": lambda a: np.rot90(a, 2),
+    "a quarter turn": lambda a: np.rot90(a, -1),
+    "a quarter turn back": np.rot90,
+    "rows for columns": np.transpose,
+    "rows for columns, turned": lambda a: np.rot90(a, 2).T,
+}
+
+
+@pytest.mark.parametrize("name", TURNS)
+def test_a_turned_texture_is_found_by_the_way_that_puts_it_right(name):
+    rng = np.random.default_rng(5)
+    field = _texture(rng)
+    noisy = field + 0.3 * field.std() * rng.normal(size=field.shape)
+    noisy[2, 3:6] = np.nan
+    correlation, way = texture_match(field, TURNS[name](noisy))
+    assert way == name
+    assert correlation < 0.6
+    assert texture_match(field, noisy)[0] > 0.9
+    assert texture_match(field, noisy)[1] == ""
+
+
+def test_textures_of_two_places_are_not_taken_for_turned_ones():
+    rng = np.random.default_rng(6)
+    found = [texture_match(_texture(rng), _texture(rng))[1] for _ in range(300)]
+    assert sum(map(bool, found)) <= 1
+    oblong = [texture_match(_texture(rng, (12, 30)), _texture(rng, (12, 30)))[1] for _ in range(50)]
+    assert not any(oblong)
+
+
+def test_a_flat_or_an_unknown_map_correlates_with_nothing():
+    field = _texture(np.random.default_rng(7))
+    assert texture_match(np.ones((24, 24)), field) == (0.0, "")
+    assert texture_match(np.full((24, 24), np.nan), field) == (0.0, "")

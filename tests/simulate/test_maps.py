@@ -278,3 +278,14 @@ def test_speed_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
     with capsys.disabled():
         print(f"\n128 x 128 x 900: {large:.2f} s; 12 x 12 x 170: {1e3 * small:.1f} ms")
     assert data.shape == (128, 128, 900)
+
+
+def test_maps_of_one_surface_show_the_same_place_with_noise_of_their_own() -> None:
+    same = {"shape": (12, 12), "wavenumber": AXIS, "surface": 4, "instrument": SILENT}
+    one, other = (simulate_map(seed=seed, **same)[0] for seed in (1, 2))
+    np.testing.assert_allclose(one, other, atol=1e-6)
+    loud = {**same, "instrument": None}
+    one, other = (simulate_map(seed=seed, **loud)[0] for seed in (1, 2))
+    assert float(np.abs(one - other).max()) > 1e-4
+    assert np.array_equal(simulate_map(seed=4, **{**loud, "surface": None})[0],
+                          simulate_map(seed=4, **loud)[0])  # fmt: skip

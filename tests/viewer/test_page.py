@@ -7,9 +7,12 @@ import re
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import residuekit as rk
 from residuekit.schema import make_points
+from residuekit.viewer import View
+from residuekit.viewer.shown import gather
 
 N_Y, N_X = 5, 7
 BANDS = [
@@ -95,6 +98,34 @@ def test_another_score_changes_map_words_window_and_limit(shown, small_map):
     assert not shown.page.locator("#limit").get_attribute("d")
     assert shown.page.locator("#band").get_attribute("x") != before
     assert shown.text("said") == f"x 5 µm, y 20 µm: own ridge {scores[1][4, 1]:.3g} A cm⁻¹; valid"
+
+
+def test_a_difference_has_colours_around_zero_and_a_line_on_either_side(opened, small_map):
+    values = (np.arange(N_Y * N_X).reshape(1, N_Y, N_X) - 17) / 10.0
+    values[0, 3, 3] = np.nan
+    scores = xr.Dataset(
+        {"score": (("marker", "y", "x"), values)},
+        {"marker": ["difference, net signal"], "unit": ("marker", ["ug cm-2"]),
+         "pixel_limit": ("marker", [0.75])},
+    )  # fmt: skip
+    name = "difference, net signal"
+    given = (small_map, None, None, [], scores, None, None, "t", {name: (-2.0, 2.0)})
+    opened.show(View(gather(*given, diverging={name})).to_html())
+    red, _, blue, seen = np.moveaxis(opened.colours().astype(int), -1, 0)
+    known = small_map["valid"].values & np.isfinite(values[0])
+    np.testing.assert_array_equal(seen == 255, known)
+    assert (red - blue > 40)[known & (values[0] > 0.75)].all()
+    assert (blue - red > 20)[known & (values[0] < -0.75)].all()
+    assert (np.minimum(red, blue) > 200)[known & (np.abs(values[0]) <= 0.75)].all()
+    lines = [opened.page.locator(f"#{one}").get_attribute("d") for one in ("limit", "below")]
+    assert all(lines)
+    assert lines[0] != lines[1]
+    opened.click(row_from_top=N_Y - 1, column=0)
+    assert opened.text("said").endswith("below minus the pixel limit 0.75; valid")
+    opened.click(row_from_top=N_Y - 1 - 3, column=3)
+    assert opened.text("said").endswith(f"{name} not known here")
+    assert "below minus it: 9." in opened.text("counts")
+    assert not opened.errors
 
 
 def test_pixels_and_boxes_are_chosen_by_keyboard_and_said_aloud(shown, small_map):

@@ -60,6 +60,11 @@ FINDINGS = {
          "sessions": ("1", "2", "3"), "drift": 0.02, "drift_error": 0.17, "p_value": 0.91,
          "session_sd": 0.06, "p_scatter": 0.11, "mockup_sd": 0.3, "found": False},
     ],
+    "differences": [
+        {**ARM, "role": "exposed", "score": "net signal", "unit": "ug cm-2", "pixel_limit": 0.82,
+         "maps": [{"sd_difference": 0.22, "sd_after": 0.16, "above": 9, "below": 0, "pixels": 256,
+                   "texture_correlation": 0.97}]},
+    ],
     "pixels": [
         {**ARM, "role": "blank", "n_maps": 12, "pixels": 256.0, "effective": 140.0, "least": 60.0,
          "most": 260.0, "score": "net signal"},

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 
 from residuekit.reprs import sentence_case
 from residuekit.schema import FLAGS
-from residuekit.words import caption, limits, panels, quality, summary, trial
+from residuekit.words import caption, differences, limits, panels, quality, summary, trial
 
 UNIT = "µg cm⁻²"
 ARM = {"paint": "alkyd", "treatment": "gel", "exposure_min": 2.0, "estimate": 0.11,
@@ -108,6 +108,8 @@ def _captions() -> Iterator[tuple[str, str]]:
     )
     yield "comparisons", panels.comparisons_caption(0.05, 6, [2.0], "ug cm-2", 1, 2)
     yield "recovery", panels.RECOVERY_CAPTION
+    yield "difference maps", differences.differences_caption(4, "ug cm-2", 10)
+    yield "difference in the viewer", differences.difference_layer(9, 0, 256, f"0.82 {UNIT}")
 
 
 def _summary() -> Iterator[tuple[str, str]]:
