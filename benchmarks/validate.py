@@ -8,7 +8,8 @@ path, whole studies through the files and the command. Each rate stands with its
 interval does not reach it, and then the exit code is 1. Every number comes from fixed seeds. The
 quick form (some five minutes on two cores) does fewer runs, so its intervals are wider and it
 finds only coarse faults; the middle form takes about half an hour, the full form some hours. The
-claims of a level go to the error output as soon as it is judged; `--store` keeps them as `validated.json`.
+claims of a level go to the error output as soon as it is judged; `--store` keeps them as
+`validated.json`.
 """
 
 from __future__ import annotations
