@@ -160,7 +160,7 @@ def twice_used(material):
 def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
     design = spectral_level.CONFIGURATIONS["acrylic"]
     alarms = {"library": [], "twice": []}
-    for number in range(80):
+    for number in range(40):
         material = spectral_level.simulate(design, stream(SEED, "twice", number))
         for name, net in (("library", spectral_level.library_metric), ("twice", twice_used)):
             run = spectral_level.Run(material, net)
