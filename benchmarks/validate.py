@@ -7,8 +7,9 @@ path, whole studies through the files and the command. Each rate stands with its
 (99 %, as nearly 300 claims are judged at once) beside what is claimed; a claim fails when the
 interval does not reach it, and then the exit code is 1. Every number comes from fixed seeds. The
 quick form (some five minutes on two cores) does fewer runs, so its intervals are wider and it
-finds only coarse faults; the middle form takes about half an hour, the full form some hours. Each
-claim goes to the error output as soon as it is judged; `--store` keeps them as `validated.json`.
+finds only coarse faults; the middle form takes about half an hour, the full form some hours. The
+claims of a level go to the error output as soon as it is judged; `--store` keeps them as
+`validated.json`.
 """
 
 from __future__ import annotations
@@ -21,8 +22,10 @@ os.environ["OMP_NUM_THREADS"] = "1"
 import argparse
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from validation import (
@@ -36,7 +39,7 @@ from validation import (
     stored,
     study_level,
 )
-from validation.claims import SEED, Claim, table
+from validation.claims import SEED, Claim, spread, table, whole
 
 from residuekit.simulate import Scorecard, scorecard_figure
 
@@ -66,27 +69,36 @@ FULL = Size(
 
 
 def judge(size: Size) -> tuple[list[Claim], Scorecard]:
-    """Do all three levels; the claims, and the scorecard of the studies."""
-    card = study_level.run_studies(size.studies, size.plain)
+    """Do all three levels; the claims, and the scorecard of the studies.
 
-    def everything() -> Iterator[Claim]:
-        yield from score_level.claims(size.scores)
-        yield from score_level.naive_claims(size.pixels)
-        yield from paired_level.claims(size.scores)
-        yield from panel_level.claims(size.scores)
-        yield from loads_level.claims(size.scores // 2)
-        yield from film_level.claims(size.scores // 10)
-        yield from spectral_level.claims(size.maps)
-        yield from study_level.claims(card)
-        yield from study_level.claims(paired_level.run_studies(size.paired), "paired studies")
-        yield from study_level.claims(panel_level.run_studies(size.panels), "panel studies")
-        yield from ageing_level.claims(size.ageing)
+    The levels fill two processes together, what takes long first, the many short runs of maps last.
+    """
+    spread(abs, [0])  # the processes start while there is no thread beside this one
+    with ThreadPoolExecutor(16) as threads:
+        card = threads.submit(study_level.run_studies, size.studies, size.plain)
 
-    claims = []
-    for claim in everything():
-        print(claim.line(0), file=sys.stderr, flush=True)
-        claims.append(claim)
-    return claims, card
+        def of(run_studies: Callable[[int], Scorecard], count: int, place: str) -> Iterable[Claim]:
+            return study_level.claims(run_studies(count), place)
+
+        levels = [
+            partial(whole, score_level.claims, size.scores),
+            partial(whole, score_level.naive_claims, size.pixels),
+            partial(whole, paired_level.claims, size.scores),
+            partial(whole, panel_level.claims, size.scores),
+            partial(whole, loads_level.claims, size.scores // 2),
+            partial(whole, film_level.claims, size.scores // 10),
+            lambda: study_level.claims(card.result()),
+            partial(of, paired_level.run_studies, size.paired, "paired studies"),
+            partial(of, panel_level.run_studies, size.panels, "panel studies"),
+            partial(ageing_level.claims, size.ageing),
+            partial(spectral_level.claims, size.maps),
+        ]
+        claims = []
+        for found in threads.map(lambda level: list(level()), levels):
+            for claim in found:
+                print(claim.line(0), file=sys.stderr, flush=True)
+            claims += found
+    return claims, card.result()
 
 
 def report(claims: Sequence[Claim], *, as_json: bool, quick: bool) -> int:

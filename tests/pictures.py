@@ -23,7 +23,9 @@ def lightness(colour):
 
 def shown_texts(figure):
     """Every text that is printed, with its box; ticks outside the axes are not printed."""
-    FigureCanvasAgg(figure).draw()
+    if not isinstance(figure.canvas, FigureCanvasAgg):
+        FigureCanvasAgg(figure)
+    figure.draw_without_rendering()
     renderer = figure.canvas.get_renderer()
     hidden = set()
     for ax in figure.axes:

@@ -77,9 +77,8 @@ def test_each_of_both_tests_at_the_full_alpha_fails(studies):
 
 
 def test_bounds_at_a_loading_the_arm_does_not_have_fail(studies):
-    below, _ = score_level.coverage(
-        studies.blanks, studies.exposed, studies.responses, 1.5, shared=True
-    )
+    slope = score_level.slopes(studies.blanks, studies.responses, shared=True)
+    below, _ = score_level.coverage(studies.blanks, studies.exposed, slope, 1.5)
     assert rate("", score_level.ONE_SIDED, below).holds is False
 
 
@@ -161,7 +160,7 @@ def twice_used(material):
 def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
     design = spectral_level.CONFIGURATIONS["acrylic"]
     alarms = {"library": [], "twice": []}
-    for number in range(80):
+    for number in range(40):
         material = spectral_level.simulate(design, stream(SEED, "twice", number))
         for name, net in (("library", spectral_level.library_metric), ("twice", twice_used)):
             run = spectral_level.Run(material, net)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -106,7 +107,22 @@ def table(claims: Sequence[Claim]) -> str:
     return "\n".join([head, *(claim.line(width) for claim in claims)])
 
 
+@cache
+def _processes() -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(WORKERS)
+
+
 def spread(call: Any, jobs: Iterable[Any]) -> list[Any]:
-    """Do the jobs in two processes; each job carries its own seed, so the order is free."""
-    with ProcessPoolExecutor(WORKERS) as pool:
-        return list(pool.map(call, jobs))
+    """Do the jobs in the processes that all levels share; each carries its own seed, so the order
+    is free."""
+    return list(_processes().map(call, jobs))
+
+
+def whole(level: Callable[[int], Iterable[Claim]], runs: int) -> list[Claim]:
+    """Judge a level that spreads no jobs, all of it in one of those processes."""
+    (found,) = spread(partial(_listed, level), [runs])
+    return list(found)
+
+
+def _listed(level: Callable[[int], Iterable[Claim]], runs: int) -> list[Claim]:
+    return list(level(runs))

@@ -22,7 +22,7 @@ from residuekit.decision.bound import upper_bound
 from residuekit.decision.limits import Levels, decision_levels
 from residuekit.decision.panel_layout import Panels, one_panel
 from residuekit.kernels.limit_statistics import noncentrality
-from residuekit.kernels.slope import slope_through_zero
+from residuekit.kernels.slope import Slope, slope_through_zero
 
 from .claims import SEED, Claim, rate
 
@@ -82,41 +82,31 @@ def found_at_own_limit(nu: int, levels: Levels) -> float:
     return float(ndtr(gain * np.sqrt(gammaincinv(nu / 2, chance) * 2 / nu)).mean())
 
 
-def coverage(
-    blanks: Floats,
-    exposed: Floats,
-    responses: Floats,
-    true: float,
-    shared: bool,
-    panels: Panels | None = None,
-) -> tuple[Bools, Bools]:
-    """Say of each study whether its one-sided bound and its two-sided interval hold the truth.
+def slopes(blanks: Floats, responses: Floats, shared: bool) -> Slope:
+    """Fit the slope of every study as the library does; one `Slope` of arrays (runs,).
 
     `shared` says whether `responses` were taken against `blanks`.
     """
-    studies = zip(blanks, exposed, responses, strict=True)
-    one, two = np.array([_cover(*study, true, shared, panels) for study in studies]).T
-    return one, two
+    pairs = zip(responses, blanks.std(axis=1, ddof=1), strict=True)
+    found = [slope_through_zero(SPIKED, row, s, shared=float(shared)) for row, s in pairs]
+    value, error, _, pull, *_ = np.array(found).T
+    return Slope(value, error, SPIKED.size, pull)
 
 
-def _cover(
-    blank: Floats,
-    exposed: Floats,
-    responses: Floats,
-    true: float,
-    shared: bool,
-    panels: Panels | None,
-) -> tuple[bool, bool]:
-    n, m, scatter = blank.size, exposed.size, float(blank.std(ddof=1))
-    slope = slope_through_zero(SPIKED, responses, scatter, shared=float(shared))
-    estimate = float(exposed.mean() - blank.mean()) / slope.value
+def coverage(
+    blanks: Floats, exposed: Floats, slope: Slope, true: float, panels: Panels | None = None
+) -> tuple[Bools, Bools]:
+    """Say of each study whether its one-sided bound and its two-sided interval hold the truth."""
+    estimate = (exposed.mean(axis=1) - blanks.mean(axis=1)) / slope.value
+    scatters = blanks.var(axis=1, ddof=1), exposed.var(axis=1, ddof=1)
     one, two = (
         upper_bound(
-            estimate, scatter**2, n, float(exposed.var(ddof=1)), m, slope, alpha, panels
+            estimate, scatters[0], blanks.shape[1], scatters[1], exposed.shape[1], slope, alpha,
+            panels,
         ).upper
         for alpha in (ALPHA, ALPHA / 2)
-    )
-    return true <= one, abs(true - estimate) <= two - estimate
+    )  # fmt: skip
+    return true <= one, np.abs(true - estimate) <= two - estimate
 
 
 class Studies:
@@ -151,12 +141,6 @@ class Studies:
         arm, one = (noncentrality(lie.freedom, q, ALPHA) for q in (levels.arm, levels.mockup))
         return arm * sqrt(1 / self.m + 1 / lie.behind_mean), one * sqrt(1 + 1 / lie.behind_one)
 
-    def slopes(self) -> Floats:
-        """The slope that each study finds, (runs,)."""
-        scatter = self.blanks.std(axis=1, ddof=1)
-        pairs = zip(self.responses, scatter, strict=True)
-        return np.array([slope_through_zero(SPIKED, row, s).value for row, s in pairs])
-
 
 def claims(runs: int, levels_for: Callable[..., Levels] = decision_levels) -> Iterator[Claim]:
     """Judge every size of study; `levels_for` is the library's rule unless another is on trial."""
@@ -177,7 +161,8 @@ def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
     single = exposed.copy()
     single[:, 0] += one
     own = arm * blanks.std(axis=1, ddof=1, keepdims=True)
-    stated = own / studies.slopes()[:, None]
+    slope = slopes(blanks, studies.responses, shared=True)
+    stated = own / slope.value[:, None]
     expected = found_at_own_limit(studies.panels.freedom, levels)
     place, lie = studies.place, studies.panels
     for name, claimed, hits in (
@@ -190,12 +175,12 @@ def claims_of_size(studies: Studies, levels: Levels) -> Iterator[Claim]:
          decide(blanks, exposed + stated, levels, lie)),
     ):  # fmt: skip
         yield rate(f"{place} {name}", claimed, hits)
-    for where, responses, true, shared in (
-        ("0", studies.responses, 0.0, True),
-        ("the true limit", studies.responses, arm, True),
-        ("the true limit, spiked on other blanks", studies.apart, arm, False),
+    for where, found, true in (
+        ("0", slope, 0.0),
+        ("the true limit", slope, arm),
+        ("the true limit, spiked on other blanks", slopes(blanks, studies.apart, False), arm),
     ):
-        below, inside = coverage(blanks, exposed + true, responses, true, shared, lie)
+        below, inside = coverage(blanks, exposed + true, found, true, lie)
         yield rate(f"{place} one-sided bound holds {where}", ONE_SIDED, below)
         yield rate(f"{place} two-sided interval holds {where}", TWO_SIDED, inside)
 

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import product
 from math import inf, nan
 
@@ -340,9 +339,13 @@ def _changes(design: StudyDesign, axis: Floats) -> dict[str, Floats]:
 
 def planned_limit() -> float:
     """The arm's detection limit that the plan promises, the median of nine simulated pilots."""
+    return float(np.median(spread(_planned, range(9))))
+
+
+def _planned(seed: int) -> float:
     design = plan.Design(mockups=6, maps=1, pixels=144, scans=Instrument().scans, blanks=6)
-    pilots = (plan.from_simulator(PLANNED, GEL, axis=AXIS, seed=seed) for seed in range(9))
-    return float(np.median([plan.detection_limit(pilot, design) for pilot in pilots]))
+    pilot = plan.from_simulator(PLANNED, GEL, axis=AXIS, seed=seed)
+    return plan.detection_limit(pilot, design)
 
 
 def _holds(assessment: Assessment, true: float) -> tuple[bool, bool]:
@@ -378,14 +381,19 @@ CLAIMED = {
 
 
 def claims(runs: int) -> Iterator[Claim]:
-    """Judge every configuration."""
-    for name in CONFIGURATIONS:
-        yield from claims_of(name, answers(name, runs))
+    """Do the runs of every configuration, all of them in one line, and judge each."""
+    jobs = [(name, library_metric, number) for name in CONFIGURATIONS for number in range(runs)]
+    found = spread(_run_of, jobs)
+    for place, name in enumerate(CONFIGURATIONS):
+        yield from claims_of(name, answers(found[place * runs : (place + 1) * runs]))
 
 
-def answers(name: str, runs: int) -> dict[str, Floats]:
-    """Do the runs of one configuration; each question's answers, (runs,)."""
-    found = spread(partial(one_run, name, library_metric), range(runs))
+def _run_of(job: tuple[str, MakeMetric, int]) -> Numbers:
+    return one_run(*job)
+
+
+def answers(found: Sequence[Numbers]) -> dict[str, Floats]:
+    """Each question's answers by the runs of one configuration, (runs,)."""
     keys = dict.fromkeys(key for one in found for key in one)
     return {key: np.array([one.get(key, nan) for one in found], dtype=float) for key in keys}
 

@@ -51,10 +51,10 @@ class Study:
         `scheduler` the address of a dask.distributed cluster that sees the same folder.
         """
         from .run import run_study
-        from .work import one_thread
+        from .work import Workers, one_thread
 
-        with inside(self.manifest.folder), one_thread():
-            return run_study(self.manifest, progress, workers, scheduler)
+        with inside(self.manifest.folder), one_thread(), Workers(workers, scheduler) as those:
+            return run_study(self.manifest, progress, those)
 
     def standing(self) -> StudyResult | None:
         """The newest run, if nothing has changed of what it was made from, nor of itself."""

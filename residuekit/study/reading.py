@@ -33,7 +33,7 @@ from .measurements import Measurement
 from .mockups import MapSummary, mockup_of
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
-from .work import MOST_HELD, Held, Outcome, Task, perform, perform_all, stored
+from .work import MOST_HELD, Held, Outcome, Task, Workers, perform, stored
 
 Progress = Callable[[int, int, str], None]
 _CONTROLS = ("reference", "blank", "spiked", "before")
@@ -51,11 +51,10 @@ class Reading:
         part: Path,
         cache: Cache,
         progress: Progress | None = None,
-        workers: int = 1,
-        scheduler: str | None = None,
+        workers: Workers | None = None,
     ):
         self.manifest, self.part, self.cache = manifest, part, cache
-        self._progress, self._workers, self._scheduler = progress, workers, scheduler
+        self._progress, self.workers = progress, workers or Workers()
         self.controls: list[MapSummary] = []
         self.exposed: list[MapSummary] = []
         self.hashes = {name: io.sha256(manifest.folder / name) for name in manifest.sources}
@@ -73,7 +72,7 @@ class Reading:
         self._axis: Any = None
         self._done: set[str] = set()
         self._store = part / ".stored"
-        self._held = Held(MOST_HELD if workers == 1 and scheduler is None else 0)
+        self._held = Held(MOST_HELD if self.workers.here else 0)
         self._order = {row.file: number for number, row in enumerate(manifest.measurements, 1)}
         (part / "maps").mkdir()
         self._store.mkdir()
@@ -300,7 +299,7 @@ class Reading:
 
     def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
         started = time.perf_counter()
-        yield from perform_all(list(tasks), self._workers, self._scheduler)
+        yield from self.workers.perform(tasks)
         self.seconds += time.perf_counter() - started
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:

@@ -40,13 +40,11 @@ from .second import beside_each_other, second_verdicts, warn_of_differing
 from .standing import keep_state
 from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
+from .work import Workers
 
 
 def run_study(
-    manifest: Manifest,
-    progress: Progress | None = None,
-    workers: int = 1,
-    scheduler: str | None = None,
+    manifest: Manifest, progress: Progress | None = None, workers: Workers | None = None
 ) -> StudyResult:
     """Compute everything a study asks and write its run folder.
 
@@ -58,8 +56,7 @@ def run_study(
     Parameters
     ----------
     progress : called with (files done, files in all, file).
-    workers : local processes; 1 works in this one.
-    scheduler : the address of a running dask.distributed cluster instead.
+    workers : who reads and scores the files; this process if it is left out.
 
     Raises
     ------
@@ -72,7 +69,7 @@ def run_study(
     with new_run(manifest.folder) as part:
         cache = Cache(manifest.folder / "runs" / CACHE)
         steps = _in_turn(progress, 1 if manifest.second_procedure is None else 2)
-        work = Reading(manifest, part, cache, next(steps), workers, scheduler)
+        work = Reading(manifest, part, cache, next(steps), workers)
         work.find_bad_channels()
         work.read_controls()
         refuse_mixed(manifest, work.controls)
@@ -97,7 +94,7 @@ def run_study(
             *normalisation_notes(work.usable),
         ]
         if manifest.second_procedure is not None:
-            other, said = second_verdicts(work, next(steps), workers, scheduler)
+            other, said = second_verdicts(work, next(steps))
             beside = beside_each_other(tables["verdicts"], other)
             write_table(part / SECOND, beside, SECOND_COLUMNS)
             remarks += said

@@ -18,9 +18,7 @@ from .tables import Found, judge_arms
 Rows = list[dict[str, Any]]
 
 
-def second_verdicts(
-    first: Reading, progress: Progress | None, workers: int, scheduler: str | None
-) -> tuple[Rows, list[str]]:
+def second_verdicts(first: Reading, progress: Progress | None) -> tuple[Rows, list[str]]:
     """Judge every arm by the study's second procedure; remarks on files it cannot use.
 
     Its limits, its blindness and its deciding score are its own. Only means are kept of the maps.
@@ -30,7 +28,7 @@ def second_verdicts(
     part = first.part / ".second"
     part.mkdir()
     manifest = replace(first.manifest, procedure=second)
-    work = Reading(manifest, part, first.cache, progress, workers, scheduler)
+    work = Reading(manifest, part, first.cache, progress, first.workers)
     work.channels = first.channels
     work.read_controls()
     controls = work.study_controls()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import (
     Executor,
     ProcessPoolExecutor,
@@ -145,19 +145,91 @@ def _processed(task: Task) -> tuple[MapSummary | None, xr.DataArray]:
     return summary, array
 
 
-def perform_all(
-    tasks: Sequence[Task], workers: int = 1, scheduler: str | None = None
-) -> Iterator[tuple[Task, Outcome]]:
-    """Perform every task once, in any order: here, in `workers` local processes, or on the
-    dask.distributed cluster at `scheduler`, which must see the study under the same path."""
-    if scheduler is not None:
-        with _cluster(scheduler) as executor:
-            yield from _gather(executor, tasks, _apart)
-    elif workers > 1 and len(tasks) > 1:
-        yield from _in_processes(tasks, workers)
-    else:
-        for task in tasks:
-            yield task, perform(task)
+class Workers:
+    """Who performs the tasks of a run: this process, so many local processes, or the
+    dask.distributed cluster at `scheduler`, which must see the study under the same path.
+
+    Processes, or the way to the cluster, are opened with the first tasks and kept to the end.
+    """
+
+    def __init__(self, processes: int = 1, scheduler: str | None = None):
+        self._processes, self._scheduler = processes, scheduler
+        self._open: tuple[int, ProcessPoolExecutor] | None = None
+        self._client: Any = None
+        self._others: set[Any] = set()
+
+    def __enter__(self) -> Workers:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._close()
+        if self._client is not None:
+            self._client.close()
+
+    @property
+    def here(self) -> bool:
+        """Whether this process performs all itself."""
+        return self._scheduler is None and self._processes < 2
+
+    def perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
+        """Perform every task once, in any order."""
+        if self.here:
+            for task in tasks:
+                yield task, perform(task)
+        elif self._scheduler is not None:
+            self._client = self._client or _client(self._scheduler)
+            yield from _gather(self._client.get_executor(pure=False), tasks, _apart)
+        else:
+            yield from self._in_processes(list(tasks))
+
+    def _in_processes(self, left: list[Task]) -> Iterator[tuple[Task, Outcome]]:
+        """Start the processes anew when one dies. What they had in hand then is done last and in
+        turn, in a single process, which shows the file that kills it: that file is given up."""
+        last: list[Task] = []
+        for _ in range(_RESTARTS):
+            yield from self._through(left, self._processes)
+            if not left:
+                break
+            last += left[: self._processes]
+            del left[: self._processes]
+        left = last + left
+        while left:
+            yield from self._through(left, 1)
+            if left:
+                yield left.pop(0), Outcome(failure="the process that read it died")
+
+    def _through(self, tasks: list[Task], processes: int) -> Iterator[tuple[Task, Outcome]]:
+        """Perform tasks, and take off the list what is done, until one of the processes dies."""
+        if not tasks:
+            return
+        with _one_thread_each():
+            try:
+                for task, outcome in _gather(self._pool(processes), list(tasks)):
+                    tasks.remove(task)
+                    yield task, outcome
+            except BrokenProcessPool:
+                pass
+            except BaseException:  # an interrupt above all: what is not done is left
+                for child in set(active_children()) - self._others:
+                    child.terminate()
+                self._close(wait=False)
+                raise
+        if tasks:
+            self._close()
+
+    def _pool(self, processes: int) -> ProcessPoolExecutor:
+        if self._open is None or self._open[0] != processes:
+            self._close()
+            self._others = set(active_children())
+            started = signal.signal, (signal.SIGINT, signal.SIG_IGN)
+            pool = ProcessPoolExecutor(processes, get_context("spawn"), *started)
+            self._open = processes, pool
+        return self._open[1]
+
+    def _close(self, *, wait: bool = True) -> None:
+        if self._open is not None:
+            self._open[1].shutdown(wait=wait, cancel_futures=not wait)
+            self._open = None
 
 
 @contextmanager
@@ -209,39 +281,6 @@ def _gather(
         yield futures[future], outcome
 
 
-def _in_processes(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
-    """Start the processes anew when one dies; a file that kills its process alone is given up."""
-    left = list(tasks)
-    for _ in range(_RESTARTS):
-        for task, outcome in _one_pool(left, workers):
-            left.remove(task)
-            yield task, outcome
-        if not left:
-            return
-    for task in left:
-        alone = list(_one_pool([task], 1))
-        yield alone[0] if alone else (task, Outcome(failure="the process that read it died"))
-
-
-def _one_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Outcome]]:
-    others = set(active_children())
-    with (
-        _one_thread_each(),
-        ProcessPoolExecutor(
-            workers, get_context("spawn"), signal.signal, (signal.SIGINT, signal.SIG_IGN)
-        ) as pool,
-    ):
-        try:
-            yield from _gather(pool, list(tasks))
-        except BrokenProcessPool:
-            return
-        except BaseException:  # an interrupt above all: what is not done is left
-            for child in set(active_children()) - others:
-                child.terminate()
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-
-
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
     """Let processes that start now use one thread for linear algebra, for they share the cores, and
@@ -260,8 +299,7 @@ def _one_thread_each() -> Iterator[None]:
                 os.environ[name] = value
 
 
-@contextmanager
-def _cluster(address: str) -> Iterator[Any]:
+def _client(address: str) -> Any:
     try:
         from distributed import Client
     except ImportError as problem:
@@ -273,7 +311,7 @@ def _cluster(address: str) -> Iterator[Any]:
             )
         ) from problem
     try:
-        client = Client(address, timeout="20s", set_as_default=False)
+        return Client(address, timeout="20s", set_as_default=False)
     except (OSError, ValueError) as problem:
         raise StudyError(
             Fault(
@@ -282,7 +320,3 @@ def _cluster(address: str) -> Iterator[Any]:
                 "--scheduler tcp://HOST:PORT",
             )
         ) from problem
-    try:
-        yield client.get_executor(pure=False)
-    finally:
-        client.close()

@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 import xarray as xr
 from made_run import make_photo_run, make_run
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import Collection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -67,9 +66,7 @@ def result(request, tmp_path_factory):
 
 @pytest.fixture(scope="module", params=[170.0, 82.5, 80.0])
 def figure(request, result):
-    figure = rk.residue_figure(result, width_mm=request.param, page=1)
-    FigureCanvasAgg(figure).draw()
-    return figure
+    return rk.residue_figure(result, width_mm=request.param, page=1)
 
 
 def test_no_text_overlaps_another_or_leaves_the_page(figure):
@@ -177,7 +174,6 @@ def test_a_stratum_without_a_blank_has_no_block_and_it_is_said(tmp_path):
 def test_a_page_of_one_column_names_its_stratum_and_its_labels_stand_clear_of_the_dots(tmp_path):
     plan = plan_figure(make_run(tmp_path), width_mm=85)
     figure = draw(plan)
-    FigureCanvasAgg(figure).draw()
     texts = shown_texts(figure)
     assert any(text.get_text() == "alkyd: 2 min not detected" for text, _ in texts)
     ax = next(ax for ax in figure.axes if ax.get_xlabel().startswith("net signal of a mock-up"))
@@ -190,7 +186,6 @@ def test_a_page_of_one_column_names_its_stratum_and_its_labels_stand_clear_of_th
 
 def test_the_working_exposure_stands_first_and_the_heads_just_above_its_numbers(tmp_path):
     figure = draw(plan_figure(make_run(tmp_path)))
-    FigureCanvasAgg(figure).draw()
     tops = {text.get_text(): box.y0 for text, box in shown_texts(figure)}
     step = tops["exposed 2 min, n = 4"] - tops["exposed 60 min, n = 4"]
     assert step > 0

@@ -45,8 +45,9 @@ percent = true
 TO_ABSORBANCE = ('{step = "crop"', '{step = "to_absorbance"},\n{step = "crop"')
 
 
-def test_files_of_a_pattern_are_read_as_stated_and_a_run_says_the_same(study):
-    before = study.run()
+@pytest.mark.usefixtures("without_pictures")
+def test_files_of_a_pattern_are_read_as_stated_and_a_run_says_the_same(study, finished):
+    before = finished.result
     _as_percent(study, "blank")
     with pytest.raises(StudyError) as caught:
         check_folder(study.folder)
@@ -102,8 +103,9 @@ def _in_one_book(study, role):
     study.write_rows(rows)
 
 
-def test_a_workbook_with_a_sheet_a_mockup_gives_the_verdicts_of_its_sheets(study):
-    before = study.run()
+@pytest.mark.usefixtures("without_pictures")
+def test_a_workbook_with_a_sheet_a_mockup_gives_the_verdicts_of_its_sheets(study, finished):
+    before = finished.result
     _in_one_book(study, "blank")
     manifest = load_manifest(study.folder)
     blanks = manifest.of_role("blank")

@@ -13,8 +13,8 @@ from threadpoolctl import threadpool_info
 
 from residuekit.errors import StudyError
 from residuekit.results import TABLES
-from residuekit.study import Study
-from residuekit.study.work import Task, perform_all
+from residuekit.study import Study, work
+from residuekit.study.work import Task, Workers
 
 CLUSTER = """
 from distributed import LocalCluster
@@ -31,10 +31,14 @@ def same(result, finished):
 
 
 @pytest.mark.usefixtures("without_pictures")
-def test_two_processes_give_the_same_tables(study, finished):
-    done = []
+def test_two_processes_are_started_once_and_give_the_same_tables(study, finished, monkeypatch):
+    done, started, pool = [], [], work.ProcessPoolExecutor
+    monkeypatch.setattr(
+        work, "ProcessPoolExecutor", lambda *given: started.append(given[0]) or pool(*given)
+    )
     result = Study.open(study.folder).run(lambda *given: done.append(given), workers=2)
     same(result, finished)
+    assert started == [2]
     assert max(done)[0] == len(study.rows())
     assert len(result.maps()) == len(finished.result.maps())
 
@@ -98,7 +102,8 @@ def test_a_worker_that_dies_costs_its_own_file_alone(study, tmp_path):
         for row in manifest.of_role("blank")[:3]
     ]  # fmt: skip
     tasks[1] = replace(tasks[1], quality=_Deadly())
-    outcomes = {task.row.file: outcome for task, outcome in perform_all(tasks, workers=2)}
+    with Workers(2) as two:
+        outcomes = {task.row.file: outcome for task, outcome in two.perform(tasks)}
     assert [outcomes[task.row.file].failure for task in tasks] == [
         "", "the process that read it died", "",
     ]  # fmt: skip
@@ -110,18 +115,19 @@ def test_a_run_with_a_dead_worker_does_the_rest_and_the_next_completes_it(
     warm_study, finished, monkeypatch
 ):
     """The cache is empty for the clean arm, whose first file kills its process."""
-    from residuekit.study import reading
-
     victim = warm_study.files("exposed", exposure_min="2")[0]
     shutil.rmtree(warm_study.folder / "runs" / ".cache")
 
-    def deadly(tasks, *given):
-        return perform_all(
-            [replace(t, quality=_Deadly()) if t.row.file == victim else t for t in tasks], *given
+    whole = Workers.perform
+
+    def deadly(self, tasks):
+        return whole(
+            self,
+            [replace(t, quality=_Deadly()) if t.row.file == victim else t for t in tasks],
         )
 
     with monkeypatch.context() as patch:
-        patch.setattr(reading, "perform_all", deadly)
+        patch.setattr(Workers, "perform", deadly)
         result = Study.open(warm_study.folder).run(workers=2)
     assert dict(result.failures) == {victim: "the process that read it died"}
     rows = result.verdicts.set_index("exposure_min")
