@@ -208,9 +208,24 @@ class Confirmer:
         """The amount that only the gel explains of a mean of m less that of so many blanks, in
         references, and the ratio of what gel and foreign matter explain."""
         found = self.additions.explain(seen)
-        amount = float(np.sqrt(max(found.both - found.foreign, 0.0))) / self.norm
-        beyond = found.foreign - self.by_chance * (1 / m + 1 / behind)
-        return amount, found.gel / beyond if beyond > 0 else np.inf
+        ratio = self._ratio(found.gel, found.foreign, m, behind)
+        return self._only_gel(found.both, found.foreign), ratio
+
+    def foreign(self, seen: Floats, m: int, behind: float, limit: float) -> bool:
+        """Whether `is_foreign` says so of what `compare` finds, with no fit that is not needed."""
+        foreign, gel = self.additions.foreign(seen), self.additions.gel(seen)
+        if self._ratio(gel, foreign, m, behind) <= LEAST_RATIO:
+            return True
+        if self._only_gel(gel, foreign) > limit:  # both together explain no less than the gel
+            return False
+        return self._only_gel(self.additions.both(seen), foreign) <= limit
+
+    def _ratio(self, gel: float, foreign: float, m: int, behind: float) -> float:
+        beyond = foreign - self.by_chance * (1 / m + 1 / behind)
+        return gel / beyond if beyond > 0 else np.inf
+
+    def _only_gel(self, explained: float, foreign: float) -> float:
+        return float(np.sqrt(max(explained - foreign, 0.0))) / self.norm
 
     def limit(self, scatter: Any, m: int, *, alone: bool = False) -> Any:
         """The decision limit of that amount, for the mean of m mock-ups or the largest of them."""

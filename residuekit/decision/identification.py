@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..kernels.netsignal import ShapeBasis
-from .confirmation import Confirmer, is_foreign
+from .confirmation import Confirmer
 from .evenness import welch_limit
 from .limits import arm_limits, decision_levels, decision_limit
 from .panel_layout import Panels, one_panel
@@ -146,9 +146,8 @@ class _Draws:
         if self._shape.test(white, self._expected[draw]).refused:
             return False
         seen = self._seen[draw] + loaded * self._seen_gel
-        amount, ratio = self._confirm.compare(seen, self._m, self._lie.behind_mean)
         limit = float(self._confirm.limit(self._scatter[draw], self._m))
-        return not is_foreign(amount, limit, ratio)
+        return not self._confirm.foreign(seen, self._m, self._lie.behind_mean, limit)
 
 
 def _within(lie: Panels) -> Floats:

@@ -61,11 +61,19 @@ class Additions:
 
     def explain(self, seen: Floats) -> Explained:
         """Fit one difference, given by its coordinates."""
-        return Explained(self.foreign(seen), _fit(seen, self._gel)[1], self._added(seen, self._gel))
+        return Explained(self.foreign(seen), self.gel(seen), self.both(seen))
 
     def foreign(self, seen: Floats) -> float:
         """What foreign matter alone explains of a difference, given by its coordinates."""
         return self._added(seen, [])
+
+    def gel(self, seen: Floats) -> float:
+        """What the gel alone explains; both together never explain less."""
+        return _fit(seen, self._gel)[1]
+
+    def both(self, seen: Floats) -> float:
+        """What gel and foreign matter explain together."""
+        return self._added(seen, self._gel)
 
     def _added(self, seen: Floats, gel: list[Floats]) -> float:
         least, columns = _SMALL * float(np.linalg.norm(seen)), gel

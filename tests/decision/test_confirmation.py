@@ -16,6 +16,7 @@ from residuekit.decision.confirmation import (
     Confirmation,
     Confirmer,
     foreign_matter,
+    is_foreign,
     unexplained,
 )
 from residuekit.decision.limits import decision_levels
@@ -94,6 +95,22 @@ def test_amount_and_ratio_are_those_of_every_corner_at_once(paint, loading):
     beyond = foreign - by_chance * (1 / m + 1 / n)
     alone = max(target @ gel / norm, 0.0) ** 2
     assert found.ratio == pytest.approx(alone / beyond if beyond > 0 else math.inf, rel=1e-4)
+
+
+def test_the_short_way_to_foreign_matter_comes_to_what_the_long_one_does(paint):
+    confirm, rng = confirmer(paint), np.random.default_rng(4)
+    answers = []
+    for loading, share in product((0.0, 1.0, 3.0, 10.0), (0.0, 0.3, 2.0)):
+        foreign = share * spectrum("silica", paint.axis)
+        noise = 0.3 * rng.normal(size=len(paint.exposed)) @ (paint.exposed - paint.exposed.mean(0))
+        white = paint.net.metric.whiten(loading * paint.gel + foreign + noise)
+        seen = confirm.additions.coordinates(white)
+        amount, ratio = confirm.compare(seen, 4, 6.0)
+        for limit in (0.5 * amount, amount, 2 * amount + 0.1, 0.0):
+            said = confirm.foreign(seen, 4, 6.0, limit)
+            assert said == is_foreign(amount, limit, ratio)
+            answers.append(said)
+    assert 0.1 < np.mean(answers) < 0.9
 
 
 @pytest.mark.parametrize(
