@@ -15,7 +15,7 @@ from ..words.caption import letter_of
 from ..words.common import Stratum, arm_words, stratum_of, working_words
 from .choice import choose
 from .key import Entry, key_entries, key_rows
-from .layout import EDGE, GAP, LEAST, LINE, PAGE_HEIGHT, block_height, narrow
+from .layout import EDGE, GAP, LEAST, LINE, PAGE_HEIGHT, PAGE_WIDTH, block_height, narrow
 from .map_panel import shared_scale
 from .stage_panel import Photo, read_photo
 from .stratum import Block
@@ -116,7 +116,7 @@ def plan_pages(
     ContractError : as `residue_figure` says; a detected arm that no page has room for.
     """
     settings = result.provenance["study"]["figure"]
-    width = float(settings.get("width_mm", 170) if width_mm is None else width_mm)
+    width = float(settings.get("width_mm", PAGE_WIDTH) if width_mm is None else width_mm)
     if not FIGURE_WIDTHS[0] <= width <= FIGURE_WIDTHS[1]:
         raise ContractError(
             Fault(

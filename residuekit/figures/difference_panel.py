@@ -14,7 +14,7 @@ from ..reprs import sentence_case
 from ..schema import DIFFERENCE
 from ..words.common import score_words, stratum_words
 from .choice import choose
-from .layout import BAR, EDGE, LINE, TITLE
+from .layout import BAR, EDGE, LINE, PAGE_WIDTH, TITLE
 from .map_panel import (
     BAR_NUMBERS,
     bar_label_width,
@@ -76,7 +76,7 @@ def _rows(result: StudyResult) -> Iterator[DifferenceRow]:
                 yield DifferenceRow(words, block.unit, maps)
 
 
-def differences_figure(result: StudyResult, width_mm: float = 170.0) -> Figure:
+def differences_figure(result: StudyResult, width_mm: float = PAGE_WIDTH) -> Figure:
     """Draw what the pixels of paired mock-ups differ by from the same pixels before treatment.
 
     A row a stratum and residue: the mock-ups that the due-diligence figure maps, by the deciding

@@ -9,6 +9,8 @@ from .map_panel import BAR_NUMBERS, bar_label_width
 from .stratum import Block, Map
 
 PAGE_HEIGHT = 200.0
+#: The width of a figure where none is asked for, mm.
+PAGE_WIDTH = 170.0
 LINE = 3.1
 EDGE = 1.0
 GAP = 1.5

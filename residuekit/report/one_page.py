@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,9 +26,13 @@ if TYPE_CHECKING:
 SUMMARY = "summary.pdf"
 #: More strata than this are not drawn.
 MOST_STRATA = 3
+#: More arms than this are left to the table, the first of each stratum drawn.
+MOST_LINES = 18
 #: Sizes of the letters (pt) with the most arms, tried until all stands on one page.
-_SIZES = ((9.0, 12), (8.0, 12), (7.0, 12), (7.0, 6), (6.0, 4))
+_SIZES = ((9.0, 12), (8.0, 12), (7.0, 12), (7.0, 6), (7.0, 4))
 _ROW_INCHES = 0.16
+#: What the margins of the page leave: the letters of the picture keep their size.
+_WIDTH_INCHES = 174 / 25.4
 
 
 def write_summary(result: StudyResult, folder: str | Path) -> None:
@@ -100,10 +105,17 @@ def _picture(result: StudyResult) -> tuple[str, str]:
     except ContractError as problem:
         return "", f"{words.NO_PICTURE}{problem}"
     blocks = [block for page in pages for block in page.blocks][:MOST_STRATA]
-    drawn = [[group for group in block.groups if group.role != "spiked"] for block in blocks]
+    most = MOST_LINES // len(blocks)
+    arms, blanks = (
+        [[replace(group, pairs=None) for group in block.groups if group.role == role]
+         for block in blocks]
+        for role in ("exposed", "blank")
+    )  # fmt: skip
+    drawn = [exposed[:most] + own for exposed, own in zip(arms, blanks, strict=True)]
+    more = len(result.verdicts) - sum(len(exposed[:most]) for exposed in arms)
     heights = [len(groups) + 2.2 for groups in drawn]
     with figure_style():
-        figure = Figure(figsize=(6.9, _ROW_INCHES * sum(heights)), layout="constrained")
+        figure = Figure(figsize=(_WIDTH_INCHES, _ROW_INCHES * sum(heights)), layout="constrained")
         axes = figure.subplots(len(blocks), 1, squeeze=False, height_ratios=heights)[:, 0]
         for ax, block, groups in zip(axes, blocks, drawn, strict=True):
             draw_mockups(ax, groups, block.acceptance)
@@ -118,4 +130,6 @@ def _picture(result: StudyResult) -> tuple[str, str]:
     unit = unit_words(blocks[0].unit)
     own = result.of_residue().provenance["study"]
     working = working_words(own, own["left_by"])
-    return made.getvalue().decode(), words.picture_caption(working, blocks[0].acceptance, unit)
+    return made.getvalue().decode(), words.picture_caption(
+        working, blocks[0].acceptance, unit, more
+    )

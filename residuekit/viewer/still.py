@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..figures.layout import PAGE_WIDTH
 from ..figures.map_panel import bar_label_width, draw_colour_bar, draw_map
 from ..figures.spectra_panel import shade_windows
 from ..figures.style import (
@@ -28,7 +29,9 @@ from .shown import KEPT, Layer, Shown
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_WIDTH, _TOP, _SIDE, _LINE = 180.0, 15.0, 52.0, 3.8
+_TOP, _SIDE, _LINE = 15.0, 52.0, 3.8
+#: Left of the spectrum, mm.
+_RIGHT = 96.0
 _DPI = 130
 
 
@@ -37,22 +40,22 @@ def picture(shown: Shown) -> bytes:
     from the state before treatment where there is one."""
     from matplotlib.figure import Figure
 
-    title = wrapped(shown.title, (_WIDTH - 8) / BOLD)
+    title = wrapped(shown.title, (PAGE_WIDTH - 8) / BOLD)
     top = _TOP + _LINE * (len(title) - 1)
     below = top + _SIDE + 10
     apart = next((layer for layer in shown.layers if layer.diverging), None)
     under, below = below + 9, below + (_SIDE + 19) * (apart is not None)
-    lines = [line for note in shown.notes for line in wrapped(note, _WIDTH - 8)]
+    lines = [line for note in shown.notes for line in wrapped(note, PAGE_WIDTH - 8)]
     height = below + _LINE * len(lines) + 2
     with figure_style():
-        figure = Figure(figsize=(_WIDTH / MM_PER_INCH, height / MM_PER_INCH))
+        figure = Figure(figsize=(PAGE_WIDTH / MM_PER_INCH, height / MM_PER_INCH))
         for number, line in enumerate(title):
             write(figure, 4, 3 + _LINE * number, line, weight="bold")
         _draw_scores(figure, shown, shown.layers[0], top)
         if apart is not None:
             _draw_scores(figure, shown, apart, under)
-            for number, line in enumerate(wrapped(apart.words, _WIDTH - 102)):
-                write(figure, 98, under + _LINE * number, line)
+            for number, line in enumerate(wrapped(apart.words, PAGE_WIDTH - _RIGHT - 4)):
+                write(figure, _RIGHT, under + _LINE * number, line)
         _draw_spectrum(figure, shown, top)
         for number, line in enumerate(lines):
             write(figure, 4, below + _LINE * number, line)
@@ -87,8 +90,8 @@ def _draw_scores(figure: Figure, shown: Shown, layer: Layer, top: float) -> None
 
 
 def _draw_spectrum(figure: Figure, shown: Shown, top: float) -> None:
-    width = 78.0
-    ax = place(figure, 98, top, width, _SIDE)
+    width = PAGE_WIDTH - _RIGHT - 4
+    ax = place(figure, _RIGHT, top, width, _SIDE)
     for kind, (words, values) in shown.references.items():
         colour, style = (BLANK, "-") if kind == "blank" else (GEL, "--")
         ax.plot(shown.wavenumber, values, color=colour, linestyle=style, label=words)

@@ -36,13 +36,14 @@ def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:
     return f"{said} {counted(more, 'further arm')} in verdicts.csv." if more else said
 
 
-def picture_caption(working: str, limit: float | None, unit: str) -> str:
-    """What the dots and lines are."""
+def picture_caption(working: str, limit: float | None, unit: str, more: int = 0) -> str:
+    """What the dots and lines are, and how many arms are not drawn."""
     marked = f"; round and green at the working exposure of {working}" if working else ""
     line = "" if limit is None else f" Long line: what would be accepted, {number(limit)} {unit}."
+    left_out = f" {counted(more, 'further arm')} not drawn." if more else ""
     return (
         f"A dot is a mock-up{marked}. Short line: mean of the group, with its upper bound. Broken "
-        f"line: the limit that decides.{line}"
+        f"line: the limit that decides.{line}{left_out}"
     )
 
 

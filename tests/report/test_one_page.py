@@ -83,6 +83,31 @@ def test_many_arms_and_a_long_reason_stay_on_one_page(tmp_path):
     shown = said.count("0 of 4; share at most 53%")
     assert shown >= 4
     assert f"{len(many) - shown} further arms in verdicts.csv" in said
+    assert "42 further arms not drawn." in said
+
+
+def sizes(page):
+    """The sizes (pt) of all letters of a page, those of its picture too."""
+    found = set()
+
+    def visit(text, _, matrix, __, size):
+        if text.strip():
+            found.add(round(abs(size * matrix[3]), 2))
+
+    page.extract_text(visitor_text=visit)
+    return found
+
+
+@pytest.mark.parametrize("reasons", [0, 20])
+def test_no_letter_is_below_7_pt(tmp_path, reasons):
+    result = make_run(tmp_path, paints=("alkyd", "acrylic"), exposures=(2.0, 10.0, 60.0))
+    record = dict(result.provenance)
+    record["study"] = {**record["study"], "acceptance_reason": "Because of much. " * reasons}
+    many = pd.concat([result.verdicts] * (1 + reasons // 2), ignore_index=True)
+    pdf = read(replace(result, verdicts=many, provenance=record), tmp_path)
+    found = sizes(pdf.pages[0])
+    assert len(found) > 1
+    assert min(found) >= 6.99
 
 
 def test_names_of_the_study_are_only_ever_text(tmp_path):
