@@ -97,8 +97,8 @@ def plot_map(
     bar, size = ax.inset_axes((1.32, 0, 0.07, 1)), ax.xaxis.label.get_fontsize()
     draw_colour_bar(bar, limit=line, scale=scale, words=words)
     bar.tick_params(labelsize=size)
-    for text in bar.texts:
-        text.set_fontsize(size)
+    for said in bar.texts:
+        said.set_fontsize(size)
     for dim, label in (("x", ax.set_xlabel), ("y", ax.set_ylabel)):
         label(f"{dim} ({unit_words(one[dim].attrs.get('units', 'pixel'))})")
     handles: list[Any] = []
