@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
@@ -28,7 +29,7 @@ def shown_texts(figure):
     figure.draw_without_rendering()
     renderer = figure.canvas.get_renderer()
     hidden = set()
-    for ax in figure.axes:
+    for ax in figure.findobj(Axes):
         for axis in (ax.xaxis, ax.yaxis):
             low, high = sorted(axis.get_view_interval())
             margin = 1e-9 * (high - low)

@@ -98,7 +98,11 @@ def plot_map(
     look: dict[str, Any] = {"limit": line, "scale": scale, "diverging": diverging}
     draw_pixels(ax, values, one["x"].values, one["y"].values, **look)
     words = unit_words(unit)
-    draw_colour_bar(ax.inset_axes((1.32, 0, 0.07, 1)), words=words, **look)
+    bar, size = ax.inset_axes((1.32, 0, 0.07, 1)), ax.xaxis.label.get_fontsize()
+    draw_colour_bar(bar, words=words, **look)
+    bar.tick_params(labelsize=size)
+    for said in bar.texts:
+        said.set_fontsize(size)
     for dim, label in (("x", ax.set_xlabel), ("y", ax.set_ylabel)):
         label(f"{dim} ({unit_words(one[dim].attrs.get('units', 'pixel'))})")
     handles: list[Any] = []

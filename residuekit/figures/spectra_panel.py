@@ -106,7 +106,8 @@ def shade_windows(
         for marker in markers
     ]
     for words, place in _joined(tags, places, width_mm):
-        ax.text(place / width_mm, 1, words, transform=ax.transAxes, ha="center", va="top")
+        ax.text(place / width_mm, 1, words, transform=ax.transAxes, ha="center", va="top",
+                fontsize=ax.xaxis.label.get_fontsize())  # fmt: skip
     return ax
 
 

@@ -34,10 +34,10 @@ _COPIED = (
 )  # fmt: skip
 #: Colours of verdicts that people with any colour vision tell apart (Okabe & Ito 2002).
 _COLOURS = {
-    "detected": "#D55E00",
+    "detected": "#5B2A00",
     "not detected": "#0072B2",
     "inconclusive": "#E69F00",
-    "not assessable": "#777777",
+    "not assessable": "#000000",
 }
 
 

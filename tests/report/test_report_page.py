@@ -4,9 +4,11 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from made_run import make_run, notes_on
@@ -172,12 +174,55 @@ def test_the_page_can_be_read_aloud(written):
     assert all(attrs["tabindex"] == "0" and attrs["aria-label"] for attrs in scrolling)
 
 
+@pytest.mark.parametrize("look", ["light", "dark"])
 @pytest.mark.parametrize("width", [400, 768, 1280])
-def test_an_accessibility_checker_finds_no_barrier(written, browser, barriers, width):
-    page = browser.new_page(viewport={"width": width, "height": 800})
+def test_an_accessibility_checker_finds_no_barrier(written, browser, barriers, width, look):
+    page = browser.new_page(viewport={"width": width, "height": 800}, color_scheme=look)
     page.goto((written[0].folder / "report.html").as_uri())
     assert barriers(page) == []
     page.close()
+
+
+def test_in_the_dark_the_page_is_dark_and_its_pictures_stand_on_white(written, browser):
+    looks = {}
+    for look in ("light", "dark"):
+        page = browser.new_page(viewport={"width": 768, "height": 800}, color_scheme=look)
+        page.goto((written[0].folder / "report.html").as_uri())
+        looks[look] = page.evaluate(
+            "[document.body, ...document.querySelectorAll('figure img, object')]"
+            ".map((one) => getComputedStyle(one).backgroundColor)"
+        )
+        if look == "dark":
+            page.emulate_media(media="print")
+            printed = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        page.close()
+    white = "rgb(255, 255, 255)"
+    assert looks["light"][0] == printed == white
+    assert looks["dark"][0] == "rgb(22, 21, 20)"
+    assert len(looks["dark"]) > 2
+    assert set(looks["dark"][1:]) == {white}
+
+
+def test_both_looks_have_texts_of_seven_to_one_and_headings_of_twice_that():
+    """WCAG 2: contrast is the ratio of relative luminances, each plus 0.05."""
+    style = (files("residuekit.data") / "report.css").read_text(encoding="utf-8")
+    light, dark = (
+        dict(re.findall(r"--(\w+): (#\w+)", block))
+        for block in re.findall(r":root \{(.*?)\}", style, re.S)
+    )
+    assert light.keys() == dark.keys()
+
+    def luminance(colour):
+        full = colour[1:] if len(colour) == 7 else "".join(2 * one for one in colour[1:])
+        parts = np.array([int(full[k : k + 2], 16) / 255 for k in (0, 2, 4)])
+        linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+        return linear @ [0.2126, 0.7152, 0.0722]
+
+    for look in (light, dark):
+        paper = luminance(look["paper"])
+        for name in ("ink", "soft", "found", "clean", "open", "focus"):
+            low, high = sorted([paper, luminance(look[name])])
+            assert (high + 0.05) / (low + 0.05) > (14 if name == "ink" else 6.5), name
 
 
 # what it says
