@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gc
 import hashlib
 import os
 import re
@@ -19,6 +20,9 @@ from threadpoolctl import threadpool_limits
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "tests"))
+
+# Compiler, tables and pictures make millions of objects that stay: look for dead ones less often.
+gc.set_threshold(50_000, 20, 50)
 
 if "PYTEST_XDIST_WORKER" in os.environ:
     # Each worker has a core of its own; more threads of linear algebra would fight for it.
@@ -299,11 +303,19 @@ def finished(_pattern_study: Path, tmp_path_factory: pytest.TempPathFactory) -> 
         return Finished(copy, before, copy.run())
 
 
-@pytest.fixture
-def warm_study(finished: Finished, tmp_path: Path) -> StudyCopy:
-    """A copy of the small study that keeps what an earlier run has computed, but no run."""
+@pytest.fixture(scope="session")
+def warm_copy(finished: Finished) -> Callable[[Path], StudyCopy]:
+    """Makes copies of the small study that keep what an earlier run has computed, but no run."""
     runs = shutil.ignore_patterns("2*Z*", "latest")
-    return StudyCopy(Path(shutil.copytree(finished.study.folder, tmp_path / "warm", ignore=runs)))
+    return lambda folder: StudyCopy(
+        Path(shutil.copytree(finished.study.folder, folder, ignore=runs))
+    )
+
+
+@pytest.fixture
+def warm_study(warm_copy: Callable[[Path], StudyCopy], tmp_path: Path) -> StudyCopy:
+    """One of them."""
+    return warm_copy(tmp_path / "warm")
 
 
 def command(*arguments: Any, folder: Path | None = None) -> subprocess.CompletedProcess[str]:

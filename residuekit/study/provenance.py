@@ -114,6 +114,7 @@ def no_longer_as(record: Mapping[str, Any], manifest: Manifest) -> Iterator[str]
             yield name
 
 
+@cache
 def _version(package: str) -> str:
     try:
         return version(package)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pandas as pd
@@ -48,36 +49,37 @@ class Tags(HTMLParser):
         self.attributes += attrs
 
 
-@pytest.fixture
-def hostile(warm_study):
+@pytest.fixture(scope="module")
+def hostile(warm_copy, tmp_path_factory):
     """Mock-ups, sessions, a paint and a soiling with hostile names; one file with an odd one."""
-    rows = warm_study.rows()
+    study = warm_copy(tmp_path_factory.mktemp("hostile") / "study")
+    rows = study.rows()
     mockups = list(dict.fromkeys(row["mockup"] for row in rows if row["mockup"]))
     names = dict(zip(mockups, NAMES, strict=False))
     odd = f"data/{'é' * 40} 🎨 'x' %s $(id).nc"
-    (warm_study.folder / rows[0]["file"]).rename(warm_study.folder / odd)
+    (study.folder / rows[0]["file"]).rename(study.folder / odd)
     rows[0]["file"] = odd
     for row in rows:
         row["mockup"] = names.get(row["mockup"], row["mockup"])
         row["session"] = NAMES[5]
         row["soiling"] = "" if row["role"] == "reference" else NAMES[6]
         row["paint"] = row["paint"] and NAMES[11]
-    warm_study.write_rows(rows)
-    warm_study.edit("title = ", f"title = '''{NAMES[5]}'''\n# ")
-    return warm_study
+    study.write_rows(rows)
+    study.edit("title = ", f"title = '''{NAMES[5]}'''\n# ")
+    return study
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def outcome(hostile):
     return hostile.run()
 
 
-def test_a_study_with_hostile_names_is_judged_as_any_other(outcome, hostile, tmp_path):
+def test_a_study_with_hostile_names_is_judged_as_any_other(outcome, hostile):
     given = {row["mockup"] for row in hostile.rows() if row["role"] != "reference"}
     assert set(outcome.mockups["mockup"]) == given
     assert set(outcome.verdicts["paint"]) == {NAMES[11]}
     assert outcome.failures == {}
-    assert {path.name for path in tmp_path.iterdir()} == {"warm"}
+    assert {path.name for path in hostile.folder.parent.iterdir()} == {"study"}
     for path in outcome.folder.rglob("*"):
         assert path.resolve().is_relative_to(hostile.folder.resolve())
         assert len(path.name.encode()) <= 255
@@ -97,11 +99,13 @@ def test_a_study_with_hostile_names_is_judged_as_any_other(outcome, hostile, tmp
     assert open_run(hostile.folder).folder == outcome.folder
 
 
-def test_what_changed_keeps_a_hostile_file_name_on_its_line(hostile):
-    hostile.run()
-    first = hostile.rows()[0]["file"]
-    hostile.keep(lambda row: row["file"] != first)
-    said = hostile.run().changes
+@pytest.mark.usefixtures("outcome", "without_pictures")
+def test_what_changed_keeps_a_hostile_file_name_on_its_line(hostile, tmp_path):
+    copy = replace(hostile, folder=tmp_path / "copy")
+    shutil.copytree(hostile.folder, copy.folder, symlinks=True)
+    first = copy.rows()[0]["file"]
+    copy.keep(lambda row: row["file"] != first)
+    said = copy.run().changes
     assert f"- gone: `{first}`" in said.splitlines()
 
 
