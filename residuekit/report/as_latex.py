@@ -9,6 +9,9 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from math import inf
 from typing import NamedTuple
 
 from .text import Block, Grid, Items, Paragraph, Section, one_line
@@ -19,7 +22,8 @@ _COMMANDS = {
     ">": "$>$", "|": "$|$", '"': "''", "`": r"\textasciigrave{}", "[": "{[}",
     "]": "{]}", "*": "{*}", "µ": r"$\mu$", "μ": r"$\mu$", "−": "$-$", "×": r"$\times$",
     "±": r"$\pm$", "≥": r"$\geq$", "≤": r"$\leq$", "∞": r"$\infty$", "·": r"$\cdot$",
-    "°": r"$^{\circ}$", "–": "--", "—": "---", "“": "``", "”": "''", "‘": "`", "’": "'",
+    "°": r"$^{\circ}$", "α": r"$\alpha$", "β": r"$\beta$", "χ": r"$\chi$", "σ": r"$\sigma$",
+    "–": "--", "—": "---", "“": "``", "”": "''", "‘": "`", "’": "'",
     "…": r"\ldots{}", "ß": r"\ss{}", "ø": r"\o{}", "Ø": r"\O{}", "æ": r"\ae{}",
     "Æ": r"\AE{}", "œ": r"\oe{}", "Œ": r"\OE{}", "ł": r"\l{}", "Ł": r"\L{}", "ı": r"\i{}",
 }  # fmt: skip
@@ -35,8 +39,6 @@ _LONG = 24
 _LINE = 345.0
 #: Columns of words are at least so wide, pt; else the table is set smaller, and at last so wide.
 _AT_EASE, _LEAST = 60.0, 34.0
-#: A table of more rows is broken into parts that fit a page.
-_ROWS_A_PAGE = 24
 
 
 def escape(text: object, long: int = _LONG) -> str:
@@ -90,11 +92,11 @@ def write(sections: Iterable[Section]) -> str:
 def _block(block: Block) -> str:
     if isinstance(block, Paragraph):
         lead = f"\\textbf{{{escape(block.lead)}}} " if block.lead else ""
-        return lead + escape(block.text)
+        return f"{{\\sloppy {lead}{escape(block.text)}\\par}}"
     if isinstance(block, Items):
         kind = "enumerate" if block.ordered else "itemize"
         listed = "\n".join(f"\\item{{}} {escape(text)}" for text in block.texts)
-        return f"\\begin{{{kind}}}\n{listed}\n\\end{{{kind}}}"
+        return f"\\begin{{{kind}}}\\sloppy\n{listed}\n\\end{{{kind}}}"
     return tables([block])
 
 
@@ -102,52 +104,123 @@ def tables(grids: Iterable[Grid]) -> str:
     """Write tables as plain tabulars, each with its caption above it; a long one in parts."""
     parts = []
     for one in grids:
-        starts = range(0, max(len(one.rows), 1), _ROWS_A_PAGE)
-        parts += [_tabular(one, start) for start in starts]
-        if len(starts) > 1:
+        made = _parts(one)
+        parts += [_tabular(one, place > 0, part) for place, part in enumerate(made)]
+        if len(made) > 1:
             parts.append(r"\clearpage")
     return "\n\n".join(parts)
 
 
-def _tabular(one: Grid, start: int) -> str:
-    caption = escape(one.caption) + (" (continued)" if start else "")
-    size, columns = next(((size, made) for size in _SIZES[:-1] if (made := _columns(one, size))),
-                         (_SIZES[-1], _columns(one, _SIZES[-1], least=_LEAST)))  # fmt: skip
-    part = one.rows[start : start + _ROWS_A_PAGE]
-    body = [_line(row, columns) for row in (one.heads, *part)]
+class _Part(NamedTuple):
+    """What a page holds of a table: the size of type, the columns, the lines of the body."""
+
+    size: _Size
+    kinds: str
+    lines: list[str]
+
+
+def _parts(one: Grid) -> list[_Part]:
+    """The parts of a table that fit a page each.
+
+    Where the columns have no ease, and the first of them says the same of rows that follow one
+    another, that stands once above these, on a line of its own.
+    """
+    found, above, inner = _at_ease(one), [""] * len(one.rows), one
+    if found is None and _says_again(one):
+        above = [str(row[0]) for row in one.rows]
+        inner = replace(one, heads=one.heads[1:], rows=tuple(row[1:] for row in one.rows),
+                        texts=one.texts - 1)  # fmt: skip
+        found = _at_ease(inner)
+    size, columns = found or (_SIZES[-1], _columns(inner, _SIZES[-1], least=_LEAST))
+    whole = f"p{{{_LINE - size.between:.0f}pt}}"
     kinds = "".join(column.kind for column in columns)
+
+    def begun() -> _Part:
+        return _Part(size, kinds, [r"\hline", _line(inner.heads, columns), r"\hline"])
+
+    top = _height(inner.heads, columns, size)
+    parts, last, used = [begun()], "", top
+    for name, row in zip(above, inner.rows, strict=True):
+        high = _height(row, columns, size)
+        if used > top and used + high + (name != last) > size.lines:
+            parts.append(begun())
+            last, used = "", top
+        if name != last:
+            said = rf"{{{whole}}}{{\raggedright{{}}\textit{{{escape(name)}}}}}"
+            parts[-1].lines.append(rf"\multicolumn{{{len(columns)}}}{said} \tabularnewline")
+            last, used = name, used + 1
+        parts[-1].lines.append(_line(row, columns))
+        used += high
+    return parts
+
+
+def _says_again(one: Grid) -> bool:
+    names = [row[0] for row in one.rows]
+    return one.texts > 1 and any(name == after for name, after in pairwise(names))
+
+
+def _tabular(one: Grid, continued: bool, part: _Part) -> str:
+    caption = escape(one.caption) + (" (continued)" if continued else "")
     return "\n".join([
-        r"\begin{table}[htbp]", r"\centering", f"\\caption{{{caption}}}", size.name,
-        f"\\setlength{{\\tabcolsep}}{{{size.between / 2:g}pt}}",
-        f"\\begin{{tabular}}{{{kinds}}}", r"\hline",
-        body[0], r"\hline", *body[1:], r"\hline", r"\end{tabular}", r"\end{table}",
+        r"\begin{table}[htbp]", r"\centering", f"\\caption{{{caption}}}", part.size.name,
+        f"\\setlength{{\\tabcolsep}}{{{part.size.between / 2:g}pt}}",
+        f"\\begin{{tabular}}{{{part.kinds}}}", *part.lines, r"\hline", r"\end{tabular}",
+        r"\end{table}",
     ])  # fmt: skip
 
 
 class _Size(NamedTuple):
-    """A size of type, pt: its command, a digit, a broad letter, what separates columns."""
+    """A size of type, pt: its command, a digit, a broad letter, what separates columns; lines that
+    a page of the article class holds beside a caption."""
 
     name: str
     digit: float
     broad: float
     between: float
+    lines: int
 
 
-_SIZES = (_Size(r"\footnotesize", 4.25, 7.2, 6.0), _Size(r"\scriptsize", 4.0, 6.6, 4.0))
+_SIZES = (
+    _Size(r"\footnotesize", 4.25, 7.2, 6.0, 48),
+    _Size(r"\scriptsize", 4.0, 6.6, 4.0, 56),
+)
 
 
 class _Column(NamedTuple):
-    """How a column is set: its kind, what begins its cells, after how many letters words break."""
+    """How a column is set: its kind, what begins its cells, after how many letters words break, and
+    how wide it is where lines break."""
 
     kind: str
     begin: str = ""
     long: int = _LONG
+    width: float = inf
 
 
 def _line(row: Sequence[str], columns: Sequence[_Column]) -> str:
     cells = [column.begin + escape(cell, column.long)
              for cell, column in zip(row, columns, strict=True)]  # fmt: skip
     return " & ".join(cells) + r" \tabularnewline"
+
+
+def _height(row: Sequence[object], columns: Sequence[_Column], size: _Size) -> int:
+    """How many lines of type a row fills; rather too many."""
+    return max(_lines(cell, column.width, size) for cell, column in zip(row, columns, strict=True))
+
+
+def _lines(cell: object, room: float, size: _Size) -> int:
+    lines, at = 1, 0.0
+    for word in map(str, str(cell).split(" ") if room < inf else ()):
+        wide = _width(word, size) + size.digit
+        if at and at + wide > room:
+            lines, at = lines + 1, 0.0
+        lines, at = lines + int((at + wide) // room), (at + wide) % room
+    return lines
+
+
+def _at_ease(one: Grid) -> tuple[_Size, list[_Column]] | None:
+    """The largest size of type in which no column of words is too narrow, and the columns in it."""
+    made = ((size, _columns(one, size)) for size in _SIZES)
+    return next((found for found in made if found[1]), None)
 
 
 def _columns(one: Grid, size: _Size, least: float = _AT_EASE) -> list[_Column]:
@@ -176,7 +249,8 @@ def _columns(one: Grid, size: _Size, least: float = _AT_EASE) -> list[_Column]:
             columns.append(_Column("r" if number else "l"))
         else:
             begin = r"\raggedleft{}" if number else r"\raggedright{}"
-            columns.append(_Column(f"p{{{width:.0f}pt}}", begin, max(2, int(width / size.broad))))
+            long = max(2, int(width / size.broad))
+            columns.append(_Column(f"p{{{width:.0f}pt}}", begin, long, width))
     return columns
 
 

@@ -118,10 +118,11 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
                 why = [*lacking, *filter(None, [unfit])]
                 yield Judged(_bare(columns, why), why=why)
                 continue
+            beside = controls.compared(own[0].stratum, paired) if paired == BEFORE else ()
+            apart = apart_notes(found.apart if paired == BEFORE else {}, [*exposed, *beside])
             verdict = controls.judge_arm(
-                exposed, material, unfit,
-                [*stated, *left_out, *of_design[arm], *_apart(controls, found, exposed, paired)],
-            )  # fmt: skip
+                exposed, material, unfit, [*stated, *left_out, *of_design[arm], *apart]
+            )
             counts = {
                 "n_maps": sum(mean.n_maps for mean in exposed),
                 "n_pixels": sum(mean.n_pixels for mean in exposed),
@@ -146,15 +147,13 @@ def _lacking(
     return [] if exposed else [Note("no-exposed")]
 
 
-def _apart(
-    controls: StudyControls, found: Found, exposed: Sequence[MockupMean], paired: str
-) -> Iterator[Note]:
-    """Why mock-ups of an arm, or blanks that it is compared with, have no difference map."""
-    mockups: dict[str, list[str]] = defaultdict(list)
-    for one in [*exposed, *controls.compared(exposed[0].row.stratum, paired)]:
-        for why in sorted({found.apart[file] for file in one.files if file in found.apart}):
-            mockups[why].append(one.row.mockup)
-    for why, names in mockups.items() if paired == BEFORE else ():
+def apart_notes(apart: Mapping[str, str], mockups: Iterable[MockupMean]) -> Iterator[Note]:
+    """Why mock-ups have no difference map: `apart` says it of a file."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for one in mockups:
+        for why in sorted({apart[file] for file in one.files if file in apart}):
+            found[why].append(one.row.mockup)
+    for why, names in found.items():
         yield Note("no-difference-map", {"why": why, "mockups": names})
 
 

@@ -32,7 +32,7 @@ from residuekit.kernels.slope import Slope, film_slope
 from residuekit.markers import Marker
 from residuekit.reprs import to_error
 from residuekit.study.befores import pairing
-from residuekit.study.tables import judge_arms
+from residuekit.study.tables import apart_notes, judge_arms
 from residuekit.words.codes import (
     CODES,
     Note,
@@ -42,6 +42,7 @@ from residuekit.words.codes import (
     sentences,
     to_json,
 )
+from residuekit.words.differences import WHY
 
 CLEAN, GEL = [0.0, 0.01, -0.01], [1.0, 1.1, 0.9]
 FLAT = {"loadings": [1.0, 1, 2, 2], "spiked": [0.5, -0.5, 0.4, -0.4]}
@@ -157,7 +158,12 @@ def of_designs(small_study):
         unused_panels(["A", "A"], ["A", ""]),
         unused_panels(["A", "A"], ["A"]),
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
+        *apart_notes(dict(zip("abcdefghij", WHY, strict=False)), [mapped("abcdefghij")]),
     ]  # fmt: skip
+
+
+def mapped(files):
+    return SimpleNamespace(files=files, row=SimpleNamespace(mockup="1"))
 
 
 def points(rng, gel=0.0):

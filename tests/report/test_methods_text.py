@@ -112,7 +112,7 @@ def plain(markdown):
 
 def from_latex(text):
     """LaTeX as `as_latex` writes it, back to plain text."""
-    text = re.sub(r"\\allowbreak\{\}|\\item\{\}|(?<!\\)%.*", "", text)
+    text = re.sub(r"\\allowbreak\{\}|\\item\{\}|\{\\sloppy |\\par\}|(?<!\\)%.*", "", text)
     back = {r"$\mu$": "µ", "$-$": "−", r"$\times$": "×", r"$\pm$": "±", r"$\infty$": "∞",
             "$^{-2}$": "⁻²", "$^{-1}$": "⁻¹", "$^{2}$": "²", "--": "–", "``": "“", "''": "”",
             "{[}": "[", "{]}": "]"}  # fmt: skip
