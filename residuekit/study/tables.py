@@ -118,7 +118,7 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
                 why = [*lacking, *filter(None, [unfit])]
                 yield Judged(_bare(columns, why), why=why)
                 continue
-            beside = controls.compared(own[0].stratum, paired) if paired == BEFORE else ()
+            beside = controls.compared(rows[0].stratum, paired) if paired == BEFORE else ()
             apart = apart_notes(found.apart if paired == BEFORE else {}, [*exposed, *beside])
             verdict = controls.judge_arm(
                 exposed, material, unfit, [*stated, *left_out, *of_design[arm], *apart]
