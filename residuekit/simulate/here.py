@@ -176,5 +176,5 @@ def _invented(example: str) -> tuple[Path, dict[str, Any]]:
     atexit.register(shutil.rmtree, scratch, ignore_errors=True)
     design = EXAMPLES[example]()
     truth = simulate_study(scratch / "study", design, SEED)
-    print(f"No study of your own here, so an INVENTED one: {design.title}.")
+    print(f"No study of your own here, so an INVENTED one:\n{design.title}.")
     return scratch / "study", truth
