@@ -209,7 +209,7 @@ def _height(row: Sequence[object], columns: Sequence[_Column], size: _Size) -> i
 
 def _lines(cell: object, room: float, size: _Size) -> int:
     lines, at = 1, 0.0
-    for word in map(str, str(cell).split(" ") if room < inf else ()):
+    for word in str(cell).split(" ") if room < inf else ():
         wide = _width(word, size) + size.digit
         if at and at + wide > room:
             lines, at = lines + 1, 0.0

@@ -23,10 +23,7 @@ _MOST_NAMED = 5
 
 
 def foreseen(manifest: Manifest, workers: int = 1, *, again: bool = False) -> str:
-    """Say what a run would compute and why, with an estimate of the time; nothing is written.
-
-    Channels that are the instrument's are taken as the last run found them.
-    """
+    """Say what a run would compute and why, with an estimate of the time; nothing is written."""
     before = None if again else standing(manifest)
     if before is not None:
         return f"{unchanged(before)}\nA run would compute nothing."
