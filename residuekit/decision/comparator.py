@@ -49,12 +49,11 @@ def water_change(water: npt.ArrayLike, untreated: npt.ArrayLike) -> WaterChange:
     """
     from scipy.special import stdtr
 
-    groups = [np.asarray(values, dtype=float) for values in (water, untreated)]
-    size = float(groups[0].mean() - groups[1].mean())
-    counts = groups[0].size, groups[1].size
+    left, right = (np.asarray(values, dtype=float) for values in (water, untreated))
+    size, counts = float(left.mean() - right.mean()), (left.size, right.size)
     if min(counts) < 2:
         return WaterChange(size, math.nan, None, *counts)
-    error, freedom = map(float, welch_error(*groups))
+    error, freedom = map(float, welch_error(left, right))
     p = 2 * float(stdtr(freedom, -abs(size) / error)) if error else 0.0
     return WaterChange(size, error, bool(size and p < WATER_LEVEL), *counts)
 
