@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -57,7 +58,7 @@ def arranged(array: xr.DataArray) -> xr.DataArray:
         if set(array.dims) == set(dims) and array.dims != dims:
             array = array.transpose(*dims)
     for dim in array.dims:
-        axis = array.coords.get(dim)
+        axis = array.coords.variables.get(dim)
         numbers = axis is not None and dim != "spectrum" and axis.dtype.kind == "f"
         if axis is not None and numbers and axis.size > 1 and axis.values[0] > axis.values[-1]:
             array = array.isel({dim: slice(None, None, -1)})
@@ -107,9 +108,16 @@ def _mark_of(array: xr.DataArray) -> _Mark:
     pixels, channels = int(np.prod(array.shape[:-1])), array.shape[-1]
     if array.chunks is not None:
         return _Mark(pixels, channels, None)
-    places = np.linspace(0, max(array.size - 1, 0), min(_SAMPLE, array.size)).astype(np.intp)
-    values: Any = array.values[np.unravel_index(places, array.shape)]
+    values: Any = array.values[_places(array.shape)]
     return _Mark(pixels, channels, zlib.crc32(values.astype(np.float64).tobytes()))
+
+
+@lru_cache(maxsize=16)
+def _places(shape: tuple[int, ...]) -> tuple[Any, ...]:
+    """The places of the sample in an array."""
+    size = int(np.prod(shape))
+    places = np.linspace(0, max(size - 1, 0), min(_SAMPLE, size)).astype(np.intp)
+    return np.unravel_index(places, shape)
 
 
 def source(array: xr.DataArray) -> dict[str, Any]:
@@ -158,9 +166,9 @@ def _axis_faults(array: xr.DataArray) -> list[Fault]:
     for dim in array.dims:
         if dim == "spectrum":
             continue
-        values = array[dim].values
+        axis = array.coords.variables[dim]
+        values, unit = axis.values, axis.attrs.get("units")
         needs = (WAVENUMBER_UNIT,) if dim == WAVENUMBER else POSITION_UNITS
-        unit = array[dim].attrs.get("units")
         if unit not in needs:
             faults.append(
                 Fault(f"{dim} with units {unit!r}", f"units {' or '.join(map(repr, needs))}",
