@@ -6,10 +6,14 @@ again    A study of 100 maps to which one is added: the run, over that map alone
          runs, and with them in neither.
 memory   A study of 200 maps of 64 x 64 x 900 through the command: the peak memory of its process
          beside the size of the maps, and what it says of the time left.
+workers  The same study by one process, by two local workers, by a local cluster of two workers of
+         one thread, in turn: how many times as fast as one process, on the clock on the wall (it
+         needs two free cores), the peak memory of each process, and whether the results are the
+         same to the byte.
 scripted The demo's study by `scripted_study.py`, then by a run: processor seconds of each, in turn,
          and of the run to which nothing is new.
 
-The data are invented, written to a temporary folder (3 GB for `memory`) and removed.
+The data are invented, written to a temporary folder (3 GB for `memory` and `workers`) and removed.
 """
 
 from __future__ import annotations
@@ -26,6 +30,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -34,6 +39,7 @@ from unittest.mock import patch
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 import numpy as np
+from speed.common import peak_mb
 
 from residuekit import io
 from residuekit.schema import make_map, make_points
@@ -175,22 +181,82 @@ def memory(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
     folder = place / "memory"
     write_study(folder, n_maps, (size, size), 900)
     held = sum(path.stat().st_size for path in (folder / "data").iterdir())
-    command = [sys.executable, "-m", "residuekit", "run", str(folder)]
-    start = time.perf_counter()
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    taken = time.perf_counter() - start
-    if done.returncode:
-        raise RuntimeError(done.stderr)
-    told = [line.strip() for line in done.stderr.splitlines() if "left" in line]
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024
+    taken, peaks, told = watched_run(folder)
     return {
         "claim": f"{n_maps} maps of {size} x {size} x 900: bounded memory, time left shown",
-        "peak_mb": peak / 1e6,
+        "peak_mb": max(peaks),
         "files_mb": held / 1e6,
         "one_map_mb": size * size * 900 * 4 / 1e6,
         "run_s": taken,
-        "time_left": told[:2],
+        "time_left": [line.strip() for line in told.splitlines() if "left" in line][:2],
     }
+
+
+def watched_run(folder: Path, *options: str, beside: int = 0) -> tuple[float, list[float], str]:
+    """Run a study by the command, from nothing: seconds, the peak memory of its processes and of
+    those that process `beside` has started (MB), and what was said."""
+    shutil.rmtree(folder / "runs", ignore_errors=True)
+    said = folder.with_suffix(".txt")
+    peaks: dict[int, float] = {}
+    with said.open("w") as out:
+        start = time.perf_counter()
+        command = [sys.executable, "-m", "residuekit", "run", *options, str(folder)]
+        running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=out)
+        while running.poll() is None:
+            for number in [*_family(running.pid), *_family(beside)[1:]]:
+                with suppress(OSError, IndexError):  # it has ended meanwhile
+                    peaks[number] = peak_mb(number)
+            time.sleep(0.1)
+        taken = time.perf_counter() - start
+    if running.returncode:
+        raise RuntimeError(said.read_text())
+    return taken, list(peaks.values()), said.read_text()
+
+
+def _family(number: int) -> list[int]:
+    """A process and all that it and they have started (Linux); process 0 has none."""
+    found = [number]
+    for one in found:
+        for listed in Path(f"/proc/{one}/task").glob("*/children"):
+            with suppress(OSError):
+                found += map(int, listed.read_text().split())
+    return found
+
+
+CLUSTER = """
+from distributed import LocalCluster
+with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+    print(cluster.scheduler_address, flush=True)
+    input()
+"""
+#: What must be the same to the byte, whoever computed it.
+SAME = ("verdicts.csv", "scores.csv", "mockups.csv", "figure.json")
+
+
+def workers(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
+    """One process, two workers, a cluster of two: seconds, ratios, peaks, the same bytes."""
+    folder = place / "workers"
+    write_study(folder, n_maps, (size, size), 900)
+    found: dict[str, Any] = {
+        "claim": f"{n_maps} maps of {size} x {size} x 900 by two processes: 1.6 times as fast"
+    }
+    bytes_of = {}
+    with subprocess.Popen([sys.executable, "-c", CLUSTER], stdin=subprocess.PIPE,
+                          stdout=subprocess.PIPE, text=True) as cluster:  # fmt: skip
+        assert cluster.stdin is not None
+        assert cluster.stdout is not None
+        address = cluster.stdout.readline().strip()
+        for name, options in (("one", ()), ("two", ("--workers", "2")),
+                              ("cluster", ("--scheduler", address))):  # fmt: skip
+            beside = cluster.pid if name == "cluster" else 0
+            found[f"{name}_s"], peaks, _ = watched_run(folder, *options, beside=beside)
+            found[f"{name}_peaks_mb"] = sorted(round(peak) for peak in peaks)
+            newest = folder / "runs" / (folder / "runs" / "latest").read_text().strip()
+            bytes_of[name] = [(newest / one).read_bytes() for one in SAME]
+        cluster.stdin.write("\n")
+    found |= {f"{name}_times_as_fast": found["one_s"] / found[f"{name}_s"]
+              for name in ("two", "cluster")}  # fmt: skip
+    return {**found, "same_bytes": bytes_of["one"] == bytes_of["two"] == bytes_of["cluster"]}
 
 
 def scripted(place: Path) -> dict[str, Any]:
@@ -223,7 +289,7 @@ def _processor_s(*command: Any) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-CLAIMS = {"again": again, "memory": memory, "scripted": scripted}
+CLAIMS = {"again": again, "memory": memory, "workers": workers, "scripted": scripted}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
