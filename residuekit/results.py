@@ -187,12 +187,14 @@ class StudyResult:
             markers = [marker for marker in markers if marker["name"] in own["markers"]]
         maps = [one for one in self.provenance["maps"] if one["residue"] == name]
         tables = {kind: getattr(self, kind) for kind in TABLES}
-        return replace(
+        part = replace(
             self,
             provenance={**self.provenance, "study": study, "markers": markers, "maps": maps},
             **{kind: table[table["residue"] == name].reset_index(drop=True)
                for kind, table in tables.items()},
         )  # fmt: skip
+        object.__setattr__(part, "_read", self._read)
+        return part
 
     def is_pure(self) -> Any:
         """Which rows of `spectra` are references of the residue asked for."""

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..words.codes import Note
+from .evenness import welch_error
 
 ENOUGH = 3
 #: Two-sided level at which a change by water is distinguished from none.
@@ -46,16 +47,14 @@ def water_change(water: npt.ArrayLike, untreated: npt.ArrayLike) -> WaterChange:
     >>> f"{change.size:.2f} +/- {change.standard_error:.2f}", change.changed
     ('0.10 +/- 0.13', False)
     """
-    from scipy.stats import ttest_ind_from_stats
+    from scipy.special import stdtr
 
-    groups = [np.asarray(values, dtype=float) for values in (water, untreated)]
-    size = float(groups[0].mean() - groups[1].mean())
-    counts = groups[0].size, groups[1].size
+    left, right = (np.asarray(values, dtype=float) for values in (water, untreated))
+    size, counts = float(left.mean() - right.mean()), (left.size, right.size)
     if min(counts) < 2:
         return WaterChange(size, math.nan, None, *counts)
-    stats = [(group.mean(), group.std(ddof=1), group.size) for group in groups]
-    error = math.sqrt(sum(sd**2 / n for _, sd, n in stats))
-    p = ttest_ind_from_stats(*stats[0], *stats[1], equal_var=False).pvalue if error else 0.0
+    error, freedom = map(float, welch_error(left, right))
+    p = 2 * float(stdtr(freedom, -abs(size) / error)) if error else 0.0
     return WaterChange(size, error, bool(size and p < WATER_LEVEL), *counts)
 
 

@@ -9,7 +9,7 @@ the quantiles of an arm.
 from __future__ import annotations
 
 from functools import lru_cache
-from math import nan, sqrt
+from math import exp, lgamma, log1p, nan, pi, sqrt
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,8 +21,10 @@ from .panel_layout import Panels, one_panel
 Floats = npt.NDArray[np.float64]
 
 _ARMS = 300_000
-#: The arms with which the search begins; knots of a spline.
-_FEW, _KNOTS = slice(None, None, 30), 2001
+#: The arms with which the search begins, and with which it ends; knots of a spline.
+_FEW, _ALL, _KNOTS = slice(None, None, 30), slice(None), 2001
+#: Newton's steps at most, and the relative size of one after which the next is below rounding.
+_STEPS, _SETTLED = 50, 1e-7
 _SEED = 20261124
 
 
@@ -133,8 +135,7 @@ def decision_levels(n: int, m: int, alpha: float = 0.05, panels: Panels | None =
     panels : how these lie on panels: exposed mock-ups then share the mean of their panel's blanks,
         and h, h1 and nu are those of `Panels`.
     """
-    from scipy.optimize import brentq, root
-    from scipy.special import ndtr, stdtrit
+    from scipy.special import ndtr, stdtr, stdtrit
 
     if n < 2 or m < 1:
         raise ValueError(f"n = {n} blanks and m = {m} exposed; needed n >= 2 and m >= 1")
@@ -149,28 +150,41 @@ def decision_levels(n: int, m: int, alpha: float = 0.05, panels: Panels | None =
     if len(lie.blanks) > 1:
         error = np.sqrt(1 / np.array(lie.blanks))[:, None]
         score -= (error * rng.standard_normal((len(lie.blanks), _ARMS)))[lie.places()[1]]
-    lead = score.max(axis=0) - score.mean(axis=0)
+    lead = (score.max(axis=0) - score.mean(axis=0)) / h
     scatter = rng.permutation(_scatters(nu))
 
-    def excess(pair: Any, arms: slice = slice(None)) -> Floats:
-        """By how much the rates of the largest mock-up and of either exceed `level` and `alpha`."""
-        level, mockup = pair
-        largest = mockup * scatter[arms] * h1 - lead[arms]
-        either = np.minimum(float(stdtrit(nu, 1 - level)) * scatter[arms] * h, largest)
-        return np.array([ndtr(-largest / h).mean() - level, ndtr(-either / h).mean() - alpha])
+    def excess(quantiles: Floats, arms: slice) -> tuple[Floats, Floats]:
+        """By how much the rates of the largest mock-up and of either exceed that of the mean and
+        `alpha`, and the slopes of both in the two quantiles."""
+        own, ahead = scatter[arms], lead[arms]
+        mean, largest = quantiles[0] * own, quantiles[1] * (h1 / h) * own - ahead
+        either = np.minimum(mean, largest)
+        level = stdtr(nu, -quantiles[0])
+        of_largest, of_either = (-own * np.exp(-0.5 * at**2) for at in (largest, either))
+        by_mockup = of_either[largest <= mean].sum()
+        slopes = np.array([
+            [0.0, of_largest.sum() * h1 / h],
+            [of_either.sum() - by_mockup, by_mockup * h1 / h],
+        ]) / (own.size * sqrt(2 * pi))  # fmt: skip
+        slopes[0, 0] = _t_density(nu, quantiles[0])
+        return np.array([ndtr(-largest).mean() - level, ndtr(-either).mean() - alpha]), slopes
 
-    def paired(level: float) -> list[float]:
-        """The level, and the quantile of a mock-up that it gives in few arms."""
-        low, high = stdtrit(nu, 1 - level) / 2, 2 * stdtrit(nu, 1 - level / m)
-        found = brentq(lambda mockup: excess((level, mockup), _FEW)[0], low, high, xtol=1e-3)
-        return [level, float(found)]
+    quantiles = stdtrit(nu, 1 - 0.6 * alpha / np.array([1.0, m]))
+    for arms in (_FEW, _ALL):
+        for _ in range(_STEPS):
+            step = np.linalg.solve(*reversed(excess(quantiles, arms)))
+            quantiles -= np.clip(step, -0.5 * quantiles, 0.5 * quantiles)
+            if np.abs(step / quantiles).max() < _SETTLED:
+                break
+        else:
+            raise ArithmeticError(f"n = {n}, m = {m}, alpha = {alpha:g}: no quantiles found")
+    arm, mockup = map(float, quantiles)
+    return Levels(float(stdtr(nu, -arm)), arm, mockup)
 
-    near = brentq(lambda level: excess(paired(level), _FEW)[1], 0.4 * alpha, alpha, rtol=1e-3)
-    exact = root(excess, paired(near), tol=1e-9)
-    if not exact.success:
-        raise ArithmeticError(f"n = {n}, m = {m}, alpha = {alpha:g}: {exact.message}")
-    level, mockup = map(float, exact.x)
-    return Levels(level, float(stdtrit(nu, 1 - level)), mockup)
+
+def _t_density(nu: int, t: float) -> float:
+    size = lgamma((nu + 1) / 2) - lgamma(nu / 2) - (nu + 1) / 2 * log1p(t * t / nu)
+    return exp(size) / sqrt(nu * pi)
 
 
 def _scatters(nu: int) -> Floats:

@@ -55,16 +55,20 @@ def autocorrelation(values: npt.ArrayLike) -> npt.NDArray[np.float64]:
     Shift (0, 0) stands at [n_y - 1, n_x - 1]. NaN pixels are left out of each pair; each shift is
     divided by its number of pairs. A shift without pairs, or a flat map, gives 0.
     """
-    from scipy.signal import fftconvolve
+    from scipy.fft import irfft2, next_fast_len, rfft2
 
     field = np.asarray(values, dtype=float)
     seen = np.isfinite(field)
     centred = (
         np.where(seen, field - field[seen].mean(), 0.0) if seen.any() else np.zeros(field.shape)
     )
-    products = fftconvolve(centred, centred[::-1, ::-1])
-    pairs = np.rint(fftconvolve(seen.astype(float), seen[::-1, ::-1].astype(float)))
-    variance = products[field.shape[0] - 1, field.shape[1] - 1] / max(seen.sum(), 1)
+    n_y, n_x = field.shape
+    shape = [next_fast_len(2 * n - 1, real=True) for n in field.shape]
+    power = np.abs(rfft2([centred, seen], shape)) ** 2
+    shifted = np.roll(irfft2(power, shape), (n_y - 1, n_x - 1), axis=(1, 2))
+    products, pairs = shifted[:, : 2 * n_y - 1, : 2 * n_x - 1]
+    pairs = np.rint(pairs)
+    variance = products[n_y - 1, n_x - 1] / max(seen.sum(), 1)
     found = np.zeros(products.shape)
     if variance > 0:
         np.divide(products, pairs * variance, out=found, where=pairs > 0)

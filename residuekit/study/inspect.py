@@ -16,6 +16,7 @@ import xarray as xr
 
 from .. import io
 from ..decision.net import ENOUGH_MEANS
+from ..decision.pairs import BEFORE
 from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError, grouped
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
@@ -28,9 +29,11 @@ from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found, points_only
 from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Asked, Spikes, shared_channels, spikes_of, without_channels
+from .befores import map_partners
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
+from .grids import Grid, grid_of
 from .how_read import read_row
 from .kept import kept_reading
 from .left_out import with_consequence
@@ -44,6 +47,7 @@ from .reading import Reading
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
+from .tables import apart_notes
 from .work import one_thread
 
 _MOST_REMARKS = 5
@@ -92,9 +96,12 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
     controls: list[MapSummary] = []
+    grids: dict[str, Grid | None] = {}
     anew = bool(faults) or manifest.second_procedure is not None
     with nullcontext() if anew else kept_reading(manifest) as kept:
-        wrong, notes, flags = _faults_of_files(manifest, rows, settled, controls, progress, kept)
+        wrong, notes, flags = _faults_of_files(
+            manifest, rows, settled, controls, grids, progress, kept
+        )
     faults += wrong
     wrong, doubts = doubted_loadings(manifest, controls)
     faults, said = faults + wrong, ""
@@ -106,7 +113,7 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
         *manifest.notes,
         *normalisation_notes(manifest),
         *doubts,
-        *_control_notes(manifest, controls),
+        *_control_notes(manifest, controls, grids),
     ]
     listed = "".join(f"\n  note: {note}" for note in notes)
     end = "Nothing is wrong"
@@ -133,13 +140,14 @@ def _faults_of_files(
     rows: Sequence[Measurement],
     settled: bool,
     controls: list[MapSummary],
+    grids: dict[str, Grid | None],
     progress: Progress | None,
     kept: Reading | None,
 ) -> tuple[list[Fault], list[str], str]:
     """Read every file and, if the settings stand, put its axis through the procedure and check its
     quality as a run does: every fault, what is to be noted, the flags. `controls` takes the means
-    of blanks, spiked mock-ups and references. What a run has `kept` of a file that is as it was is
-    not done again."""
+    of blanks, spiked mock-ups and references, `grids` where pixels lie. What a run has `kept` of a
+    file that is as it was is not done again."""
     faults: list[Fault] = []
     axes: list[Any] = []
     spikes: list[Spikes] = []
@@ -163,6 +171,7 @@ def _faults_of_files(
                 else:
                     controls.append(summary)
                 kinds.append(Kind(row, summary.quantity, summary.technique))
+                grids[row.file] = summary.grid
                 _one_axis(manifest, axes, [summary.wavenumber])
                 measured[row.file] = summary.quality
                 continue
@@ -171,6 +180,7 @@ def _faults_of_files(
                 array = read_row(manifest.folder, row)
             remarks += [str(warning.message) for warning in caught]
             imprints.append((row, imprint(array)))
+            grids[row.file] = grid_of(array)
             if row.role == "exposed":
                 are_maps.add(array.dims == MAP_DIMS)
             if not settled:
@@ -193,7 +203,7 @@ def _faults_of_files(
     channels = shared_channels(spikes)
     if measured and kept is not None and channels != kept.channels:
         controls.clear()
-        return _faults_of_files(manifest, rows, settled, controls, None, None)
+        return _faults_of_files(manifest, rows, settled, controls, grids, None, None)
     if channels:
         places = [one.wavenumber for one in channels]
         by_file = {row.file: row for row in rows}
@@ -252,8 +262,11 @@ def _processed_mean(manifest: Manifest, row: Measurement, array: xr.DataArray) -
     )  # fmt: skip
 
 
-def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
-    """What blanks, spiked mock-ups and references say before anything is judged."""
+def _control_notes(
+    manifest: Manifest, controls: Sequence[MapSummary], grids: Mapping[str, Grid | None]
+) -> list[str]:
+    """What blanks, spiked mock-ups and references say before anything is judged, and which maps of
+    paired arms do not lie on each other."""
     known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
     notes: dict[str, None] = {}
     for stratum in known.strata:
@@ -264,7 +277,24 @@ def _control_notes(manifest: Manifest, controls: Sequence[MapSummary]) -> list[s
                 thin_on_mirror(one.row.file) for one in known.references(residue)
                 if one.technique == "transflection" and 0 < one.row.loading_ug_cm2 < _THIN
             )  # fmt: skip
-    return [*notes]
+    return [*notes, *sentences(_difference_notes(manifest, known, grids))]
+
+
+def _difference_notes(
+    manifest: Manifest, known: StudyControls, grids: Mapping[str, Grid | None]
+) -> Iterator[Note]:
+    """Why mock-ups of paired arms and their blanks will have no difference map, as far as their
+    grids say it."""
+    paired: dict[str, None] = {}
+    for own in manifest.arms().values():
+        if known.pairing(own)[0] == BEFORE:
+            beside = known.compared(own[0].stratum, BEFORE)
+            paired |= dict.fromkeys(row.file for row in own)
+            paired |= dict.fromkeys(file for one in beside for file in one.files)
+    rows = [row for row in manifest.measurements if row.file in paired and row.file in grids]
+    befores = (row for row in manifest.of_role(BEFORE) if row.file in grids)
+    apart = map_partners(rows, befores, grids)[1]
+    yield from apart_notes(apart, {row.file: row.mockup for row in rows})
 
 
 def _scales(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:

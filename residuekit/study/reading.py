@@ -16,19 +16,18 @@ import numpy.typing as npt
 import xarray as xr
 
 from .. import io
-from ..decision.design import sample
 from ..decision.pairs import BEFORE
 from ..errors import Fault, ReadError, ResiduekitError
 from ..schema import DIFFERENCE
 from ..spectra.arrays import same_axis, valid_spectra
 from .bad_channels import Asked, BadChannel, shared_channels
+from .befores import map_partners
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
-from .grids import partners
 from .look import Look
 from .manifest import Manifest
 from .measurements import Measurement
-from .mockups import MapSummary, from_arrays, mockup_of, to_arrays
+from .mockups import MapSummary, from_arrays, to_arrays
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
 from .work import (
@@ -192,22 +191,12 @@ class Reading:
     def score_differences(self, controls: StudyControls) -> None:
         """Score what the pixels of paired maps differ by from the same pixels before, where a map
         before has the same grid; else `apart` says why not."""
-        befores: dict[Any, list[MapSummary]] = defaultdict(list)
-        for one in self.controls:
-            if one.row.role == BEFORE:
-                befores[sample(one.row)].append(one)
-        groups: dict[Any, dict[str, Measurement]] = defaultdict(dict)
         scored = [(row, name) for row, name in self._paired if (row.file, name, "") in self._maps]
-        for row, _ in scored:
-            groups[mockup_of(row)][row.file] = row
-        for rows in groups.values():
-            own = befores[sample(next(iter(rows.values())))]
-            found = partners([self._known[file].grid for file in rows], [one.grid for one in own])
-            for file, (place, why) in zip(rows, found, strict=True):
-                if place is not None:
-                    self._before[file] = own[place].row
-                elif why:
-                    self.apart[file] = why
+        self._before, self.apart = map_partners(
+            {row.file: row for row, _ in scored}.values(),
+            (one.row for one in self.controls if one.row.role == BEFORE),
+            {file: one.grid for file, one in self._known.items()},
+        )
         self._make_maps([
             (replace(self.task(row), scores=controls.difference_scores(row, material),
                      map_path=self._map_path(row, material, DIFFERENCE),

@@ -119,7 +119,8 @@ def judge_arms(controls: StudyControls, found: Found) -> Iterator[Judged]:
                 yield Judged(_bare(columns, why), why=why)
                 continue
             beside = controls.compared(rows[0].stratum, paired) if paired == BEFORE else ()
-            apart = apart_notes(found.apart if paired == BEFORE else {}, [*exposed, *beside])
+            mapped = {file: one.row.mockup for one in (*exposed, *beside) for file in one.files}
+            apart = apart_notes(found.apart if paired == BEFORE else {}, mapped)
             verdict = controls.judge_arm(
                 exposed, material, unfit, [*stated, *left_out, *of_design[arm], *apart]
             )
@@ -147,14 +148,14 @@ def _lacking(
     return [] if exposed else [Note("no-exposed")]
 
 
-def apart_notes(apart: Mapping[str, str], mockups: Iterable[MockupMean]) -> Iterator[Note]:
-    """Why mock-ups have no difference map: `apart` says it of a file."""
-    found: dict[str, list[str]] = defaultdict(list)
-    for one in mockups:
-        for why in sorted({apart[file] for file in one.files if file in apart}):
-            found[why].append(one.row.mockup)
+def apart_notes(apart: Mapping[str, str], mockups: Mapping[str, str]) -> Iterator[Note]:
+    """Why mock-ups have no difference map: `apart` says it of a file, `mockups` whose it is."""
+    found: dict[str, dict[str, None]] = defaultdict(dict)
+    for file, mockup in mockups.items():
+        if file in apart:
+            found[apart[file]][mockup] = None
     for why, names in found.items():
-        yield Note("no-difference-map", {"why": why, "mockups": names})
+        yield Note("no-difference-map", {"why": why, "mockups": [*names]})
 
 
 def _bare(columns: dict[str, Any], why: Sequence[Note]) -> dict[str, Any]:

@@ -86,7 +86,7 @@ def ageing_changes(result: StudyResult) -> list[AgeingChange]:
 def _changed(
     result: StudyResult, conditions: dict[str, Any], before: Row, after: Row
 ) -> AgeingChange:
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     alpha = result.provenance["study"]["alpha"]
     exposed = [_rows(result.mockups, row) for row in (before, after)]
@@ -95,7 +95,7 @@ def _changed(
     alike = before["score"] == after["score"] and before["unit"] == after["unit"]
     if alike and min(len(group) for group in (*exposed, *blanks)) > 1:
         part = _difference(exposed, blanks, _slope(result, before, after))
-    half = student.ppf(1 - alpha / 2, part.freedom) * np.sqrt(part.variance)
+    half = stdtrit(part.freedom, 1 - alpha / 2) * np.sqrt(part.variance)
     numbers = {
         f"{name}_{when}": row[name]
         for when, row in (("before", before), ("after", after))

@@ -69,7 +69,7 @@ def growth_by_gel(
     >>> int(growth_by_gel(young, aged, blank, aged_blank).grown.argmax())
     2
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     groups = [np.asarray(one, float) for one in (gel_young, gel_aged, blank_young, blank_aged)]
     if (
@@ -89,7 +89,7 @@ def growth_by_gel(
     grown, variance, freedom = combine(parts[0], parts[1], sign=-1)
     error = np.sqrt(variance)
     least = -np.expm1(np.log1p(-alpha) / error.size)
-    return Growth(grown, error, student.isf(least, freedom) * error)
+    return Growth(grown, error, -stdtrit(freedom, least) * error)
 
 
 @dataclass(frozen=True)

@@ -150,10 +150,11 @@ def _map_means(result: StudyResult, files: set[str]) -> dict[tuple[str, str], fl
 
 
 def _fit(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> dict[str, float]:
-    from scipy.stats import linregress
-    from scipy.stats import t as student
+    from scipy.special import stdtr
 
     if len(values) == len(set(number)):
+        from scipy.stats import linregress
+
         line = linregress(number, values)
         return {"drift": float(line.slope), "drift_error": float(line.stderr),
                 "p_value": float(line.pvalue), "p_scatter": np.nan, "session_sd": np.nan,
@@ -169,7 +170,7 @@ def _fit(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> dict[str, 
     return {
         "drift": float(fit.effects[1]),
         "drift_error": error,
-        "p_value": 2 * float(student.sf(t, float(fit.degrees_of_freedom[1]))),
+        "p_value": 2 * float(stdtr(fit.degrees_of_freedom[1], -t)),
         "p_scatter": _scatter_test(values, number, mockup if repeated else np.zeros(len(values))),
         "session_sd": float(np.sqrt(fit.variances[0])),
         "mockup_sd": float(np.sqrt(fit.variances[1])),
@@ -179,7 +180,7 @@ def _fit(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> dict[str, 
 def _scatter_test(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> float:
     """The p-value of F for sessions beside a straight drift and beside the mock-ups: a test of lack
     of fit (Draper & Smith, Applied Regression Analysis; from memory)."""
-    from scipy.stats import f
+    from scipy.special import fdtrc
 
     own = (mockup[:, None] == np.unique(mockup)).astype(float)
     straight = np.column_stack([own, number])
@@ -189,7 +190,7 @@ def _scatter_test(values: Floats, number: Floats, mockup: npt.NDArray[Any]) -> f
     if left < 1 or rank_free == rank or not rest_free > 0:
         return float("nan")
     ratio = (rest - rest_free) / (rank_free - rank) / (rest_free / left)
-    return float(f.sf(ratio, rank_free - rank, left))
+    return float(fdtrc(rank_free - rank, left, ratio))
 
 
 def _residual(design: Floats, values: Floats) -> tuple[float, int]:

@@ -158,12 +158,8 @@ def of_designs(small_study):
         unused_panels(["A", "A"], ["A", ""]),
         unused_panels(["A", "A"], ["A"]),
         water_change([1.0, 1.2], [0.9, 1.0]).note("net signal", "ug cm-2"),
-        *apart_notes(dict(zip("abcdefghij", WHY, strict=False)), [mapped("abcdefghij")]),
+        *apart_notes(dict(zip("abcdefghij", WHY, strict=False)), dict.fromkeys("abcdefghij", "1")),
     ]  # fmt: skip
-
-
-def mapped(files):
-    return SimpleNamespace(files=files, row=SimpleNamespace(mockup="1"))
 
 
 def points(rng, gel=0.0):

@@ -18,7 +18,9 @@ from residuekit.simulate import simulate_study
 from residuekit.simulate.maps import even_axis
 from residuekit.simulate.materials import gel_response
 from residuekit.study import Study
+from residuekit.study.inspect import check_folder
 from residuekit.viewer.live_page import palette
+from residuekit.words.codes import Note, sentence
 from residuekit.words.differences import COMMENT, WHY
 from tests.conftest import StudyCopy, small_design
 
@@ -175,6 +177,7 @@ def test_grids_that_do_not_agree_are_refused_with_a_note(copy):
     rows = copy.rows()
     copy.write_rows([*rows, {**next(r for r in rows if r["file"] == before_of(blanks[3])),
                              "file": again}])  # fmt: skip
+    foretold = check_folder(copy.folder)
     result = copy.run()
     refused = {*exposed, *blanks}
     assert not refused & {one["file"] for one in result.map_entries("difference")}
@@ -187,6 +190,11 @@ def test_grids_that_do_not_agree_are_refused_with_a_note(copy):
               "unscaled": blanks[1], "points": blanks[2], "several": blanks[3]}  # fmt: skip
     mockups = {row["file"]: row["mockup"] for row in copy.rows()}
     assert named == {why: [mockups[file]] for why, file in wanted.items()}
+    seen = [note for note in notes if note.numbers["why"] != "turned"]
+    assert all(sentence(note) in foretold for note in seen)
+    assert foretold.count("No difference map of") == len(seen)
+    again = check_folder(copy.folder)
+    assert all(sentence(note) in again for note in seen)
     assert "no-difference-map" in row["codes"]
     assert "Nothing is moved or resampled" in row["reason"]
     second = copy.run()
@@ -336,8 +344,6 @@ def test_the_report_and_the_run_folder_show_them(pattern, tmp_path):
 
 
 def test_each_reason_has_its_words():
-    from residuekit.words.codes import Note, sentence
-
     for why in WHY:
         said = sentence(Note("no-difference-map", {"why": why, "mockups": ["a", "b"]}))
         assert said.startswith("No difference map of a, b: ")
