@@ -10,6 +10,9 @@ workers  The same study by one process, by two local workers, by a local cluster
          one thread, in turn: how many times as fast as one process, on the clock on the wall (it
          needs two free cores), the peak memory of each process, and whether the results are the
          same to the byte.
+parts    What a map costs, part by part (processor seconds on one thread; bytes between processes),
+         at 64 x 64 and 256 x 256 x 900, and what 1,000 such maps, a third of them blanks, would
+         take on ten machines of two cores, by these numbers.
 scripted The demo's study by `scripted_study.py`, then by a run: processor seconds of each, in turn,
          and of the run to which nothing is new.
 
@@ -22,6 +25,7 @@ import argparse
 import csv
 import json
 import os
+import pickle
 import resource
 import shutil
 import statistics
@@ -42,13 +46,16 @@ import numpy as np
 from speed.common import peak_mb
 
 from residuekit import io
+from residuekit.kernels.netsignal import scatter
 from residuekit.schema import make_map, make_points
 from residuekit.simulate.demo import write_demo
+from residuekit.spectra.arrays import valid_spectra
 from residuekit.study import Study, load_manifest
 from residuekit.study import run as run_module
+from residuekit.study.bad_channels import Asked
 from residuekit.study.cache import Cache
 from residuekit.study.reading import Reading
-from residuekit.study.work import perform
+from residuekit.study.work import look, one_thread, perform, stored
 
 ROUNDS = 3
 GEL = "gel"
@@ -259,6 +266,62 @@ def workers(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
     return {**found, "same_bytes": bytes_of["one"] == bytes_of["two"] == bytes_of["cluster"]}
 
 
+def parts(place: Path) -> dict[str, Any]:
+    """The parts of a map and of the rest of a run, and 1,000 maps on ten machines by them."""
+    folder, kept = place / "parts", place / "kept"
+    write_study(folder, 48, (16, 16), 900)
+    start = time.process_time()
+    Study.open(folder).run()
+    rest = time.process_time() - start
+    found: dict[str, Any] = {"claim": "the parts of a run, and all else it does", "rest_s": rest}
+    kept.mkdir()
+    manifest = load_manifest(folder)
+    work = Reading(manifest, kept, Cache(folder / "runs" / ".cache"))
+    work.read_controls()
+    scores = work.study_controls().own_scores(manifest.of_role("exposed")[0], GEL)
+    row = manifest.of_role("blank")[0]
+    for size in (64, 256):
+        _enlarge(folder / row.path, size)
+        own = _parts_of_map(manifest, row, scores, kept)
+        files = own["hash_s"] + own["look_s"] + own["measure_s"] + own["score_s"]
+        alone = 1000 * own["hash_s"] + 333 * own["scatter_s"] + rest
+        found |= {f"{name} {size}": value for name, value in own.items()}
+        found |= {f"1000_files_on_20_cores_s {size}": 1000 * files / 20,
+                  f"1000_in_one_process_s {size}": alone,
+                  f"1000_maps_s {size}": 1000 * files / 20 + alone}  # fmt: skip
+    return found
+
+
+def _enlarge(path: Path, size: int) -> None:
+    """Write a map of size x size pixels in place of a smaller one."""
+    small = io.read(path)
+    times = (size // small.shape[0], size // small.shape[1], 1)
+    values = np.tile(small.values, times)
+    values += np.random.default_rng(3).normal(0, 1e-3, values.shape).astype(np.float32)
+    io.write(make_map(values, small["wavenumber"].values), path)
+
+
+def _parts_of_map(manifest: Any, row: Any, scores: Any, kept: Path) -> dict[str, float]:
+    """Processor seconds of each part of the work on a map, as a worker does it."""
+    reading = Reading(manifest, Path(tempfile.mkdtemp(dir=kept)), Cache(kept / "cache"))
+
+    def of(call: Callable[[], Any]) -> tuple[float, Any]:
+        start = time.process_time()
+        made = call()
+        return time.process_time() - start, made
+
+    with one_thread():
+        hashed, task = of(lambda: reading.task(row))
+        looked, _ = of(lambda: look(task, Asked.of(manifest)))
+        measured, outcome = of(lambda: perform(replace(task, keep=True)))
+        scoring = replace(task, keep=True, scores=scores, map_path=reading.part / "map.nc")
+        scored, _ = of(lambda: perform(scoring))
+        scattered, _ = of(lambda: scatter(valid_spectra(stored(task))))
+    passed = len(pickle.dumps(scoring)) + len(pickle.dumps(outcome))
+    return {"hash_s": hashed, "look_s": looked, "measure_s": measured, "score_s": scored,
+            "scatter_s": scattered, "passed_kb": passed / 1e3}  # fmt: skip
+
+
 def scripted(place: Path) -> dict[str, Any]:
     """Processor seconds of a plain script on the demo's maps, and of runs of them."""
     folder, ours = place / "demo", (sys.executable, "-m", "residuekit")
@@ -289,7 +352,8 @@ def _processor_s(*command: Any) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-CLAIMS = {"again": again, "memory": memory, "workers": workers, "scripted": scripted}
+CLAIMS = {"again": again, "memory": memory, "workers": workers, "parts": parts,
+          "scripted": scripted}  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
