@@ -6,10 +6,17 @@ again    A study of 100 maps to which one is added: the run, over that map alone
          runs, and with them in neither.
 memory   A study of 200 maps of 64 x 64 x 900 through the command: the peak memory of its process
          beside the size of the maps, and what it says of the time left.
+workers  The same study by one process, by two local workers, by a local cluster of two workers of
+         one thread, in turn: how many times as fast as one process, on the clock on the wall (it
+         needs two free cores), the peak memory of each process, and whether the results are the
+         same to the byte.
+parts    What a map costs, part by part (processor seconds on one thread; bytes between processes),
+         at 64 x 64 and 256 x 256 x 900, and what 1,000 such maps, a third of them blanks, would
+         take on ten machines of two cores, by these numbers.
 scripted The demo's study by `scripted_study.py`, then by a run: processor seconds of each, in turn,
          and of the run to which nothing is new.
 
-The data are invented, written to a temporary folder (3 GB for `memory`) and removed.
+The data are invented, written to a temporary folder (3 GB for `memory` and `workers`) and removed.
 """
 
 from __future__ import annotations
@@ -18,6 +25,7 @@ import argparse
 import csv
 import json
 import os
+import pickle
 import resource
 import shutil
 import statistics
@@ -26,6 +34,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -34,15 +43,19 @@ from unittest.mock import patch
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 import numpy as np
+from speed.common import peak_mb
 
 from residuekit import io
+from residuekit.kernels.netsignal import scatter
 from residuekit.schema import make_map, make_points
 from residuekit.simulate.demo import write_demo
+from residuekit.spectra.arrays import valid_spectra
 from residuekit.study import Study, load_manifest
 from residuekit.study import run as run_module
+from residuekit.study.bad_channels import Asked
 from residuekit.study.cache import Cache
 from residuekit.study.reading import Reading
-from residuekit.study.work import perform
+from residuekit.study.work import look, one_thread, perform, stored
 
 ROUNDS = 3
 GEL = "gel"
@@ -175,22 +188,138 @@ def memory(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
     folder = place / "memory"
     write_study(folder, n_maps, (size, size), 900)
     held = sum(path.stat().st_size for path in (folder / "data").iterdir())
-    command = [sys.executable, "-m", "residuekit", "run", str(folder)]
-    start = time.perf_counter()
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    taken = time.perf_counter() - start
-    if done.returncode:
-        raise RuntimeError(done.stderr)
-    told = [line.strip() for line in done.stderr.splitlines() if "left" in line]
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024
+    taken, peaks, told = watched_run(folder)
     return {
         "claim": f"{n_maps} maps of {size} x {size} x 900: bounded memory, time left shown",
-        "peak_mb": peak / 1e6,
+        "peak_mb": max(peaks),
         "files_mb": held / 1e6,
         "one_map_mb": size * size * 900 * 4 / 1e6,
         "run_s": taken,
-        "time_left": told[:2],
+        "time_left": [line.strip() for line in told.splitlines() if "left" in line][:2],
     }
+
+
+def watched_run(folder: Path, *options: str, beside: int = 0) -> tuple[float, list[float], str]:
+    """Run a study by the command, from nothing: seconds, the peak memory of its processes and of
+    those that process `beside` has started (MB), and what was said."""
+    shutil.rmtree(folder / "runs", ignore_errors=True)
+    said = folder.with_suffix(".txt")
+    peaks: dict[int, float] = {}
+    with said.open("w") as out:
+        start = time.perf_counter()
+        command = [sys.executable, "-m", "residuekit", "run", *options, str(folder)]
+        running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=out)
+        while running.poll() is None:
+            for number in [*_family(running.pid), *_family(beside)[1:]]:
+                with suppress(OSError, IndexError):  # it has ended meanwhile
+                    peaks[number] = peak_mb(number)
+            time.sleep(0.1)
+        taken = time.perf_counter() - start
+    if running.returncode:
+        raise RuntimeError(said.read_text())
+    return taken, list(peaks.values()), said.read_text()
+
+
+def _family(number: int) -> list[int]:
+    """A process and all that it and they have started (Linux); process 0 has none."""
+    found = [number]
+    for one in found:
+        for listed in Path(f"/proc/{one}/task").glob("*/children"):
+            with suppress(OSError):
+                found += map(int, listed.read_text().split())
+    return found
+
+
+CLUSTER = """
+from distributed import LocalCluster
+with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+    print(cluster.scheduler_address, flush=True)
+    input()
+"""
+#: What must be the same to the byte, whoever computed it.
+SAME = ("verdicts.csv", "scores.csv", "mockups.csv", "figure.json")
+
+
+def workers(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
+    """One process, two workers, a cluster of two: seconds, ratios, peaks, the same bytes."""
+    folder = place / "workers"
+    write_study(folder, n_maps, (size, size), 900)
+    found: dict[str, Any] = {
+        "claim": f"{n_maps} maps of {size} x {size} x 900 by two processes: 1.6 times as fast"
+    }
+    bytes_of = {}
+    with subprocess.Popen([sys.executable, "-c", CLUSTER], stdin=subprocess.PIPE,
+                          stdout=subprocess.PIPE, text=True) as cluster:  # fmt: skip
+        assert cluster.stdin is not None
+        assert cluster.stdout is not None
+        address = cluster.stdout.readline().strip()
+        for name, options in (("one", ()), ("two", ("--workers", "2")),
+                              ("cluster", ("--scheduler", address))):  # fmt: skip
+            beside = cluster.pid if name == "cluster" else 0
+            found[f"{name}_s"], peaks, _ = watched_run(folder, *options, beside=beside)
+            found[f"{name}_peaks_mb"] = sorted(round(peak) for peak in peaks)
+            newest = folder / "runs" / (folder / "runs" / "latest").read_text().strip()
+            bytes_of[name] = [(newest / one).read_bytes() for one in SAME]
+        cluster.stdin.write("\n")
+    found |= {f"{name}_times_as_fast": found["one_s"] / found[f"{name}_s"]
+              for name in ("two", "cluster")}  # fmt: skip
+    return {**found, "same_bytes": bytes_of["one"] == bytes_of["two"] == bytes_of["cluster"]}
+
+
+def parts(place: Path) -> dict[str, Any]:
+    """The parts of a map and of the rest of a run, and 1,000 maps on ten machines by them."""
+    folder, kept = place / "parts", place / "kept"
+    write_study(folder, 48, (16, 16), 900)
+    start = time.process_time()
+    Study.open(folder).run()
+    rest = time.process_time() - start
+    found: dict[str, Any] = {"claim": "the parts of a run, and all else it does", "rest_s": rest}
+    kept.mkdir()
+    manifest = load_manifest(folder)
+    work = Reading(manifest, kept, Cache(folder / "runs" / ".cache"))
+    work.read_controls()
+    scores = work.study_controls().own_scores(manifest.of_role("exposed")[0], GEL)
+    row = manifest.of_role("blank")[0]
+    for size in (64, 256):
+        _enlarge(folder / row.path, size)
+        own = _parts_of_map(manifest, row, scores, kept)
+        files = own["hash_s"] + own["look_s"] + own["measure_s"] + own["score_s"]
+        alone = 1000 * own["hash_s"] + 333 * own["scatter_s"] + rest
+        found |= {f"{name} {size}": value for name, value in own.items()}
+        found |= {f"1000_files_on_20_cores_s {size}": 1000 * files / 20,
+                  f"1000_in_one_process_s {size}": alone,
+                  f"1000_maps_s {size}": 1000 * files / 20 + alone}  # fmt: skip
+    return found
+
+
+def _enlarge(path: Path, size: int) -> None:
+    """Write a map of size x size pixels in place of a smaller one."""
+    small = io.read(path)
+    times = (size // small.shape[0], size // small.shape[1], 1)
+    values = np.tile(small.values, times)
+    values += np.random.default_rng(3).normal(0, 1e-3, values.shape).astype(np.float32)
+    io.write(make_map(values, small["wavenumber"].values), path)
+
+
+def _parts_of_map(manifest: Any, row: Any, scores: Any, kept: Path) -> dict[str, float]:
+    """Processor seconds of each part of the work on a map, as a worker does it."""
+    reading = Reading(manifest, Path(tempfile.mkdtemp(dir=kept)), Cache(kept / "cache"))
+
+    def of(call: Callable[[], Any]) -> tuple[float, Any]:
+        start = time.process_time()
+        made = call()
+        return time.process_time() - start, made
+
+    with one_thread():
+        hashed, task = of(lambda: reading.task(row))
+        looked, _ = of(lambda: look(task, Asked.of(manifest)))
+        measured, outcome = of(lambda: perform(replace(task, keep=True)))
+        scoring = replace(task, keep=True, scores=scores, map_path=reading.part / "map.nc")
+        scored, _ = of(lambda: perform(scoring))
+        scattered, _ = of(lambda: scatter(valid_spectra(stored(task))))
+    passed = len(pickle.dumps(scoring)) + len(pickle.dumps(outcome))
+    return {"hash_s": hashed, "look_s": looked, "measure_s": measured, "score_s": scored,
+            "scatter_s": scattered, "passed_kb": passed / 1e3}  # fmt: skip
 
 
 def scripted(place: Path) -> dict[str, Any]:
@@ -223,7 +352,8 @@ def _processor_s(*command: Any) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-CLAIMS = {"again": again, "memory": memory, "scripted": scripted}
+CLAIMS = {"again": again, "memory": memory, "workers": workers, "parts": parts,
+          "scripted": scripted}  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -1,13 +1,15 @@
 """The fused way: block by block, lazily, in processes and on a cluster, with the same numbers."""
 
 import json
+import weakref
 
 import numpy as np
 import pytest
 import xarray as xr
 
 from residuekit import schema
-from residuekit.decision.score_maps import band_score
+from residuekit.decision.net import net_signal
+from residuekit.decision.score_maps import band_score, score_by_net
 from residuekit.errors import ProcedureError
 from residuekit.spectra import procedure as procedures
 from residuekit.spectra.procedure import Procedure
@@ -112,6 +114,54 @@ def test_a_lazy_map_stays_lazy_and_gives_the_same_numbers(scheduler):
     with dask.config.set(scheduler=scheduler):
         assert_same(found.compute(), PROCEDURE.apply(array))
         xr.testing.assert_allclose(scored.compute(), PROCEDURE.score(array, score), rtol=1e-6)
+
+
+class Counted:
+    """A lazy map of blocks that count how many of them are held at once."""
+
+    def __init__(self, array: xr.DataArray, size: int):
+        import dask.array as da
+
+        self.alive = self.most = self.made = 0
+        self._values, shape = array.values.astype(np.float32), array.shape[:-1]
+        chunks = tuple((size,) * (n // size) for n in shape)
+        blocks = da.map_blocks(
+            self._block, chunks=(*chunks, array.shape[-1:]), dtype=np.float32,
+            meta=np.empty((0, 0, 0), np.float32),
+        )  # fmt: skip
+        self.array = schema.make_map(blocks, AXIS, array["x"].values, array["y"].values)
+
+    def _block(self, block_info=None):
+        place = tuple(slice(*ends) for ends in block_info[None]["array-location"])
+        block = self._values[place].copy()
+        self.alive, self.made = self.alive + 1, self.made + 1
+        self.most = max(self.most, self.alive)
+        weakref.finalize(block, self._gone)
+        return block
+
+    def _gone(self):
+        self.alive -= 1
+
+
+@pytest.mark.parametrize("way", ["bands", "net signal"])
+def test_a_large_lazy_map_is_scored_and_its_scores_written_block_by_block(way, tmp_path):
+    import dask
+
+    array = make_map().isel(y=slice(0, 12), x=slice(0, 10)).drop_vars(["valid", "flag"])
+    array = schema.make_map(array.values, AXIS, array["x"].values, array["y"].values)
+    net = net_signal(PROCEDURE.apply(array)[0, :2], PROCEDURE.apply(array)[8:])
+    one = score if way == "bands" else lambda block: score_by_net(block, net)
+    counted = Counted(array, 2)
+    scored = PROCEDURE.score(counted.array, one)
+    assert counted.made == 0
+    with dask.config.set(scheduler="threads", num_workers=2):
+        scored.to_netcdf(tmp_path / "scores.nc", engine="h5netcdf")
+    assert counted.made == 30  # each block once, for scores, errors, valid and flag together
+    assert counted.most <= 6
+    with xr.open_dataset(tmp_path / "scores.nc", engine="h5netcdf") as found:
+        expected = one(PROCEDURE.apply(array))
+        for name in ("score", "standard_error", "valid", "flag", "y", "x", "marker", "unit"):
+            np.testing.assert_array_equal(found[name].values, expected[name].values, name)
 
 
 def test_flags_may_be_chunked_otherwise_than_values():

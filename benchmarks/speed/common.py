@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -55,3 +57,12 @@ def alone(call: Callable[[], Any]) -> Any:
 def relative(ours: Any, peer: Any) -> float:
     """The largest difference over the largest value."""
     return float(np.abs(np.asarray(ours) - peer).max() / np.abs(peer).max())
+
+
+def peak_mb(process: int | str = "self") -> float:
+    """The most memory a process has held since it began its program, MB (Linux).
+
+    Not `ru_maxrss`, which begins at the size of the parent.
+    """
+    status = Path(f"/proc/{process}/status").read_text(encoding="ascii")
+    return int(re.findall(r"VmHWM:\s+(\d+) kB", status)[0]) / 1024

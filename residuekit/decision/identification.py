@@ -97,9 +97,9 @@ class _Draws:
         unseen = sqrt(_UNSEEN * float((white**2).sum()) / (n - 1) / gel.size)
         along = gel / confirm.norm
 
-        def spectra(which: slice, spread: float) -> Floats:
+        def spectra(draws: slice, which: slice, spread: float) -> Floats:
             """Draws of blanks, or of the exposed mean, (draws, k, n_channels)."""
-            weights, scores = common[:, which], own[:, which]
+            weights, scores = common[draws, which], own[draws, which]
             if spread != 1:
                 weights, scores = (x.mean(axis=1, keepdims=True) for x in (weights, scores))
             noise = unseen * spread * rng.standard_normal((*weights.shape[:2], gel.size))
@@ -107,12 +107,14 @@ class _Draws:
             drawn += (confirm.norm * scores - drawn @ along)[..., None] * along
             return drawn
 
-        blanks = spectra(slice(0, n), 1.0)
-        level = blanks.mean(axis=1, keepdims=True)
-        difference = spectra(slice(n, None), 1 / sqrt(m))[:, 0] - level[:, 0]
         self._shape = ShapeBasis(net, confirm.wavenumber)
-        left = self._shape.left((blanks - level) * (n / (n - 1)))
-        self._expected = left.mean(axis=1) * (n - 1) / n * (1 / m + 1 / lie.behind_mean)
+        level, left = np.empty((_DRAWS, gel.size)), np.empty(_DRAWS)
+        for draw in range(_DRAWS):  # the blanks of all draws would be many times the rest
+            blanks = spectra(slice(draw, draw + 1), slice(0, n), 1.0)[0]
+            level[draw] = blanks.mean(axis=0)
+            left[draw] = self._shape.left((blanks - level[draw]) * (n / (n - 1))).mean()
+        difference = spectra(slice(None), slice(n, None), 1 / sqrt(m))[:, 0] - level
+        self._expected = left * (n - 1) / n * (1 / m + 1 / lie.behind_mean)
         self._difference, self._gel = difference, gel
         self._seen = confirm.additions.coordinates(difference)
         self._seen_gel = confirm.additions.coordinates(gel)

@@ -8,6 +8,7 @@ the quantiles of an arm.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 from math import exp, lgamma, log1p, nan, pi, sqrt
 from typing import Any, NamedTuple
@@ -146,11 +147,16 @@ def decision_levels(n: int, m: int, alpha: float = 0.05, panels: Panels | None =
         return Levels(alpha, quantile, quantile)
     h, h1 = sqrt(1 / m + 1 / lie.behind_mean), sqrt(1 + 1 / lie.behind_one)
     rng = np.random.default_rng((_SEED, n, m))
-    score = rng.standard_normal((m, _ARMS))
+    scores: Iterable[Floats] = (rng.standard_normal(_ARMS) for _ in range(m))
     if len(lie.blanks) > 1:
         error = np.sqrt(1 / np.array(lie.blanks))[:, None]
-        score -= (error * rng.standard_normal((len(lie.blanks), _ARMS)))[lie.places()[1]]
-    lead = (score.max(axis=0) - score.mean(axis=0)) / h
+        own = [*scores]
+        scores = own - (error * rng.standard_normal((len(error), _ARMS)))[lie.places()[1]]
+    largest, total = np.full(_ARMS, -np.inf), np.zeros(_ARMS)
+    for score in scores:
+        np.maximum(largest, score, out=largest)
+        total += score
+    lead = (largest - total / m) / h
     scatter = rng.permutation(_scatters(nu))
 
     def excess(quantiles: Floats, arms: slice) -> tuple[Floats, Floats]:

@@ -86,7 +86,9 @@ def make_metric(
         metric, crossed = netsignal.crossed_metrics(pooled)
     except ResiduekitError as problem:
         return Metric(None, None, _no_net(problem))
-    within = None if first is None else pooled.total[0] / pooled.total[1]
+    total, freedom = pooled.total
+    within, folds = None if first is None else total / freedom, pooled.folds if crossed else {}
+    del pooled, total  # each of a score of (n, n) matrices: no more are held than are needed
     if not len(references):
         return Metric(within, None, without)
     axis, gel = np.asarray(wavenumber, dtype=float), np.array(references, dtype=float)
@@ -100,7 +102,7 @@ def make_metric(
         return Metric(within, None, _no_net(problem))
     weights = np.vstack([rows, np.mean(rows, axis=0)])
     foreign = np.reshape(np.asarray(interferents, dtype=float), (-1, axis.size))
-    return Metric(within, net, None, weights, pooled.folds if crossed else {}, foreign)
+    return Metric(within, net, None, weights, folds, foreign)
 
 
 def _changed(

@@ -43,7 +43,9 @@ def band_score(array: xr.DataArray, markers: Marks) -> xr.Dataset:
     Returns
     -------
     Dataset with `score` and `standard_error`, dims (marker, y, x) or (marker, spectrum), NaN in
-    pixels that are not valid, and the coordinates `unit` (marker), `valid`, `flag`.
+    pixels that are not valid, and the coordinates `unit` (marker), `valid`, `flag`. Of a lazy array
+    (``residuekit.read(path, lazy=True)``) it is lazy: ``scores.to_netcdf(path)`` then reads, scores
+    and writes block by block, in the same memory whatever the size of the map.
 
     Raises
     ------

@@ -7,7 +7,7 @@ mock-up means belongs to the decision; used in both places it makes false alarms
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -76,7 +76,12 @@ class PooledScatter:
     @property
     def total(self) -> tuple[Floats, float]:
         """The scatter of all, a sum, and its degrees of freedom."""
-        return self.overlap * self.products.sum(axis=0), self.overlap * float(self.dof.sum())
+        return self.overlap * self.products.sum(axis=0), self.freedom
+
+    @property
+    def freedom(self) -> float:
+        """The degrees of freedom of the scatter of all."""
+        return self.overlap * float(self.dof.sum())
 
     @property
     def mean(self) -> Floats:
@@ -85,12 +90,11 @@ class PooledScatter:
         return mean
 
     def without(self, fold: int) -> PooledScatter:
-        """The same without one of the groups."""
+        """The same without one of the groups, and without the sums of products."""
         kept = np.arange(len(self.dof)) != fold
         return PooledScatter(
-            self.n_maps[kept], self.dof[kept], self.means[kept], self.products[kept], {},
-            self.overlap,
-        )  # fmt: skip
+            self.n_maps[kept], self.dof[kept], self.means[kept], self.products[:0], {}, self.overlap
+        )
 
 
 @dataclass(frozen=True)
@@ -290,7 +294,7 @@ def crossed_metrics(
 
 def _plain_metric(pooled: PooledScatter, whitener: Floats, noise: Floats) -> BlankMetric:
     """The metric without nuisances and change."""
-    dof = pooled.total[1]
+    dof = pooled.freedom
     pull, form = _pull(dof, pooled.mean.size), "cross-validated eigenvalues"
     if pull > 0:
         form += f", pulled by {pull:.2f} to their median (fewer than 2 pixels a channel)"
@@ -330,15 +334,16 @@ def declare(metric: BlankMetric, nuisances: ArrayLike) -> BlankMetric:
 
 def _whiteners(
     pooled: PooledScatter, scales: Sequence[Floats], wanted: Sequence[int | None]
-) -> list[Floats]:
-    """W = d^-1/2 V' / scale of all maps (None) and without the groups that are wanted.
+) -> Iterator[Floats]:
+    """W = d^-1/2 V' / scale of all maps (None) and without the groups that are wanted, in turn.
 
     V of these maps, and d what groups show along the V of the others; `scales` one a group left
     out, then that of all.
     """
     total, dof = pooled.total
     n_channels = len(total)
-    along, vectors = [], []
+    along: list[Floats] = []
+    vectors: dict[int, Floats] = {}
     for held, own_dof, scale in zip(pooled.products, pooled.dof, scales, strict=False):
         outer = np.outer(scale, scale)
         _, others = np.linalg.eigh((total - held) / outer)
@@ -347,8 +352,7 @@ def _whiteners(
         unseen = max(0, n_channels - round(dof - own_dof))
         shown[:unseen] = shown[:unseen].mean() if unseen else 0.0
         along.append(shown)
-        vectors.append(others)
-    made = []
+        vectors[len(vectors)] = others
     for fold in wanted:
         left = [number for number in range(len(along)) if number != fold]
         freedom = pooled.dof[left].sum()
@@ -357,9 +361,10 @@ def _whiteners(
         values = (1.0 - pull) * values + pull * np.median(values)
         values = np.maximum(values, CONDITION * values.max())
         scale = scales[-1 if fold is None else fold]
-        own = np.linalg.eigh(total / np.outer(scale, scale))[1] if fold is None else vectors[fold]
-        made.append((own / np.sqrt(values)).T / scale)
-    return made
+        own = (
+            np.linalg.eigh(total / np.outer(scale, scale))[1] if fold is None else vectors.pop(fold)
+        )
+        yield (own / np.sqrt(values)).T / scale
 
 
 def _monotone(values: Floats) -> Floats:

@@ -204,7 +204,8 @@ class Procedure:
 
         `score` is a function of one labelled array that treats each spectrum alone, such as
         ``lambda block: residuekit.band_score(block, markers)``. The result is that of
-        ``score(procedure.apply(array))``. A lazy array gives a lazy result.
+        ``score(procedure.apply(array))``. A lazy array gives a lazy result, and
+        ``scores.to_netcdf(path)`` then reads, scores and writes one block after the other.
         """
         array = check(array)
         if array.chunks is not None:

@@ -12,6 +12,7 @@ import xarray as xr
 
 from ..schema import WAVENUMBER
 from ..spectra.corrections import bridge
+from ..spectra.procedure import Procedure
 from ..spectra.quality import THRESHOLDS, spiked_channels
 from .manifest import Manifest
 from .measurements import Measurement
@@ -21,6 +22,20 @@ Floats = npt.NDArray[np.float64]
 #: blanks, so that a gel's line is none. One spectrum in 50 with a spike at random among 500
 #: channels: by chance in fewer than one study of 1e8 (binomial; references do not count).
 LEAST_FILES, LEAST_SHARE = 3, 0.5
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of every file: spikes above a ratio, where one of the procedures keeps them."""
+
+    procedures: tuple[Procedure, ...]
+    ratio: float
+
+    @classmethod
+    def of(cls, manifest: Manifest) -> Asked:
+        """What a study asks."""
+        ratio = manifest.quality.get("spike_ratio", THRESHOLDS["spike_ratio"])
+        return cls(tuple(manifest.procedures), float(ratio or 0))
 
 
 @dataclass(frozen=True)
@@ -47,11 +62,10 @@ class BadChannel:
     n_all: int
 
 
-def spikes_of(array: xr.DataArray, row: Measurement, manifest: Manifest) -> Spikes:
+def spikes_of(array: xr.DataArray, row: Measurement, asked: Asked) -> Spikes:
     """Look for channels that are bad all through a file, where a procedure keeps them."""
-    ends = [end for one in manifest.procedures for end in one.kept_range(array)]
-    ratio = manifest.quality.get("spike_ratio", THRESHOLDS["spike_ratio"])
-    places = spiked_channels(array, (min(ends), max(ends)), float(ratio or 0))
+    ends = [end for one in asked.procedures for end in one.kept_range(array)]
+    places = spiked_channels(array, (min(ends), max(ends)), asked.ratio)
     axis = array[WAVENUMBER].values
     return Spikes(row.role, np.array(places), float(axis[0]), float(axis[-1]), _spacing(axis))
 

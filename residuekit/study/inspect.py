@@ -28,7 +28,7 @@ from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found, points_only
 from ..words.scale import scale_line, thin_on_mirror
-from .bad_channels import Spikes, shared_channels, spikes_of, without_channels
+from .bad_channels import Asked, Spikes, shared_channels, spikes_of, without_channels
 from .befores import map_partners
 from .cache import code_version
 from .controls import StudyControls
@@ -190,7 +190,7 @@ def _faults_of_files(
             _one_axis(manifest, axes, [each[WAVENUMBER].values for each in made])
             if row.role != "exposed":
                 controls.append(_processed_mean(manifest, row, array))
-            spikes.append(spikes_of(array, row, manifest))
+            spikes.append(spikes_of(array, row, Asked.of(manifest)))
             found[row.file] = _quality_of(manifest, array)
         except ResiduekitError as problem:
             faults += [_placed(fault, row, manifest.folder) for fault in problem.faults]

@@ -10,8 +10,7 @@ import xarray as xr
 
 from ..schema import MAP_DIMS
 from ..spectra.twins import Imprint, imprint
-from .bad_channels import Spikes, spikes_of
-from .manifest import Manifest
+from .bad_channels import Asked, Spikes, spikes_of
 from .measurements import Measurement
 
 
@@ -31,7 +30,7 @@ class Look:
         return found
 
 
-def look_at(array: xr.DataArray, row: Measurement, manifest: Manifest, said: Sequence[str]) -> Look:
+def look_at(array: xr.DataArray, row: Measurement, asked: Asked, said: Sequence[str]) -> Look:
     """Look at a file that was read, where the procedures keep it."""
-    found = spikes_of(array, row, manifest), imprint(array)
+    found = spikes_of(array, row, asked), imprint(array)
     return Look(*found, json.dumps(list(said)), array.dims == MAP_DIMS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -37,6 +38,34 @@ class MapSummary:
     quantity: str
     technique: str
     grid: Grid | None = None
+
+
+def to_arrays(summary: MapSummary) -> dict[str, Any]:
+    """What is kept of a file as the arrays of a cache entry."""
+    return {
+        "wavenumber": summary.wavenumber,
+        "mean": summary.mean,
+        "n_pixels": summary.n_pixels,
+        "quantity": summary.quantity,
+        "technique": summary.technique,
+        "quality": json.dumps(dict(summary.quality)),
+        **({} if summary.grid is None else vars(summary.grid)),
+    }
+
+
+def from_arrays(arrays: dict[str, Any], row: Measurement, key: str) -> MapSummary:
+    """What is kept of a file, again from `to_arrays`."""
+    return MapSummary(
+        row=row,
+        key=key,
+        wavenumber=arrays["wavenumber"],
+        mean=arrays["mean"],
+        n_pixels=int(arrays["n_pixels"]),
+        quality=json.loads(str(arrays["quality"])),
+        quantity=str(arrays["quantity"]),
+        technique=str(arrays["technique"]),
+        grid=Grid(arrays["x"], arrays["y"], str(arrays["unit"])) if "unit" in arrays else None,
+    )
 
 
 @dataclass(frozen=True)

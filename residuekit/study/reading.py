@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import time
-import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,22 +17,30 @@ import xarray as xr
 
 from .. import io
 from ..decision.pairs import BEFORE
-from ..errors import Fault, ReadError, ResiduekitError, ResiduekitWarning
+from ..errors import Fault, ReadError, ResiduekitError
 from ..schema import DIFFERENCE
 from ..spectra.arrays import same_axis, valid_spectra
-from .bad_channels import BadChannel, shared_channels
+from .bad_channels import Asked, BadChannel, shared_channels
 from .befores import map_partners
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
-from .grids import Grid
-from .how_read import read_row
-from .look import Look, look_at
+from .look import Look
 from .manifest import Manifest
 from .measurements import Measurement
-from .mockups import MapSummary
+from .mockups import MapSummary, from_arrays, to_arrays
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
-from .work import MOST_HELD, Held, Outcome, Task, Workers, perform, stored
+from .work import (
+    MOST_HELD,
+    Held,
+    Outcome,
+    Task,
+    Workers,
+    give_memory_back,
+    look,
+    perform,
+    stored,
+)
 
 Progress = Callable[[int, int, str], None]
 _CONTROLS = ("reference", "blank", "spiked", "before")
@@ -112,32 +119,32 @@ class Reading:
         ------
         StudyError : files of two mock-ups that hold one measurement.
         """
-        started = time.perf_counter()
-        found, imprints = [], []
+        looks = self._looks()
+        rows = [row for row in self.manifest.measurements if row.file in looks]
+        refuse_twins(self.manifest, [(row, looks[row.file].imprint) for row in rows])
+        self.channels = shared_channels([looks[row.file].spikes for row in rows])
+
+    def _looks(self) -> dict[str, Look]:
+        """How the files look, by the cache or as they are; those that cannot be read have none:
+        what is wrong with them is said when they are measured."""
+        looks: dict[str, Look] = {}
+        unknown = []
         for row in self.manifest.measurements:
             try:
-                look = self._look(row)
+                task = self.task(row)
             except (OSError, ResiduekitError):
-                continue  # what is wrong with the file is said when it is measured
-            found.append(look.spikes)
-            imprints.append((row, look.imprint))
-        self.seconds += time.perf_counter() - started
-        refuse_twins(self.manifest, imprints)
-        self.channels = shared_channels(found)
-
-    def _look(self, row: Measurement) -> Look:
-        """How a file looks, by the cache or from the file, which is then held for what follows."""
-        task = self.task(row)
-        look = self._kept_look(task)
-        if look is None:
-            with warnings.catch_warnings(record=True) as caught:
-                warnings.simplefilter("always", ResiduekitWarning)
-                array = read_row(task.folder, row)
-            look = look_at(array, row, self.manifest, [str(one.message) for one in caught])
-            if not caught:
-                self._held.hold(row.file, array)
-            self.cache.keep(self._look_key(task), pack("look", look))
-        return look
+                continue
+            kept = self._kept_look(task)
+            if kept is None:
+                unknown.append(task)
+            else:
+                looks[row.file] = kept
+        job = partial(look, asked=Asked.of(self.manifest))
+        for task, found in self._perform(unknown, job):
+            if isinstance(found, Look):
+                looks[task.row.file] = found
+                self.cache.keep(self._look_key(task), pack("look", found))
+        return looks
 
     def _kept_look(self, task: Task) -> Look | None:
         arrays = self.cache.arrays(self._look_key(task))
@@ -235,8 +242,9 @@ class Reading:
         return {file: held for file in files if (held := self._held.give(file)) is not None}
 
     def clear(self) -> None:
-        """Remove the processed maps that were kept for a second look."""
+        """Remove the processed maps that were kept for a second look, and what memory they took."""
         shutil.rmtree(self._store)
+        give_memory_back()
 
     def task(self, row: Measurement) -> Task:
         """How a file is read and what it is kept as."""
@@ -267,7 +275,7 @@ class Reading:
             return None
         if look is None or arrays is None:
             return None
-        return look, _summary_of(arrays, row, task.key)
+        return look, from_arrays(arrays, row, task.key)
 
     def _unknown(self, rows: Iterable[Measurement]) -> list[Task]:
         """Tasks for the rows that neither this run nor the cache knows."""
@@ -284,19 +292,21 @@ class Reading:
             if arrays is None:
                 tasks.append(task)
             else:
-                self._take(row, Outcome(_summary_of(arrays, row, task.key)))
+                self._take(row, Outcome(from_arrays(arrays, row, task.key)))
         return tasks
 
-    def _perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
+    def _perform(
+        self, tasks: Iterable[Task], job: Callable[[Task], Any] | None = None
+    ) -> Iterator[tuple[Task, Any]]:
         started = time.perf_counter()
-        yield from self.workers.perform(tasks)
+        yield from self.workers.perform(tasks, job)
         self.seconds += time.perf_counter() - started
 
     def _keep(self, row: Measurement, outcome: Outcome) -> None:
         """Keep what was computed for the next run, and take it in."""
         self.computed.add(row.file)
         if outcome.summary is not None:
-            self.cache.keep(outcome.summary.key, _arrays_of(outcome.summary))
+            self.cache.keep(outcome.summary.key, to_arrays(outcome.summary))
         self._take(row, outcome)
 
     def _take(self, row: Measurement, outcome: Outcome) -> None:
@@ -391,32 +401,6 @@ class Reading:
             self.tails[file, material] = tails
         layer = "" if task.before is None else DIFFERENCE
         self._maps[file, material, layer] = place.as_posix()
-
-
-def _arrays_of(summary: MapSummary) -> dict[str, Any]:
-    return {
-        "wavenumber": summary.wavenumber,
-        "mean": summary.mean,
-        "n_pixels": summary.n_pixels,
-        "quantity": summary.quantity,
-        "technique": summary.technique,
-        "quality": json.dumps(dict(summary.quality)),
-        **({} if summary.grid is None else vars(summary.grid)),
-    }
-
-
-def _summary_of(arrays: dict[str, Any], row: Measurement, key: str) -> MapSummary:
-    return MapSummary(
-        row=row,
-        key=key,
-        wavenumber=arrays["wavenumber"],
-        mean=arrays["mean"],
-        n_pixels=int(arrays["n_pixels"]),
-        quality=json.loads(str(arrays["quality"])),
-        quantity=str(arrays["quantity"]),
-        technique=str(arrays["technique"]),
-        grid=Grid(arrays["x"], arrays["y"], str(arrays["unit"])) if "unit" in arrays else None,
-    )
 
 
 def _tails_of(arrays: dict[str, Any]) -> dict[str, tuple[float, float]]:

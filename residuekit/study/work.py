@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import (
     Executor,
@@ -14,16 +15,21 @@ from concurrent.futures import (
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
 import xarray as xr
 
+from .. import io
 from ..decision.scores import Score
-from ..errors import Fault, ResiduekitError, StudyError
+from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
 from ..io.netcdf import load_own, write_own
 from ..spectra.procedure import Procedure
+from .bad_channels import Asked
+from .how_read import read_row
+from .look import Look, look_at
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
 from .mockups import MapSummary
@@ -32,12 +38,14 @@ from .pixel_pairs import difference_map
 _RESTARTS = 3
 #: Bytes of arrays that this process holds for a second look.
 MOST_HELD = 96 * 2**20
-#: Bytes of an array that are given back to the system at once, and that are kept when given back.
-_LARGE, _MOST_FREE = 2**25, 2**27
+#: Bytes of an array that is given back to the system at once and never held, and the bytes of
+#: smaller ones that are kept for the next when given back.
+_LARGE, _MOST_FREE = 2**22, 2**25
 
 
 class Held:
-    """Arrays that wait in this process for a second look, as long as they are few bytes.
+    """Small arrays that wait in this process for a second look, as long as they are few bytes: a
+    large one is read again in less time than its share of the memory is worth.
 
     In another process there are none, and no room for any.
     """
@@ -51,7 +59,7 @@ class Held:
 
     def hold(self, key: Any, array: xr.DataArray | xr.Dataset) -> bool:
         """Keep an array if there is room for it."""
-        fits = array.nbytes <= self._room
+        fits = array.nbytes <= min(self._room, _LARGE)
         if fits:
             self._arrays[key] = array
             self._room -= array.nbytes
@@ -120,6 +128,21 @@ def perform(task: Task) -> Outcome:
     return Outcome(summary, map_tail(scored))
 
 
+def look(task: Task, asked: Asked) -> Look | None:
+    """How a file looks; None where it cannot be read, which is said when it is measured. It is then
+    held for what follows."""
+    try:
+        with warnings.catch_warnings(record=True) as caught, io.inside(task.folder):
+            warnings.simplefilter("always", ResiduekitWarning)
+            array = read_row(task.folder, task.row)
+        found = look_at(array, task.row, asked, [str(one.message) for one in caught])
+    except (OSError, ResiduekitError):
+        return None
+    if not caught:
+        task.held.hold(task.row.file, array)
+    return found
+
+
 def stored(task: Task) -> xr.DataArray | None:
     """The processed array of a task that was kept for a second look, in memory or on the disk."""
     held: xr.DataArray | None = task.held.look(task.stored)
@@ -171,40 +194,49 @@ class Workers:
         """Whether this process performs all itself."""
         return self._scheduler is None and self._processes < 2
 
-    def perform(self, tasks: Iterable[Task]) -> Iterator[tuple[Task, Outcome]]:
-        """Perform every task once, in any order."""
+    def perform(
+        self, tasks: Iterable[Task], job: Callable[[Task], Any] | None = None
+    ) -> Iterator[tuple[Task, Any]]:
+        """Do a job (`perform`) once for every task, in any order: the task and what the job gives,
+        or an `Outcome` with the failure where its process dies."""
+        job = job or perform
         if self.here:
             for task in tasks:
-                yield task, perform(task)
+                yield task, job(task)
         elif self._scheduler is not None:
             self._client = self._client or _client(self._scheduler)
-            yield from _gather(self._client.get_executor(pure=False), tasks, _apart)
+            executor = self._client.get_executor(pure=False)
+            yield from _gather(executor, tasks, partial(_apart, job=job))
         else:
-            yield from self._in_processes(list(tasks))
+            yield from self._in_processes(list(tasks), job)
 
-    def _in_processes(self, left: list[Task]) -> Iterator[tuple[Task, Outcome]]:
+    def _in_processes(
+        self, left: list[Task], job: Callable[[Task], Any]
+    ) -> Iterator[tuple[Task, Any]]:
         """Start the processes anew when one dies. What they had in hand then is done last and in
         turn, in a single process, which shows the file that kills it: that file is given up."""
         last: list[Task] = []
         for _ in range(_RESTARTS):
-            yield from self._through(left, self._processes)
+            yield from self._through(left, self._processes, job)
             if not left:
                 break
             last += left[: self._processes]
             del left[: self._processes]
         left = last + left
         while left:
-            yield from self._through(left, 1)
+            yield from self._through(left, 1, job)
             if left:
                 yield left.pop(0), Outcome(failure="the process that read it died")
 
-    def _through(self, tasks: list[Task], processes: int) -> Iterator[tuple[Task, Outcome]]:
+    def _through(
+        self, tasks: list[Task], processes: int, job: Callable[[Task], Any]
+    ) -> Iterator[tuple[Task, Any]]:
         """Perform tasks, and take off the list what is done, until one of the processes dies."""
         if not tasks:
             return
         with _one_thread_each():
             try:
-                for task, outcome in _gather(self._pool(processes), list(tasks)):
+                for task, outcome in _gather(self._pool(processes), list(tasks), job):
                     tasks.remove(task)
                     yield task, outcome
             except BrokenProcessPool:
@@ -247,25 +279,33 @@ def one_thread() -> Iterator[None]:
 def _keep_memory() -> None:
     """Let glibc keep what arrays give back for the next ones: fetched anew, page by page, those of
     a map of some hundred spectra take up to twice the time."""
+    trim_threshold, mmap_threshold = -1, -3  # M_TRIM_THRESHOLD, M_MMAP_THRESHOLD of <malloc.h>
+    _glibc("mallopt", mmap_threshold, _LARGE)
+    _glibc("mallopt", trim_threshold, _MOST_FREE)
+
+
+def give_memory_back() -> None:
+    """Let glibc give back what it keeps, where what follows needs little of it."""
+    _glibc("malloc_trim", 0)
+
+
+def _glibc(name: str, *numbers: int) -> None:
     import ctypes
 
-    trim_threshold, mmap_threshold = -1, -3  # M_TRIM_THRESHOLD, M_MMAP_THRESHOLD of <malloc.h>
     with suppress(AttributeError, OSError, TypeError):  # another library, another system
-        mallopt = ctypes.CDLL(None).mallopt
-        mallopt(mmap_threshold, _LARGE)
-        mallopt(trim_threshold, _MOST_FREE)
+        getattr(ctypes.CDLL(None), name)(*numbers)
 
 
-def _apart(task: Task) -> Outcome:
+def _apart(task: Task, job: Callable[[Task], Any]) -> Any:
     """Perform a task in a thread of its own: in that of a cluster's worker, xarray would ask the
     scheduler for a lock on every file."""
     with one_thread(), ThreadPoolExecutor(1) as own:
-        return own.submit(perform, task).result()
+        return own.submit(job, task).result()
 
 
 def _gather(
-    executor: Executor, tasks: Iterable[Task], call: Callable[[Task], Outcome] = perform
-) -> Iterator[tuple[Task, Outcome]]:
+    executor: Executor, tasks: Iterable[Task], call: Callable[[Task], Any]
+) -> Iterator[tuple[Task, Any]]:
     futures = {executor.submit(call, task): task for task in tasks}
     for future in as_completed(futures):
         problem = future.exception()

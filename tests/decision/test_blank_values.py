@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -127,6 +129,18 @@ def test_single_spectra_are_left_out_as_the_others_see_them():
     np.testing.assert_allclose(total - pooled.products[4], 7 * np.cov(others.T), atol=1e-12)
     away = spectra[4] - others.mean(axis=0)
     np.testing.assert_allclose(pooled.products[4], 8 / 9 * np.outer(away, away), atol=1e-12)
+
+
+def test_no_more_matrices_are_held_than_groups_need():
+    """Eight groups: their products, then the vectors of each, which become its whitener."""
+    rng, n = np.random.default_rng(9), 150
+    pooled = pool(scatter(rng.standard_normal((200, n)), place) for place in range(8))
+    crossed_metrics(pooled)
+    tracemalloc.start()
+    crossed_metrics(pooled)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < 20 * 8 * n * n
 
 
 def test_the_order_of_channels_changes_nothing_where_spectra_are_fewer_than_channels():

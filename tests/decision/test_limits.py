@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 from functools import cache
 
 import numpy as np
@@ -115,3 +116,14 @@ def test_a_study_run_again_gives_the_same_limits():
     assert decision_levels(3, 3, 0.05) == pytest.approx(
         (0.03673313165324205, 3.4829236186278423, 5.439351313941226), rel=1e-8
     )
+
+
+def test_many_mockups_take_no_more_memory_than_few():
+    """The arms that are drawn are not held mock-up beside mock-up."""
+    most = {}
+    for m in (3, 40):
+        tracemalloc.start()
+        decision_levels.__wrapped__(9, m)
+        most[m] = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+    assert most[40] < 1.2 * most[3]

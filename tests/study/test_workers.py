@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 import subprocess
 import sys
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import xarray as xr
 from threadpoolctl import threadpool_info
 
 from residuekit.errors import StudyError
+from residuekit.figures import write_figure
 from residuekit.results import TABLES
 from residuekit.study import Study, work
 from residuekit.study.work import Task, Workers
@@ -24,20 +28,34 @@ with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as 
 """
 
 
-def same(result, finished):
-    for name in TABLES:
-        one, other = (run.folder / f"{name}.csv" for run in (result, finished.result))
-        assert one.read_bytes() == other.read_bytes(), name
+def same(result, finished, folder=None):
+    """The same bytes in tables and score maps; with a folder to draw in, in figure.json too."""
+    ours, theirs = result.folder, finished.result.folder
+    names = [f"{name}.csv" for name in TABLES] + [
+        f"maps/{name}" for name in os.listdir(ours / "maps")
+    ]
+    for name in names:
+        assert (ours / name).read_bytes() == (theirs / name).read_bytes(), name
+    if folder is not None:
+        drawn = []
+        for place, run in (("ours", result), ("theirs", finished.result)):
+            (folder / place).mkdir()
+            write_figure(run, folder / place)
+            drawn.append((folder / place / "figure.json").read_bytes())
+        assert drawn[0] == drawn[1]
+        assert b"not_drawn" not in drawn[0]
 
 
 @pytest.mark.usefixtures("without_pictures")
-def test_two_processes_are_started_once_and_give_the_same_tables(study, finished, monkeypatch):
+def test_two_processes_are_started_once_and_give_the_same_results(
+    study, finished, monkeypatch, tmp_path
+):
     done, started, pool = [], [], work.ProcessPoolExecutor
     monkeypatch.setattr(
         work, "ProcessPoolExecutor", lambda *given: started.append(given[0]) or pool(*given)
     )
     result = Study.open(study.folder).run(lambda *given: done.append(given), workers=2)
-    same(result, finished)
+    same(result, finished, tmp_path)
     assert started == [2]
     assert max(done)[0] == len(study.rows())
     assert len(result.maps()) == len(finished.result.maps())
@@ -87,6 +105,16 @@ def test_a_run_computes_on_one_thread_wherever_linear_algebra_is_done(study, mon
     assert set(seen) == {1}
 
 
+def test_a_small_array_is_held_while_there_is_room_and_a_large_one_never():
+    small, large = (xr.DataArray(np.zeros(n)) for n in (2**10, 2**20))
+    held = work.Held(3 * small.nbytes // 2 + large.nbytes)
+    assert held.hold("large", large) is False
+    assert held.look("large") is None
+    assert held.hold("small", small)
+    assert held.give("small") is small
+    assert pickle.loads(pickle.dumps(held)).hold("small", small) is False
+
+
 class _Deadly(dict):
     """Kills the process that unpacks it, as want of memory would."""
 
@@ -120,10 +148,11 @@ def test_a_run_with_a_dead_worker_does_the_rest_and_the_next_completes_it(
 
     whole = Workers.perform
 
-    def deadly(self, tasks):
+    def deadly(self, tasks, *job):
         return whole(
             self,
             [replace(t, quality=_Deadly()) if t.row.file == victim else t for t in tasks],
+            *job,
         )
 
     with monkeypatch.context() as patch:
