@@ -302,6 +302,15 @@ def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("residuekit.study.run._present", lambda *_: None)
 
 
+@pytest.fixture
+def without_identification(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Arms are judged without the identification limit, which is simulated: most of the time of an
+    arm, and no part of its verdict."""
+    monkeypatch.setattr(
+        "residuekit.decision.identification.Identifier.limit", lambda *_: float("nan")
+    )
+
+
 @dataclass(frozen=True)
 class Finished:
     """One run without pictures, only to be read: the study, its files before, the result."""
