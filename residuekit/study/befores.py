@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Any
 
 from ..decision.design import Key, sample
 from ..decision.pairs import BEFORE, ENOUGH_PAIRS
 from ..decision.panel_layout import BLOCK, panels_that_serve, unused_panels
 from ..errors import Fault, did_you_mean
 from ..words.codes import Note
-from .grids import Grid, partners
 from .measurements import Measurement
-from .mockups import mockup_of
 
 
 def placed_before(
@@ -88,29 +84,3 @@ def pairing(
 def _one_each(rows: Iterable[Measurement]) -> list[Measurement]:
     """A row a mock-up."""
     return [*{sample(row): row for row in rows}.values()]
-
-
-def map_partners(
-    rows: Iterable[Measurement],
-    befores: Iterable[Measurement],
-    grids: Mapping[str, Grid | None],
-) -> tuple[dict[str, Measurement], dict[str, str]]:
-    """Which map before treatment shows the pixels of each file, and why a file has none; by file.
-
-    `rows` are of states after treatment; `grids` are by file, None of points.
-    """
-    of_sample, groups = defaultdict(list), defaultdict[Any, list[Measurement]](list)
-    for row in befores:
-        of_sample[sample(row)].append(row)
-    for row in rows:
-        groups[mockup_of(row)].append(row)
-    before, apart = {}, {}
-    for own in groups.values():
-        known = of_sample[sample(own[0])]
-        sides = ([grids[row.file] for row in some] for some in (own, known))
-        for row, (place, why) in zip(own, partners(*sides), strict=True):
-            if place is not None:
-                before[row.file] = known[place]
-            elif why:
-                apart[row.file] = why
-    return before, apart

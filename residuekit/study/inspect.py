@@ -29,7 +29,6 @@ from ..words.codes import Note, sentences
 from ..words.quality import bridged_channel, flags_found, points_only
 from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Asked, Spikes, shared_channels, spikes_of, without_channels
-from .befores import map_partners
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
@@ -42,7 +41,7 @@ from .manifest import Manifest, examine, load_manifest
 from .measure import checked_for, measure
 from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
-from .mockups import MapSummary, comparator, films_of, mockup_of
+from .mockups import MapSummary, comparator, films_of, map_partners, mockup_of
 from .reading import Reading
 from .same_spectra import twin_faults
 from .settings import SETTINGS

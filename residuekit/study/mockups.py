@@ -15,7 +15,7 @@ import numpy.typing as npt
 from ..decision.comparator import comparator_places
 from ..decision.controls import Films
 from ..decision.design import sample
-from .grids import Grid
+from .grids import Grid, partners
 from .measurements import Measurement
 
 Floats = npt.NDArray[np.float64]
@@ -133,3 +133,29 @@ def films_of(references: Iterable[MapSummary]) -> Films | None:
         np.array([np.mean([one.mean for one in own], axis=0) for own in gathered.values()]),
         np.array([own[0].row.loading_error for own in gathered.values()]),
     )
+
+
+def map_partners(
+    rows: Iterable[Measurement],
+    befores: Iterable[Measurement],
+    grids: Mapping[str, Grid | None],
+) -> tuple[dict[str, Measurement], dict[str, str]]:
+    """Which map before treatment shows the pixels of each file, and why a file has none; by file.
+
+    `rows` are of states after treatment; `grids` are by file, None of points.
+    """
+    of_sample, groups = defaultdict(list), defaultdict[Any, list[Measurement]](list)
+    for row in befores:
+        of_sample[sample(row)].append(row)
+    for row in rows:
+        groups[mockup_of(row)].append(row)
+    before, apart = {}, {}
+    for own in groups.values():
+        known = of_sample[sample(own[0])]
+        sides = ([grids[row.file] for row in some] for some in (own, known))
+        for row, (place, why) in zip(own, partners(*sides), strict=True):
+            if place is not None:
+                before[row.file] = known[place]
+            elif why:
+                apart[row.file] = why
+    return before, apart

@@ -21,13 +21,12 @@ from ..errors import Fault, ReadError, ResiduekitError
 from ..schema import DIFFERENCE
 from ..spectra.arrays import same_axis, valid_spectra
 from .bad_channels import Asked, BadChannel, shared_channels
-from .befores import map_partners
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
 from .look import Look
 from .manifest import Manifest
 from .measurements import Measurement
-from .mockups import MapSummary, from_arrays, to_arrays
+from .mockups import MapSummary, from_arrays, map_partners, to_arrays
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
 from .work import (
