@@ -1,4 +1,4 @@
-"""NetCDF 4 as it is written here, straight from HDF5 and to it: for small files ten times as fast
+"""NetCDF 4 as it is written here, straight from HDF5 and to it: for small files five times as fast
 as the way through xarray."""
 
 from __future__ import annotations
@@ -160,7 +160,7 @@ def _type(kind: str) -> Any:
 
 
 def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, bool]:
-    """The values of a dataset, and whether none of them is known to be infinite."""
+    """The values of a dataset, and whether it is known that none of them is infinite."""
     import h5py
     from h5py import h5s
 
@@ -181,9 +181,11 @@ def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, bool]:
 def _read_through(path: Path, offset: int, values: Any) -> bool:
     """Fill an array with what stands in a file from this byte on; whether none is infinite."""
     flat, finite = values.reshape(-1), True
+    step = _BLOCK // flat.itemsize
     with opened(path) as file:
         file.seek(offset)
-        for block in np.array_split(flat, flat.nbytes // _BLOCK):
+        for start in range(0, flat.size, step):
+            block = flat[start : start + step]
             if file.readinto(block.data) != block.nbytes:
                 raise EOFError
             finite = finite and is_finite(block)

@@ -279,7 +279,7 @@ def doubt_absorbance(path: Path, values: Any) -> None:
     In percent: a tenth above 5. Common practice, no source; fewer than 10 numbers say nothing.
     """
     held = np.isfinite(values)
-    finite = values.ravel() if held.all() else values[held]
+    finite = values if held.all() else values[held]
     if finite.size < 10:
         return
     low, high = finite.min(), finite.max()
