@@ -92,7 +92,7 @@ def test_the_public_checks_do_what_the_project_s_own_do():
 
 
 STAND_IN = """#!/bin/sh
-echo "$*" >>"$SAID"
+echo "$* $PIP_COMPILE $PYTHONDONTWRITEBYTECODE" >>"$SAID"
 case "$*" in
 "-m venv "*) mkdir -p "$3/bin" && cp "$0" "$3/bin/python" && cp "$0" "$3/bin/python3" ;;
 *"$FAILS"*) exit 3 ;;
@@ -120,6 +120,7 @@ def test_the_checks_fail_where_one_of_their_parts_does(tmp_path, fails):
     last = {"--upgrade pip": 0, "-e .[test]": 1, "-m pytest": 2}.get(fails, len(needed))
     assert [one for one in needed if one in called] == needed[:last]
     assert ".py" not in fails or fails in done.stderr
+    assert all(line.endswith(" 0 ") for line in called.splitlines()[1:])
 
 
 @pytest.fixture(scope="module")
