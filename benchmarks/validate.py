@@ -6,7 +6,7 @@ Three levels: scores of mock-ups drawn from a known distribution, maps through t
 path, whole studies through the files and the command. Each rate stands with its binomial interval
 (99 %, as nearly 300 claims are judged at once) beside what is claimed; a claim fails when the
 interval does not reach it, and then the exit code is 1. Every number comes from fixed seeds. The
-quick form (some five minutes on two cores) does fewer runs, so its intervals are wider and it
+quick form (some three minutes on two cores) does fewer runs, so its intervals are wider and it
 finds only coarse faults; the middle form takes about half an hour, the full form some hours. The
 claims of a level go to the error output as soon as it is judged; `--store` keeps them as
 `validated.json`.
@@ -59,7 +59,7 @@ class Size:
     ageing: int
 
 
-QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=3, plain=0, paired=1, panels=1, ageing=1)
+QUICK = Size(scores=2_000, pixels=1_000, maps=50, studies=1, plain=2, paired=1, panels=1, ageing=1)
 MIDDLE = Size(
     scores=10_000, pixels=10_000, maps=200, studies=4, plain=6, paired=4, panels=4, ageing=3
 )

@@ -1,4 +1,4 @@
-"""The form of a labelled array, and what plain xarray makes of it.
+"""The form of a labelled array, where it is from, and what plain xarray makes of it.
 
 `residuekit.schema` gives these names to the rest of the house.
 """
@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -26,6 +27,10 @@ POSITION_UNITS = ("um", "pixel")
 #: The encoding goes with selections and copies, is lost in every computation, and no file keeps it.
 _KEY = "residuekit"
 _SAMPLE = 256
+#: In `source`, in the place of a checksum that was not needed yet, and how each of them is made:
+#: None where the file is no longer as it was read.
+LATER = "sha256 when asked"
+SUMS: dict[str, Callable[[], str | None]] = {}
 
 
 class _Mark(NamedTuple):
@@ -53,7 +58,7 @@ def arranged(array: xr.DataArray) -> xr.DataArray:
         if set(array.dims) == set(dims) and array.dims != dims:
             array = array.transpose(*dims)
     for dim in array.dims:
-        axis = array.coords.get(dim)
+        axis = array.coords.variables.get(dim)
         numbers = axis is not None and dim != "spectrum" and axis.dtype.kind == "f"
         if axis is not None and numbers and axis.size > 1 and axis.values[0] > axis.values[-1]:
             array = array.isel({dim: slice(None, None, -1)})
@@ -103,9 +108,37 @@ def _mark_of(array: xr.DataArray) -> _Mark:
     pixels, channels = int(np.prod(array.shape[:-1])), array.shape[-1]
     if array.chunks is not None:
         return _Mark(pixels, channels, None)
-    places = np.linspace(0, max(array.size - 1, 0), min(_SAMPLE, array.size)).astype(np.intp)
-    values: Any = array.values[np.unravel_index(places, array.shape)]
+    values: Any = array.values[_places(array.shape)]
     return _Mark(pixels, channels, zlib.crc32(values.astype(np.float64).tobytes()))
+
+
+@lru_cache(maxsize=16)
+def _places(shape: tuple[int, ...]) -> tuple[Any, ...]:
+    """The places of the sample in an array."""
+    size = int(np.prod(shape))
+    places = np.linspace(0, max(size - 1, 0), min(_SAMPLE, size)).astype(np.intp)
+    return np.unravel_index(places, shape)
+
+
+def source(array: xr.DataArray) -> dict[str, Any]:
+    """What the array came from: file name, sha256, reader, and what the reader recognised.
+
+    A large file is summed when this is first asked of it. Where it changed after it was read, or is
+    not there, the sha256 is left out, and `no sha256` says so.
+    """
+    found: dict[str, Any] = json.loads(array.attrs["source"])
+    if LATER in found:
+        digest = SUMS.get(found.pop(LATER), lambda: None)()
+        found |= {"sha256": digest} if digest else {"no sha256": "the file is not as it was read"}
+    return found
+
+
+def summed(array: xr.DataArray) -> xr.DataArray:
+    """The same array, its `source` complete for good, as a file or a record needs it."""
+    if LATER not in json.loads(array.attrs["source"]):
+        return array
+    text = json.dumps(source(array), sort_keys=True, ensure_ascii=False)
+    return array.assign_attrs(source=text)
 
 
 def faults_of(array: xr.DataArray, quantity: str | Sequence[str] | None = None) -> list[Fault]:
@@ -133,9 +166,9 @@ def _axis_faults(array: xr.DataArray) -> list[Fault]:
     for dim in array.dims:
         if dim == "spectrum":
             continue
-        values = array[dim].values
+        axis = array.coords.variables[dim]
+        values, unit = axis.values, axis.attrs.get("units")
         needs = (WAVENUMBER_UNIT,) if dim == WAVENUMBER else POSITION_UNITS
-        unit = array[dim].attrs.get("units")
         if unit not in needs:
             faults.append(
                 Fault(f"{dim} with units {unit!r}", f"units {' or '.join(map(repr, needs))}",

@@ -23,6 +23,8 @@ from .labels import WAVENUMBER as WAVENUMBER
 from .labels import WAVENUMBER_UNIT as WAVENUMBER_UNIT
 from .labels import arranged, faults_of, is_changed
 from .labels import marked as marked
+from .labels import source as source
+from .labels import summed as summed
 
 UNITS = ("1", "cm-1", "um", "pixel", "min", "h", "ug cm-2", "nm", "A", "A cm-1", "reference")
 
@@ -406,12 +408,6 @@ def history(array: xr.DataArray) -> list[dict[str, Any]]:
     """The steps that made this array, oldest first, each with all its parameters."""
     steps: list[dict[str, Any]] = json.loads(array.attrs["history"])
     return steps
-
-
-def source(array: xr.DataArray) -> dict[str, Any]:
-    """What the array came from: file name, sha256, reader, and what the reader recognised."""
-    found: dict[str, Any] = json.loads(array.attrs["source"])
-    return found
 
 
 def pixel_dims(array: xr.DataArray) -> tuple[str, ...]:

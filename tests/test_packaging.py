@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import re
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 import residuekit
+from tests.conftest import FIRST
 
 ROOT = Path(__file__).parents[1]
 #: Imported name -> the distribution that brings it.
@@ -79,6 +81,7 @@ def test_the_public_checks_do_what_the_project_s_own_do():
     runs = re.findall(r"^ *- run: (.*)$", file.read_text("utf-8"), re.M)
     assert runs == [".ci/run"]
     assert (ROOT / ".ci/run").is_file()
+    assert [part for part in FIRST if not (ROOT / part).exists()] == []
     templates = sorted((ROOT / ".github/ISSUE_TEMPLATE").glob("*.md"))
     assert len(templates) >= 3
     for path in templates:
@@ -86,6 +89,37 @@ def test_the_public_checks_do_what_the_project_s_own_do():
     page = (ROOT / ".github/CONTRIBUTING.md").read_text("utf-8")
     for link in re.findall(r"\]\((\.\./[^)]+)\)", page):
         assert (ROOT / ".github" / link).is_file(), link
+
+
+STAND_IN = """#!/bin/sh
+echo "$*" >>"$SAID"
+case "$*" in
+"-m venv "*) mkdir -p "$3/bin" && cp "$0" "$3/bin/python" && cp "$0" "$3/bin/python3" ;;
+*"$FAILS"*) exit 3 ;;
+esac
+"""
+
+
+@pytest.mark.parametrize(
+    "fails",
+    ["", "--upgrade pip", "-e .[test]", "-m pytest", "validate.py", "real_scatter.py", "attack.py"],
+)
+def test_the_checks_fail_where_one_of_their_parts_does(tmp_path, fails):
+    """Every program is a stand-in that says how it was called."""
+    for name in ("python3", "chromium"):
+        (tmp_path / name).write_text(STAND_IN, encoding="utf-8")
+        (tmp_path / name).chmod(0o755)
+    said = tmp_path / "said"
+    given = {"PATH": f"{tmp_path}:{os.environ['PATH']}", "SAID": str(said), "TMPDIR": str(tmp_path),
+             "FAILS": fails or "no such call"}  # fmt: skip
+    done = subprocess.run([ROOT / ".ci/run"], env={**os.environ, **given}, capture_output=True,
+                          text=True, check=False)  # fmt: skip
+    assert (done.returncode != 0) is bool(fails), done.stderr
+    called = said.read_text("utf-8")
+    needed = ["-e .[test]", "-m pytest -n 2", "validate.py --quick", "real_scatter.py", "attack.py"]
+    last = {"--upgrade pip": 0, "-e .[test]": 1, "-m pytest": 2}.get(fails, len(needed))
+    assert [one for one in needed if one in called] == needed[:last]
+    assert ".py" not in fails or fails in done.stderr
 
 
 @pytest.fixture(scope="module")

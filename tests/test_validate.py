@@ -163,7 +163,7 @@ def test_blank_mockup_scatter_used_twice_fails_where_the_library_holds():
     for number in range(40):
         material = spectral_level.simulate(design, stream(SEED, "twice", number))
         for name, net in (("library", spectral_level.library_metric), ("twice", twice_used)):
-            run = spectral_level.Run(material, net)
+            run = spectral_level.Run(material, net(material))
             alarms[name].append(run.assess(run.scores[0], material.exposed).above)
     library, twice = (rate("", spectral_level.SPECTRAL, hits) for hits in alarms.values())
     assert library.holds, library

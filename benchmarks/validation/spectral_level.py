@@ -23,9 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residuekit import plan
-from residuekit.decision.arm import identifier_of, judge_values
+from residuekit.decision.arm import confirmer_of, identifier_of, judge_values
 from residuekit.decision.assessment import Assessment, Rules
 from residuekit.decision.controls import Controls
+from residuekit.decision.identification import Identifier
 from residuekit.decision.net import Metric, make_metric, net_from_scatters
 from residuekit.decision.scores import Score, deciding, scores_on
 from residuekit.decision.verdict import Verdict, judge
@@ -147,21 +148,27 @@ def library_metric(material: Material) -> Metric:
     )  # fmt: skip
 
 
-def declared_metric(material: Material) -> Metric:
+def declared_metric(material: Material, undeclared: Metric) -> Metric:
     """The same with foreign matter declared to it."""
     shapes = np.array([spectrum(name, material.axis) for name in FOREIGN])
     net = net_from_scatters(
         material.scatters, [material.reference], material.axis, shapes, material.replicates
     )
-    return replace(library_metric(material), net=net, weights=net.weights[None], folds={})
+    return replace(undeclared, net=net, weights=net.weights[None], folds={})
+
+
+class Unasked(Identifier):
+    """One confirmation for all arms of a run, and no identification limit: `_identified` asks."""
+
+    def limit(self, *_: object) -> float:
+        return nan
 
 
 class Run:
     """One run ready to judge arms: what each score can see stands fixed."""
 
-    def __init__(self, material: Material, make: MakeMetric):
-        self.material = material
-        metric = make(material)
+    def __init__(self, material: Material, metric: Metric):
+        self.material, self.metric = material, metric
         assert metric.net is not None
         self.responses = material.spiked - material.blanks.mean(axis=0)
         self.controls = Controls(
@@ -171,14 +178,20 @@ class Run:
         self.scores = scores_on(self.controls, MARKERS, RULES)
         self.net_score = next(one for one in self.scores if one.name == NET_SIGNAL)
         self.deciding = deciding(self.scores) or self.net_score
+        confirm = confirmer_of(self.controls, range(len(material.blanks)), RULES)
+        assert confirm is not None
+        self.unasked = Unasked(confirm, RULES.beta)
 
     def assess(self, score: Score, exposed: Floats) -> Assessment:
         """Assess one arm (m, n) by one score, with the shape test."""
-        return judge_values(self.controls, [score], exposed, RULES).deciding
+        return self._by(score, exposed).deciding
 
     def judge(self, exposed: Floats) -> Verdict:
         """Judge one arm by the deciding score."""
-        return judge_values(self.controls, [self.deciding], exposed, RULES)
+        return self._by(self.deciding, exposed)
+
+    def _by(self, score: Score, exposed: Floats) -> Verdict:
+        return judge_values(self.controls, [score], exposed, RULES, identifier=self.unasked)
 
 
 def one_run(name: str, make: MakeMetric, number: int) -> Numbers:
@@ -186,13 +199,13 @@ def one_run(name: str, make: MakeMetric, number: int) -> Numbers:
     design = CONFIGURATIONS[name]
     seed = stream(SEED, name, number)
     material = simulate(design, seed)
-    run = Run(material, make)
+    run = Run(material, make(material))
     found = {**_clean_arm(run), **_loaded_arms(run), **_band_alone(run)}
     if name == HEAVY_TAILED:
         return found
     if number % EVERY == 0:
         found |= _identified(run)
-    declared = Run(material, declared_metric)
+    declared = Run(material, declared_metric(material, run.metric))
     matter, changes = _foreign(material.axis), _changes(design, material.axis)
     found |= _changed_arms(run, {**matter, **changes}, seed, "")
     found |= _changed_arms(declared, matter, seed, ", declared")

@@ -7,8 +7,6 @@ import json
 import os
 import tomllib
 import warnings
-from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +14,9 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ResiduekitWarning, WriteError
-from ..schema import FLAGS, WAVENUMBER, check, marked, source
+from ..schema import FLAGS, WAVENUMBER, check, marked, source, summed
 from .atomic_write import aside
-from .checksum import mark_of, options_file, sha256
+from .checksum import marks_of, options_file, sha256, sum_of
 from .description import Description, description_of
 from .formats import GROUP, READERS, WRITERS, Reader, Writer, holds_spectra, reader_of, writer_of
 from .jcamp_peaks import read_peaks
@@ -29,9 +27,6 @@ from .options import options_of, refuse_unknown
 __all__ = ["GROUP", "READERS", "WRITERS", "Description", "Reader", "Writer", "describe",
            "holds_spectra", "inside", "read", "read_peaks", "sha256", "size_of",
            "write"]  # fmt: skip
-
-#: Bytes above which a thread sums a file while it is read.
-_LARGE = 2**22
 
 
 def read(
@@ -54,7 +49,8 @@ def read(
 
     Returns
     -------
-    The map or point spectra; `residuekit.schema.source` says where they come from.
+    The map or point spectra; `residuekit.schema.source` says where they come from. The SHA-256 in
+    it is made when it is first asked for, or the array is written, where the file is above 4 MB.
 
     Raises
     ------
@@ -76,21 +72,20 @@ def read(
     refuse_unknown(beside, said, known)
     refuse_unknown(path, options, known)
     options = {**said, **options}
-    mark = mark_of(path)
-    with ThreadPoolExecutor(1) as pool:
-        large = mark.size > _LARGE and not options.get("lazy")
-        digest = pool.submit(sha256, path).result if large else partial(sha256, path)
-        with contract_of(path):
-            array = _over_range(check(marked(reader.read(path, **options))))
-        lowest = array[WAVENUMBER].values[0]
-        if not lowest > 0:
-            raise refuse(path, f"a wavenumber of {lowest:g} cm-1", "wavenumbers above 0",
-                         "mend the axis, or export it again")  # fmt: skip
-        found = source(array)
-        if "opened" not in found:
-            text = json.dumps({**found, "sha256": digest()}, sort_keys=True, ensure_ascii=False)
-            array = array.assign_attrs(source=text)
-    if mark_of(path) != mark:
+    lazy = bool(options.get("lazy"))
+    marks = marks_of(path, alone=lazy)
+    with contract_of(path):
+        array = _over_range(check(marked(reader.read(path, **options))))
+    lowest = array[WAVENUMBER].values[0]
+    if not lowest > 0:
+        raise refuse(path, f"a wavenumber of {lowest:g} cm-1", "wavenumbers above 0",
+                     "mend the axis, or export it again")  # fmt: skip
+    found = source(array)
+    if "opened" not in found:
+        found |= sum_of(path, marks)
+        text = json.dumps(found, sort_keys=True, ensure_ascii=False)
+        array = array.assign_attrs(source=text)
+    if marks_of(path, alone=lazy) != marks:
         raise refuse(path, "a file that changed while it was read", "a file at rest",
                      "read it again once it is written")  # fmt: skip
     return array
@@ -125,7 +120,7 @@ def write(array: xr.DataArray, path: str | os.PathLike[str], **options: Any) -> 
     known = list(inspect.signature(writer.write).parameters)[2:]
     refuse_unknown(path, options, known, WriteError)
     with contract_of(path, WriteError):
-        array = check(array)
+        array = summed(check(array))
     with aside(path) as part:
         writer.write(array, part, **options)
     return path

@@ -1,4 +1,5 @@
-"""Checksums of files, once a session, with the files beside them that say how they are read."""
+"""Checksums of files, once a session and no sooner than needed, with the files beside them that say
+how they are read."""
 
 from __future__ import annotations
 
@@ -6,10 +7,13 @@ import hashlib
 import os
 import time
 import tomllib
+from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
 from ..errors import ReadError
+from ..labels import LATER, SUMS
 from .opening import MOST_TOML, content, files_in, is_below, opened, readable
 
 #: The file that says how the files of a folder make a map.
@@ -29,7 +33,11 @@ class Mark(NamedTuple):
 #: Checksums of this session by the file's mark. A file that changed just now is left out: its next
 #: change might leave the same times.
 _KNOWN: dict[Mark, str] = {}
-_SETTLED_S = 3.0
+#: How long its times may stay the same: where the disk keeps them to less than a microsecond, they
+#: follow the clock of the system's kernel; others go in steps of up to two seconds.
+_FINE_S, _COARSE_S = 0.05, 3.0
+#: Bytes up to which a file is summed when it is read; a larger one when its checksum is asked for.
+SMALL_FILE = 2**22
 
 
 def sha256(path: str | os.PathLike[str]) -> str:
@@ -61,10 +69,7 @@ def _digest(path: Path) -> str:
     if mark not in _KNOWN:
         with opened(path) as file, readable(path):
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-        if (
-            mark_of(path) != mark
-            or time.time_ns() < max(mark.content_ns, mark.state_ns) + _SETTLED_S * 1e9
-        ):
+        if mark_of(path) != mark or not _is_settled(mark):
             return digest
         _KNOWN[mark] = digest
     return _KNOWN[mark]
@@ -75,6 +80,41 @@ def mark_of(path: Path) -> Mark:
     with readable(path):
         state = path.stat()
     return Mark(state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
+
+
+def _is_settled(mark: Mark) -> bool:
+    """Whether the next change of a file will leave another mark."""
+    last = max(mark.content_ns, mark.state_ns)
+    return time.time_ns() > last + (_FINE_S if last % 1000 else _COARSE_S) * 1e9
+
+
+def marks_of(path: Path, *, alone: bool = False) -> dict[str, Mark]:
+    """Return the marks of all files that a measured file is, or of this one `alone`, by their paths
+    below its folder."""
+    folder = path if path.is_dir() else path.parent
+    files = [path] if alone else files_of(path)
+    return {str(file.relative_to(folder)): mark_of(file) for file in files}
+
+
+def sum_of(path: Path, marks: Mapping[str, Mark]) -> dict[str, str]:
+    """What `source` holds of a file that was read as it had these marks: its checksum, or, of a
+    large one, the key by which `labels.source` comes to it."""
+    small = sum(mark.size for mark in marks.values()) <= SMALL_FILE
+    if small or not all(map(_is_settled, marks.values())):
+        return {"sha256": sha256(path)}
+    path = path.absolute()
+    key = hashlib.sha256(repr((path, sorted(marks.items()))).encode()).hexdigest()[:16]
+    SUMS[key] = partial(_sum_of_same, path, marks)
+    return {LATER: key}
+
+
+def _sum_of_same(path: Path, marks: Mapping[str, Mark]) -> str | None:
+    """The checksum of a file that has these marks before and after it is summed, else None."""
+    try:
+        digest = sha256(path) if marks_of(path) == marks else None
+        return digest if marks_of(path) == marks else None
+    except ReadError:
+        return None
 
 
 def _checksum_of_all(folder: Path, files: list[Path]) -> str:

@@ -12,7 +12,7 @@ import xarray as xr
 
 from ..errors import ReadError
 from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, marked
-from .labelled import contract_of, spectra, stored
+from .labelled import FINITE, contract_of, spectra, stored
 from .opening import damaged, fits_in, json_of, refuse
 from .options import DatasetOptions, kept
 from .unit_words import (
@@ -96,11 +96,12 @@ def _own(
     before = json_of(str(array.attrs["source"]))
     source = {"file": path.name, "reader": reader, **origin, "variable": str(array.name)}
     array.attrs["source"] = json.dumps({**source, "origin": before}, ensure_ascii=False)
-    for part in (array, *array.coords.values()):
+    values = array.data if array.encoding.get(FINITE) else stored(path, array.data)
+    for part in (array, *array.coords.variables.values()):
         part.encoding = {}
     if not options.lazy and "valid" in array.coords:
         _refuse_lost(path, array)
-    array = array.copy(data=stored(path, array.data))
+    array = array.copy(deep=False, data=values)
     with contract_of(path):
         return check(marked(array))
 
@@ -151,10 +152,9 @@ def _spectral(
 def _axis_name(dataset: xr.Dataset, dim: str) -> str | None:
     """The variable that holds the spectral axis of a dimension."""
     for name, axis in dataset.variables.items():
-        spectral = (
-            is_axis_word(str(name)) or axis_unit_of(str(axis.attrs.get("units", ""))) == "cm-1"
-        )
-        if axis.dims == (dim,) and axis.dtype.kind in "fiu" and spectral:
+        if axis.dims != (dim,) or axis.dtype.kind not in "fiu":
+            continue
+        if is_axis_word(str(name)) or axis_unit_of(str(axis.attrs.get("units", ""))) == "cm-1":
             return str(name)
     return None
 

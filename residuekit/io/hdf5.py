@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from .options import DatasetOptions, PathOptions, takes
 NAME = "HDF5"
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _DIMS = ("spectrum", *MAP_DIMS)
-_MOST_LINKS, _MOST_DEPTH = 10_000, 64
+MOST_LINKS, _MOST_DEPTH = 10_000, 64
 
 
 def recognises(head: bytes) -> bool:
@@ -174,8 +174,8 @@ def _objects(path: Path, book: Any) -> Iterator[tuple[str, Any]]:
         for key in group:
             at, link = f"{name}/{key}".removeprefix("/"), group.get(key, getlink=True)
             links += 1
-            if links > _MOST_LINKS or depth > _MOST_DEPTH:
-                raise refuse(path, f"more than {_MOST_LINKS} objects, or {_MOST_DEPTH} groups in "
+            if links > MOST_LINKS or depth > _MOST_DEPTH:
+                raise refuse(path, f"more than {MOST_LINKS} objects, or {_MOST_DEPTH} groups in "
                              "one another", needed, fix)  # fmt: skip
             if isinstance(link, h5py.ExternalLink):
                 raise refuse(path, f"{at}, a link to the file {link.filename}", needed, fix)
@@ -195,9 +195,8 @@ def _address(found: Any) -> int:
     return int(h5o.get_info(found.id).addr)
 
 
-def guard(path: Path, *, lazy: bool = False, use: Callable[[Any], Any] = lambda _book: None) -> Any:
-    """Refuse a file with links or storage in other files, or with more numbers than it can hold;
-    return what `use` makes of it, opened.
+def guard(path: Path, *, lazy: bool = False) -> None:
+    """Refuse a file with links or storage in other files, or with more numbers than it can hold.
 
     Raises
     ------
@@ -210,7 +209,6 @@ def guard(path: Path, *, lazy: bool = False, use: Callable[[Any], Any] = lambda 
             declared = _declared(path, file)
             if not lazy:
                 fits_in(path, declared)
-            return use(file)
     except ReadError:
         raise
     except Exception as error:  # the library raises anything on damaged bytes
@@ -224,8 +222,8 @@ def _declared(path: Path, file: Any) -> int:
     n_numbers = n_attributes = 0
     for at, found in chain([("/", file)], _objects(path, file)):
         n_attributes += len(found.attrs)
-        if n_attributes > _MOST_LINKS:
-            raise refuse(path, f"more than {_MOST_LINKS} attributes", "fewer", "leave some out")
+        if n_attributes > MOST_LINKS:
+            raise refuse(path, f"more than {MOST_LINKS} attributes", "fewer", "leave some out")
         for name in found.attrs:
             one = found.attrs.get_id(name)
             if one.dtype.kind == "O":
@@ -236,12 +234,12 @@ def _declared(path: Path, file: Any) -> int:
             raise refuse(path, f"{at}, numbers kept in another file", "all of it in this one file",
                          "export it as one whole file")  # fmt: skip
         if found.dtype.kind == "O":
-            _texts_fit_in(path, found)
+            texts_fit_in(path, found)
         n_numbers += -(-found.dtype.itemsize // 8) * found.size
     return n_numbers
 
 
-def _texts_fit_in(path: Path, found: Any) -> None:
+def texts_fit_in(path: Path, found: Any) -> None:
     """Refuse texts that unpack to more than their file can hold: all may name one long text."""
     if found.ndim > 1:
         fits_in(path, found.size * size_of(path) // 8)

@@ -17,6 +17,8 @@ from .opening import refuse
 from .unit_words import tell
 
 _PIECE = 2**19
+#: In the encoding of a variable: none of its numbers, float32, was infinite when they were read.
+FINITE = "finite"
 
 
 def spectra(
@@ -91,7 +93,7 @@ def stored(path: Path, values: Any) -> Any:
     try:
         if getattr(values, "dtype", None) == np.float32 and not hasattr(values, "dask"):
             for piece in _pieces(values):
-                _finite(piece)
+                _refuse_infinite(piece)
             return values
         return float32(values)
     except OverflowError as error:
@@ -107,7 +109,7 @@ def float32(values: Any) -> Any:
     new = np.empty(values.shape, dtype=np.float32)
     with np.errstate(over="ignore"):
         for piece, into in zip(_pieces(values), _pieces(new, values.nbytes), strict=True):
-            into[...] = _finite(piece.astype(np.float32))
+            into[...] = _refuse_infinite(piece.astype(np.float32))
     return new
 
 
@@ -116,7 +118,12 @@ def _pieces(values: Any, size: int = 0) -> list[Any]:
     return np.array_split(values, max(1, min(len(values), (size or values.nbytes) // _PIECE)))
 
 
-def _finite(piece: Any) -> Any:
-    if np.isinf(piece).any():
+def is_finite(piece: Any) -> bool:
+    """Whether no number of an array is infinite; some may be missing."""
+    return not np.isinf(piece).any()
+
+
+def _refuse_infinite(piece: Any) -> Any:
+    if not is_finite(piece):
         raise OverflowError("a number that is infinite or above 3.4e38")
     return piece

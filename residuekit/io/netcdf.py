@@ -6,6 +6,7 @@ from pathlib import Path
 
 import xarray as xr
 
+from ..errors import ReadError
 from .dataset import from_dataset
 from .hdf5 import guard
 from .labelled import float32
@@ -46,11 +47,10 @@ def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
                      "export it again, or give it the suffix of its true format")  # fmt: skip
     engine = "h5netcdf" if head.startswith(_HDF5) else "scipy"
     if engine == "h5netcdf":
-        plain: xr.Dataset | None = (
-            guard(path, lazy=True) if lazy else guard(path, use=plain_dataset)
-        )
+        plain = None if lazy else plain_dataset(path)
         if plain is not None:
             return plain
+        guard(path, lazy=lazy)
     try:
         return xr.open_dataset(path, engine=engine, decode_times=False)
     except Exception as error:  # the libraries below raise anything on damaged bytes
@@ -58,9 +58,19 @@ def _opened(path: Path, *, lazy: bool) -> xr.Dataset:
 
 
 def load_own(path: Path) -> xr.Dataset:
-    """Return a whole dataset that a run has written; ReadError for what `hdf5.guard` refuses."""
-    plain: xr.Dataset | None = guard(path, use=plain_dataset)
-    return xr.load_dataset(path, engine="h5netcdf") if plain is None else plain
+    """Return a whole dataset that a run has written.
+
+    Raises
+    ------
+    ReadError : a damaged file, or what `hdf5.guard` refuses.
+    """
+    try:
+        with _opened(path, lazy=False) as dataset:
+            return dataset.load()
+    except ReadError:
+        raise
+    except Exception as error:  # the libraries below raise anything on damaged bytes
+        raise damaged(path, error) from error
 
 
 def write_own(dataset: xr.Dataset, path: Path) -> None:
@@ -70,7 +80,7 @@ def write_own(dataset: xr.Dataset, path: Path) -> None:
 
 def write(array: xr.DataArray, path: Path) -> None:
     """Write a labelled array as NetCDF 4 (flags by the CF conventions, float32, uncompressed)."""
-    stored = array.copy(data=float32(array.data))
+    stored = array.copy(deep=False, data=float32(array.data))
     stored.encoding = {}
     dataset = stored.to_dataset().assign_attrs(Conventions="CF-1.11")
     if hasattr(stored.data, "dask"):

@@ -278,14 +278,18 @@ def doubt_absorbance(path: Path, values: Any) -> None:
     As a fraction: 0 to 1.1, and none below 0.5, or most above 0.5 with bands that point downward.
     In percent: a tenth above 5. Common practice, no source; fewer than 10 numbers say nothing.
     """
-    finite = values[np.isfinite(values)]
+    held = np.isfinite(values)
+    finite = values.ravel() if held.all() else values[held]
     if finite.size < 10:
         return
-    low, middle, high = np.quantile(finite, (0, 0.5, 1))
+    low, high = finite.min(), finite.max()
+    if low < 0 or 1.1 < high < 5:
+        return
+    middle = np.quantile(finite, 0.5)
     downward = middle > 0.5 and middle - low > 2 * (high - middle)
-    if low >= 0 and high <= 1.1 and (low >= 0.5 or downward):
+    if high <= 1.1 and (low >= 0.5 or downward):
         scale, typed = "as a fraction of 1", "percent=False"
-    elif low >= 0 and np.quantile(finite, 0.9) >= 5:
+    elif np.quantile(finite, 0.9) >= 5:
         scale, typed = "in percent", "percent=True"
     else:
         return

@@ -169,7 +169,7 @@ def _spectra(path, padding=0, **how):
 
 @pytest.mark.parametrize("padding", [0, 40])
 def test_storage_in_other_files_is_refused_behind_any_padding(tmp_path, monkeypatch, padding):
-    monkeypatch.setattr(hdf5, "_MOST_LINKS", 20)
+    monkeypatch.setattr(hdf5, "MOST_LINKS", 20)
     (tmp_path / "secret").write_bytes(bytes(192))
     path = tmp_path / "a.nc"
     _spectra(path, padding, external=[(str(tmp_path / "secret"), 0, 192)])

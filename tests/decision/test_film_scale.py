@@ -58,6 +58,7 @@ def test_the_bound_takes_the_declared_error_as_known():
     )
 
 
+@pytest.mark.usefixtures("without_identification")
 def test_films_in_memory_give_loadings_and_the_margin_decides():
     rng = np.random.default_rng(1)
 

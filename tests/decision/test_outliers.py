@@ -59,6 +59,7 @@ def arm(**odd):
     }
 
 
+@pytest.mark.usefixtures("without_identification")
 @pytest.mark.parametrize("role", ["blank", "spiked", "exposed"])
 def test_a_contaminated_mockup_is_named_with_its_verdict_and_not_left_out(role):
     found = rk.judge_arm(**arm(**{role: 4.0}))
@@ -70,6 +71,7 @@ def test_a_contaminated_mockup_is_named_with_its_verdict_and_not_left_out(role):
     assert found.deciding.n_blank_mockups == found.deciding.n_mockups == 6
 
 
+@pytest.mark.usefixtures("without_identification")
 def test_a_clean_arm_names_none():
     assert "outlying-mockup" not in rk.judge_arm(**arm()).codes
 

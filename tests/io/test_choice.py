@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
-
 import numpy as np
 import pytest
 
 from residuekit.errors import ReadError
-from residuekit.io import READERS, checksum, describe, read, sha256, text_table, write
+from residuekit.io import READERS, describe, read, text_table, write
 from residuekit.schema import source
 
 
@@ -52,39 +49,6 @@ def test_a_folder_is_refused(tmp_path, name):
     (tmp_path / name).mkdir()
     with pytest.raises(ReadError, match="a folder"):
         read(tmp_path / name)
-
-
-def test_the_checksum_is_that_of_the_standard_library(saved, tmp_path):
-    path = saved("t.csv", "1,2\n")
-    assert sha256(path) == hashlib.sha256(b"1,2\n").hexdigest()
-    with pytest.raises(ReadError, match="no such file"):
-        sha256(tmp_path / "absent")
-
-
-def test_a_file_is_summed_once_a_session_and_again_when_it_changes(saved, monkeypatch):
-    path = saved("t.csv", "1,2\n")
-    os.utime(path, (1e9, 1e9))
-    monkeypatch.setattr(checksum, "_SETTLED_S", -1e9)
-    first, counted = sha256(path), []
-    plain = hashlib.file_digest
-    monkeypatch.setattr(hashlib, "file_digest", lambda *a: counted.append(a) or plain(*a))
-    assert sha256(path) == first
-    assert not counted
-    path.write_text("1,3\n")
-    os.utime(path, (1e9, 1e9))
-    assert sha256(path) == hashlib.sha256(b"1,3\n").hexdigest()
-    assert len(counted) == 1
-
-
-def test_a_file_that_changed_just_now_is_summed_each_time(saved):
-    """Its next change may leave the same times, so its checksum is not kept."""
-    path = saved("t.csv", "1,2\n")
-    state = path.stat()
-    assert sha256(path) == hashlib.sha256(b"1,2\n").hexdigest()
-    assert checksum.mark_of(path) not in checksum._KNOWN
-    path.write_text("1,3\n")
-    os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
-    assert sha256(path) == hashlib.sha256(b"1,3\n").hexdigest()
 
 
 @pytest.mark.parametrize("rows", [3, 200_000])

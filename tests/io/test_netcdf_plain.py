@@ -1,12 +1,14 @@
 """NetCDF 4 written and read without xarray's own way: what xarray reads of it is the same."""
 
+import h5py
 import numpy as np
 import pytest
 import xarray as xr
 
 import residuekit as rk
+from residuekit.errors import ReadError
 from residuekit.io import netcdf
-from residuekit.io.netcdf_plain import plain_bytes
+from residuekit.io.netcdf_plain import plain_bytes, plain_dataset
 
 
 def made_map():
@@ -60,6 +62,65 @@ def test_what_xarray_writes_is_read_without_it(dataset, tmp_path, monkeypatch):
     monkeypatch.setattr(xr, "open_dataset", None)
     monkeypatch.setattr(xr, "load_dataset", None)
     xr.testing.assert_identical(netcdf.load_own(path), dataset)
+
+
+def with_lists(dataset):
+    return dataset.assign_attrs(words=["a", "ö"], numbers=[1.5, 2.0], flag=np.bool_(True), none="")
+
+
+@pytest.mark.parametrize("dataset", [with_lists(scored()), made_map().to_dataset()])
+def test_what_stands_under_two_names_or_in_lists_goes_through_xarray(dataset, tmp_path):
+    path = tmp_path / "own.nc"
+    netcdf.write_own(dataset, path)
+    name = next(iter(dataset.data_vars))
+    with h5py.File(path, "a") as book:
+        book["twice"] = book[name]
+    assert plain_dataset(path) is None
+    xr.testing.assert_identical(netcdf.load_own(path).drop_vars("twice"), dataset)
+
+
+@pytest.mark.parametrize("value", [np.inf, -np.inf, np.nan])
+def test_a_large_map_is_looked_through_as_it_is_read(value, tmp_path):
+    """In blocks; an infinite number is refused, a missing one is not."""
+    values = np.random.default_rng(5).normal(size=(40, 40, 200)).astype(np.float32)
+    made = rk.make_map(values, np.arange(1000.0, 1200.0))
+    path = rk.write(made, tmp_path / "large.nc")
+    assert plain_dataset(path)["absorbance"].encoding["finite"] is True
+    np.testing.assert_array_equal(rk.read(path), values)
+    values[-1, -1, -1] = value
+    with h5py.File(path, "a") as book:
+        book["absorbance"][-1, -1, -1] = value
+    if np.isnan(value):
+        np.testing.assert_array_equal(rk.read(path), values)
+        return
+    with pytest.raises(ReadError, match="infinite"):
+        rk.read(path)
+
+
+def test_a_large_map_that_is_cut_is_refused(tmp_path):
+    values = np.ones((40, 40, 200), np.float32)
+    path = rk.write(rk.make_map(values, np.arange(1000.0, 1200.0)), tmp_path / "large.nc")
+    path.write_bytes(path.read_bytes()[:-300_000])
+    with pytest.raises(ReadError):
+        rk.read(path)
+    with pytest.raises(ReadError):
+        netcdf.load_own(path)
+
+
+def test_chunks_that_cannot_be_unpacked_are_refused(tmp_path):
+    array = made_map()
+    array.encoding = {"zlib": True, "chunksizes": (3, 4, 9)}
+    path = tmp_path / "packed.nc"
+    array.to_dataset().to_netcdf(path, engine="h5netcdf")
+    with h5py.File(path) as book:
+        chunk = book["absorbance"].id.get_chunk_info(0)
+    data = bytearray(path.read_bytes())
+    data[chunk.byte_offset : chunk.byte_offset + chunk.size] = bytes(chunk.size)
+    path.write_bytes(data)
+    assert plain_dataset(path) is None
+    for load in (rk.read, netcdf.load_own):
+        with pytest.raises(ReadError, match="damaged"):
+            load(path)
 
 
 def test_another_form_goes_through_xarray(tmp_path):

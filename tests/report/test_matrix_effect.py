@@ -63,6 +63,7 @@ def mockup(rng, amount):
     return rk.make_points(0.3 + amount * GEL + rng.normal(0, 0.01, (9, AXIS.size)), AXIS)
 
 
+@pytest.mark.usefixtures("without_identification")
 @pytest.mark.parametrize("share", [1.0, 0.5])
 def test_mockups_that_answer_half_as_strongly_as_the_film_show_it(share):
     rng = np.random.default_rng(1)

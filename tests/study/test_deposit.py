@@ -56,6 +56,7 @@ def deposited(_pattern_study, tmp_path_factory):
     return folder, result, made, unpacked
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_unpacked_elsewhere_it_gives_the_same_verdicts(deposited):
     _, result, _, unpacked = deposited
     copy = unpacked.with_name("again")

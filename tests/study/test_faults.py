@@ -112,9 +112,15 @@ def test_no_space_in_the_cache_is_said(study, monkeypatch):
 
 
 @pytest.mark.usefixtures("without_pictures")
-def test_a_map_that_is_replaced_while_the_study_runs(study, finished, monkeypatch):
+@pytest.mark.parametrize("large", [False, True])
+def test_a_map_that_is_replaced_while_the_study_runs(study, finished, monkeypatch, large):
+    """A large one is not summed as it is read, but before and after."""
+    from residuekit.io import checksum
     from residuekit.study import work
 
+    monkeypatch.setattr(checksum, "_is_settled", lambda _mark: True)
+    if large:
+        monkeypatch.setattr(checksum, "SMALL_FILE", 0)
     victim = study.files("exposed", exposure_min="2")[0]
     path = study.folder / victim
     content, perform = path.read_bytes(), work.perform

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 import shutil
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from residuekit import Study, io
+from residuekit.io import checksum
 from residuekit.results import TABLES
 from residuekit.schema import make_points
 from residuekit.viewer.run_maps import arguments_of
@@ -64,6 +69,29 @@ def test_the_first_run_reads_each_file_once(study, performed):
     once = [row["file"] for row in study.rows() if row["role"] in ("exposed", "reference")]
     assert all(performed.count(file) == 1 for file in once)
     assert set(performed) == {row["file"] for row in study.rows()}
+
+
+def test_large_files_are_summed_once_a_run_and_its_maps_hold_their_checksums(
+    study, finished, monkeypatch
+):
+    monkeypatch.setattr(checksum, "SMALL_FILE", 0)
+    monkeypatch.setattr(checksum, "_is_settled", lambda _mark: True)
+    times, plain = Counter(), hashlib.file_digest
+
+    def counted(file, name):
+        times[Path(file.name).name] += 1
+        return plain(file, name)
+
+    monkeypatch.setattr(hashlib, "file_digest", counted)
+    result = study.run()
+    files = [row["file"] for row in study.rows()]
+    assert {file: times[Path(file).name] for file in files} == dict.fromkeys(files, 1)
+    assert result.provenance["inputs"] == finished.result.provenance["inputs"]
+    assert tables(result) == tables(finished.result)
+    for path in result.maps():
+        with xr.open_dataset(path, engine="h5netcdf") as scored:
+            known = result.provenance["inputs"][scored.attrs["file"]]
+            assert json.loads(scored.attrs["source"])["sha256"] == known
 
 
 def test_a_study_that_was_moved_is_not_computed_again(study, tmp_path, performed):
