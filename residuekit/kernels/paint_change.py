@@ -125,7 +125,10 @@ def fitted_change(
     variances = None if near is None else fit.nearby(near.variances)
     if variances is None:
         variances = fit.search(None if near is None else near.variances)
-    kinds = np.hstack([one * np.sqrt(v) for one, v in zip(bumps, variances[2:-1], strict=True)])
+    for one, size in zip(bumps, np.sqrt(variances[2:-1]), strict=True):
+        one *= size
+    kinds = np.hstack(bumps)
+    del bumps, one
     change = TRUST * (kinds @ kinds.T + variances[-1] * relative)
     change += max(variances[1] - variances[0], 0.0) * (texture @ texture.T)
     sizes = {name: float(size) for name, size in zip(_PARTS, np.sqrt(variances), strict=True)}
