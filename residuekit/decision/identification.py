@@ -95,6 +95,9 @@ class _Draws:
         white = net.metric.whiten(confirm.blanks - confirm.blanks.mean(axis=0))[order]
         gel = net.metric.whiten(net.target)
         unseen = sqrt(_UNSEEN * float((white**2).sum()) / (n - 1) / gel.size)
+        # Coordinates of the metric are known but for a rotation, which the last digits decide.
+        turn, triangle = np.linalg.qr(net.metric.whitener)
+        turn *= np.where(triangle.diagonal() < 0, -1.0, 1.0)
         along = gel / confirm.norm
 
         def spectra(draws: slice, which: slice, spread: float) -> Floats:
@@ -102,7 +105,7 @@ class _Draws:
             weights, scores = common[draws, which], own[draws, which]
             if spread != 1:
                 weights, scores = (x.mean(axis=1, keepdims=True) for x in (weights, scores))
-            noise = unseen * spread * rng.standard_normal((*weights.shape[:2], gel.size))
+            noise = unseen * spread * rng.standard_normal((*weights.shape[:2], gel.size)) @ turn.T
             drawn: Floats = sqrt(1 - _UNSEEN) * weights @ white + noise
             drawn += (confirm.norm * scores - drawn @ along)[..., None] * along
             return drawn

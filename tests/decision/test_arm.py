@@ -378,9 +378,7 @@ def test_neither_the_order_of_mockups_nor_that_of_pixels_matters(seed):
     for one, other in zip(found.assessments, plain.assessments, strict=True):
         for name, value in one.row().items():
             expected = other.row()[name]
-            # The identification limit is simulated: another order of blanks is another draw.
-            near = 0.1 if name == "identification_limit" else 0.02
-            assert value == (pytest.approx(expected, rel=near, nan_ok=True)
+            assert value == (pytest.approx(expected, rel=1e-6, nan_ok=True)
                              if isinstance(value, float) else expected)  # fmt: skip
     for one, other in zip(found.assessments[1:], plain.assessments[1:], strict=True):
         assert one.estimate == pytest.approx(other.estimate, rel=1e-5)
