@@ -212,6 +212,7 @@ class Reading:
 
     def study_controls(self) -> StudyControls:
         """What the controls say; it stands before an exposed map is opened."""
+        give_memory_back()
         return StudyControls(self.manifest, self.controls, self.spectra_of, self.cache)
 
     def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
