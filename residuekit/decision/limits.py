@@ -22,8 +22,8 @@ from .panel_layout import Panels, one_panel
 Floats = npt.NDArray[np.float64]
 
 _ARMS = 300_000
-#: The arms with which the search begins, and with which it ends; knots of a spline.
-_FEW, _ALL, _KNOTS = slice(None, None, 30), slice(None), 2001
+#: The search begins with every so many of the arms; arms at a time; knots of a spline.
+_FEW, _BLOCK, _KNOTS = 30, 2**15, 2001
 #: Newton's steps at most, and the relative size of one after which the next is below rounding.
 _STEPS, _SETTLED = 50, 1e-7
 _SEED = 20261124
@@ -159,28 +159,34 @@ def decision_levels(n: int, m: int, alpha: float = 0.05, panels: Panels | None =
     lead = (largest - total / m) / h
     scatter = rng.permutation(_scatters(nu))
 
-    def excess(quantiles: Floats, arms: slice) -> tuple[Floats, Floats]:
-        """By how much the rates of the largest mock-up and of either exceed that of the mean and
-        `alpha`, and the slopes of both in the two quantiles."""
-        own, ahead = scatter[arms], lead[arms]
+    def sums(quantiles: Floats, own: Floats, ahead: Floats) -> Floats:
+        """Over arms: how often the largest mock-up, and either, is above its limit, and how fast
+        these counts fall with the quantiles: the first with the second, the other with both."""
         mean, largest = quantiles[0] * own, quantiles[1] * (h1 / h) * own - ahead
         either = np.minimum(mean, largest)
-        level = stdtr(nu, -quantiles[0])
-        of_largest, of_either = (-own * np.exp(-0.5 * at**2) for at in (largest, either))
-        by_mockup = of_either[largest <= mean].sum()
-        slopes = np.array([
-            [0.0, of_largest.sum() * h1 / h],
-            [of_either.sum() - by_mockup, by_mockup * h1 / h],
-        ]) / (own.size * sqrt(2 * pi))  # fmt: skip
-        slopes[0, 0] = _t_density(nu, quantiles[0])
-        return np.array([ndtr(-largest).mean() - level, ndtr(-either).mean() - alpha]), slopes
+        of_largest, of_either = (own * np.exp(-0.5 * at**2) for at in (largest, either))
+        by_mean = of_either[mean < largest].sum()
+        return np.array([ndtr(-largest).sum(), ndtr(-either).sum(), of_largest.sum() * h1 / h,
+                         by_mean, (of_either.sum() - by_mean) * h1 / h])  # fmt: skip
+
+    def step(quantiles: Floats, every: int) -> Floats:
+        """Newton's step to where the largest mock-up is above its limit as often as the mean, and
+        either in `alpha` of the arms."""
+        blocks = [slice(at, at + _BLOCK * every, every) for at in range(0, _ARMS, _BLOCK * every)]
+        found = np.zeros(5)
+        for some in blocks:
+            found += sums(quantiles, scatter[some], lead[some]) / (_ARMS / every)
+        first, second, third = found[2:] / sqrt(2 * pi)
+        level, density = stdtr(nu, -quantiles[0]), _t_density(nu, quantiles[0])
+        slopes = np.array([[density, -first], [-second, -third]])
+        return np.linalg.solve(slopes, found[:2] - [level, alpha])
 
     quantiles = stdtrit(nu, 1 - 0.6 * alpha / np.array([1.0, m]))
-    for arms in (_FEW, _ALL):
+    for every in (_FEW, 1):
         for _ in range(_STEPS):
-            step = np.linalg.solve(*reversed(excess(quantiles, arms)))
-            quantiles -= np.clip(step, -0.5 * quantiles, 0.5 * quantiles)
-            if np.abs(step / quantiles).max() < _SETTLED:
+            change = step(quantiles, every)
+            quantiles -= np.clip(change, -0.5 * quantiles, 0.5 * quantiles)
+            if np.abs(change / quantiles).max() < _SETTLED:
                 break
         else:
             raise ArithmeticError(f"n = {n}, m = {m}, alpha = {alpha:g}: no quantiles found")

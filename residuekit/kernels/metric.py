@@ -317,7 +317,8 @@ def with_change(metric: BlankMetric, change: ArrayLike) -> BlankMetric:
     from scipy.linalg import solve_triangular
 
     declared = np.asarray(change, dtype=float)
-    whitened = np.eye(len(declared)) + metric.whitener @ declared @ metric.whitener.T
+    whitened = metric.whitener @ declared @ metric.whitener.T
+    whitened[np.diag_indices_from(whitened)] += 1.0
     whitener = solve_triangular(np.linalg.cholesky(whitened), metric.whitener, lower=True)
     return replace(metric, whitener=whitener, change=declared)
 
@@ -345,9 +346,11 @@ def _whiteners(
     along: list[Floats] = []
     vectors: dict[int, Floats] = {}
     for held, own_dof, scale in zip(pooled.products, pooled.dof, scales, strict=False):
-        outer = np.outer(scale, scale)
-        _, others = np.linalg.eigh((total - held) / outer)
-        shown = np.einsum("ij,ij->j", others, (held / outer) @ others)
+        scaled = total - held
+        scaled /= np.outer(scale, scale)
+        _, others = np.linalg.eigh(scaled)
+        np.divide(held, np.outer(scale, scale), out=scaled)
+        shown = np.einsum("ij,ij->j", others, scaled @ others)
         # Directions in which the others do not vary at all have no order of their own.
         unseen = max(0, n_channels - round(dof - own_dof))
         shown[:unseen] = shown[:unseen].mean() if unseen else 0.0

@@ -117,22 +117,23 @@ def fitted_change(
     kept = _free_of(shapes @ coarse.T, (coarse * noise**2 * coarse).sum(axis=1)) @ coarse
     local = _local(metric.mean)
     relative = _relative(axis, local)
-    bumps = [_gaussians(axis.tobytes(), width) * local for width in BUMP_WIDTHS]
-    seen = [kept * noise, kept @ texture, *(kept @ one for one in bumps)]
+    bumps = [_gaussians(axis.tobytes(), width) for width in BUMP_WIDTHS]
+    seen = [kept * noise, kept @ texture, *(kept @ (one * local) for one in bumps)]
     parts = np.array([*(one @ one.T for one in seen), kept @ relative @ kept.T])
     left = np.vstack([group - group.mean(axis=0) for group in groups]) @ kept.T
     fit = _Fit(parts, left.T / np.sqrt(dof), 1.0 / metric.n_pixels)
     variances = None if near is None else fit.nearby(near.variances)
     if variances is None:
         variances = fit.search(None if near is None else near.variances)
-    for one, size in zip(bumps, np.sqrt(variances[2:-1]), strict=True):
-        one *= size
-    kinds = np.hstack(bumps)
-    del bumps, one
-    change = TRUST * (kinds @ kinds.T + variances[-1] * relative)
+    relative *= variances[-1]
+    for one, variance in zip(bumps, variances[2:-1], strict=True):
+        scaled = one * (np.sqrt(variance) * local)
+        relative += scaled @ scaled.T
+    change = TRUST * relative
     change += max(variances[1] - variances[0], 0.0) * (texture @ texture.T)
     sizes = {name: float(size) for name, size in zip(_PARTS, np.sqrt(variances), strict=True)}
-    return FittedChange(dof, sizes, variances, change / variances[0])
+    change /= variances[0]
+    return FittedChange(dof, sizes, variances, change)
 
 
 class _Fit:

@@ -40,7 +40,7 @@ from .second import beside_each_other, second_verdicts, warn_of_differing
 from .standing import keep_state
 from .step_losses import normalisation_notes, refuse_eaten
 from .tables import Found, judge_arms, make_tables, write_table
-from .work import Workers
+from .work import Workers, give_memory_back
 
 
 def run_study(
@@ -167,6 +167,7 @@ def _present(folder: Path, score_maps: dict[Path, xr.Dataset]) -> None:
     result.know_maps(score_maps)
     write_figure(result, folder)
     write_panels(result, folder)
+    give_memory_back()
     write_caption(folder)
     write_methods(result, folder)
     write_tables(result, folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import warnings
@@ -285,7 +286,8 @@ def _keep_memory() -> None:
 
 
 def give_memory_back() -> None:
-    """Let glibc give back what it keeps, where what follows needs little of it."""
+    """Give back to the system what is done with, pictures above all, and what glibc keeps of it."""
+    gc.collect()
     _glibc("malloc_trim", 0)
 
 
