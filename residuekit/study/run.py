@@ -117,6 +117,7 @@ def run_study(
         provenance["seconds"] = {"files": round(work.seconds, 1)}
         _write_record(provenance, part)
         (part / CHANGES).write_text(what_changed(before, open_run(part)), encoding="utf-8")
+        del controls, found, arms  # with them go the metrics
         work.clear()
         _present(part, work.score_maps())
         rest = time.perf_counter() - clock - work.seconds

@@ -94,7 +94,7 @@ def test_an_interrupt_leaves_the_tasks_that_no_worker_has_begun(study, monkeypat
         return work.Outcome(failure="late")
 
     monkeypatch.setattr(work, "ProcessPoolExecutor", Pool)
-    monkeypatch.setattr(work._gather, "__defaults__", (slow,))
+    monkeypatch.setattr(work, "perform", slow)
     assert main(["run", str(study.folder), "--workers", "2"]) == 130
     assert len(begun) <= 4
 

@@ -162,13 +162,13 @@ def test_a_paint_that_varies_more_than_the_acceptance_limit_blinds_unless_noise_
 
 
 def test_the_mean_is_above_only_beyond_its_decision_limit(made):
-    """Exactly at the limit it is not: three equal scores whose mean is the limit itself."""
-    limit = made([0.0] * 3, **BARE).decision_limit
-    levels = decision_levels(6, 3, 0.05)
-    assert limit == pytest.approx(levels.arm * S_B * math.sqrt(1 / 3 + 1 / 6))
-    assert (np.mean([limit] * 3), BLANKS.mean()) == (limit, 0.0)
+    """Exactly at the limit it is not: two equal scores whose mean is the limit itself."""
+    limit = made([0.0] * 2, **BARE).decision_limit
+    levels = decision_levels(6, 2, 0.05)
+    assert limit == pytest.approx(levels.arm * S_B * math.sqrt(1 / 2 + 1 / 6))
+    assert (np.mean([limit] * 2), BLANKS.mean()) == (limit, 0.0)
     for mean, above in ((limit, False), (limit * (1 + 1e-12), True)):
-        a = made([mean] * 3, **BARE)
+        a = made([mean] * 2, **BARE)
         assert (a.above, a.positive_mockups) == (above, 0)
 
 
