@@ -31,6 +31,7 @@ _SAMPLE = 256
 #: None where the file is no longer as it was read.
 LATER = "sha256 when asked"
 SUMS: dict[str, Callable[[], str | None]] = {}
+_NOT_SUMMED = "the file is not as it was read, or another session read it"
 
 
 class _Mark(NamedTuple):
@@ -123,13 +124,13 @@ def _places(shape: tuple[int, ...]) -> tuple[Any, ...]:
 def source(array: xr.DataArray) -> dict[str, Any]:
     """What the array came from: file name, sha256, reader, and what the reader recognised.
 
-    A large file is summed when this is first asked of it. Where it changed after it was read, or is
-    not there, the sha256 is left out, and `no sha256` says so.
+    A large file is summed when this is first asked of it. Where it changed after it was read, is
+    not there or was read by another process, the sha256 is left out, and `no sha256` says so.
     """
     found: dict[str, Any] = json.loads(array.attrs["source"])
     if LATER in found:
         digest = SUMS.get(found.pop(LATER), lambda: None)()
-        found |= {"sha256": digest} if digest else {"no sha256": "the file is not as it was read"}
+        found |= {"sha256": digest} if digest else {"no sha256": _NOT_SUMMED}
     return found
 
 

@@ -60,7 +60,7 @@ def relative(ours: Any, peer: Any) -> float:
 
 
 def peak_mb(process: int | str = "self") -> float:
-    """The most memory a process has held since it began its program, MB (Linux).
+    """The most memory a process has held since it began its program, MiB (Linux).
 
     Not `ru_maxrss`, which begins at the size of the parent.
     """

@@ -125,11 +125,11 @@ def fitted_change(
     variances = None if near is None else fit.nearby(near.variances)
     if variances is None:
         variances = fit.search(None if near is None else near.variances)
-    relative *= variances[-1]
+    change = variances[-1] * relative
     for one, variance in zip(bumps, variances[2:-1], strict=True):
         scaled = one * (np.sqrt(variance) * local)
-        relative += scaled @ scaled.T
-    change = TRUST * relative
+        change += scaled @ scaled.T
+    change *= TRUST
     change += max(variances[1] - variances[0], 0.0) * (texture @ texture.T)
     sizes = {name: float(size) for name, size in zip(_PARTS, np.sqrt(variances), strict=True)}
     change /= variances[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
@@ -12,7 +13,7 @@ from typing import Any
 import xarray as xr
 
 from .. import io
-from ..errors import Fault, ReadError, did_you_mean
+from ..errors import Fault, ReadError, ResiduekitWarning, did_you_mean
 from ..io.checksum import FOLDER_OPTIONS
 from ..io.formats import FORMATS
 from ..io.options import every_field
@@ -66,6 +67,14 @@ def with_options(
 def _fits(folder: Path, path: str, pattern: str) -> bool:
     within = pattern.rpartition("/")[0]
     return fnmatchcase(path, pattern) or (fnmatchcase(path, within) and (folder / path).is_dir())
+
+
+def read_row_aloud(folder: Path, row: Measurement) -> tuple[xr.DataArray, list[str]]:
+    """Read a row as `read_row` does, and return what the reader warned of, in words."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ResiduekitWarning)
+        array = read_row(folder, row)
+    return array, [str(one.message) for one in caught]
 
 
 def read_row(folder: Path, row: Measurement) -> xr.DataArray:

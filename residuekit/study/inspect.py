@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
@@ -17,7 +16,7 @@ import xarray as xr
 from .. import io
 from ..decision.net import ENOUGH_MEANS
 from ..decision.pairs import BEFORE
-from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError, grouped
+from ..errors import Fault, ResiduekitError, StudyError, grouped
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
@@ -33,7 +32,7 @@ from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
 from .grids import Grid, grid_of
-from .how_read import read_row
+from .how_read import read_row, read_row_aloud
 from .kept import kept_reading
 from .left_out import with_consequence
 from .loading_faults import doubted_loadings
@@ -174,10 +173,8 @@ def _faults_of_files(
                 _one_axis(manifest, axes, [summary.wavenumber])
                 measured[row.file] = summary.quality
                 continue
-            with warnings.catch_warnings(record=True) as caught:
-                warnings.simplefilter("always", ResiduekitWarning)
-                array = read_row(manifest.folder, row)
-            remarks += [str(warning.message) for warning in caught]
+            array, warned = read_row_aloud(manifest.folder, row)
+            remarks += warned
             imprints.append((row, imprint(array)))
             grids[row.file] = grid_of(array)
             if row.role == "exposed":

@@ -163,6 +163,7 @@ class Reading:
         ):
             self._keep(task.row, outcome)
         self.controls = self._fit(rows)
+        give_memory_back()
 
     def score_controls(self, controls: StudyControls) -> None:
         """Score the blanks and spiked mock-ups of every stratum that is judged."""
@@ -212,7 +213,6 @@ class Reading:
 
     def study_controls(self) -> StudyControls:
         """What the controls say; it stands before an exposed map is opened."""
-        give_memory_back()
         return StudyControls(self.manifest, self.controls, self.spectra_of, self.cache)
 
     def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:

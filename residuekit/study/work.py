@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 import os
 import signal
-import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import (
     Executor,
@@ -25,11 +24,11 @@ import xarray as xr
 
 from .. import io
 from ..decision.scores import Score
-from ..errors import Fault, ResiduekitError, ResiduekitWarning, StudyError
+from ..errors import Fault, ResiduekitError, StudyError
 from ..io.netcdf import load_own, write_own
 from ..spectra.procedure import Procedure
 from .bad_channels import Asked
-from .how_read import read_row
+from .how_read import read_row_aloud
 from .look import Look, look_at
 from .measure import map_tail, measure, score_map
 from .measurements import Measurement
@@ -133,13 +132,12 @@ def look(task: Task, asked: Asked) -> Look | None:
     """How a file looks; None where it cannot be read, which is said when it is measured. It is then
     held for what follows."""
     try:
-        with warnings.catch_warnings(record=True) as caught, io.inside(task.folder):
-            warnings.simplefilter("always", ResiduekitWarning)
-            array = read_row(task.folder, task.row)
-        found = look_at(array, task.row, asked, [str(one.message) for one in caught])
+        with io.inside(task.folder):
+            array, warned = read_row_aloud(task.folder, task.row)
+        found = look_at(array, task.row, asked, warned)
     except (OSError, ResiduekitError):
         return None
-    if not caught:
+    if not warned:
         task.held.hold(task.row.file, array)
     return found
 

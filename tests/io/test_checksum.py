@@ -141,7 +141,8 @@ def test_a_large_file_that_changed_since_is_given_no_checksum(large, tmp_path, c
     change(large)
     found = source(array)
     assert "sha256" not in found
-    assert found["no sha256"] == "the file is not as it was read"
+    said = "the file is not as it was read, or another session read it"
+    assert found["no sha256"] == said
     again = read(write(array.isel(y=[0], x=[0]), tmp_path / "part.nc"))
     assert source(again)["origin"] == found
 
