@@ -11,7 +11,7 @@ import pytest
 from residuekit import Study, check_folder, io
 from residuekit.cli import main
 from residuekit.errors import StudyError
-from residuekit.study.how_read import read_row
+from residuekit.study.how_read import read_row_aloud
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 
@@ -145,14 +145,14 @@ def test_dry_names_the_cause(ran, monkeypatch):
 
 
 def _read_by_check(monkeypatch):
-    """The files that a check reads, as it goes on."""
+    """The files that a check looks through, as it goes on."""
     seen = []
 
     def read(folder, row):
         seen.append(row.file)
-        return read_row(folder, row)
+        return read_row_aloud(folder, row)
 
-    monkeypatch.setattr("residuekit.study.inspect.read_row", read)
+    monkeypatch.setattr("residuekit.study.inspect.read_row_aloud", read)
     return seen
 
 
