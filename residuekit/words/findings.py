@@ -234,8 +234,10 @@ def growth(row: Row) -> str:
         f"{conditions_words(row)}, {row['before_h']:g} to {row['after_h']:g} h ({_mockups(row)}; "
         f"gel {young} and {aged}, blanks {blank_young} and {blank_aged})"
     )
+    quantity = row["quantity"]
     limit = (
-        f"limit for all {row['n_channels']} channels together (median {row['typical_limit']:.2g})"
+        f"limit for all {row['n_channels']} channels together (median {row['typical_limit']:.2g} "
+        f"in {quantity})"
     )
     if not row["windows"]:
         return (
@@ -243,7 +245,7 @@ def growth(row: Row) -> str:
             f"below the {limit} may be missed."
         )
     windows = "; ".join(
-        f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} {grown:.2g} ± {error:.1g})"
+        f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} cm-1 by {grown:.2g} ± {error:.1g} in {quantity})"
         for low, high, top, grown, error in row["windows"]
     )
     return (

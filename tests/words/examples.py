@@ -51,7 +51,7 @@ FINDINGS = {
     "ageing-series": [{**ARM, "scores": ["net signal", "band: own"]}],
     "growth": [
         {**ARM, "before_h": 0.0, "after_h": 500.0, "paired": True, "n_mockups": (4, 4, 6, 6),
-         "n_channels": 700, "typical_limit": 0.002, "windows": windows}
+         "n_channels": 700, "quantity": "absorbance", "typical_limit": 0.002, "windows": windows}
         for windows in ((), ((1700.0, 1740.0, 1715.0, 0.01, 0.002),))
     ],
     "dose": [{**ARM, "ageing_h": 400.0, "dose": 100.0, "dose_unit": "klx h"}],
