@@ -350,7 +350,7 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         and (arm["score"], arm["residue"]) == (row["score"], row["residue"])
     ]  # fmt: skip
     films = any(arm["scale"] == REFERENCE_FILM for arm in arms)
-    slope = _slope(row, films) if row["unit"] == LOADING_UNIT else ""
+    slope = _slope(row, films) if row["slope"] == row["slope"] else ""
     if row["blind"]:
         return f"{words}; blind, so it says nothing on this paint.{slope}"
     role = "it decides" if row["deciding"] else "it does not decide"
