@@ -12,6 +12,7 @@ from ..reprs import sentence_case
 from ..schema import NET_SIGNAL
 from ..trends.findings import findings
 from ..words import methods as words
+from ..words import samples
 from ..words.common import arm_words, in_words, stratum_words, true_minus
 from ..words.quality import run_sentences
 from ..words.registration import registration_sentences
@@ -20,6 +21,7 @@ from .beside_films import matrix_sentences
 from .facts import (
     answer,
     arm_sentences,
+    by_residue,
     cannot_say,
     control_sentences,
     controls,
@@ -31,6 +33,7 @@ from .facts import (
     of_stratum,
     sight_sentences,
     strata,
+    where,
 )
 from .text import Block, Items, Paragraph, Section, grid, paragraphs
 
@@ -110,15 +113,15 @@ def _texts(section: Section) -> Iterator[str]:
 
 
 def _samples(result: StudyResult) -> Iterator[Block]:
-    yield Paragraph(words.question(result.provenance["study"]))
+    yield Paragraph(samples.question(result.provenance["study"]))
     yield Paragraph(" ".join(registration_sentences(result.provenance.get("registration", {}))))
-    yield Paragraph(words.DEFINITION)
-    yield Paragraph(words.references(n_references(result)))
+    yield Paragraph(samples.DEFINITION)
+    yield Paragraph(samples.references(n_references(result)))
 
 
 def _strata(result: StudyResult) -> Iterator[Block]:
     for stratum in strata(result):
-        tested = words.tested(of_stratum(result.verdicts, stratum))
+        tested = samples.tested(of_stratum(result.verdicts, stratum))
         yield Paragraph(
             f"Controls: {controls(result, stratum)}. Arms: {tested}.",
             f"{sentence_case(stratum_words(stratum))}.",
@@ -168,12 +171,13 @@ def _sight(result: StudyResult) -> Iterator[Block]:
         yield Paragraph(words.mockup_differences(CHANGE_SHARE, CHANGE_LENGTH))
     if result.provenance.get("paint_variation"):
         yield Items(tuple(map(words.variation, result.provenance["paint_variation"])))
-    said = {stratum: sight_sentences(result, stratum) for stratum in strata(result)}
+    said = {where(part, stratum): sight_sentences(part, stratum)
+            for part in by_residue(result) for stratum in strata(part)}  # fmt: skip
     if any(said.values()):
         yield Paragraph("What one mock-up would have to carry, and what each score gave by itself:")
-    for stratum, sentences in said.items():
+    for place, sentences in said.items():
         if sentences:
-            yield Paragraph(f"{sentence_case(stratum_words(stratum))}:")
+            yield Paragraph(f"{place}:")
             yield Items(sentences)
 
 

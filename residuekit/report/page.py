@@ -15,14 +15,14 @@ from ..reprs import sentence_case, to_error
 from ..trends import Finding, findings
 from ..trial import summary_of
 from ..words import methods as words
+from ..words import samples
 from ..words import trial as trial_words
-from ..words.answer import arm_cells, arms_caption, conditions, how_to_read, one_unit
+from ..words.answer import arm_cells, arm_line, arms_caption, how_to_read, one_unit
 from ..words.common import (
     arm_words,
     counted,
     in_words,
     number,
-    stratum_of,
     stratum_words,
     true_minus,
 )
@@ -147,7 +147,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         f"{record['residuekit']}",
         "answer": answer(result),
         "question": " ".join([
-            words.acceptance_limit(study),
+            samples.acceptance_limit(study),
             *registration_sentences(record.get("registration", {})),
         ]),
         "how_to_read": how_to_read(study),
@@ -157,7 +157,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "more_arms": list(_arms(more, result)),
         "arms_caption": arms_caption(rows),
         "arms_heads": _ARM_HEADS,
-        "definition": words.DEFINITION,
+        "definition": samples.DEFINITION,
         "tested": list(_tested(result)),
         "cannot_say": cannot_say(result),
         "figure": main_figure(folder, rows),
@@ -203,10 +203,9 @@ def _arms(rows: Iterable[Mapping[Any, Any]], result: StudyResult) -> Iterator[di
     """A line an arm, with its details: an absence is never without its limits and its n."""
     study, several = result.provenance["study"], one_unit(result.verdicts.to_dict("records")) == ""
     for row in rows:
-        words = f"{stratum_words(stratum_of(row))}, {conditions(row, study)}"
         yield {
             "verdict": str(row["verdict"]),
-            "words": sentence_case(words),
+            "words": arm_line(row, study),
             "cells": arm_cells(row, with_unit=several),
             "said": arm_sentences(result, row),
         }
@@ -220,7 +219,7 @@ def _tested(result: StudyResult) -> Iterator[str]:
         yield words.technique(found.techniques, found.layouts)
         yield mapped_area(result, found.fields)
     yield from map(sentence_case, instrument_sentences(result, found))
-    yield f"Reference spectra of the pure material: {n_references(result)}."
+    yield samples.references(n_references(result))
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

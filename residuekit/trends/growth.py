@@ -146,7 +146,8 @@ def growths(result: StudyResult) -> Iterator[GelGrowth]:
     """
     alpha = result.provenance["study"]["alpha"]
     axis = result.spectra[WAVENUMBER].values
-    quantity = str(result.spectra["spectrum"].attrs["quantity"]).replace("_", " ")
+    attributes = result.spectra["spectrum"].attrs
+    quantity = str(attributes.get("quantity", "signal")).replace("_", " ")
     for key, group in result.verdicts.groupby(_AGES, sort=False, dropna=False):
         conditions = dict(zip(_AGES, key, strict=True))
         youngest, *aged = sorted({float(age) for age in group["ageing_h"]})

@@ -16,15 +16,18 @@ from .common import (
     Row,
     above_one_limit,
     as_films,
+    asked_gels,
     counted,
     freedom_words,
     in_words,
     listed,
     number,
     percent,
+    residue_words,
     rounded,
     stratum_of,
     stratum_words,
+    treated_words,
     unit_words,
     working_exposure,
     working_words,
@@ -116,8 +119,8 @@ OVER_RESIDUES = (
 
 
 def _gels(study: Mapping[str, Any]) -> Sequence[str]:
-    """The treatments that may leave the residue."""
-    return study.get("left_by") or [study["treatment"]]
+    """The treatments that may leave the residue, or any of them."""
+    return study.get("left_by") or asked_gels(study)
 
 
 def _longer(rows: Sequence[Row], study: Mapping[str, Any]) -> Iterator[str]:
@@ -240,10 +243,11 @@ def _others(rows: Sequence[Row]) -> str:
     return said
 
 
-def conditions(row: Row, study: Mapping[str, Any]) -> str:
-    """What was done to the mock-ups of an arm."""
-    words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-    return f"{words} (the working exposure)" if _is_working(row, study) else words
+def arm_line(row: Row, study: Mapping[str, Any]) -> str:
+    """An arm in a table of arms: the working exposure is marked, and the residue named."""
+    marked = " (the working exposure)" if _is_working(row, study) else ""
+    words = f"{stratum_words(stratum_of(row))}, {treated_words(row)}"
+    return sentence_case(f"{words}{marked}{residue_words(row)}")
 
 
 def one_unit(rows: Sequence[Row]) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 
 from ..reprs import sentence_case
 from ..schema import FLAGS, LOADING_UNIT
-from .common import as_films, counted, number, percent, rounded, unit_words
+from .common import as_films, counted, listed, number, percent, rounded, unit_words
 from .quality import panel_flags
 
 Plan = Any
@@ -36,10 +36,12 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     """
     unit, confidence = unit_words(plan.unit), percent(1 - study["alpha"])
     lettered = plan.lettered
-    begin = [f"Residue of {study['treatment']}."]
-    arms = [f"({letter}) {sentence_case(block.words)}: {'; '.join(_judged(block))}."
-            for letter, block in lettered]  # fmt: skip
-    named = "; ".join(f"({letter}) {block.words}" for letter, block in lettered)
+    begin = [f"Residue of {listed(plan.residues)}."]
+    several = len(plan.residues) > 1
+    blocks = [(letter, block_words(block, several), block) for letter, block in lettered]
+    arms = [f"({letter}) {sentence_case(words)}: {'; '.join(_judged(block))}."
+            for letter, words, block in blocks]  # fmt: skip
+    named = "; ".join(f"({letter}) {words}" for letter, words, _ in blocks)
     few = [f"{sentence_case(named)}. The verdicts with their limits stand in the table."]
     end = [
         "Maps: blank, exposed and spiked mock-ups on one scale, pixels not above the pixel limit "
@@ -127,18 +129,24 @@ def deciding_limit(row: Mapping[Any, Any]) -> str:
     return "mockup_decision_limit" if alone else "decision_limit"
 
 
+def block_words(block: Block, several: bool) -> str:
+    """What a block is of; its residue is named where a study asks for `several`."""
+    return f"{block.words}, {block.residue}" if several else str(block.words)
+
+
 def headline(block: Block, several: bool) -> str:
     """A block in one line: its verdict at the working exposure, and where gel was detected.
 
     `several` residues are named.
     """
-    begin = f"{block.words}, {block.residue}" if several else block.words
     judged = [group for group in block.groups if group.verdict is not None]
     shown = judged[:1] + [g for g in judged[1:] if g.verdict["verdict"] == "detected"]
     parts: dict[str, list[str]] = {}
     for group in shown:
         parts.setdefault(group.verdict["verdict"], []).append(group.words.removeprefix("exposed "))
-    return f"{begin}: " + "; ".join(f"{', '.join(at)} {said}" for said, at in parts.items())
+    return f"{block_words(block, several)}: " + "; ".join(
+        f"{', '.join(at)} {said}" for said, at in parts.items()
+    )
 
 
 def _acceptance(plan: Plan, unit: str) -> str:

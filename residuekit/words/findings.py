@@ -324,8 +324,9 @@ def control_drift(row: Row) -> str:
 
 def map_worth(row: Row) -> str:
     """How many independent pixels the maps of a paint and role are worth."""
+    of = f", residue of {row['residue']}" if row["residue"] else ""
     return (
-        f"{row['paint']}, {row['role']}: {row['pixels']:g} valid pixels of a map are worth "
+        f"{row['paint']}, {row['role']}{of}: {row['pixels']:g} valid pixels of a map are worth "
         f"{number(row['effective'], 2)} independent ones (medians of {row['n_maps']} maps, "
         f"{row['score']}). Maps reach from {number(row['least'], 2)} to {number(row['most'], 2)}."
     )

@@ -1,4 +1,4 @@
-"""How a study was measured and judged: samples, controls, procedure, scores, limits, cautions."""
+"""How a study was measured and judged: procedure, scores, limits, cautions."""
 
 from __future__ import annotations
 
@@ -9,24 +9,18 @@ from typing import Any, NamedTuple
 from ..reprs import sentence_case, to_error
 from ..schema import LOADING_UNIT, REFERENCE_FILM
 from .answer import judged
-from .codes import water_words
 from .common import (
     Row,
-    Stratum,
-    also_nm,
-    blank_words,
     counted,
     freedom_words,
-    in_words,
-    listed,
     number,
     percent,
     rounded,
     stratum_of,
     stratum_words,
+    treated_words,
     true_minus,
     unit_words,
-    working_words,
 )
 from .scale import slope_words
 
@@ -45,10 +39,6 @@ _INSTRUMENT = {
 _CRYSTAL = {"the ATR crystal and its angle": ("crystal", "angle")}
 _MOST_VALUES = 6
 
-DEFINITION = (
-    "An arm is one paint, with its soiling and ageing (its stratum), under one gel for one "
-    "exposure and one clearance; it holds several mock-ups."
-)
 SAFETY = (
     "Solvents, ultraviolet lamps, dry powders and gels: follow the safety data sheets and the "
     "local codes."
@@ -94,94 +84,6 @@ class Layout(NamedTuple):
             steps = dict.fromkeys([number(self.steps[0])])
         step = f"{' by '.join(steps)} {unit_words(self.unit)}"
         return f"{words}, step {step}, field {number(self.field)} mm²"
-
-
-class ControlNote(NamedTuple):
-    """What the blanks of a stratum leave open, a code with its times in minutes."""
-
-    code: str
-    exposures: tuple[float, ...] = ()
-    few: tuple[float, ...] = ()
-
-
-def question(study: Study) -> str:
-    """What was looked for, and the acceptance limit with its reason."""
-    asked = f"Residue of {study['treatment']} was looked for"
-    if working := working_words(study, study.get("working_exposures") or [study["treatment"]]):
-        asked += f"; the working exposure is {working}"
-    return f"{asked}. {acceptance_limit(study)}"
-
-
-def acceptance_limit(study: Study) -> str:
-    """The acceptance limit with its reason."""
-    limit, reason = study["acceptance_limit_ug_cm2"], study["acceptance_reason"].strip()
-    if limit is None:
-        return "The study states no acceptance limit."
-    why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    film = also_nm(limit, study.get("density_g_cm3"))
-    return f"Acceptance limit: {number(limit)} µg cm⁻²{film}. {why}"
-
-
-def tested(rows: Iterable[Row]) -> str:
-    """The arms of a stratum."""
-    return "; ".join(
-        f"{_treated(row)} ({counted(int(row['n_mockups']), 'mock-up')})" for row in rows
-    )
-
-
-def _treated(row: Row) -> str:
-    return f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-
-
-def controls(blanks: Mapping[str, int], spiked: int, loads: Sequence[float]) -> list[str]:
-    """The control mock-ups of a stratum: treatment of the blanks -> how many, and the spiked."""
-    kinds = sorted((blank_words(kind), n) for kind, n in blanks.items())
-    words = [counted(n, f"{kind} mock-up") for kind, n in kinds]
-    if spiked:
-        known = f"{listed(map(number, loads))} {unit_words(LOADING_UNIT)}"
-        words.append(f"{counted(spiked, 'spiked mock-up')} ({known})")
-    return words or ["no control that could be used"]
-
-
-def references(n: int) -> str:
-    """How the pure material is known."""
-    if not n:
-        return "There is no reference spectrum of the pure material."
-    return f"The pure material is known from {n} reference {'spectrum' if n == 1 else 'spectra'}."
-
-
-def control_sentences(notes: Iterable[tuple[Stratum, ControlNote]]) -> Iterator[str]:
-    """What the blanks cannot say, each thing once with its strata."""
-    groups: dict[str, list[str]] = {}
-    for stratum, note in notes:
-        groups.setdefault(_note(note), []).append(stratum_words(stratum))
-    for said, where in groups.items():
-        yield f"{', '.join(where)}: {said}"
-
-
-def _note(note: ControlNote) -> str:
-    given, few = (listed(f"{t:g}" for t in times) for times in (note.exposures, note.few))
-    return {
-        "untreated alone": "the blanks are untreated, so what water itself does to the paint is "
-        "not subtracted from any arm.",
-        "exposure unstated": "how long the water-only blanks were exposed is not stated, so every "
-        "arm is compared with all of them, whatever its exposure.",
-        "other exposures": f"the water-only blanks were exposed for {given} min; arms with fewer "
-        f"than three of their own exposure ({few} min) are compared with all of them.",
-        "no untreated": "there are no untreated blanks, so what water itself does to the paint is "
-        "unknown.",
-    }[note.code]
-
-
-def paint_change(stratum: Stratum, n: Mapping[str, Any]) -> str:
-    """What water alone did to the paint, from the numbers of the note ``water-change``."""
-    size, error = n["size"], n["error"]
-    spread = f" ± {to_error(error, error)}" if math.isfinite(error) else ""
-    return (
-        f"{stratum_words(stratum)}: water alone changed the {n['score']} by "
-        f"{true_minus(to_error(size, error))}{spread} {unit_words(n['unit'])} (mean of "
-        f"{n['n_water']} water-only less {n['n_untreated']} untreated mock-ups). {water_words(n)}"
-    )
 
 
 def technique(techniques: Mapping[str, int], layouts: Mapping[Layout, int]) -> str:
@@ -355,7 +257,7 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         return f"{words}; blind, so it says nothing on this paint.{slope}"
     role = "it decides" if row["deciding"] else "it does not decide"
     own = [
-        f"{_treated(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
+        f"{treated_words(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
         f"{rounded(arm, 'detection_limit')}, upper bound {rounded(arm, 'upper_bound')} "
         f"{unit_words(str(arm['unit']))})"
         for arm in arms

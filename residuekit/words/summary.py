@@ -5,8 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from .common import Row, counted, number, percent, working_words
-from .methods import acceptance_limit
+from ..schema import LOADING_UNIT
+from .common import (
+    Row,
+    asked_gels,
+    counted,
+    listed,
+    number,
+    percent,
+    residue_words,
+    unit_words,
+    working_words,
+)
+from .samples import acceptance_limit
 
 HEADS = ("mock-ups of", "result", "exposed / blank", "mean ± s.e.", "detection limit",
          "upper bound", "above the limit of one mock-up")  # fmt: skip
@@ -15,9 +26,12 @@ NO_PICTURE = "There is no picture of the mock-ups: "
 
 def question(study: Mapping[str, Any]) -> str:
     """What was asked, and what would still be accepted."""
-    working = working_words(study, [study["treatment"]])
+    gels = asked_gels(study)
+    working = working_words(study, gels)
+    residues = [one["material"] for one in study.get("residues", ())]
+    of = f" of {listed(residues)}" if residues != gels and residues else ""
     asked = (
-        f"Does {study['treatment']} leave residue on the paint"
+        f"{'Does' if len(gels) == 1 else 'Do'} {listed(gels)} leave residue{of} on the paint"
         + (f" after {working}, the working exposure" if working else "")
         + "?"
     )
@@ -36,10 +50,11 @@ def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:
     return f"{said} {counted(more, 'further arm')} in verdicts.csv." if more else said
 
 
-def picture_caption(working: str, limit: float | None, unit: str, more: int = 0) -> str:
-    """What the dots and lines are, and how many arms are not drawn."""
+def picture_caption(working: str, limits: Sequence[float], more: int = 0) -> str:
+    """What the dots and lines are, and how many arms are not drawn; `limits` in `LOADING_UNIT`."""
     marked = f"; round and green at the working exposure of {working}" if working else ""
-    line = "" if limit is None else f" Long line: what would be accepted, {number(limit)} {unit}."
+    accepted = f"{listed(map(number, limits))} {unit_words(LOADING_UNIT)}"
+    line = f" Long line: what would be accepted, {accepted}." if limits else ""
     left_out = f" {counted(more, 'further arm')} not drawn." if more else ""
     return (
         f"A dot is a mock-up{marked}. Short line: mean of the group, with its upper bound. Broken "
@@ -50,7 +65,8 @@ def picture_caption(working: str, limit: float | None, unit: str, more: int = 0)
 def picture_alternative(rows: Sequence[Row]) -> str:
     """The picture in words."""
     said = (
-        f"{row['paint']}, {row['exposure_min']:g} min: {int(row['n_mockups'])} mock-ups, "
+        f"{row['paint']}, {row['exposure_min']:g} min{residue_words(row)}: "
+        f"{int(row['n_mockups'])} mock-ups, "
         f"{row['verdict']}"
         for row in rows
         if row["n_mockups"]

@@ -66,8 +66,8 @@ FINDINGS = {
                    "texture_correlation": 0.97}]},
     ],
     "pixels": [
-        {**ARM, "role": "blank", "n_maps": 12, "pixels": 256.0, "effective": 140.0, "least": 60.0,
-         "most": 260.0, "score": "net signal"},
+        {**ARM, "role": "blank", "residue": "", "n_maps": 12, "pixels": 256.0, "effective": 140.0,
+         "least": 60.0, "most": 260.0, "score": "net signal"},
     ],
 }  # fmt: skip
 

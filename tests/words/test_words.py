@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from residuekit.words import changes, findings, methods
+from residuekit.words import changes, findings, methods, samples
 from residuekit.words.common import arm_words, conditions_words
 
 ROOM = Path(findings.__file__).parent
@@ -66,15 +66,15 @@ def test_a_layout_says_its_step_once_where_pixels_are_square():
 @pytest.mark.parametrize(
     ("note", "words"),
     [
-        (methods.ControlNote("untreated alone"), "not subtracted"),
-        (methods.ControlNote("exposure unstated"), "not stated"),
-        (methods.ControlNote("other exposures", (60.0,), (2.0, 10.0)), "2 and 10 min"),
-        (methods.ControlNote("no untreated"), "no untreated blanks"),
+        (samples.ControlNote("untreated alone"), "not subtracted"),
+        (samples.ControlNote("exposure unstated"), "not stated"),
+        (samples.ControlNote("other exposures", (60.0,), (2.0, 10.0)), "2 and 10 min"),
+        (samples.ControlNote("no untreated"), "no untreated blanks"),
     ],
 )
 def test_what_the_blanks_leave_open_is_said_once_for_all_its_strata(note, words):
     strata = (("alkyd", "none", 0.0), ("acrylic", "none", 0.0))
-    (said,) = methods.control_sentences((one, note) for one in strata)
+    (said,) = samples.control_sentences((one, note) for one in strata)
     assert said.startswith("alkyd, acrylic: ")
     assert words in said
 
