@@ -117,6 +117,9 @@ def _samples(result: StudyResult) -> Iterator[Block]:
     yield Paragraph(" ".join(registration_sentences(result.provenance.get("registration", {}))))
     yield Paragraph(samples.DEFINITION)
     yield Paragraph(samples.references(n_references(result)))
+    listed = result.provenance.get("measurements", ())
+    n_before = sum(row["role"] == "before" for row in listed)
+    yield from paragraphs(samples.pairing(result.verdicts.to_dict("records"), n_before))
 
 
 def _strata(result: StudyResult) -> Iterator[Block]:

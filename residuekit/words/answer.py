@@ -219,9 +219,14 @@ def _place(row: Row, cleared: bool, by: bool, with_gel: bool) -> str:
     return words
 
 
+#: The column `paired` -> what a count of mock-ups says of it.
+_PAIRED = {"before": ", each against its own state before", "block": ", within panels"}
+
+
 def _counts(row: Row) -> str:
     mockups = counted(int(row["n_mockups"]), "mock-up")
-    return f"{mockups} against {counted(int(row['n_blank_mockups']), 'blank')}"
+    paired = _PAIRED.get(row.get("paired", ""), "")
+    return f"{mockups} against {counted(int(row['n_blank_mockups']), 'blank')}{paired}"
 
 
 def _others(rows: Sequence[Row]) -> str:

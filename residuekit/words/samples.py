@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from ..reprs import to_error
-from ..schema import LOADING_UNIT
+from ..reprs import sentence_case, to_error
+from ..schema import ARM_COLUMNS, LOADING_UNIT
+from .answer import judged
 from .codes import water_words
 from .common import (
     Row,
@@ -15,6 +16,7 @@ from .common import (
     also_nm,
     asked_gels,
     blank_words,
+    conditions_words,
     counted,
     in_words,
     listed,
@@ -88,6 +90,38 @@ def tested(rows: Iterable[Row]) -> str:
         words = treated_words(row)
         arms[words] = max(arms.get(words, 0), int(row["n_mockups"]))
     return "; ".join(f"{words} ({counted(n, 'mock-up')})" for words, n in arms.items())
+
+
+#: The column `paired` of the verdicts -> how its arms are compared, and what that means.
+_PAIRED = {
+    "before": (
+        "paired with the state before treatment",
+        "Each exposed and blank mock-up is scored by what it has changed by since. So is a spiked "
+        "one that was measured then. Blanks without that state are left out.",
+    ),
+    "block": (
+        "compared within panels",
+        "Each exposed mock-up is scored less the mean of the blanks on its own panel. The scatter "
+        "is that of blanks within panels.",
+    ),
+}
+
+
+def pairing(rows: Iterable[Row], n_before: int) -> Iterator[str]:
+    """How paired arms, and those within panels, are compared; `n_before` files hold states before
+    treatment."""
+    every: set[str] = set()
+    ways: dict[str, dict[str, None]] = {}
+    for row in filter(judged, rows):
+        arm = conditions_words({name: row[name] for name in ARM_COLUMNS})
+        every.add(arm)
+        if row["paired"]:
+            ways.setdefault(row["paired"], {})[arm] = None
+    for way, arms in ways.items():
+        compared, how = _PAIRED[way]
+        which = "All arms are" if len(arms) == len(every) else f"{sentence_case('; '.join(arms))}:"
+        files = f" ({counted(n_before, 'file')} of it)" if way == "before" else ""
+        yield f"{which} {compared}{files}. {how}"
 
 
 def controls(blanks: Mapping[str, int], spiked: Mapping[str, Sequence[float]]) -> list[str]:

@@ -297,6 +297,33 @@ def test_the_text_says_whether_the_paints_variation_was_measured(told):
     write_methods(result, folder)
 
 
+@pytest.mark.parametrize(
+    ("way", "first", "compared", "counts"),
+    [
+        ("before", 0, "All arms are paired with the state before treatment (3 files of it). Each",
+         "4 blanks, each against its own state before"),
+        ("before", 3, "\nAcrylic, PVA cryogel 60 min, cleared 2 min: paired with the state before",
+         ""),
+        ("block", 0, "All arms are compared within panels. Each", "4 blanks, within panels"),
+    ],
+)  # fmt: skip
+def test_how_arms_are_paired_is_told_and_stands_with_their_counts(
+    told, way, first, compared, counts
+):
+    folder, result, methods, _ = told
+    assert "paired with" not in methods
+    assert "within panels" not in methods
+    ways = [""] * first + [way] * (len(result.verdicts) - first)
+    listed = result.provenance["measurements"]
+    record = {**result.provenance,
+              "measurements": [*listed, *[{**listed[0], "role": "before"}] * 3]}  # fmt: skip
+    table = result.verdicts.assign(paired=ways)
+    text = plain(write_methods(replace(result, verdicts=table, provenance=record), folder))
+    write_methods(result, folder)
+    assert compared in text
+    assert counts in text.split("## Findings")[1].split("##")[0]
+
+
 def test_steps_of_the_procedure_bring_their_works(told):
     folder, result, _, _ = told
     steps = [{"step": "correct_baseline", "method": "arpls", "smoothness": 1e5},
