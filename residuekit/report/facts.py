@@ -17,7 +17,7 @@ from ..figures.choice import loadings
 from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
 from ..reprs import sentence_case
-from ..schema import MEASUREMENT_COLUMNS, REFERENCE_FILM
+from ..schema import MEASUREMENT_COLUMNS, NET_SIGNAL, REFERENCE_FILM, SPIKED
 from ..words import answer as answers
 from ..words import methods as words
 from ..words import samples
@@ -249,11 +249,24 @@ def n_references(result: StudyResult) -> dict[str, int]:
     return {name: int(part.is_pure().sum()) for name, part in parts}
 
 
+def what_was_used(result: StudyResult) -> words.Used:
+    """Which methods a study used: those that it could not use are not described."""
+    scales = set(result.scores["scale"].dropna()) - {""}
+    if (result.mockups["role"] == "spiked").any():
+        scales.add(SPIKED)
+    return words.Used(
+        scales=frozenset(scales),
+        net=NET_SIGNAL in set(result.markers["score"]),
+        maps=any(layout.shape is not None for layout in layouts(result).layouts),
+        identified=bool(result.scores["identification_limit"].notna().any()),
+    )
+
+
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
-    scales = sorted(set(result.verdicts["scale"].dropna()))
-    said = list(words.limits(result.provenance["study"], FOREIGN, LEAST_RATIO, scales))
-    techniques = layouts(result).techniques if REFERENCE_FILM in scales else ()
+    used = what_was_used(result)
+    said = list(words.limits(result.provenance["study"], FOREIGN, LEAST_RATIO, used))
+    techniques = layouts(result).techniques if REFERENCE_FILM in used.scales else ()
     if shares := _sunk_shares(techniques):
         said.append(sunk_words(shares, _SUNK_UM))
     return said

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from ..decision.blindness import LIMIT_FACTOR
 from ..kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from ..reprs import sentence_case
-from ..schema import NET_SIGNAL
 from ..trends.findings import findings
 from ..words import methods as words
 from ..words import samples
@@ -33,6 +32,7 @@ from .facts import (
     of_stratum,
     sight_sentences,
     strata,
+    what_was_used,
     where,
 )
 from .text import Block, Items, Paragraph, Section, grid, paragraphs
@@ -164,13 +164,15 @@ def _scores(result: StudyResult) -> Iterator[Block]:
     record = result.provenance
     yield Paragraph("Marker bands:")
     yield Items(tuple(f"{m['name']}: {words.marker_words(m)}" for m in record["markers"]))
-    if NET_SIGNAL in record["study"]["scores"]:
-        yield Paragraph(words.net_signal())
-    yield Paragraph(words.deciding_score(LIMIT_FACTOR))
+    used = what_was_used(result)
+    if used.net:
+        yield Paragraph(words.net_signal(used.maps))
+    yield Paragraph(words.deciding_score(LIMIT_FACTOR, used))
 
 
 def _sight(result: StudyResult) -> Iterator[Block]:
-    if NET_SIGNAL in result.provenance["study"]["scores"]:
+    used = what_was_used(result)
+    if used.net and used.maps:
         yield Paragraph(words.mockup_differences(CHANGE_SHARE, CHANGE_LENGTH))
     if result.provenance.get("paint_variation"):
         yield Items(tuple(map(words.variation, result.provenance["paint_variation"])))

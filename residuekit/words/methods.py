@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from ..schema import LOADING_UNIT, REFERENCE_FILM
+from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
 from .answer import judged
 from .common import (
     Row,
@@ -22,7 +22,7 @@ from .common import (
     true_minus,
     unit_words,
 )
-from .scale import slope_words
+from .scale import KNOWN, slope_words
 
 Study = Mapping[str, Any]
 
@@ -186,15 +186,30 @@ def unspecific_marker(name: str) -> str:
     )
 
 
-def net_signal() -> str:
-    """How the net signal is made."""
+class Used(NamedTuple):
+    """What a study used: what loadings rest on (`SPIKED`, `REFERENCE_FILM`), whether there was a
+    net signal, maps, an identification limit."""
+
+    scales: frozenset[str]
+    net: bool = True
+    maps: bool = True
+    identified: bool = True
+
+
+def net_signal(maps: bool) -> str:
+    """How the net signal is made, from maps or from single spectra."""
+    metric = (
+        "The metric holds the scatter of pixels within the blank maps (shrunk) and the differences "
+        "between mock-ups of the paint, as the supplement says."
+        if maps
+        else "The metric holds the scatter of blank mock-ups, each a single spectrum (shrunk)."
+    )
     return (
         "Net signal: the whole reference spectrum fitted by generalised least squares. Three "
         "nuisance shapes have a large variance: a shift of the paint's bands, an offset, a slope. "
-        "The metric holds the scatter of pixels within the blank maps (shrunk) and the differences "
-        "between mock-ups of the paint, as the supplement says. Each blank mock-up is "
-        "scored by weights that were made without it, all others by the mean of these. The net "
-        "analyte signal (Lorber 1986) is the same quantity for white noise."
+        f"{metric} Each blank mock-up is scored by weights that were made without it, all others "
+        "by the mean of these. The net analyte signal (Lorber 1986) is the same quantity for white "
+        "noise."
     )
 
 
@@ -220,15 +235,25 @@ def variation(row: Row) -> str:
     return f"{sentence_case(stratum_words(stratum_of(row)))}: how mock-ups differ is {how}."
 
 
-def deciding_score(limit_factor: float) -> str:
+def deciding_score(limit_factor: float, used: Used) -> str:
     """Which score decides, and when one is blind."""
+    first = "the net signal, or else the first band" if used.net else "the first band"
+    said = (
+        "The deciding score was fixed before any exposed mock-up was processed: "
+        f"{first} of the list{' that is not blind' if used.scales else ''}."
+    )
+    if used.net and SPIKED in used.scales:
+        said += (
+            " That band comes first where spiked mock-ups scatter clearly less about their own "
+            "line by it."
+        )
+    if not used.scales:
+        return f"{said} Without a known loading nothing shows whether a score is blind."
+    known = " or ".join(f"{KNOWN[scale]}s" for scale in KNOWN if scale in used.scales)
     return (
-        "The deciding score was fixed before any exposed map was processed: the net signal, or "
-        "else the first band of the list that is not blind. That band comes first where spiked "
-        "mock-ups scatter clearly less about their own line by it. A score is blind when its "
-        "response to the spiked mock-ups cannot be distinguished from zero. It is also blind when "
-        f"the scatter of blank mock-ups, times {limit_factor:g} and in loading units, is above the "
-        "acceptance limit and noise does not explain it."
+        f"{said} A score is blind when its response to {known} cannot be distinguished from zero. "
+        f"It is also blind when the scatter of blank mock-ups, times {limit_factor:g} and in "
+        "loading units, is above the acceptance limit and noise does not explain it."
     )
 
 
@@ -276,13 +301,10 @@ def _slope(row: Row, films: bool) -> str:
     return f" Slope {slope} ± {error} per {unit_words(LOADING_UNIT)} ({rests})."
 
 
-def limits(
-    study: Study, foreign: Sequence[str], least_ratio: float, scales: Sequence[str]
-) -> Iterator[str]:
+def limits(study: Study, foreign: Sequence[str], least_ratio: float, used: Used) -> Iterator[str]:
     """How limits, bounds and verdicts are made, each method with the work it comes from.
 
-    `foreign` and `least_ratio` are of the confirmation; `scales` are what the loadings of the arms
-    rest on.
+    `foreign` and `least_ratio` are of the confirmation.
     """
     alpha, beta = study["alpha"], study["beta"]
     sure = percent(1 - alpha)
@@ -297,15 +319,34 @@ def limits(
         "quantities."
     )
     yield (
-        f"{slope_words(scales, study)}The upper bound of the mean is "
-        f"one-sided at {sure}. It holds the scatter of blanks and of exposed mock-ups and the "
-        "error of the slope; common blanks enter once. Degrees of freedom are after Satterthwaite "
-        "1946. The lower bound lies as far below the mean. The share of mock-ups above the "
-        "decision limit of one is bounded after Clopper and Pearson 1934, one-sided at "
-        f"{sure}. The tolerance bound holds 95 % of such mock-ups with {sure} confidence if they "
-        "scatter normally (ISO 16269-6)."
+        f"{slope_words(used.scales, study)} The upper bound of the mean is one-sided at {sure}. "
+        "It holds the scatter of blanks and of exposed mock-ups"
+        f"{' and the error of the slope' * bool(used.scales)}; common blanks enter once. Degrees "
+        "of freedom are after Satterthwaite 1946. The lower bound lies as far below the mean. The "
+        "share of mock-ups above the decision limit of one is bounded after Clopper and Pearson "
+        f"1934, one-sided at {sure}. The tolerance bound holds 95% of such mock-ups with {sure} "
+        "confidence if they scatter normally (ISO 16269-6)."
     )
     yield (
+        f"{_detected(foreign, least_ratio) if used.net else _UNTESTED}"
+        f"{_identified(beta) if used.identified else ''} Not detected: below both decision limits, "
+        "detection limit and upper bound within the acceptance limit, and no other difference from "
+        "the blanks that may mask gel. Not assessable: the "
+        f"{'maps' if used.maps else 'spectra'} failed the quality check, or every score is blind. "
+        "Inconclusive: everything else."
+    )
+
+
+#: What stands in place of the confirmation where there is no net signal.
+_UNTESTED = (
+    "Nothing can be called detected: the shape of a difference is tested by the net signal, which "
+    "could not be made."
+)
+
+
+def _detected(foreign: Sequence[str], least_ratio: float) -> str:
+    """When a difference is called detected."""
+    return (
         "Detected: above a decision limit, with the shape of the reference, and not explained by "
         "foreign matter instead. A mean must also pass Welch's test (Welch 1947), one mock-up the "
         "scatter of the other exposed ones. For foreign matter, which only adds, the bands of "
@@ -313,11 +354,14 @@ def limits(
         "(Lawson and Hanson 1974). Their widths take three values, their strengths are free within "
         "bounds. What only the gel explains must be above a decision limit of its own. The gel "
         f"must explain more than {least_ratio:g} of what foreign matter explains beyond the "
-        "scatter of blanks. The identification limit is the least loading that is called detected "
-        f"with {percent(1 - beta)} probability, by simulation from the controls. Not detected: "
-        "below both decision limits, detection limit and upper bound within the acceptance limit, "
-        "and no other difference from the blanks that may mask gel. Not assessable: the maps "
-        "failed the quality check, or every score is blind. Inconclusive: everything else."
+        "scatter of blanks."
+    )
+
+
+def _identified(beta: float) -> str:
+    return (
+        " The identification limit is the least loading that is called detected with "
+        f"{percent(1 - beta)} probability, by simulation from the controls."
     )
 
 

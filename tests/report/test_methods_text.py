@@ -298,6 +298,39 @@ def test_the_text_says_whether_the_paints_variation_was_measured(told):
 
 
 @pytest.mark.parametrize(
+    ("made", "said", "absent"),
+    [
+        ({"reference": False}, "Nothing can be called detected",
+         ("generalised least squares", "net signal, or else", "Lawson and Hanson",
+          "Patterson and Thompson", "That band comes first")),
+        ({"spiked": False}, "Without a known loading scores keep their own unit.",
+         ("slope that turns", "error of the slope", "response to", "That band comes first")),
+        ({"points": True}, "each a single spectrum",
+         ("blank maps", "maps failed", "Patterson and Thompson")),
+    ],
+)  # fmt: skip
+def test_a_method_that_was_not_used_is_not_described(told, tmp_path, made, said, absent):
+    text = plain(write_methods(make_run(tmp_path, **made), tmp_path))
+    assert said in text
+    assert said not in told[2]
+    for words in absent:
+        assert words in told[2], words
+        assert words not in text, words
+
+
+def test_where_loadings_rest_on_films_the_slope_is_theirs(tmp_path):
+    result = make_run(tmp_path, spiked=False)
+    scores = result.scores.assign(scale="reference film", identification_limit=math.nan)
+    study = {**result.provenance["study"], "scale_margin": 3.0}
+    record = {**result.provenance, "study": study}
+    text = plain(write_methods(replace(result, scores=scores, provenance=record), tmp_path))
+    assert "The slope that turns scores into loadings is the mean response per loading of" in text
+    assert "its response to reference films cannot be" in text
+    assert "straight line through zero" not in text
+    assert "The identification limit is" not in text
+
+
+@pytest.mark.parametrize(
     ("way", "first", "compared", "counts"),
     [
         ("before", 0, "All arms are paired with the state before treatment (3 files of it). Each",
