@@ -28,6 +28,7 @@ from ..words.common import (
 )
 from ..words.quality import flag_rows, run_sentences
 from ..words.registration import registration_sentences
+from ..words.scale import not_calibrated
 from . import references
 from .beside_films import matrix_sentences, matrix_table
 from .exports import error_of, grids
@@ -44,6 +45,7 @@ from .facts import (
     mapped_area,
     n_references,
     strata,
+    what_was_used,
 )
 from .leave_one_out import leave_one_out
 from .limit_table import limit_table
@@ -175,6 +177,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "how_limits": how_limits,
         "works": references.listed([*how_limits, *methods]),
         "calibration": calibration_figure(result),
+        "not_calibrated": not_calibrated(what_was_used(result).scales),
         "recovery": recovery_panel(result),
         "matrix": matrix_panel(result),
         "matrix_table": matrix_table(result),

@@ -43,6 +43,21 @@ def slope_words(scales: Collection[str], study: Mapping[str, Any]) -> str:
     )
 
 
+def not_calibrated(scales: Collection[str]) -> str:
+    """Why no line of calibration is drawn.
+
+    >>> not_calibrated([REFERENCE_FILM])
+    'There are no spiked mock-ups: loadings rest on reference films, and no recovery is known.'
+    """
+    if SPIKED in scales:
+        return "The spiked mock-ups of no stratum give its deciding score a slope."
+    if REFERENCE_FILM in scales:
+        instead = "loadings rest on reference films, and no recovery is known"
+    else:
+        instead = "scores keep their own unit, and there is nothing to calibrate"
+    return f"There are no spiked mock-ups: {instead}."
+
+
 def as_film(row: Row, density: float | None) -> Iterator[str]:
     """The same loadings as thicknesses of even films, where the density (g cm-3) is known."""
     if density is None or row["unit"] != LOADING_UNIT or math.isnan(row["upper_bound"]):
