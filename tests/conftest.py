@@ -101,6 +101,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_collection_finish(session: pytest.Session) -> None:
     """List each test with a source: test, kind, key of the bibliography, its state, the value."""
+    gc.collect()
+    gc.freeze()
     if not session.config.option.sources:
         return
     known = read_works()
