@@ -274,9 +274,10 @@ def crossed_metrics(
     cross-validation has at hand; the eigenvalues are what the other groups show along theirs.
     None is made where that would leave fewer than two groups.
     """
-    if not pooled.products.any():
+    if np.count_nonzero(pooled.products.any(axis=(1, 2))) < 2:
         raise ContractError(
-            Fault("blank maps without any scatter", "pixels that differ by noise at least",
+            Fault("blank maps without any scatter, or in one mock-up alone",
+                  "pixels that differ by noise at least",
                   "use measured maps, not copies of one spectrum, as blanks")
         )  # fmt: skip
     n_channels, n_folds = pooled.mean.size, len(pooled.dof)

@@ -162,8 +162,9 @@ def test_refusals_say_what_is_needed(textured: tuple[np.ndarray, list[np.ndarray
         scatter(np.full((9, 4), np.nan))
     with pytest.raises(ContractError, match="n_pixels, n_channels"):
         scatter(np.zeros((3, 3, 3)))
-    with pytest.raises(ContractError, match="without any scatter"):
-        blank_metric(pool([scatter(np.ones((9, 4)))] * 2))
+    for noisy in ([], [scatter(maps[0][:, :4])]):
+        with pytest.raises(ContractError, match="without any scatter"):
+            blank_metric(pool([*noisy, *[scatter(np.ones((9, 4)))] * 2]))
     with pytest.raises(ContractError, match="zero everywhere"):
         net_signal(np.zeros(60), metric)
     with pytest.raises(ContractError, match="60 channels"):
