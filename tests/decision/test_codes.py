@@ -86,6 +86,7 @@ def of_verdicts(made, judged):
         judged(made(CLEAN), 0.5), judged(made(CLEAN), 1e-3), judged(made(CLEAN[:2]), 0.5),
         judged(made(CLEAN, loadings=None)), judged(unexplained, 0.5), judged(wide, 9.0),
         judged(few, 0.5), judged(blind, 0.5), judged(varied, 0.5),
+        judged(made(np.array(CLEAN) - 1.0), 0.5),
         judged(made(CLEAN, loadings=None, film=film_slope([5.0], [5.0])), 0.1),
         judged(made(CLEAN), 0.5, failed="all dead"),
         *[judged(made(GEL, shape=shape), 0.5) for shape in (None, "right", "wrong", "foreign")],
@@ -280,8 +281,8 @@ def test_a_slope_is_told_by_its_sign():
     falling = assess_blindness([0.0, 0.1, -0.1], Slope(-6.8, 0.1, 4), noise=0.01)
     assert falling.code == "negative-response"
     assert blindness_words(falling.code, falling.numbers) == (
-        "its response to 4 spiked mock-ups, -6.8 per ug cm-2, is negative: the score falls with "
-        "loading"
+        "its response to 4 spiked mock-ups, -6.80 ± 0.10 per ug cm-2, is negative: the score "
+        "falls with loading (99% confidence)"
     )
     unsure = assess_blindness([0.0, 0.1, -0.1], Slope(-0.3, 0.1, 4), noise=0.01)
     assert unsure.code == "no-response"
