@@ -65,7 +65,7 @@ def answer(
             "No working exposure was stated, so each arm has its own answer.",
             _others(rows),
         )
-    own = [row for row in rows if _is_working(row, study)]
+    own = [row for row in rows if is_working(row, study)]
     others = _others([row for row in rows if row not in own])
     if not own:
         working, named = working_words(study, gels), " or ".join(gels)
@@ -169,7 +169,8 @@ def _blanks_words(blanks: Note) -> str:
     return f"compared with blanks {listed([*stated, *unstated])}"
 
 
-def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
+def is_working(row: Row, study: Mapping[str, Any]) -> bool:
+    """Whether an arm is of the working exposure of its gel."""
     asked = study.get("working_exposures") or _gels(study)
     gel = row["treatment"]
     return bool(gel in asked and row["exposure_min"] == working_exposure(study, gel))
@@ -241,7 +242,7 @@ def _others(rows: Sequence[Row]) -> str:
 def conditions(row: Row, study: Mapping[str, Any]) -> str:
     """What was done to the mock-ups of an arm."""
     words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-    return f"{words} (the working exposure)" if _is_working(row, study) else words
+    return f"{words} (the working exposure)" if is_working(row, study) else words
 
 
 def one_unit(rows: Sequence[Row]) -> str:
@@ -368,7 +369,7 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         )
     if row["upper_bound"] < accepted:
         return f"The upper bound lies below {limit}{films}."
-    if row["against_acceptance"] == "above":
+    if lower_bound(row) > accepted:
         return f"Even the lower bound lies above {limit}{films}."
     return f"The mean may lie above or below {limit}{films}."
 
