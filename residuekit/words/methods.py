@@ -8,11 +8,11 @@ from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
 from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
-from .answer import judged
 from .common import (
     Row,
     counted,
     freedom_words,
+    judged,
     number,
     percent,
     rounded,

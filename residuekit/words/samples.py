@@ -8,7 +8,6 @@ from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
 from ..schema import ARM_COLUMNS, LOADING_UNIT
-from .answer import judged
 from .codes import water_words
 from .common import (
     Row,
@@ -19,6 +18,7 @@ from .common import (
     conditions_words,
     counted,
     in_words,
+    judged,
     listed,
     number,
     stratum_words,

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ..reprs import sentence_case
 from ..schema import LOADING_UNIT
+from .codes import Note, sentences
 from .common import (
     Row,
+    arm_words,
     asked_gels,
     counted,
+    in_words,
     listed,
     number,
     percent,
@@ -36,6 +40,11 @@ def question(study: Mapping[str, Any]) -> str:
         + "?"
     )
     return f"{asked} {acceptance_limit(study)}"
+
+
+def left_open(row: Row, why: Sequence[Note]) -> str:
+    """Why an arm is inconclusive or not assessable: the first of its reasons, with its name."""
+    return in_words(f"{sentence_case(arm_words(row))}: {row['verdict']}. {sentences(why)[0]}")
 
 
 def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:
