@@ -46,16 +46,15 @@ import numpy as np
 from speed.common import peak_mb
 
 from residuekit import io
-from residuekit.kernels.netsignal import scatter
 from residuekit.schema import make_map, make_points
 from residuekit.simulate.demo import write_demo
-from residuekit.spectra.arrays import valid_spectra
 from residuekit.study import Study, load_manifest
 from residuekit.study import run as run_module
 from residuekit.study.bad_channels import Asked
 from residuekit.study.cache import Cache
 from residuekit.study.reading import Reading
-from residuekit.study.work import look, one_thread, perform, stored
+from residuekit.study.system import one_thread
+from residuekit.study.work import look, perform, scatter_within
 
 ROUNDS = 3
 GEL = "gel"
@@ -316,7 +315,7 @@ def _parts_of_map(manifest: Any, row: Any, scores: Any, kept: Path) -> dict[str,
         measured, outcome = of(lambda: perform(replace(task, keep=True)))
         scoring = replace(task, keep=True, scores=scores, map_path=reading.part / "map.nc")
         scored, _ = of(lambda: perform(scoring))
-        scattered, _ = of(lambda: scatter(valid_spectra(stored(task))))
+        scattered, _ = of(lambda: scatter_within(task))
     passed = len(pickle.dumps(scoring)) + len(pickle.dumps(outcome))
     return {"hash_s": hashed, "look_s": looked, "measure_s": measured, "score_s": scored,
             "scatter_s": scattered, "passed_kb": passed / 1e3}  # fmt: skip
