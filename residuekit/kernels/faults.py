@@ -234,8 +234,9 @@ def fit_fringes(
     frequency, quartic, waves, scale = _sinusoids(places.tobytes())
     left = rows[:, inside]
     left = left - (left @ quartic) @ quartic.T
-    along = left @ waves.transpose(1, 0, 2).reshape(places.size, -1)
-    energy = (along**2).reshape(len(rows), -1, 2).sum(axis=2)
+    along = left @ waves
+    energy = along[:, ::2] ** 2
+    energy += along[:, 1::2] ** 2
     best = np.argmax(energy, axis=1)
     top = energy[np.arange(len(rows)), best]
     total = np.maximum((left**2).sum(axis=1), np.finfo(float).tiny)
@@ -250,7 +251,7 @@ def fit_fringes(
 
 @lru_cache(maxsize=8)
 def _sinusoids(axis: bytes) -> tuple[Floats, Floats, Floats, Floats]:
-    """Frequencies (f,), quartic (n, 5), and cosine and sine of each free of it as Q (f, n, 2) and
+    """Frequencies (f,), quartic (n, 5), and cosine and sine of each free of it as Q (n, 2 f) and
     R (f, 2, 2); `axis` are the bytes of the channels."""
     places = np.frombuffer(axis)
     span, spacing = np.ptp(places), float(np.median(np.diff(places)))
@@ -259,7 +260,8 @@ def _sinusoids(axis: bytes) -> tuple[Floats, Floats, Floats, Floats]:
     waves = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     quartic = np.linalg.qr(np.vander((places - places.mean()) / span, 5))[0]
     waves -= quartic @ (quartic.T @ waves)
-    return frequency, quartic, *np.linalg.qr(waves)
+    own, scale = np.linalg.qr(waves)
+    return frequency, quartic, own.transpose(1, 0, 2).reshape(places.size, -1), scale
 
 
 def second_difference_excess(

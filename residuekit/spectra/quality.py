@@ -313,9 +313,10 @@ class _Measured:
         with np.errstate(invalid="ignore"):
             if self.quantity == "transmittance":
                 return np.asarray((self.scored[:, chosen] < 10.0**-saturation).any(axis=1))
-            below = np.count_nonzero(self.scored < _NO_ABSORBANCE, axis=1)
-            hit = (self.scored[:, chosen] > saturation).any(axis=1)
-        return np.asarray(hit & (below <= _STANDARDISED * axis.size))
+            hit = np.asarray((self.scored[:, chosen] > saturation).any(axis=1))
+            below = np.count_nonzero(self.scored[hit] < _NO_ABSORBANCE, axis=1)
+        hit[hit] = below <= _STANDARDISED * axis.size
+        return hit
 
     def _contact(self, array: xr.DataArray) -> Floats:
         """The signal of each pixel against that in good contact; NaN but for maps by ATR."""
