@@ -78,7 +78,7 @@ def _check_dims(path: Path, dims: Any) -> None:
                      "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
-def _is_own(array: xr.DataArray) -> bool:
+def _is_own(array: xr.DataArray | xr.Variable) -> bool:
     return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
 
 
@@ -101,7 +101,8 @@ def _own(
         part.encoding = {}
     if not options.lazy and "valid" in array.coords:
         _refuse_lost(path, array)
-    array = array.copy(deep=False, data=values)
+    if values is not array.data:
+        array = array.copy(deep=False, data=values)
     with contract_of(path):
         return check(marked(array))
 
@@ -121,8 +122,10 @@ def _variable(
         name for name, array in dataset.data_vars.items()
         if array.dtype.kind in "fiu" and 1 <= array.ndim <= 3 and _spectral(dataset, array, dims)
     ]  # fmt: skip
-    own = [name for name in names if _is_own(dataset[name])]
+    own = [name for name in names if _is_own(dataset.variables[name])]
     names = own or names
+    if wanted is None and len(names) == 1:
+        return names[0]
     held = (
         ", ".join(f"{name}{array.dims}" for name, array in dataset.data_vars.items()) or "nothing"
     )
@@ -133,11 +136,9 @@ def _variable(
                          " or ".join(f"variable={str(name)!r}" for name in names)
                          or "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
         return wanted
-    if len(names) != 1:
-        raise refuse(path, held, "one variable of numbers with a dimension of wavenumbers",
-                     " or ".join(f"variable={str(name)!r}" for name in names)
-                     or "variable=..., dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
-    return names[0]
+    raise refuse(path, held, "one variable of numbers with a dimension of wavenumbers",
+                 " or ".join(f"variable={str(name)!r}" for name in names)
+                 or "variable=..., dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
 def _spectral(

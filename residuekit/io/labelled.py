@@ -17,6 +17,9 @@ from .opening import refuse
 from .unit_words import tell
 
 _PIECE = 2**19
+#: Numbers whose squares are added up together: they fit in the first cache, and no library of
+#: linear algebra starts threads for so few.
+_ROW = 8192
 #: In the encoding of a variable: none of its numbers, float32, was infinite when they were read.
 FINITE = "finite"
 
@@ -119,8 +122,19 @@ def _pieces(values: Any, size: int = 0) -> list[Any]:
 
 
 def is_finite(piece: Any) -> bool:
-    """Whether no number of an array is infinite; some may be missing."""
-    return not np.isinf(piece).any()
+    """Whether no number of an array is infinite; some may be missing.
+
+    Where the squares of a row have a finite sum, each number of it is finite; a row with another
+    sum holds what is infinite, missing or above 1e17, and is looked at number by number.
+    """
+    flat = (piece.T if piece.flags.f_contiguous else piece).reshape(-1)
+    whole = flat.size // _ROW * _ROW
+    rows = flat[:whole].reshape(-1, _ROW)
+    with np.errstate(over="ignore", invalid="ignore"):
+        known = np.isfinite(np.vecdot(rows, rows))
+    return not np.isinf(flat[whole:]).any() and (
+        bool(known.all()) or not np.isinf(rows[~known]).any()
+    )
 
 
 def _refuse_infinite(piece: Any) -> Any:

@@ -23,7 +23,7 @@ _INTERNAL = {"NAME", "REFERENCE_LIST", "DIMENSION_LIST", "_NCProperties"}
 #: The name and the type of a dimension that has no coordinate.
 _BARE, _BARE_TYPE = b"This is a netCDF dimension but not a netCDF variable.", np.dtype(">f4")
 #: Bytes that are read and looked through at a time, so that they still are in the cache.
-_BLOCK = 2**18
+_BLOCK = 2**21
 
 
 def plain_dataset(path: Path) -> xr.Dataset | None:
@@ -56,8 +56,11 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
         if links.get_info(name).type != h5l.TYPE_HARD:
             return None
         one = h5o.open(root, name)
-        shape = _shape(one) if isinstance(one, h5d.DatasetID) else None
-        said = None if shape is None else _said(one)
+        if not isinstance(one, h5d.DatasetID):
+            return None
+        stored = one.get_create_plist()
+        shape = _shape(one, stored)
+        said = None if shape is None else _said(one, stored)
         if shape is None or said is None:
             return None
         if said.pop(_SCALE, False) and _NUMBER in said:
@@ -65,7 +68,7 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
         found[name.decode()] = one, shape, said
         declared += -(-one.dtype.itemsize // 8) * math.prod(shape)
         n_said += len(said)
-    attributes = _said(book)
+    attributes = _said(book, book.get_create_plist())
     if attributes is None or max(len(found), n_said) > MOST_LINKS:
         return None
     fits_in(path, declared)
@@ -85,13 +88,13 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
     return xr.Dataset(decoded, attrs=about).set_coords(coords & decoded.keys()).load()
 
 
-def _shape(one: Any) -> tuple[int, ...] | None:
+def _shape(one: Any, stored: Any) -> tuple[int, ...] | None:
     """The shape of a dataset; None where it may grow, is no numbers and no texts, is stored in
     another file or stands under two names."""
     import h5py
     from h5py import h5d, h5o, h5s
 
-    space, stored = one.get_space(), one.get_create_plist()
+    space = one.get_space()
     shape: tuple[int, ...] = space.get_simple_extent_dims()
     text = h5py.check_string_dtype(one.dtype)
     plain = (
@@ -115,12 +118,12 @@ def _is_bare(one: Any) -> bool:
     )
 
 
-def _said(one: Any) -> dict[str, Any] | None:
+def _said(one: Any, stored: Any) -> dict[str, Any] | None:
     """The attributes of an object in their order, or None where one is no number and no text."""
     from h5py import h5, h5a, h5p
 
     names: list[bytes] = []
-    tracked = one.get_create_plist().get_attr_creation_order() & h5p.CRT_ORDER_TRACKED
+    tracked = stored.get_attr_creation_order() & h5p.CRT_ORDER_TRACKED
     by = h5.INDEX_CRT_ORDER if tracked else h5.INDEX_NAME
     h5a.iterate(one, lambda name, *_: names.append(name), index_type=by)
     said: dict[str, Any] = {}
@@ -138,14 +141,18 @@ def _value(found: Any) -> Any:
 
     kind = found.get_type()
     form = kind.get_class()
+    if form == h5t.STRING and kind.is_variable_str():
+        text: Any = np.empty((), object)
+        found.read(text, _text())
+        return text[()].decode("utf-8", "surrogateescape")
     if form == h5t.STRING:
-        text = np.empty((), kind.dtype)
-        found.read(text)
-        value: Any = text[()]
-        return value.decode("utf-8", "surrogateescape") if text.dtype == object else bytes(value)
-    if form not in (h5t.INTEGER, h5t.FLOAT) or found.shape is None or 0 in found.shape:
+        fixed = np.empty((), kind.dtype)
+        found.read(fixed)
+        return bytes(fixed[()])
+    shape = found.shape
+    if form not in (h5t.INTEGER, h5t.FLOAT) or shape is None or 0 in shape:
         return None
-    numbers = np.empty(found.shape, kind.dtype)
+    numbers = np.empty(shape, kind.dtype)
     found.read(numbers, _type(numbers.dtype.str))
     return numbers.reshape(-1)[0] if numbers.size == 1 else numbers
 
@@ -157,6 +164,15 @@ def _type(kind: str) -> Any:
     from h5py import h5t
 
     return h5t.py_create(h5py.string_dtype() if kind == "|O" else np.dtype(kind), logical=True)
+
+
+@lru_cache(maxsize=1)
+def _text() -> Any:
+    """The type of HDF5 of texts in an array of objects."""
+    import h5py
+    from h5py import h5t
+
+    return h5t.py_create(h5py.string_dtype())
 
 
 def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, bool]:
