@@ -107,7 +107,7 @@ def is_changed(array: xr.DataArray) -> bool:
 
 def _mark_of(array: xr.DataArray) -> _Mark:
     pixels, channels = int(np.prod(array.shape[:-1])), array.shape[-1]
-    if array.chunks is not None:
+    if hasattr(array.data, "dask"):
         return _Mark(pixels, channels, None)
     values: Any = array.values[_places(array.shape)]
     return _Mark(pixels, channels, zlib.crc32(values.astype(np.float64).tobytes()))

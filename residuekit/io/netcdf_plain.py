@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import io
 import math
+import os
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ import xarray as xr
 
 from ..errors import ReadError
 from .hdf5 import MOST_LINKS, texts_fit_in
-from .labelled import FINITE, is_finite
+from .labelled import COMPLETE, FINITE, in_rows, looked_through
 from .opening import fits_in, opened, regular
 
 _SCALE, _PLACES, _NUMBER = "CLASS", "_Netcdf4Coordinates", "_Netcdf4Dimid"
@@ -22,8 +23,9 @@ _SCALE, _PLACES, _NUMBER = "CLASS", "_Netcdf4Coordinates", "_Netcdf4Dimid"
 _INTERNAL = {"NAME", "REFERENCE_LIST", "DIMENSION_LIST", "_NCProperties"}
 #: The name and the type of a dimension that has no coordinate.
 _BARE, _BARE_TYPE = b"This is a netCDF dimension but not a netCDF variable.", np.dtype(">f4")
-#: Bytes that are read and looked through at a time, so that they still are in the cache.
-_BLOCK = 2**21
+#: Rows of 8192 numbers that are read and looked through at a time, so that they still are in the
+#: cache; bytes up to which numbers are read at once.
+_ROWS, _SMALL = 64, 2**21
 
 
 def plain_dataset(path: Path) -> xr.Dataset | None:
@@ -36,11 +38,14 @@ def plain_dataset(path: Path) -> xr.Dataset | None:
     ------
     ReadError : no regular file, or one that declares more than it can hold.
     """
-    import h5py
+    from h5py import h5f
 
     try:
-        with h5py.File(regular(path), "r") as book:
-            return _whole(path, book.id)
+        book = h5f.open(os.fsencode(regular(path)), h5f.ACC_RDONLY)
+        try:
+            return _whole(path, book)
+        finally:
+            book.close()
     except ReadError:
         raise
     except Exception:  # the library raises anything on damaged bytes; `hdf5.guard` says what it is
@@ -72,7 +77,7 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
     if attributes is None or max(len(found), n_said) > MOST_LINKS:
         return None
     fits_in(path, declared)
-    variables = {}
+    variables, seen = {}, {}
     for name, (one, shape, said) in found.items():
         if _is_bare(one):
             continue
@@ -80,11 +85,14 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
         dims = [numbered.get(place, "") for place in np.atleast_1d(said.pop(_PLACES, ())).tolist()]
         if [found[dim][1] for dim in dims if dim] != [(size,) for size in shape]:
             return None
-        values, finite = _values(path, one, shape)
-        variables[name] = xr.Variable(dims, values, said, {FINITE: True} if finite else None)
+        values, seen[name] = _values(path, one, shape)
+        variables[name] = xr.Variable(dims, values, said)
     decoded, about, coords = xr.conventions.decode_cf_variables(
         variables, attributes, decode_times=False
     )
+    for name, known in seen.items():
+        if known and decoded[name].data is variables[name].data:
+            decoded[name].encoding |= known
     return xr.Dataset(decoded, attrs=about).set_coords(coords & decoded.keys()).load()
 
 
@@ -175,37 +183,40 @@ def _text() -> Any:
     return h5t.py_create(h5py.string_dtype())
 
 
-def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, bool]:
-    """The values of a dataset, and whether it is known that none of them is infinite."""
+def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, dict[str, bool]]:
+    """The values of a dataset, and what is known of them."""
     import h5py
     from h5py import h5s
 
     if one.dtype.kind not in "fiu":
         texts = h5py.Dataset(one)
         texts_fit_in(path, texts)
-        return texts.asstr()[()], False
+        return texts.asstr()[()], {}
     values = np.empty(shape, one.dtype)
-    if values.dtype == np.float32 and one.get_storage_size() == values.nbytes > _BLOCK:
+    if values.dtype == np.float32 and one.get_storage_size() == values.nbytes > _SMALL:
         offset = one.get_offset()  # None where the numbers are in chunks
         if offset is not None:
             return values, _read_through(path, offset, values)
     if values.size:
         one.read(h5s.ALL, h5s.ALL, values)
-    return values, False
+    return values, {}
 
 
-def _read_through(path: Path, offset: int, values: Any) -> bool:
-    """Fill an array with what stands in a file from this byte on; whether none is infinite."""
-    flat, finite = values.reshape(-1), True
-    step = _BLOCK // flat.itemsize
-    with opened(path) as file:
+def _read_through(path: Path, offset: int, values: Any) -> dict[str, bool]:
+    """Fill an array with what stands in a file from this byte on; what is known of its numbers."""
+    rows, rest = in_rows(values)
+    sums = np.empty(len(rows), values.dtype)
+    with opened(path).detach() as file, np.errstate(over="ignore", invalid="ignore"):
         file.seek(offset)
-        for start in range(0, flat.size, step):
-            block = flat[start : start + step]
-            if file.readinto(block.data) != block.nbytes:
+        for start in range(0, len(rows), _ROWS):
+            block = rows[start : start + _ROWS]
+            if file.readinto(block) != block.nbytes:
                 raise EOFError
-            finite = finite and is_finite(block)
-    return finite
+            np.vecdot(block, block, out=sums[start : start + _ROWS])
+        if file.readinto(rest) != rest.nbytes:
+            raise EOFError
+    finite, complete = looked_through(rows, rest, sums)
+    return {FINITE: finite, COMPLETE: complete}
 
 
 def plain_bytes(dataset: xr.Dataset) -> bytes:
