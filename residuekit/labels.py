@@ -121,6 +121,19 @@ def _places(shape: tuple[int, ...]) -> tuple[Any, ...]:
     return np.unravel_index(places, shape)
 
 
+def are_finite(values: Any) -> Any:
+    """Whether each spectrum of an array (..., n_wavenumber) holds finite numbers alone (...).
+
+    One whose squares have a finite sum does: no array of truths as large as the numbers is made.
+    """
+    if hasattr(values, "dask"):
+        return np.isfinite(values).all(axis=-1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        finite = np.isfinite(np.vecdot(values, values))
+    finite[~finite] = np.isfinite(values[~finite]).all(axis=-1)
+    return finite
+
+
 def source(array: xr.DataArray) -> dict[str, Any]:
     """What the array came from: file name, sha256, reader, and what the reader recognised.
 

@@ -1,10 +1,11 @@
-"""What looks through all numbers of a file, block by block: nothing is missed, nothing invented."""
+"""What looks through all numbers, block by block: nothing is missed, nothing invented."""
 
 import numpy as np
 import pytest
 
 from residuekit.io.labelled import is_finite
 from residuekit.io.unit_words import extremes
+from residuekit.labels import are_finite
 
 KINDS = pytest.mark.parametrize("kind", [np.float32, np.float64])
 
@@ -51,6 +52,18 @@ def test_the_order_in_memory_does_not_matter(view):
     values[50, 50] = np.inf
     assert not is_finite(values)
     assert extremes(values)[1] == np.inf
+
+
+@KINDS
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("view", [lambda a: a, lambda a: a[..., ::-1], np.asfortranarray])
+def test_a_spectrum_is_finite_where_each_of_its_numbers_is(view, value, kind):
+    values = numbers(6 * 5 * 700, kind).reshape(6, 5, 700)
+    values[0, 0, 0], values[3, 2, 650], values[5, 4] = value, value, value
+    values[1, 1, 7] = np.finfo(kind).max
+    found = are_finite(view(values))
+    assert found.dtype == bool
+    assert np.argwhere(~found).tolist() == [[0, 0], [3, 2], [5, 4]]
 
 
 @pytest.mark.parametrize("place", [0, 2**16 - 1, 2**16, 3 * 2**16 + 4])
