@@ -95,28 +95,32 @@ class _Draws:
         white = net.metric.whiten(confirm.blanks - confirm.blanks.mean(axis=0))[order]
         gel = net.metric.whiten(net.target)
         unseen = sqrt(_UNSEEN * float((white**2).sum()) / (n - 1) / gel.size)
-        # Coordinates of the metric are known but for a rotation, which the last digits decide.
+        # Coordinates of the metric are known but for a rotation, which the last digits decide:
+        # noise is drawn in a frame of its own.
         turn, triangle = np.linalg.qr(net.metric.whitener)
         turn *= np.where(triangle.diagonal() < 0, -1.0, 1.0)
-        along = gel / confirm.norm
+        turned, along = white @ turn, gel @ turn / confirm.norm
 
         def spectra(draws: slice, which: slice, spread: float) -> Floats:
-            """Draws of blanks, or of the exposed mean, (draws, k, n_channels)."""
+            """Draws of blanks, or of the exposed mean, (draws, k, n_channels) in that frame."""
             weights, scores = common[draws, which], own[draws, which]
             if spread != 1:
                 weights, scores = (x.mean(axis=1, keepdims=True) for x in (weights, scores))
-            noise = unseen * spread * rng.standard_normal((*weights.shape[:2], gel.size)) @ turn.T
-            drawn: Floats = sqrt(1 - _UNSEEN) * weights @ white + noise
+            drawn: Floats = rng.standard_normal((*weights.shape[:2], gel.size))
+            drawn *= unseen * spread
+            drawn += sqrt(1 - _UNSEEN) * weights @ turned
             drawn += (confirm.norm * scores - drawn @ along)[..., None] * along
             return drawn
 
         self._shape = ShapeBasis(net, confirm.wavenumber)
+        shape = self._shape.turned(turn)
         level, left = np.empty((_DRAWS, gel.size)), np.empty(_DRAWS)
         for draw in range(_DRAWS):  # the blanks of all draws would be many times the rest
             blanks = spectra(slice(draw, draw + 1), slice(0, n), 1.0)[0]
             level[draw] = blanks.mean(axis=0)
-            left[draw] = self._shape.left((blanks - level[draw]) * (n / (n - 1))).mean()
-        difference = spectra(slice(None), slice(n, None), 1 / sqrt(m))[:, 0] - level
+            left[draw] = shape.left((blanks - level[draw]) * (n / (n - 1))).mean()
+        apart = spectra(slice(None), slice(n, None), 1 / sqrt(m))[:, 0] - level
+        difference = apart @ turn.T
         self._expected = left * (n - 1) / n * (1 / m + 1 / lie.behind_mean)
         self._difference, self._gel = difference, gel
         self._seen = confirm.additions.coordinates(difference)

@@ -40,6 +40,8 @@ BLOCK = 4096
 CONDITION = 1e-9
 #: Variance along a declared nuisance, in units of what one blank pixel determines it to.
 NUISANCE_VARIANCE = 1e6
+#: A scatter of a smaller share of full rank is decomposed in what it spans.
+_FEW = 0.25
 #: Below this many pixels a channel the eigenvalues are also pulled towards their median.
 PIXELS_A_CHANNEL = 2.0
 
@@ -272,9 +274,10 @@ def crossed_metrics(
     cross-validation has at hand; the eigenvalues are what the other groups show along theirs.
     None is made where that would leave fewer than two groups.
     """
-    if not pooled.products.any():
+    if np.count_nonzero(pooled.products.any(axis=(1, 2))) < 2:
         raise ContractError(
-            Fault("blank maps without any scatter", "pixels that differ by noise at least",
+            Fault("blank maps without any scatter, or in one mock-up alone",
+                  "pixels that differ by noise at least",
                   "use measured maps, not copies of one spectrum, as blanks")
         )  # fmt: skip
     n_channels, n_folds = pooled.mean.size, len(pooled.dof)
@@ -348,12 +351,15 @@ def _whiteners(
     for held, own_dof, scale in zip(pooled.products, pooled.dof, scales, strict=False):
         scaled = total - held
         scaled /= np.outer(scale, scale)
-        _, others = np.linalg.eigh(scaled)
+        rank = round(dof - own_dof)
+        others = _eigenvectors(scaled, rank)
         np.divide(held, np.outer(scale, scale), out=scaled)
-        shown = np.einsum("ij,ij->j", others, scaled @ others)
         # Directions in which the others do not vary at all have no order of their own.
-        unseen = max(0, n_channels - round(dof - own_dof))
-        shown[:unseen] = shown[:unseen].mean() if unseen else 0.0
+        unseen = max(0, n_channels - rank)
+        seen, shown = others[:, unseen:], np.empty(n_channels)
+        shown[unseen:] = np.einsum("ij,ij->j", seen, scaled @ seen)
+        if unseen:
+            shown[:unseen] = (np.trace(scaled) - shown[unseen:].sum()) / unseen
         along.append(shown)
         vectors[len(vectors)] = others
     for fold in wanted:
@@ -365,9 +371,29 @@ def _whiteners(
         values = np.maximum(values, CONDITION * values.max())
         scale = scales[-1 if fold is None else fold]
         own = (
-            np.linalg.eigh(total / np.outer(scale, scale))[1] if fold is None else vectors.pop(fold)
+            _eigenvectors(total / np.outer(scale, scale), round(dof))
+            if fold is None
+            else vectors.pop(fold)
         )
         yield (own / np.sqrt(values)).T / scale
+
+
+def _eigenvectors(matrix: Floats, rank: int) -> Floats:
+    """Eigenvectors (n, n) of a scatter, ascending; what it does not span is any basis of the rest.
+
+    Few spectra span little: their factor is found by pivoted Cholesky decomposition (Higham 1990,
+    Reliable Numerical Computation, Oxford, 161; from memory), and the rest need no eigenproblem.
+    """
+    from scipy.linalg.lapack import dpstrf
+
+    if rank > len(matrix) * _FEW:
+        vectors: Floats = np.linalg.eigh(matrix)[1]
+        return vectors
+    half, order, found, _ = dpstrf(matrix, lower=True)
+    factor = np.empty((len(matrix), min(rank, found)))
+    factor[order - 1] = np.tril(half[:, : factor.shape[1]])
+    basis, _, _ = np.linalg.svd(factor)
+    return basis[:, ::-1]
 
 
 def _monotone(values: Floats) -> Floats:

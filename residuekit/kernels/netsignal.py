@@ -7,6 +7,7 @@ pixels (`scatter`, `pool`, `blank_metric`, from `metric`); `net_scores`, `lack_o
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -248,6 +249,13 @@ class ShapeBasis:
         axis = np.asarray(wavenumber, dtype=float)
         span = np.vstack([net.references, np.gradient(net.references, axis, axis=1)])
         self._basis = _basis(net.metric.whiten(span))
+
+    def turned(self, turn: Floats) -> ShapeBasis:
+        """The same for differences whose coordinates a rotation (n_channels, n_channels) turned:
+        for `white @ turn`."""
+        other = copy(self)
+        other._basis = turn.T @ self._basis
+        return other
 
     def left(self, white: Floats) -> Floats:
         """Q of each difference (..., n_channels): what references and derivatives leave."""

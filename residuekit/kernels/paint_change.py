@@ -118,7 +118,7 @@ def fitted_change(
     local = _local(metric.mean)
     relative = _relative(axis, local)
     bumps = [_gaussians(axis.tobytes(), width) for width in BUMP_WIDTHS]
-    seen = [kept * noise, kept @ texture, *(kept @ (one * local) for one in bumps)]
+    seen = [kept * noise, kept @ texture, *((kept @ one) * local for one in bumps)]
     parts = np.array([*(one @ one.T for one in seen), kept @ relative @ kept.T])
     left = np.vstack([group - group.mean(axis=0) for group in groups]) @ kept.T
     fit = _Fit(parts, left.T / np.sqrt(dof), 1.0 / metric.n_pixels)
@@ -127,8 +127,9 @@ def fitted_change(
         variances = fit.search(None if near is None else near.variances)
     change = variances[-1] * relative
     for one, variance in zip(bumps, variances[2:-1], strict=True):
-        scaled = one * (np.sqrt(variance) * local)
-        change += scaled @ scaled.T
+        if variance > 0:
+            scaled = one * (np.sqrt(variance) * local)
+            change += scaled @ scaled.T
     change *= TRUST
     change += max(variances[1] - variances[0], 0.0) * (texture @ texture.T)
     sizes = {name: float(size) for name, size in zip(_PARTS, np.sqrt(variances), strict=True)}

@@ -20,11 +20,13 @@ from residuekit.kernels.netsignal import (
     PooledScatter,
     blank_metric,
     common_nuisances,
+    crossed_metrics,
     lack_of_fit,
     nas,
     net_scores,
     net_signal,
     pool,
+    pool_means,
     scatter,
     shape_test,
 )
@@ -160,8 +162,9 @@ def test_refusals_say_what_is_needed(textured: tuple[np.ndarray, list[np.ndarray
         scatter(np.full((9, 4), np.nan))
     with pytest.raises(ContractError, match="n_pixels, n_channels"):
         scatter(np.zeros((3, 3, 3)))
-    with pytest.raises(ContractError, match="without any scatter"):
-        blank_metric(pool([scatter(np.ones((9, 4)))] * 2))
+    for noisy in ([], [scatter(maps[0][:, :4])]):
+        with pytest.raises(ContractError, match="without any scatter"):
+            blank_metric(pool([*noisy, *[scatter(np.ones((9, 4)))] * 2]))
     with pytest.raises(ContractError, match="zero everywhere"):
         net_signal(np.zeros(60), metric)
     with pytest.raises(ContractError, match="60 channels"):
@@ -395,3 +398,22 @@ def test_shape_of_nothing_at_all_is_not_a_division_by_zero() -> None:
     still = np.broadcast_to(blanks[0], blanks.shape)
     result = shape_test(np.zeros(80), still, net, axis, n_exposed=3)
     assert (result.share, result.refused) == (0, False)
+
+
+@pytest.mark.parametrize("single", [True, False], ids=["single spectra", "small maps"])
+def test_few_spectra_need_no_eigenproblem_of_all_channels(monkeypatch, single):
+    """The metrics are those of the eigenvectors of numpy; what nothing spans counts alike."""
+    rng = np.random.default_rng(4)
+    paint = rng.normal(size=(8, 4)) @ bumps(120, [0.2, 0.4, 0.6, 0.8], [0.1, 0.05, 0.03, 0.02])
+    blanks = 1 + paint + 1e-3 * rng.normal(size=(8, 120))
+    pooled = (
+        pool_means(blanks) if single else pool(scatter(two) for two in blanks.reshape(4, 2, -1))
+    )
+    whole, without = crossed_metrics(pooled)
+    monkeypatch.setattr("residuekit.kernels.metric._FEW", 0.0)
+    whole_by_all, without_by_all = crossed_metrics(pooled)
+    pairs = zip([whole, *without], [whole_by_all, *without_by_all], strict=True)
+    for one, by_all in pairs:
+        inverse, expected = (metric.whitener.T @ metric.whitener for metric in (one, by_all))
+        np.testing.assert_allclose(inverse, expected, rtol=0, atol=1e-9 * expected.max())
+        np.testing.assert_allclose(one.noise, by_all.noise, rtol=1e-9)
