@@ -18,6 +18,7 @@ from .common import (
     listed,
     number,
     percent,
+    residue_words,
     rounded,
     unit_words,
 )
@@ -84,7 +85,7 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     if plan.photo is not None:
         yield f"Below: {plan.photo.name} in visible light with the frames of the maps."
     for letter, block in lettered:
-        yield from _block(letter, block)
+        yield from _block(letter, block, len(plan.residues) > 1)
     if any(block.maps for block in plan.blocks):
         yield (
             f"All maps, on every page, have one colour scale, {number(plan.scale[0], 2)} to "
@@ -179,8 +180,8 @@ def _deciding(plan: Plan) -> str:
     return "of the arm's mean" + (", dash-dotted: of one mock-up" if alone else "")
 
 
-def _block(letter: str, block: Block) -> Iterator[str]:
-    yield f"({letter}) {sentence_case(block.words)}, by the {block.score}."
+def _block(letter: str, block: Block, several: bool) -> Iterator[str]:
+    yield f"({letter}) {sentence_case(block_words(block, several))}, by the {block.score}."
     if block.maps:
         shown = "; ".join(map(_map, block.maps))
         yield f"Maps: {shown}; pixel limit {number(block.pixel_limit, 2)}."
@@ -337,7 +338,8 @@ def frames_outside(tags: Iterable[str]) -> str:
 def figure_alternative(verdicts: Sequence[Mapping[Any, Any]]) -> str:
     """The figure in words, for those who cannot see it."""
     said = [
-        f"{row['paint']}, {row['treatment']} {row['exposure_min']:g} min: {row['verdict']}"
+        f"{row['paint']}, {row['treatment']} {row['exposure_min']:g} min{residue_words(row)}: "
+        f"{row['verdict']}"
         for row in verdicts
     ]
     more = f"; and {len(said) - _NAMED} more" if len(said) > _NAMED else ""

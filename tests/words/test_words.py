@@ -5,10 +5,12 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+import texts
 
-from residuekit.words import changes, findings, methods, samples
+from residuekit.words import caption, changes, findings, methods, samples
 from residuekit.words.common import arm_words, conditions_words
 
 ROOM = Path(findings.__file__).parent
@@ -35,6 +37,20 @@ def test_no_coined_word_stands_in_a_sentence(path):
              and isinstance(n.value, str)]  # fmt: skip
     coined = re.compile(r"\b(told|bench|ground|spoken|met|strange|hides?|hangs?)\b")
     assert [text for text in texts if coined.search(text)] == []
+
+
+def test_captions_of_two_residues_name_that_of_each_block():
+    plan = texts._plan()
+    plan.blocks.append(SimpleNamespace(**{**vars(plan.blocks[0]), "residue": "citrate"}))
+    plan.lettered = list(zip("AB", plan.blocks, strict=True))
+    plan.residues = ["gel", "citrate"]
+    for write in (caption.caption, caption.short_caption):
+        said = write(plan, texts.STUDY)
+        assert said.startswith("Residue of gel and citrate")
+        assert "(A) Alkyd, gel" in said
+        assert "(B) Alkyd, citrate" in said
+    shown = caption.figure_alternative([{**texts.ARM, "residue": "citrate"}])
+    assert "alkyd, gel 2 min, residue of citrate: not detected" in shown
 
 
 def test_an_arm_is_named_by_all_its_conditions_and_a_series_by_those_that_do_not_vary():
