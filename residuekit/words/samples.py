@@ -46,20 +46,28 @@ class ControlNote(NamedTuple):
 
 def question(study: Study) -> str:
     """What was looked for, and the acceptance limit with its reason."""
-    asked = f"{'; '.join(_residues(study))} was looked for"
+    residues = list(asked_residues(study))
+    asked = f"Residue of {residues[0]} was looked for"
+    if len(residues) > 1:
+        asked = f"Residues were looked for: {'; '.join(residues)}"
     if working := working_words(study, study.get("working_exposures") or asked_gels(study)):
         asked += f"; the working exposure is {working}"
     return f"{asked}. {acceptance_limit(study)}"
 
 
-def _residues(study: Study) -> Iterator[str]:
-    """The residues that are asked for, with the treatments that may leave them."""
+def asked_residues(study: Study) -> Iterator[str]:
+    """The residues that are asked for, by the treatments that may leave them.
+
+    >>> agar = {"material": "agar", "left_by": ["agar gel"]}
+    >>> list(asked_residues({"residues": [agar, {**agar, "material": "citrate"}]}))
+    ['agar and citrate (left by agar gel)']
+    """
     materials: dict[tuple[str, ...], list[str]] = {}
     for one in study.get("residues") or [{"material": study["treatment"], "left_by": []}]:
         gels = tuple(gel for gel in one["left_by"] if gel != one["material"])
         materials.setdefault(gels, []).append(one["material"])
     for gels, names in materials.items():
-        yield f"Residue of {listed(names)}{f' (left by {listed(gels)})' if gels else ''}"
+        yield listed(names) + (f" (left by {listed(gels)})" if gels else "")
 
 
 def acceptance_limit(study: Study) -> str:

@@ -21,7 +21,7 @@ from .common import (
     unit_words,
     working_words,
 )
-from .samples import acceptance_limit
+from .samples import acceptance_limit, asked_residues
 
 HEADS = ("mock-ups of", "result", "exposed / blank", "mean ± s.e.", "detection limit",
          "upper bound", "above the limit of one mock-up")  # fmt: skip
@@ -32,13 +32,14 @@ def question(study: Mapping[str, Any]) -> str:
     """What was asked, and what would still be accepted."""
     gels = asked_gels(study)
     working = working_words(study, gels)
-    residues = [one["material"] for one in study.get("residues", ())]
-    of = f" of {listed(residues)}" if residues != gels and residues else ""
-    asked = (
-        f"{'Does' if len(gels) == 1 else 'Do'} {listed(gels)} leave residue{of} on the paint"
-        + (f" after {working}, the working exposure" if working else "")
-        + "?"
-    )
+    when = f" after {working}, the working exposure" if working else ""
+    if len(gels) == 1:
+        residues = [one["material"] for one in study.get("residues", ())]
+        of = f" of {listed(residues)}" if residues not in ([], gels) else ""
+        asked = f"Does {gels[0]} leave residue{of} on the paint{when}?"
+    else:
+        residues = list(asked_residues(study))
+        asked = f"Is residue left on the paint{when}? Looked for: {'; '.join(residues)}."
     return f"{asked} {acceptance_limit(study)}"
 
 

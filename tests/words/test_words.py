@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import pytest
 import texts
 
-from residuekit.words import caption, changes, findings, methods, samples
+from residuekit.words import caption, changes, findings, methods, samples, summary
 from residuekit.words.common import arm_words, conditions_words
 
 ROOM = Path(findings.__file__).parent
@@ -37,6 +37,31 @@ def test_no_coined_word_stands_in_a_sentence(path):
              and isinstance(n.value, str)]  # fmt: skip
     coined = re.compile(r"\b(told|bench|ground|spoken|met|strange|hides?|hangs?)\b")
     assert [text for text in texts if coined.search(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("gels", "looked_for", "asked"),
+    [
+        (["A", "A"], "Residue of PVA and citrate (left by A) was looked for",
+         "Does A leave residue of PVA and citrate on the paint after 2 min, the working exposure?"),
+        (["A", "B"], "Residues were looked for: PVA (left by A); citrate (left by B)",
+         "Is residue left on the paint after 2 min, the working exposure? Looked for: PVA (left "
+         "by A); citrate (left by B)."),
+        (["PVA", "citrate"], "Residue of PVA and citrate was", "Looked for: PVA and citrate."),
+    ],
+)  # fmt: skip
+def test_the_question_names_each_residue_with_what_may_leave_it(gels, looked_for, asked):
+    named = zip(("PVA", "citrate"), gels, strict=True)
+    limits = {"acceptance_limit_ug_cm2": 2.0, "acceptance_reason": "Invented."}
+    residues = [{**limits, "material": name, "left_by": [gel]} for name, gel in named]
+    study = {**texts.STUDY, "treatment": gels[0], "residues": residues}
+    assert samples.question(study).startswith(looked_for)
+    assert asked in summary.question(study)
+    assert samples.question(study).count("Acceptance limit: 2 µg cm⁻². Reason given: ") == 1
+    residues[1]["acceptance_limit_ug_cm2"] = None
+    limits = samples.acceptance_limit(study)
+    assert limits.startswith("Acceptance limit of PVA: 2 µg cm⁻². Reason given: Invented. The")
+    assert limits.endswith("The study states no acceptance limit for citrate.")
 
 
 def test_captions_of_two_residues_name_that_of_each_block():
