@@ -61,6 +61,7 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
         f"one-sided upper bound (UB). DL: detection limit, in {unit}.",
         _acceptance(plan, unit),
         _films(plan, study),
+        "Part of the study is not drawn; the caption in full names it." if plan.left_out else "",
     ]  # fmt: skip
     every = (" ".join(filter(None, [*begin, *middle, *end])) for middle in (arms, few, []))
     return next((text for text in every if len(text.split()) <= MOST_WORDS), begin[0])
@@ -306,6 +307,11 @@ def other_residues(rows: Iterable[Mapping[Any, Any]], drawn: Sequence[str]) -> l
                 f"Not shown: {counted(len(verdicts), 'arm')} of treatments without a reference."
             )
     return said
+
+
+def residue_not_drawn(residue: str, why: str) -> str:
+    """A residue of which no stratum can be drawn."""
+    return f"Residue of {residue} is not drawn: {why}."
 
 
 def no_working_arm(working: str, blocks: Iterable[Block]) -> str:

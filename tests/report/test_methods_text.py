@@ -182,7 +182,8 @@ def test_with_many_arms_the_short_caption_leaves_their_numbers_to_the_table():
     group = SimpleNamespace(words="exposed 2 min", values=np.zeros(4), verdict=row)
     block = SimpleNamespace(words="alkyd", unit="ug cm-2", maps=(), groups=[group] * 9)
     plan = SimpleNamespace(lettered=list(zip("ABCD", [block] * 4, strict=True)), blocks=[block] * 4,
-                           unit="ug cm-2", acceptance_limits=[2.0], residues=("gel",))  # fmt: skip
+                           unit="ug cm-2", acceptance_limits=[2.0], residues=("gel",),
+                           left_out=())  # fmt: skip
     said = short_caption(plan, {"treatment": "gel", "alpha": 0.05})
     assert len(said.split()) <= MOST_WORDS
     assert "(D) alkyd. The verdicts with their limits stand in the table." in said

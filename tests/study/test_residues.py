@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pypdf
@@ -107,6 +108,26 @@ def test_the_figure_shows_residues_side_by_side_or_the_one_that_is_asked_for(two
         assert [row["residue"] for row in arms] == [shown, shown]
     with pytest.raises(ContractError, match=r"the residue 'gellan'.*judged for"):
         rk.residue_figure(two_residues, residue="gellan")
+
+
+def test_a_residue_that_is_not_assessable_is_named_where_it_is_not_drawn(two_residues):
+    from residuekit.figures.contents import plan_pages
+    from residuekit.words.caption import caption, short_caption
+
+    table = two_residues.verdicts.copy()
+    own = table["residue"] == "citrate"
+    table.loc[own, "verdict"] = "not assessable"
+    table.loc[own, ["estimate", "decision_limit", "mockup_decision_limit"]] = np.nan
+    (plan,) = plan_pages(replace(two_residues, verdicts=table))
+    (said,) = plan.left_out
+    assert said.startswith(
+        "Residue of citrate is not drawn: found alkyd with no arm that is assess"
+    )
+    study = two_residues.provenance["study"]
+    assert said in caption(plan, study)
+    assert "Part of the study is not drawn" in short_caption(plan, study)
+    drawn = plan_pages(two_residues)
+    assert all("Part of" not in short_caption(page, study) for page in drawn)
 
 
 def test_the_headline_answers_for_each_residue(two_residues):
