@@ -271,7 +271,10 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
     `row` is of the table of scores on strata, `arms` are the arms by this score.
     """
     unit = unit_words(str(row["unit"]))
-    words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
+    least = f"{number(row['mockup_limit'], 2)} {unit}"
+    if math.isinf(row["mockup_limit"]):
+        least = "it does not rise with loading"
+    words = f"{sentence_case(row['score'])}: {least}"
     arms = [
         arm for arm in arms if stratum_of(arm) == stratum_of(row)
         and (arm["score"], arm["residue"]) == (row["score"], row["residue"])
