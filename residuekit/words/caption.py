@@ -10,7 +10,7 @@ from typing import Any
 
 from ..reprs import sentence_case
 from ..schema import FLAGS, LOADING_UNIT
-from .common import as_films, counted, number, percent, rounded, unit_words
+from .common import as_films, counted, listed, number, percent, rounded, unit_words
 from .quality import panel_flags
 
 Plan = Any
@@ -37,13 +37,15 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     unit, confidence = unit_words(plan.unit), percent(1 - study["alpha"])
     lettered = plan.lettered
     begin = [f"Residue of {study['treatment']}."]
+    roles = {panel.role for block in plan.blocks for panel in block.maps}
+    mapped = [role for role in ("blank", "exposed", "spiked") if role in roles]
     arms = [f"({letter}) {sentence_case(block.words)}: {'; '.join(_judged(block))}."
             for letter, block in lettered]  # fmt: skip
     named = "; ".join(f"({letter}) {block.words}" for letter, block in lettered)
     few = [f"{sentence_case(named)}. The verdicts with their limits stand in the table."]
     end = [
-        "Maps: blank, exposed and spiked mock-ups on one scale, pixels not above the pixel limit "
-        "faded." if any(block.maps for block in plan.blocks) else "",
+        f"Maps: {listed(mapped)} mock-ups on one scale, pixels not above the pixel limit faded."
+        if mapped else "",
         f"Dots: one a mock-up. Broken line: the limit that decides. Whisker: {confidence} "
         f"one-sided upper bound (UB). DL: detection limit, in {unit}.",
         _acceptance(plan, unit),
@@ -86,7 +88,7 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
         "Spectra: means over mock-ups with one standard deviation. Differences: exposed less "
         f"blank, over two standard deviations of the blanks. {_gel(lettered)}."
     )
-    yield from _curves(lettered, confidence)
+    yield from _curves(lettered, confidence, unit)
     yield (
         "Dots: one a mock-up. Short line: mean of the group, with its upper bound. Broken line: "
         f"the limit that decides, {_deciding(plan)}."
@@ -94,7 +96,7 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     if any(group.pairs is not None for block in plan.blocks for group in block.groups):
         yield (
             "Slanted lines: the score of a mock-up before treatment (above) and after it (below). "
-            "Dots and limits are of what the two differ by."
+            "Dots and limits are of what the two differ by, and so are the differences of spectra."
         )
     yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
     if films := _films(plan, study):
@@ -208,15 +210,20 @@ def _gel(lettered: Sequence[tuple[str, Block]]) -> str:
     return f"The pure gel is scaled in the spectra ({', '.join(factors)})"
 
 
-def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[str]:
+def _curves(lettered: Sequence[tuple[str, Block]], confidence: str, unit: str) -> Iterator[str]:
     spiked = [
         f"{letter} ± {number(block.spiking.spread_percent, 2)}%, k = {block.spiking.k}"
         for letter, block in lettered
         if block.spiking is not None
     ]
+    loads = listed(
+        map(number, sorted({float(load) for _, block in lettered if block.spiking is not None
+                            for load in block.spiking.loadings}))
+    )  # fmt: skip
     if spiked:
         yield (
-            "Detection curve: spiked (diamonds) and blank mock-ups (circles) as found by the "
+            f"Detection curve: mock-ups spiked with {loads} {unit} (diamonds) and blank ones "
+            "(circles) as found by the "
             f"slope through zero. Its two-sided {confidence} confidence band: "
             f"{'; '.join(spiked)}. Dash-dotted: decision limit of one mock-up."
         )
@@ -236,12 +243,21 @@ def length_words(length: float, unit: str) -> str:
 
 
 def foot(
-    markers: Sequence[str], lettered: Sequence[tuple[str, Block]], left_out: bool
+    markers: Mapping[int, str],
+    lettered: Sequence[tuple[str, Block]],
+    left_out: bool,
+    identified: bool,
 ) -> Iterator[str]:
-    """The lines below the figure; `markers` are their names."""
-    yield "DL: detection limit, IL: identification limit, UB: upper bound, all of the mean."
-    names = ", ".join(f"{k} {name}" for k, name in enumerate(markers, start=1))
-    yield f"Shaded marker windows: {names}; in brackets where blind on the paint."
+    """The lines below the figure; `markers` are the names of the windows that are shaded, by their
+    numbers, `identified`, whether a column of identification limits is drawn."""
+    also = "IL: identification limit, " if identified else ""
+    unit = unit_words(lettered[0][1].unit)
+    yield f"DL: detection limit, {also}UB: upper bound, all of the mean and in {unit}."
+    names = ", ".join(f"{k} {name}" for k, name in markers.items())
+    blind = any(name in block.blind for _, block in lettered for name in block.scored)
+    if names:
+        brackets = "; in brackets where blind on the paint" if blind else ""
+        yield f"Shaded marker windows: {names}{brackets}."
     flagged: dict[str, list[str]] = {}
     for letter, block in lettered:
         for panel in block.maps:

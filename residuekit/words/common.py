@@ -175,9 +175,13 @@ def listed(texts: Iterable[object]) -> str:
     """Things in a row of a sentence.
 
     >>> listed(["a"]), listed(["a", "b"]), listed("abc")
-    ('a', 'a and b', 'a and b and c')
+    ('a', 'a and b', 'a, b and c')
+
+    Things that hold commas themselves stand apart by their ands.
     """
-    return " and ".join(map(str, texts))
+    *first, last = list(map(str, texts)) or [""]
+    between = " and " if any("," in one for one in (*first, last)) else ", "
+    return " and ".join(filter(None, (between.join(first), last)))
 
 
 def counted(count: int, noun: str) -> str:
