@@ -302,7 +302,11 @@ def _scales(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
             spiked = sum(one.row.loading_ug_cm2 > 0 for one in known.spiked(stratum, residue))
             films = films_of(known.references(residue))
             count = 0 if films is None else len(films.loadings)
-            lines[scale_line(residue, stratum, spiked, count, manifest.scale_margin)] = None
+            said = scale_line(
+                residue, stratum, spiked, count, manifest.scale_margin,
+                accepted=manifest.residue(residue).acceptance_limit is not None,
+            )  # fmt: skip
+            lines[said] = None
     return [*lines]
 
 
