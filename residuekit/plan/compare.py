@@ -262,7 +262,7 @@ def _advice(plan: Plan, effort: Effort) -> str:
             if plan.pilot.noise
             else _NOT_TOLD_APART,
             f"The {plan.pilot.n_mockups} mock-ups of the pilot fix their scatter only to a factor "
-            f"of {low:.2f} to {high:.2f} (90 %), and with it every limit here.",
+            f"of {low:.2f} to {high:.2f} (90%), and with it every limit here.",
             f"What to change first: double the {first['doubled']}; detection limit then "
             f"{first['detection_limit']:.3g} ug cm-2, {first['hours']:.3g} hours.",
             f"Should none of {shown.mockups} mock-ups be above the decision limit of a single one, "

@@ -42,7 +42,7 @@ _AREAS = {"mockup_area_mm2": 1.0, "mockup_area_cm2": 100.0}
 @dataclass(frozen=True)
 class Layouts:
     """How the scored files were measured: techniques and layouts with their counts of files; the
-    mapped field of each file in mm2, NaN where it is not known."""
+    mapped field of each map in mm2, NaN where it is not known."""
 
     techniques: dict[str, int] = field(default_factory=dict)
     layouts: dict[words.Layout, int] = field(default_factory=dict)
@@ -57,7 +57,8 @@ def layouts(result: StudyResult) -> Layouts:
         technique, layout = str(opened.attrs["technique"]), _layout(opened)
         found.techniques[technique] = found.techniques.get(technique, 0) + 1
         found.layouts[layout] = found.layouts.get(layout, 0) + 1
-        found.fields[entry["file"]] = layout.field
+        if layout.shape is not None:
+            found.fields[entry["file"]] = layout.field
     return found
 
 

@@ -18,6 +18,7 @@ from ..io.pixel_grid import places_in
 from ..io.workbook import sheet_names
 from ..schema import MEASUREMENT_COLUMNS
 from ..spectra.arrays import resample_step
+from ..words.common import counted
 from .how_read import typed_in_study
 from .name_parts import NamePattern, cells_of, parts_of
 
@@ -135,7 +136,9 @@ def table_text(
 
 
 def _facts(what: io.Description) -> tuple[str, str, str]:
-    size = f"map of {what.grid.partition(';')[0]}" if what.grid else f"{what.n_spectra} points"
+    size = (
+        f"map of {what.grid.partition(';')[0]}" if what.grid else counted(what.n_spectra, "point")
+    )
     return size, what.quantity, _span(what)
 
 

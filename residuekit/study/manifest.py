@@ -18,6 +18,7 @@ from ..schema import ROLES
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
+from ..words.common import counted
 from ..words.methods import unspecific_marker
 from .befores import placed_before
 from .design_faults import design_faults, limit_notes, notes_of, working_note
@@ -151,8 +152,8 @@ class Manifest:
         mockups = len({row.mockup for row in self.measurements if row.mockup})
         return (
             f"{self.title}\n"
-            f"  {len(self.measurements)} files ({counts}), {mockups} mock-ups, "
-            f"{len(self.arms())} arms\n"
+            f"  {counted(len(self.measurements), 'file')} ({counts}), "
+            f"{counted(mockups, 'mock-up')}, {counted(len(self.arms()), 'arm')}\n"
             f"  residue of {materials}, by {' and '.join(self.scores)}; "
             f"alpha {self.alpha:g}, beta {self.beta:g}"
         )

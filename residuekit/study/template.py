@@ -13,6 +13,7 @@ from ..errors import Fault, StudyError
 from ..io.atomic_write import new_folder
 from ..io.opening import files_in
 from ..schema import ROLES
+from ..words.common import counted
 from .delivery import Progress, differences, reading_tables, recognise, steps_for, table_text
 from .name_parts import NamePattern
 
@@ -110,7 +111,9 @@ def study_from(
     said = [f"{n_read} of {len(found)} files and sheets were recognised",
             *differences(found, below, steps)]  # fmt: skip
     if known and fitted < n_read:
-        said.append(f"{n_read - fitted} names fit no pattern: their cells are empty")
+        lost = n_read - fitted
+        said.append(f"{counted(lost, 'name')} {'fits' if lost == 1 else 'fit'} no pattern: "
+                    f"{'its' if lost == 1 else 'their'} cells are empty")  # fmt: skip
     if not copy and not within:
         said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'}")
     said.append(f"roles are yours to fill in, in each row: {', '.join(ROLES)}")

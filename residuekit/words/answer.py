@@ -24,6 +24,7 @@ from .common import (
     number,
     percent,
     rounded,
+    spectra_words,
     stratum_of,
     stratum_words,
     unit_words,
@@ -408,10 +409,10 @@ def how_to_read(study: Mapping[str, Any]) -> str:
 
 
 def behind(row: Row) -> str:
-    """The maps and pixels behind the mock-ups of an arm."""
+    """The maps and pixels, or single spectra, behind the mock-ups of an arm."""
     if row["n_maps"] != row["n_maps"]:
         return ""
-    return (
-        f"Behind it: {counted(int(row['n_maps']), 'map')}, "
-        f"{counted(int(row['n_pixels']), 'pixel')}."
-    )
+    maps, pixels = int(row["n_maps"]), int(row["n_pixels"])
+    if maps == pixels:
+        return f"Behind it: {spectra_words(maps)}."
+    return f"Behind it: {counted(maps, 'map')}, {counted(pixels, 'pixel')}."

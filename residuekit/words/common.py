@@ -203,6 +203,15 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" + ("" if count == 1 else "s")
 
 
+def spectra_words(count: int) -> str:
+    """A count of spectra.
+
+    >>> spectra_words(1), spectra_words(4)
+    ('1 spectrum', '4 spectra')
+    """
+    return f"{count} {'spectrum' if count == 1 else 'spectra'}"
+
+
 def film_nm(loading: float, density: float, digits: int = 2) -> str:
     """The thickness in nm of an even film of a loading in ug cm-2 and a density in g cm-3.
 

@@ -351,8 +351,6 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
     ]  # fmt: skip
     films = any(arm["scale"] == REFERENCE_FILM for arm in arms)
     slope = _slope(row, films) if row["unit"] == LOADING_UNIT else ""
-    if row["blind"]:
-        return f"{words}; blind, so it says nothing on this paint.{slope}"
     role = "it decides" if row["deciding"] else "it does not decide"
     own = [
         f"{_treated(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
@@ -361,6 +359,10 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         for arm in arms
         if judged(arm)
     ]
+    if row["blind"]:
+        if not own:
+            return f"{words}; blind, so it says nothing on this paint.{slope}"
+        role = f"blind for the acceptance limit; {role}"
     return f"{words}; {role}.{slope} {'. '.join(own)}."
 
 
@@ -438,8 +440,8 @@ def cannot_say(study: Study, n_arms: int, chance: float) -> list[str]:
         "measurement reaches, is not seen.",
         "Mock-ups are not the work of art: the verdict on an object is for the conservator "
         "responsible for it.",
-        f"{counted(n_arms, 'arm')} in all were tested, each at {percent(study['alpha'])}"
-        f"{_family(n_arms, chance)}.",
+        (f"{n_arms} arms in all were tested, each" if n_arms != 1 else "One arm was tested,")
+        + f" at {percent(study['alpha'])}{_family(n_arms, chance)}.",
     ]
     if study["acceptance_limit_ug_cm2"] is None:
         said.append("The study states no acceptance limit, so nothing can be “not detected”.")

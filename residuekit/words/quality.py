@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from ..schema import FLAGS
-from .common import Row, counted, number
+from .common import Row, counted, number, spectra_words
 
 Rows = Sequence[Row]
 
@@ -81,8 +81,8 @@ def run_sentences(rows: Rows) -> Iterator[str]:
     pixels = sum(int(row["n_pixels"]) for row in rows)
     excluded = sum(int(row["n_pixels"] - row["n_valid"]) for row in rows)
     yield (
-        f"{counted(len(rows), 'file')} with {counted(pixels, 'pixel')} were checked before the "
-        f"procedure. {counted(excluded, 'pixel')} could not be used and were left out of every "
+        f"{counted(len(rows), 'file')} with {spectra_words(pixels)} were checked before the "
+        f"procedure. {spectra_words(excluded)} could not be used and were left out of every "
         "mean."
     )
     flags = flag_counts(rows)
@@ -91,7 +91,7 @@ def run_sentences(rows: Rows) -> Iterator[str]:
     failed = sum(bool(row["failed"]) for row in rows)
     unfit = f"{failed} {'was' if failed == 1 else 'were'} not" if failed else "All were"
     yield (
-        f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark. "
+        f"{counted(flagged, 'file')} had flagged spectra, {remarked} a remark. "
         f"{unfit} fit to be judged."
     )
     yield from flags_found(rows)
@@ -100,7 +100,7 @@ def run_sentences(rows: Rows) -> Iterator[str]:
 def flags_found(rows: Rows) -> Iterator[str]:
     """What was flagged, in how many files and pixels; nothing where nothing was."""
     listed = [
-        f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
+        f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {spectra_words(pixels)}"
         for name, (files, pixels) in flag_counts(rows).items()
     ]
     if listed:
