@@ -333,7 +333,7 @@ def deciding_score(limit_factor: float) -> str:
 def blind_scores(blind: int, n: int) -> str:
     """How many scores are blind."""
     return (
-        f"{counted(blind, 'score')} of {n} (each on each stratum) {'is' if blind == 1 else 'are'} "
+        f"{counted(blind, 'score')} of {n} (counted on each paint, soiling and ageing) {'is' if blind == 1 else 'are'} "
         "blind: what they show is never read as an absence."
     )
 
