@@ -45,8 +45,8 @@ from .reading import Reading
 from .same_spectra import twin_faults
 from .settings import SETTINGS
 from .step_losses import normalisation_notes, survival_faults
+from .system import one_thread
 from .tables import apart_notes
-from .work import one_thread
 
 _MOST_REMARKS = 5
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
@@ -263,7 +263,7 @@ def _control_notes(
 ) -> list[str]:
     """What blanks, spiked mock-ups and references say before anything is judged, and which maps of
     paired arms do not lie on each other."""
-    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    known = StudyControls(manifest, controls, lambda _: iter(()), None)
     notes: dict[str, None] = {}
     for stratum in known.strata:
         for residue in known.of_stratum(stratum):
@@ -295,7 +295,7 @@ def _difference_notes(
 
 def _scales(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
     """What the loadings of each residue rest on, and what that allows."""
-    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    known = StudyControls(manifest, controls, lambda _: iter(()), None)
     lines: dict[str, None] = {}
     for stratum in known.strata:
         for residue in known.of_stratum(stratum):
