@@ -277,11 +277,13 @@ def _draw_spiking(p: _Panel) -> None:
     spiking = p.block.spiking
     if spiking is None:
         return
-    draw_spiking(p.axes("found", "spiked"), spiking, p.block.acceptance)
-    spread, title = spiking.spread_percent, f"recovery ({p.unit})"
-    if np.isfinite(spread):
-        title += f": slope ± {number(spread, 2)}% ({percent(spiking.confidence)})"
-    p.title(title)
+    draw_spiking(p.axes("found", f"spiked ({p.unit})"), spiking, p.block.acceptance)
+    ways = [f"recovery ({p.unit})", p.unit]
+    if np.isfinite(spiking.spread_percent):
+        sure = percent(spiking.confidence)
+        slope = f"slope ± {number(spiking.spread_percent, 2)}% ({sure})"
+        ways = [*(f"{way}: {slope}" for way in ways), slope]
+    p.title(first_fitting(ways, p.width))
 
 
 def _colour(working: bool) -> str:

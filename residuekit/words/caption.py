@@ -111,15 +111,22 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
     if films := _films(plan, study):
         yield films
+    called = f"called detected with {percent(1 - study['beta'])} probability"
+    identified = f" IL: identification limit, {called}." if _identified(lettered) else ""
     yield (
-        "DL: detection limit of the arm's mean. IL: identification limit, called detected with "
-        f"{percent(1 - study['beta'])} probability. UB: the mean's {confidence} one-sided upper "
-        "bound. A verdict is about the mean of its arm."
+        f"DL: detection limit of the arm's mean.{identified} UB: the mean's {confidence} "
+        "one-sided upper bound. A verdict is about the mean of its arm."
     )
     flags = {name for block in plan.blocks for panel in block.maps for name in panel.flags}
     for name, (_, words) in FLAGS.items():
         if name in flags:
             yield f"{name.replace('_', ' ').capitalize()}: {words}."
+
+
+def _identified(lettered: Sequence[tuple[str, Block]]) -> bool:
+    """Whether an arm that is drawn has an identification limit."""
+    rows = (group.verdict for _, block in lettered for group in block.groups if group.verdict)
+    return any(row["identification_limit"] == row["identification_limit"] for row in rows)
 
 
 def letter_of(place: int) -> str:

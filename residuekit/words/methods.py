@@ -57,7 +57,7 @@ WORKS_AS_LISTED = (
     "Year, volume and pages are as reference lists give them; not every work was read again."
 )
 UNIT_OF_REPLICATION = (
-    "The mock-up is the unit of replication: its maps are averaged, and neither maps nor pixels "
+    "The mock-up is the unit of replication: its spectra are averaged, and neither maps nor pixels "
     "count as replicates."
 )
 #: Common practice, no source.
@@ -333,8 +333,8 @@ def deciding_score(limit_factor: float) -> str:
 def blind_scores(blind: int, n: int) -> str:
     """How many scores are blind."""
     return (
-        f"{counted(blind, 'score')} of {n} (counted on each paint, soiling and ageing) {'is' if blind == 1 else 'are'} "
-        "blind: what they show is never read as an absence."
+        f"{counted(blind, 'score')} of {n} (counted on each paint, soiling and ageing) "
+        f"{'is' if blind == 1 else 'are'} blind: what they show is never read as an absence."
     )
 
 
@@ -435,7 +435,7 @@ def cannot_say(study: Study, n_arms: int, chance: float) -> list[str]:
     """What the verdicts leave open: shown with every verdict."""
     said = [
         "A verdict is about the mean of its arm. A single mock-up that carries less than its own "
-        "detection limit may be missed, and so may a patch outside the maps.",
+        "detection limit may be missed, and so may a patch where nothing was measured.",
         "Residue that does not look like the reference, or that lies below the depth the "
         "measurement reaches, is not seen.",
         "Mock-ups are not the work of art: the verdict on an object is for the conservator "

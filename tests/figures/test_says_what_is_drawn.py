@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -58,6 +59,15 @@ def test_an_identification_limit_is_named_where_one_is_drawn(tmp_path):
     bare = plan_figure(replace(made, verdicts=without))
     assert "IL: identification limit" not in " ".join(bare.foot)
     assert "IL" not in words_of(draw(bare))
+    said = [caption(one, made.provenance["study"]) for one in (plan, bare)]
+    assert ["IL: identification limit" in one for one in said] == [True, False]
+
+
+def test_the_title_of_the_recovery_is_never_cut(tmp_path):
+    """Point spectra leave the panel little room: the unit and the slope stay."""
+    figure = draw(plan_figure(make_run(tmp_path, points=True)))
+    (title,) = [words for words in words_of(figure) if "slope ±" in words]
+    assert re.fullmatch(r"µg cm⁻²: slope ± [\d.]+% \(95%\)", title)
 
 
 def test_brackets_are_explained_where_a_band_is_blind(tmp_path):
