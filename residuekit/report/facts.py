@@ -16,8 +16,9 @@ from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
 from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
+from ..marker_fields import MEASURES
 from ..reprs import sentence_case
-from ..schema import MEASUREMENT_COLUMNS, REFERENCE_FILM
+from ..schema import MEASUREMENT_COLUMNS, NET_SIGNAL, REFERENCE_FILM, band_name
 from ..words import answer as answers
 from ..words import methods as words
 from ..words.codes import Note
@@ -230,7 +231,10 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
 def sight_sentences(result: StudyResult, stratum: Stratum) -> tuple[str, ...]:
     """What each score can detect on a stratum, and what it gave there."""
     scores = result.scores.to_dict("records")
-    return tuple(words.sight(row, scores) for row in of_stratum(result.markers, stratum))
+    markers = result.provenance["markers"]
+    own = {band_name(one["name"]): MEASURES[one["measure"]] for one in markers}
+    own[NET_SIGNAL] = "reference"
+    return tuple(words.sight(row, scores, own) for row in of_stratum(result.markers, stratum))
 
 
 def n_references(result: StudyResult) -> int:

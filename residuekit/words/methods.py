@@ -338,10 +338,11 @@ def blind_scores(blind: int, n: int) -> str:
     )
 
 
-def sight(row: Row, arms: Iterable[Row]) -> str:
+def sight(row: Row, arms: Iterable[Row], own_units: Mapping[str, str]) -> str:
     """What a score can detect on a stratum, and what it gave there: negative findings too.
 
-    `row` is of the table of scores on strata, `arms` are the arms by this score.
+    `row` is of the table of scores on strata, `arms` are the arms by this score, `own_units` what
+    each score is in before it has a loading.
     """
     unit = unit_words(str(row["unit"]))
     words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
@@ -350,7 +351,7 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         and (arm["score"], arm["residue"]) == (row["score"], row["residue"])
     ]  # fmt: skip
     films = any(arm["scale"] == REFERENCE_FILM for arm in arms)
-    slope = _slope(row, films) if row["unit"] == LOADING_UNIT else ""
+    slope = _slope(row, films, own_units[row["score"]]) if row["unit"] == LOADING_UNIT else ""
     role = "it decides" if row["deciding"] else "it does not decide"
     own = [
         f"{_treated(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
@@ -366,14 +367,14 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
     return f"{words}; {role}.{slope} {'. '.join(own)}."
 
 
-def _slope(row: Row, films: bool) -> str:
-    """The slope with its standard error and degrees of freedom."""
+def _slope(row: Row, films: bool, unit: str) -> str:
+    """The slope, in a unit per unit of loading, with its standard error and degrees of freedom."""
     slope, error = (
         true_minus(to_error(row[name], row["slope_se"])) for name in ("slope", "slope_se")
     )
     rests = ", ".join(filter(None, ["by reference films" * films,
                                     freedom_words(row["slope_degrees_of_freedom"])]))  # fmt: skip
-    return f" Slope {slope} ± {error} per {unit_words(LOADING_UNIT)} ({rests})."
+    return f" Slope {slope} ± {error} {unit_words(unit)} per {unit_words(LOADING_UNIT)} ({rests})."
 
 
 def limits(

@@ -146,9 +146,11 @@ def test_a_score_blind_for_the_limit_alone_is_not_said_to_say_nothing():
            "n_mockups": 6,
            "verdict": "inconclusive", "estimate": 3.1, "detection_limit": 1.6, "scale": "spiked",
            "upper_bound": 3.4, "standard_error": 0.1}  # fmt: skip
-    assert "; blind for the acceptance limit; it decides." in methods.sight(row, [arm])
+    units = {"net signal": "reference"}
+    assert "× pure gel per µg cm⁻² (3 degrees of freedom)" in methods.sight(row, [arm], units)
+    assert "; blind for the acceptance limit; it decides." in methods.sight(row, [arm], units)
     lost = {**arm, "verdict": "not assessable", "estimate": float("nan")}
-    assert "blind, so it says nothing on this paint" in methods.sight(row, [lost])
+    assert "blind, so it says nothing on this paint" in methods.sight(row, [lost], units)
 
 
 def test_a_share_of_the_pure_gel_is_called_that_in_a_record_too():
