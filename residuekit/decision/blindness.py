@@ -70,6 +70,7 @@ def assess_blindness(
     slope : response to spiked mock-ups or reference films, or None.
     noise : standard deviation of one map's mean score that noise alone gives.
     acceptance_limit : in `LOADING_UNIT`; compared only when there is a slope.
+    unit : the score's own, which it keeps where no slope above zero makes loadings of it.
     """
     scatter = scatter_of(np.asarray(blanks, float))
     response = slope if slope is not None and slope.known else None
@@ -80,15 +81,15 @@ def assess_blindness(
         "slope_se": math.nan if response is None else response.error,
         "mockup_limit": mockup,
         "noise_limit": alone,
-        "unit": unit if response is None else LOADING_UNIT,
+        "unit": unit if response is None or b <= 0 else LOADING_UNIT,
         "slope_degrees_of_freedom": math.nan
         if response is None or response.n_spiked < 2
         else response.n_spiked - 1,
     }
     code = _why_blind(response, mockup, alone, acceptance_limit)
     if code and response is not None:
-        numbers = {**found, "n_spiked": response.n_spiked, "scale": scale_of(response),
-                   "acceptance_limit": acceptance_limit,
+        numbers = {**found, "unit": LOADING_UNIT, "n_spiked": response.n_spiked,
+                   "scale": scale_of(response), "acceptance_limit": acceptance_limit,
                    "confidence": _SLOPE_CONFIDENCE}  # fmt: skip
         return Blindness(**found, code=code, numbers=numbers)
     return Blindness(**found)

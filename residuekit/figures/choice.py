@@ -101,6 +101,12 @@ def _refusal(table: pd.DataFrame, judged: Sequence[Row], words: str) -> Fault | 
             "an exposed mock-up beside the blanks",
             "read in verdicts.csv why, and run the study again",
         )
+    if all(row["verdict"] == "not assessable" for row in judged):
+        return Fault(
+            f"{words} with no arm that is assessable",
+            "an arm with numbers to draw",
+            "read in verdicts.csv why there is none",
+        )
     if not any(np.isfinite(row["mockup_decision_limit"]) for row in judged):
         return Fault(
             f"{words} without a decision limit",

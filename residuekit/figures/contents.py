@@ -164,20 +164,20 @@ def _blocks(
     most = _MOST_ARMS_NARROW if narrow(width / min(beside, len(parts))) else _MOST_ARMS
     blocks: list[Block] = []
     left_out: list[str] = []
-    refused: list[ContractError] = []
+    refused: dict[str, ContractError] = {}
     for part in parts:
         try:
             own, said = choose(part, strata, most)
         except ContractError as problem:
             if strata is not None or len(parts) == 1:
                 raise
-            refused.append(problem)
+            refused[part.provenance["study"]["residue"]] = problem
             continue
         blocks += own
         left_out += said
     if not blocks:
-        raise refused[0]
-    left_out += [str(problem) for problem in refused]
+        raise next(iter(refused.values()))
+    left_out += [words.residue_not_drawn(name, str(why)) for name, why in refused.items()]
     units = list(dict.fromkeys(block.unit for block in blocks))
     places = list(dict.fromkeys(block.stratum for block in blocks))
     blocks.sort(key=lambda b: (units.index(b.unit), places.index(b.stratum)))

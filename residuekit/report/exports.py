@@ -139,9 +139,11 @@ def _capped(words: str, name: str, n: int) -> str:
 def _markers(result: StudyResult) -> Grid:
     heads = ("score", "stratum", "sight", "unit", "selectivity", "slope per µg cm⁻²", "s.e.",
              "d.f.", "one mock-up needs", "noise allows")  # fmt: skip
+    several = len(result.residues) > 1
     rows = [
         [
-            str(row["score"]), stratum_words(stratum_of(row)),
+            str(row["score"]),
+            stratum_words(stratum_of(row)) + (f", residue of {row['residue']}" if several else ""),
             "blind" if row["blind"] else "deciding" if row["deciding"] else "can see",
             unit_words(str(row["unit"])), number(row["selectivity"], 2),
             true_minus(to_error(row["slope"], row["slope_se"])) or "–",
@@ -155,23 +157,27 @@ def _markers(result: StudyResult) -> Grid:
 
 
 def _mockups(result: StudyResult) -> Grid:
-    deciding = {(stratum_of(row), row["score"]) for row in result.verdicts.to_dict("records")}
-    every = [row for row in result.mockups.to_dict("records")
-             if (stratum_of(row), row["score"]) in deciding]  # fmt: skip
+    deciding = set(map(_scale_of, result.verdicts.to_dict("records")))
+    every = [row for row in result.mockups.to_dict("records") if _scale_of(row) in deciding]
     blanks: dict[Any, list[float]] = {}
     for row in every:
         if row["role"] == "blank":
             blanks.setdefault(_scale_of(row), []).append(row["mean"])
     scatter = {key: stdev(means) for key, means in blanks.items() if len(means) > 1}
-    heads = ("mock-up", "role", "unit", "mean", "maps", "pixels")
+    several = len(result.residues) > 1
+    heads = ("mock-up", *(["residue"] if several else []), "role", "unit", "mean", "maps", "pixels")
     rows = [
-        [str(row["mockup"]), str(row["role"]), unit_words(str(row["unit"])),
+        [str(row["mockup"]), *([str(row["residue"])] if several else []), str(row["role"]),
+         unit_words(str(row["unit"])),
          true_minus(to_error(row["mean"], scatter.get(_scale_of(row), math.nan))) or "–",
          number(row["n_maps"]), f"{int(row['n_pixels'])}"]
         for row in every[:MOST_ROWS]
     ]  # fmt: skip
     return grid(
-        _capped("Mock-ups by the deciding score", "mockups", len(every)), heads, rows, texts=3
+        _capped("Mock-ups by the deciding score", "mockups", len(every)),
+        heads,
+        rows,
+        texts=3 + several,
     )
 
 

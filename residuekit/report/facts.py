@@ -18,9 +18,10 @@ from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
 from ..marker_fields import MEASURES
 from ..reprs import sentence_case
-from ..schema import MEASUREMENT_COLUMNS, NET_SIGNAL, REFERENCE_FILM, band_name
+from ..schema import MEASUREMENT_COLUMNS, NET_SIGNAL, REFERENCE_FILM, SPIKED, band_name
 from ..words import answer as answers
 from ..words import methods as words
+from ..words import samples
 from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of, stratum_words
 from ..words.scale import sunk_margin, sunk_words
@@ -51,9 +52,11 @@ class Layouts:
 
 
 def layouts(result: StudyResult) -> Layouts:
-    """Read technique, pixels and step from the head of every score map."""
+    """Read technique, pixels and step from the head of a score map of every file, which has one
+    for each residue."""
     found = Layouts()
-    for entry in result.map_entries():
+    of_file = {entry["file"]: entry for entry in result.map_entries()}
+    for entry in of_file.values():
         opened = result.score_map(result.folder / entry["map"])
         technique, layout = str(opened.attrs["technique"]), _layout(opened)
         found.techniques[technique] = found.techniques.get(technique, 0) + 1
@@ -142,24 +145,32 @@ def of_stratum(table: Any, stratum: Stratum) -> Rows:
 
 def controls(result: StudyResult, stratum: Stratum) -> str:
     """The control mock-ups of a stratum in words."""
-    mockups: dict[tuple[str, str], set[str]] = {}
+    blanks: dict[str, set[str]] = {}
+    spiked: dict[str, set[str]] = {}
+    several = len(result.residues) > 1
     for row in of_stratum(result.mockups, stratum):
-        kind = row["treatment"] if row["role"] == "blank" else ""
-        mockups.setdefault((row["role"], kind), set()).add(row["mockup"])
-    blanks = {kind: len(names) for (role, kind), names in mockups.items() if role == "blank"}
-    loads = sorted(set(loadings(result, stratum).values()))
-    return ", ".join(words.controls(blanks, len(mockups.get(("spiked", ""), ())), loads))
+        if row["role"] == "blank":
+            blanks.setdefault(row["treatment"], set()).add(row["mockup"])
+        elif row["role"] == "spiked":
+            spiked.setdefault(row["residue"] if several else "", set()).add(row["mockup"])
+    known = loadings(result, stratum)
+    counts = {kind: len(names) for kind, names in blanks.items()}
+    loads = {
+        residue: [known[name] for name in names if name in known]
+        for residue, names in spiked.items()
+    }
+    return ", ".join(samples.controls(counts, loads))
 
 
 def control_sentences(result: StudyResult) -> Iterator[str]:
     """What the blanks cannot say, once for each stratum, and what water alone did."""
     notes = ((one, note) for one in strata(result) for note in _control_notes(result, one))
-    yield from words.control_sentences(notes)
+    yield from samples.control_sentences(notes)
     for stratum in strata(result):
         yield from _paint_change(result, stratum)
 
 
-def _control_notes(result: StudyResult, stratum: Stratum) -> Iterator[words.ControlNote]:
+def _control_notes(result: StudyResult, stratum: Stratum) -> Iterator[samples.ControlNote]:
     own = _blanks(result, stratum)
     kinds = {row["treatment"] for row in own}
     water = {row["mockup"]: row["exposure_min"] for row in own if row["treatment"] == "water"}
@@ -168,13 +179,13 @@ def _control_notes(result: StudyResult, stratum: Stratum) -> Iterator[words.Cont
     arms = sorted({float(row["exposure_min"]) for row in of_stratum(result.verdicts, stratum)})
     few = tuple(time for time in arms if times.count(time) < min(ENOUGH, len(times)))
     if kinds and not water:
-        yield words.ControlNote("untreated alone")
+        yield samples.ControlNote("untreated alone")
     elif water and not given:
-        yield words.ControlNote("exposure unstated")
+        yield samples.ControlNote("exposure unstated")
     elif few:
-        yield words.ControlNote("other exposures", given, few)
+        yield samples.ControlNote("other exposures", given, few)
     if kinds and "none" not in kinds:
-        yield words.ControlNote("no untreated")
+        yield samples.ControlNote("no untreated")
 
 
 def _blanks(result: StudyResult, stratum: Stratum) -> Rows:
@@ -196,7 +207,7 @@ def _paint_change(result: StudyResult, stratum: Stratum) -> Iterator[str]:
         if note.code == "water-change"
     )
     for numbers in islice(found, 1):
-        yield words.paint_change(stratum, numbers)
+        yield samples.paint_change(stratum, numbers)
 
 
 def other_blanks(result: StudyResult, row: Row) -> Note | None:
@@ -237,16 +248,30 @@ def sight_sentences(result: StudyResult, stratum: Stratum) -> tuple[str, ...]:
     return tuple(words.sight(row, scores, own) for row in of_stratum(result.markers, stratum))
 
 
-def n_references(result: StudyResult) -> int:
-    """How many reference spectra of the study's material there are."""
-    return int(result.is_pure().sum())
+def n_references(result: StudyResult) -> dict[str, int]:
+    """How many reference spectra of each material that is asked for there are."""
+    parts = zip(result.residues, by_residue(result), strict=True)
+    return {name: int(part.is_pure().sum()) for name, part in parts}
+
+
+def what_was_used(result: StudyResult) -> words.Used:
+    """Which methods a study used: those that it could not use are not described."""
+    scales = set(result.scores["scale"].dropna()) - {""}
+    if (result.mockups["role"] == "spiked").any():
+        scales.add(SPIKED)
+    return words.Used(
+        scales=frozenset(scales),
+        net=NET_SIGNAL in set(result.markers["score"]),
+        maps=any(layout.shape is not None for layout in layouts(result).layouts),
+        identified=bool(result.scores["identification_limit"].notna().any()),
+    )
 
 
 def limit_sentences(result: StudyResult) -> list[str]:
     """How limits, bounds and verdicts are made."""
-    scales = sorted(set(result.verdicts["scale"].dropna()))
-    said = list(words.limits(result.provenance["study"], FOREIGN, LEAST_RATIO, scales))
-    techniques = layouts(result).techniques if REFERENCE_FILM in scales else ()
+    used = what_was_used(result)
+    said = list(words.limits(result.provenance["study"], FOREIGN, LEAST_RATIO, used))
+    techniques = layouts(result).techniques if REFERENCE_FILM in used.scales else ()
     if shares := _sunk_shares(techniques):
         said.append(sunk_words(shares, _SUNK_UM))
     return said

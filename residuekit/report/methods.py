@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from ..decision.blindness import LIMIT_FACTOR
 from ..kernels.paint_change import CHANGE_LENGTH, CHANGE_SHARE
 from ..reprs import sentence_case
-from ..schema import NET_SIGNAL
 from ..trends.findings import findings
 from ..words import methods as words
+from ..words import samples
 from ..words.common import arm_words, in_words, stratum_words, true_minus
 from ..words.quality import run_sentences
 from ..words.registration import registration_sentences
@@ -20,6 +20,7 @@ from .beside_films import matrix_sentences
 from .facts import (
     answer,
     arm_sentences,
+    by_residue,
     cannot_say,
     control_sentences,
     controls,
@@ -31,6 +32,8 @@ from .facts import (
     of_stratum,
     sight_sentences,
     strata,
+    what_was_used,
+    where,
 )
 from .text import Block, Items, Paragraph, Section, grid, paragraphs
 
@@ -112,15 +115,18 @@ def _texts(section: Section) -> Iterator[str]:
 def _samples(result: StudyResult) -> Iterator[Block]:
     study, found = result.provenance["study"], result.provenance.get("registration", {})
     stated = study["acceptance_limit_ug_cm2"] is not None
-    yield Paragraph(words.question(study))
+    yield Paragraph(samples.question(study))
     yield Paragraph(" ".join(registration_sentences(found, limit=stated)))
-    yield Paragraph(words.DEFINITION)
-    yield Paragraph(words.references(n_references(result)))
+    yield Paragraph(samples.DEFINITION)
+    yield Paragraph(samples.references(n_references(result)))
+    listed = result.provenance.get("measurements", ())
+    n_before = sum(row["role"] == "before" for row in listed)
+    yield from paragraphs(samples.pairing(result.verdicts.to_dict("records"), n_before))
 
 
 def _strata(result: StudyResult) -> Iterator[Block]:
     for stratum in strata(result):
-        tested = words.tested(of_stratum(result.verdicts, stratum))
+        tested = samples.tested(of_stratum(result.verdicts, stratum))
         yield Paragraph(
             f"Controls: {controls(result, stratum)}. Arms: {tested}.",
             f"{sentence_case(stratum_words(stratum))}.",
@@ -161,22 +167,25 @@ def _scores(result: StudyResult) -> Iterator[Block]:
     record = result.provenance
     yield Paragraph("Marker bands:")
     yield Items(tuple(f"{m['name']}: {words.marker_words(m)}" for m in record["markers"]))
-    if NET_SIGNAL in record["study"]["scores"]:
-        yield Paragraph(words.net_signal())
-    yield Paragraph(words.deciding_score(LIMIT_FACTOR))
+    used = what_was_used(result)
+    if used.net:
+        yield Paragraph(words.net_signal(used.maps))
+    yield Paragraph(words.deciding_score(LIMIT_FACTOR, used))
 
 
 def _sight(result: StudyResult) -> Iterator[Block]:
-    if NET_SIGNAL in result.provenance["study"]["scores"]:
+    used = what_was_used(result)
+    if used.net and used.maps:
         yield Paragraph(words.mockup_differences(CHANGE_SHARE, CHANGE_LENGTH))
     if result.provenance.get("paint_variation"):
         yield Items(tuple(map(words.variation, result.provenance["paint_variation"])))
-    said = {stratum: sight_sentences(result, stratum) for stratum in strata(result)}
+    said = {where(part, stratum): sight_sentences(part, stratum)
+            for part in by_residue(result) for stratum in strata(part)}  # fmt: skip
     if any(said.values()):
         yield Paragraph("What one mock-up would have to carry, and what each score gave by itself:")
-    for stratum, sentences in said.items():
+    for place, sentences in said.items():
         if sentences:
-            yield Paragraph(f"{sentence_case(stratum_words(stratum))}:")
+            yield Paragraph(f"{place}:")
             yield Items(sentences)
 
 

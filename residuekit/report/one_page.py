@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 from ..errors import ContractError
 from ..reprs import sentence_case
 from ..words import summary as words
-from ..words.answer import arm_cells, conditions, is_working, one_unit
-from ..words.common import in_words, stratum_of, stratum_words, unit_words, working_words
+from ..words.answer import arm_cells, arm_line, is_working, one_unit
+from ..words.caption import block_words
+from ..words.common import asked_gels, in_words, unit_words, working_words
 from .facts import answer, cannot_say
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def _content(result: StudyResult) -> dict[str, Any]:
         "heads": words.HEADS,
         "rows": [
             [
-                sentence_case(f"{stratum_words(stratum_of(row))}, {conditions(row, study)}"),
+                arm_line(row, study),
                 str(row["verdict"]),
                 *arm_cells(row, with_unit=not unit),
             ]
@@ -112,7 +113,7 @@ def _picture(result: StudyResult) -> tuple[str, str]:
     from ..figures.style import figure_style
 
     try:
-        pages = plan_pages(result, residue=result.residues[0])
+        pages = plan_pages(result)
     except ContractError as problem:
         return "", f"{words.NO_PICTURE}{problem}"
     blocks = [block for page in pages for block in page.blocks][:MOST_STRATA]
@@ -124,6 +125,7 @@ def _picture(result: StudyResult) -> tuple[str, str]:
     )  # fmt: skip
     drawn = [exposed[:most] + own for exposed, own in zip(arms, blanks, strict=True)]
     more = len(result.verdicts) - sum(len(exposed[:most]) for exposed in arms)
+    several = len(result.residues) > 1
     heights = [len(groups) + 2.2 for groups in drawn]
     with figure_style():
         figure = Figure(figsize=(_WIDTH_INCHES, _ROW_INCHES * sum(heights)), layout="constrained")
@@ -134,13 +136,11 @@ def _picture(result: StudyResult) -> tuple[str, str]:
                 range(len(groups)), [f"{group.words}, n = {group.values.size}" for group in groups]
             )
             ax.tick_params(axis="y", length=0)
-            ax.set_title(sentence_case(block.words), loc="left")
+            ax.set_title(sentence_case(block_words(block, several)), loc="left")
             ax.set_xlabel(unit_words(block.unit))
         made = io.BytesIO()
         figure.savefig(made, format="svg", metadata={"Date": None, "Creator": None})
-    unit = unit_words(blocks[0].unit)
-    own = result.of_residue().provenance["study"]
-    working = working_words(own, own["left_by"])
-    return made.getvalue().decode(), words.picture_caption(
-        working, blocks[0].acceptance, unit, more
-    )
+    study = result.provenance["study"]
+    working = working_words(study, asked_gels(study))
+    limits = dict.fromkeys(block.acceptance for block in blocks if block.acceptance is not None)
+    return made.getvalue().decode(), words.picture_caption(working, list(limits), more)

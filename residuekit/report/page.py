@@ -15,19 +15,20 @@ from ..reprs import sentence_case, to_error
 from ..trends import Finding, findings
 from ..trial import summary_of
 from ..words import methods as words
+from ..words import samples
 from ..words import trial as trial_words
-from ..words.answer import arm_cells, arms_caption, conditions, how_to_read, one_unit
+from ..words.answer import arm_cells, arm_line, arms_caption, how_to_read, one_unit
 from ..words.common import (
     arm_words,
     counted,
     in_words,
     number,
-    stratum_of,
     stratum_words,
     true_minus,
 )
 from ..words.quality import flag_rows, run_sentences
 from ..words.registration import registration_sentences
+from ..words.scale import not_calibrated
 from . import references
 from .beside_films import matrix_sentences, matrix_table
 from .exports import error_of, grids
@@ -44,6 +45,7 @@ from .facts import (
     mapped_area,
     n_references,
     strata,
+    what_was_used,
 )
 from .leave_one_out import leave_one_out
 from .limit_table import limit_table
@@ -147,7 +149,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         f"{record['residuekit']}",
         "answer": answer(result),
         "question": " ".join([
-            words.acceptance_limit(study),
+            samples.acceptance_limit(study),
             *registration_sentences(record.get("registration", {}),
                                     limit=study["acceptance_limit_ug_cm2"] is not None),
         ]),
@@ -158,7 +160,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "more_arms": list(_arms(more, result)),
         "arms_caption": arms_caption(rows),
         "arms_heads": _ARM_HEADS,
-        "definition": words.DEFINITION,
+        "definition": samples.DEFINITION,
         "tested": list(_tested(result)),
         "cannot_say": cannot_say(result),
         "figure": main_figure(folder, rows),
@@ -176,6 +178,7 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "how_limits": how_limits,
         "works": references.listed([*how_limits, *methods]),
         "calibration": calibration_figure(result),
+        "not_calibrated": not_calibrated(what_was_used(result).scales),
         "recovery": recovery_panel(result),
         "matrix": matrix_panel(result),
         "matrix_table": matrix_table(result),
@@ -204,10 +207,9 @@ def _arms(rows: Iterable[Mapping[Any, Any]], result: StudyResult) -> Iterator[di
     """A line an arm, with its details: an absence is never without its limits and its n."""
     study, several = result.provenance["study"], one_unit(result.verdicts.to_dict("records")) == ""
     for row in rows:
-        words = f"{stratum_words(stratum_of(row))}, {conditions(row, study)}"
         yield {
             "verdict": str(row["verdict"]),
-            "words": sentence_case(words),
+            "words": arm_line(row, study),
             "cells": arm_cells(row, with_unit=several),
             "said": arm_sentences(result, row),
         }
@@ -222,7 +224,7 @@ def _tested(result: StudyResult) -> Iterator[str]:
     if found.fields:
         yield mapped_area(result, found.fields)
     yield from map(sentence_case, instrument_sentences(result, found))
-    yield f"Reference spectra of the pure material: {n_references(result)}."
+    yield samples.references(n_references(result))
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

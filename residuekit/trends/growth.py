@@ -97,7 +97,8 @@ class GelGrowth(Shown):
     """The wavenumber windows in which an arm's absorption grew with ageing and its blanks' did not.
 
     `windows` holds (low, high, wavenumber of the largest growth, growth, standard error there);
-    `typical_limit` is the median over the channels of the limit for all channels.
+    `typical_limit` is the median over the channels of the limit for all channels. Growth, errors
+    and limits are in the unit of `quantity`, what the spectra hold.
     """
 
     title = "Growth where gel was applied"
@@ -109,6 +110,7 @@ class GelGrowth(Shown):
     n_mockups: tuple[int, int, int, int]
     paired: bool
     n_channels: int
+    quantity: str
     typical_limit: float
     windows: tuple[tuple[float, float, float, float, float], ...]
 
@@ -120,6 +122,7 @@ class GelGrowth(Shown):
             "after_h": self.after_h,
             "n_gel": min(self.n_mockups[:2]),
             "n_blank": min(self.n_mockups[2:]),
+            "quantity": self.quantity,
             "typical_limit": self.typical_limit,
         }
         names = ("low", "high", "largest_at", "growth", "standard_error")
@@ -130,7 +133,8 @@ class GelGrowth(Shown):
 def growths(result: StudyResult) -> Iterator[GelGrowth]:
     """Look at every arm and the youngest one that is the same but for its ageing.
 
-    Arms with fewer than two mock-ups, or two blanks, at either age say nothing and are left out.
+    Spectra are compared, whatever residue is asked for: once for all of them. Arms with fewer than
+    two mock-ups, or two blanks, at either age say nothing and are left out.
 
     Parameters
     ----------
@@ -142,9 +146,11 @@ def growths(result: StudyResult) -> Iterator[GelGrowth]:
     """
     alpha = result.provenance["study"]["alpha"]
     axis = result.spectra[WAVENUMBER].values
+    attributes = result.spectra["spectrum"].attrs
+    quantity = str(attributes.get("quantity", "signal")).replace("_", " ")
     for key, group in result.verdicts.groupby(_AGES, sort=False, dropna=False):
         conditions = dict(zip(_AGES, key, strict=True))
-        youngest, *aged = sorted(float(age) for age in group["ageing_h"])
+        youngest, *aged = sorted({float(age) for age in group["ageing_h"]})
         for age in aged:
             chosen = [
                 spectra
@@ -163,6 +169,7 @@ def growths(result: StudyResult) -> Iterator[GelGrowth]:
                 n_mockups=(len(names[0]), len(names[1]), len(names[2]), len(names[3])),
                 paired=is_paired(names[0], names[1]),
                 n_channels=axis.size,
+                quantity=quantity,
                 typical_limit=float(np.median(found.limit)),
                 windows=tuple(_windows(axis, found)),
             )

@@ -89,7 +89,7 @@ def control_drift(result: StudyResult) -> list[ControlDrift]:
 
     Returns
     -------
-    A `ControlDrift` for each score of each stratum.
+    A `ControlDrift` for each score of each stratum, by each residue.
     """
     listed = result.provenance["measurements"]
     order = list(dict.fromkeys(row["session"] for row in listed if row["session"]))
@@ -102,14 +102,16 @@ def control_drift(result: StudyResult) -> list[ControlDrift]:
     ]
     means = _map_means(result, set(again))
     blanks = result.mockups[result.mockups["role"] == "blank"]
+    several = blanks["residue"].nunique() > 1
     found = []
-    for key, group in blanks.groupby([*_KEYS, "score"], sort=False, dropna=False):
-        score = str(key[-1])
+    for key, group in blanks.groupby([*_KEYS, "residue", "score"], sort=False, dropna=False):
+        residue, score = map(str, key[-2:])
         values, number, mockup = [], [], []
         for row in group.to_dict("records"):
             own = files.get(_place(row), {})
             for session, names in own.items():
-                read = [means[name, score] for name in names if (name, score) in means]
+                every = [(name, residue, score) for name in names]
+                read = [means[one] for one in every if one in means]
                 value = row["mean"] if len(own) == 1 else np.mean(read) if read else np.nan
                 if np.isfinite(value):
                     values.append(value)
@@ -121,7 +123,8 @@ def control_drift(result: StudyResult) -> list[ControlDrift]:
         fitted = _fit(np.array(values, float), np.array(number), np.array(mockup))
         found.append(
             ControlDrift(
-                conditions=dict(zip(_KEYS, key[:-1], strict=True)),
+                conditions=dict(zip(_KEYS, key[:-2], strict=True))
+                | ({"residue": residue} if several else {}),
                 score=score,
                 unit=str(group["unit"].iloc[0]),
                 n_mockups=len(set(mockup)),
@@ -137,15 +140,16 @@ def _place(row: Mapping[Any, Any]) -> tuple[Any, ...]:
     return (*(row[name] for name in _KEYS), row["mockup"])
 
 
-def _map_means(result: StudyResult, files: set[str]) -> dict[tuple[str, str], float]:
-    """(file, score) -> the mean of its score map, for mock-ups whose sessions must stand apart."""
+def _map_means(result: StudyResult, files: set[str]) -> dict[tuple[str, str, str], float]:
+    """(file, residue, score) -> the mean of its score map, for mock-ups whose sessions must stand
+    apart."""
     means = {}
     for entry in result.map_entries() if files else ():
         if entry["file"] in files:
             values = result.score_map(result.folder / entry["map"])["score"]
             of_pixels = values.mean([dim for dim in values.dims if dim != "marker"])
             for name, value in zip(values["marker"].values, of_pixels.values, strict=True):
-                means[entry["file"], str(name)] = float(value)
+                means[entry["file"], entry["residue"], str(name)] = float(value)
     return means
 
 

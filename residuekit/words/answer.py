@@ -16,6 +16,7 @@ from .common import (
     Row,
     above_one_limit,
     as_films,
+    asked_gels,
     counted,
     freedom_words,
     in_words,
@@ -23,10 +24,12 @@ from .common import (
     listed,
     number,
     percent,
+    residue_words,
     rounded,
     spectra_words,
     stratum_of,
     stratum_words,
+    treated_words,
     unit_words,
     working_exposure,
     working_words,
@@ -110,8 +113,8 @@ OVER_RESIDUES = "Each residue is judged by itself, with a rate of false alarms o
 
 
 def _gels(study: Mapping[str, Any]) -> Sequence[str]:
-    """The treatments that may leave the residue."""
-    return study.get("left_by") or [study["treatment"]]
+    """The treatments that may leave the residue, or any of them."""
+    return study.get("left_by") or asked_gels(study)
 
 
 def _longer(rows: Sequence[Row], study: Mapping[str, Any]) -> Iterator[str]:
@@ -213,9 +216,14 @@ def _place(row: Row, cleared: bool, by: bool, with_gel: bool) -> str:
     return words
 
 
+#: The column `paired` -> what a count of mock-ups says of it.
+_PAIRED = {"before": ", each against its own state before", "block": ", within panels"}
+
+
 def _counts(row: Row) -> str:
     mockups = counted(int(row["n_mockups"]), "mock-up")
-    return f"{mockups} against {counted(int(row['n_blank_mockups']), 'blank')}"
+    paired = _PAIRED.get(row.get("paired", ""), "")
+    return f"{mockups} against {counted(int(row['n_blank_mockups']), 'blank')}{paired}"
 
 
 def _others(rows: Sequence[Row]) -> str:
@@ -237,10 +245,11 @@ def _others(rows: Sequence[Row]) -> str:
     return said
 
 
-def conditions(row: Row, study: Mapping[str, Any]) -> str:
-    """What was done to the mock-ups of an arm."""
-    words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-    return f"{words} (the working exposure)" if is_working(row, study) else words
+def arm_line(row: Row, study: Mapping[str, Any]) -> str:
+    """An arm in a table of arms: the working exposure is marked, and the residue named."""
+    marked = " (the working exposure)" if is_working(row, study) else ""
+    words = f"{stratum_words(stratum_of(row))}, {treated_words(row)}"
+    return sentence_case(f"{words}{marked}{residue_words(row)}")
 
 
 def one_unit(rows: Sequence[Row]) -> str:

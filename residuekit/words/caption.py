@@ -18,6 +18,7 @@ from .common import (
     listed,
     number,
     percent,
+    residue_words,
     rounded,
     unit_words,
 )
@@ -46,12 +47,14 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     """
     unit, confidence = unit_words(plan.unit), percent(1 - study["alpha"])
     lettered = plan.lettered
-    begin = [f"Residue of {study['treatment']}."]
     roles = {panel.role for block in plan.blocks for panel in block.maps}
     mapped = [role for role in ("blank", "exposed", "spiked") if role in roles]
-    arms = [f"({letter}) {sentence_case(block.words)}: {'; '.join(_judged(block))}."
-            for letter, block in lettered]  # fmt: skip
-    named = "; ".join(f"({letter}) {block.words}" for letter, block in lettered)
+    begin = [f"Residue of {listed(plan.residues)}."]
+    several = len(plan.residues) > 1
+    blocks = [(letter, block_words(block, several), block) for letter, block in lettered]
+    arms = [f"({letter}) {sentence_case(words)}: {'; '.join(_judged(block))}."
+            for letter, words, block in blocks]  # fmt: skip
+    named = "; ".join(f"({letter}) {words}" for letter, words, _ in blocks)
     few = [f"{sentence_case(named)}. The verdicts with their limits stand in the table."]
     end = [
         f"Maps: {listed(mapped)} mock-ups on one scale, pixels not above the pixel limit faded."
@@ -60,6 +63,7 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
         f"one-sided upper bound (UB). DL: detection limit, in {unit}.",
         _acceptance(plan, unit),
         _films(plan, study),
+        "Part of the study is not drawn; the caption in full names it." if plan.left_out else "",
     ]  # fmt: skip
     every = (" ".join(filter(None, [*begin, *middle, *end])) for middle in (arms, few, []))
     return next((text for text in every if len(text.split()) <= MOST_WORDS), begin[0])
@@ -84,7 +88,7 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     if plan.photo is not None:
         yield f"Below: {plan.photo.name} in visible light with the frames of the maps."
     for letter, block in lettered:
-        yield from _block(letter, block)
+        yield from _block(letter, block, len(plan.residues) > 1)
     if any(block.maps for block in plan.blocks):
         yield (
             f"All maps, on every page, have one colour scale, {number(plan.scale[0], 2)} to "
@@ -146,18 +150,24 @@ def deciding_limit(row: Mapping[Any, Any]) -> str:
     return "mockup_decision_limit" if alone else "decision_limit"
 
 
+def block_words(block: Block, several: bool) -> str:
+    """What a block is of; its residue is named where a study asks for `several`."""
+    return f"{block.words}, {block.residue}" if several else str(block.words)
+
+
 def headline(block: Block, several: bool) -> str:
     """A block in one line: its verdict at the working exposure, and where gel was detected.
 
     `several` residues are named.
     """
-    begin = f"{block.words}, {block.residue}" if several else block.words
     judged = [group for group in block.groups if group.verdict is not None]
     shown = judged[:1] + [g for g in judged[1:] if g.verdict["verdict"] == "detected"]
     parts: dict[str, list[str]] = {}
     for group in shown:
         parts.setdefault(group.verdict["verdict"], []).append(group.words.removeprefix("exposed "))
-    return f"{begin}: " + "; ".join(f"{', '.join(at)} {said}" for said, at in parts.items())
+    return f"{block_words(block, several)}: " + "; ".join(
+        f"{', '.join(at)} {said}" for said, at in parts.items()
+    )
 
 
 def _acceptance(plan: Plan, unit: str) -> str:
@@ -180,8 +190,8 @@ def _deciding(plan: Plan) -> str:
     return "of the arm's mean" + (", dash-dotted: of one mock-up" if alone else "")
 
 
-def _block(letter: str, block: Block) -> Iterator[str]:
-    yield f"({letter}) {sentence_case(block.words)}, by the {block.score}."
+def _block(letter: str, block: Block, several: bool) -> Iterator[str]:
+    yield f"({letter}) {sentence_case(block_words(block, several))}, by the {block.score}."
     if block.maps:
         shown = "; ".join(map(_map, block.maps))
         yield f"Maps: {shown}; pixel limit {number(block.pixel_limit, 2)}."
@@ -322,6 +332,11 @@ def other_residues(rows: Iterable[Mapping[Any, Any]], drawn: Sequence[str]) -> l
     return said
 
 
+def residue_not_drawn(residue: str, why: str) -> str:
+    """A residue of which no stratum can be drawn."""
+    return f"Residue of {residue} is not drawn: {why}."
+
+
 def no_working_arm(working: str, blocks: Iterable[Block]) -> str:
     """Strata without an arm of the working exposure."""
     bare = ", ".join(block.words for block in blocks)
@@ -352,7 +367,8 @@ def frames_outside(tags: Iterable[str]) -> str:
 def figure_alternative(verdicts: Sequence[Mapping[Any, Any]]) -> str:
     """The figure in words, for those who cannot see it."""
     said = [
-        f"{row['paint']}, {row['treatment']} {row['exposure_min']:g} min: {row['verdict']}"
+        f"{row['paint']}, {row['treatment']} {row['exposure_min']:g} min{residue_words(row)}: "
+        f"{row['verdict']}"
         for row in verdicts
     ]
     more = f"; and {len(said) - _NAMED} more" if len(said) > _NAMED else ""

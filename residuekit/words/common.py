@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from ..reprs import to_error
-from ..schema import ARM_COLUMNS, LOADING_UNIT, STRATUM_COLUMNS
+from ..schema import JUDGED_COLUMNS, LOADING_UNIT, STRATUM_COLUMNS
 
 Stratum = tuple[str, str, float]
 Row = Mapping[Any, Any]
@@ -157,14 +157,21 @@ def score_words(score: str, unit: str) -> str:
 
 
 def conditions_words(row: Row) -> str:
-    """The conditions of an arm, or of a series of arms, which leaves out what varies in it.
+    """The conditions of an arm, or of a series of arms, which leaves out what varies in it; with
+    the residue where another name than the treatment's is asked.
 
     >>> conditions_words({"paint": "alkyd", "soiling": "none", "treatment": "gel",
-    ...                   "clearance_min": 2.0})
-    'alkyd, gel, cleared 2 min'
+    ...                   "clearance_min": 2.0, "residue": "citrate"})
+    'alkyd, gel, cleared 2 min, residue of citrate'
     """
     stratum = (str(row["paint"]), row.get("soiling", "none"), row.get("ageing_h", 0.0))
-    return f"{stratum_words(stratum)}, {treated_words(row)}"
+    return f"{stratum_words(stratum)}, {treated_words(row)}{residue_words(row)}"
+
+
+def residue_words(row: Row) -> str:
+    """The residue that is asked for, where it has another name than the treatment; else nothing."""
+    residue = row.get("residue") or row["treatment"]
+    return "" if residue == row["treatment"] else f", residue of {residue}"
 
 
 def treated_words(row: Row) -> str:
@@ -184,15 +191,13 @@ def treated_words(row: Row) -> str:
 
 
 def arm_words(row: Row) -> str:
-    """An arm as people say it, with the residue where another name than the treatment's is asked.
+    """An arm as people say it.
 
     >>> arm_words({"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "gel",
     ...            "exposure_min": 2.0, "clearance_min": 2.0})
     'alkyd, gel 2 min, cleared 2 min'
     """
-    words = conditions_words({name: row[name] for name in ARM_COLUMNS if name in row})
-    residue = row.get("residue") or row["treatment"]
-    return words if residue == row["treatment"] else f"{words}, residue of {residue}"
+    return conditions_words({name: row[name] for name in JUDGED_COLUMNS if name in row})
 
 
 def listed(texts: Iterable[object]) -> str:
@@ -279,6 +284,12 @@ def above_one_limit(
         f"less may be missed. Up to {min(share / (1 - beta), 1):.0%} of such mock-ups could carry "
         "that much."
     )
+
+
+def asked_gels(study: Mapping[str, Any]) -> list[str]:
+    """The treatments that a study asks for: those that may leave any of its residues."""
+    residues = study.get("residues") or [{"left_by": [study["treatment"]]}]
+    return list(dict.fromkeys(gel for one in residues for gel in one["left_by"]))
 
 
 def working_exposure(study: Mapping[str, Any], treatment: str) -> float | None:

@@ -235,8 +235,10 @@ def growth(row: Row) -> str:
         f"{conditions_words(row)}, {row['before_h']:g} to {row['after_h']:g} h ({_mockups(row)}; "
         f"gel {young} and {aged}, blanks {blank_young} and {blank_aged})"
     )
+    quantity = row["quantity"]
     limit = (
-        f"limit for all {row['n_channels']} channels together (median {row['typical_limit']:.2g})"
+        f"limit for all {row['n_channels']} channels together (median {row['typical_limit']:.2g} "
+        f"in {quantity})"
     )
     if not row["windows"]:
         return (
@@ -244,7 +246,7 @@ def growth(row: Row) -> str:
             f"below the {limit} may be missed."
         )
     windows = "; ".join(
-        f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} {grown:.2g} ± {error:.1g})"
+        f"{low:.0f}–{high:.0f} cm-1 (at {top:.0f} cm-1 by {grown:.2g} ± {error:.1g} in {quantity})"
         for low, high, top, grown, error in row["windows"]
     )
     return (
@@ -323,8 +325,9 @@ def control_drift(row: Row) -> str:
 
 def map_worth(row: Row) -> str:
     """How many independent pixels the maps of a paint and role are worth."""
+    of = f", residue of {row['residue']}" if row["residue"] else ""
     return (
-        f"{row['paint']}, {row['role']}: {row['pixels']:g} valid pixels of a map are worth "
+        f"{row['paint']}, {row['role']}{of}: {row['pixels']:g} valid pixels of a map are worth "
         f"{_at_most('effective', row)} independent ones (medians of {row['n_maps']} maps, "
         f"{row['score']}). Maps reach from {_at_most('least', row)} to {_at_most('most', row)}."
     )

@@ -1,4 +1,4 @@
-"""How a study was measured and judged: samples, controls, procedure, scores, limits, cautions."""
+"""How a study was measured and judged: procedure, scores, limits, cautions."""
 
 from __future__ import annotations
 
@@ -7,28 +7,22 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
-from ..schema import LOADING_UNIT, REFERENCE_FILM
-from .codes import water_words
+from ..schema import LOADING_UNIT, REFERENCE_FILM, SPIKED
 from .common import (
     Row,
-    Stratum,
-    also_nm,
-    blank_words,
     counted,
     freedom_words,
-    in_words,
     judged,
-    listed,
     number,
     percent,
     rounded,
     stratum_of,
     stratum_words,
+    treated_words,
     true_minus,
     unit_words,
-    working_words,
 )
-from .scale import slope_words
+from .scale import KNOWN, slope_words
 
 Study = Mapping[str, Any]
 
@@ -45,10 +39,6 @@ _INSTRUMENT = {
 _CRYSTAL = {"the ATR crystal and its angle": ("crystal", "angle")}
 _MOST_VALUES = 6
 
-DEFINITION = (
-    "An arm is one paint, with its soiling and ageing (its stratum), under one gel for one "
-    "exposure and one clearance; it holds several mock-ups."
-)
 SAFETY = (
     "Solvents, ultraviolet lamps, dry powders and gels: follow the safety data sheets and the "
     "local codes."
@@ -94,94 +84,6 @@ class Layout(NamedTuple):
             steps = dict.fromkeys([number(self.steps[0])])
         step = f"{' by '.join(steps)} {unit_words(self.unit)}"
         return f"{words}, step {step}, field {number(self.field)} mm²"
-
-
-class ControlNote(NamedTuple):
-    """What the blanks of a stratum leave open, a code with its times in minutes."""
-
-    code: str
-    exposures: tuple[float, ...] = ()
-    few: tuple[float, ...] = ()
-
-
-def question(study: Study) -> str:
-    """What was looked for, and the acceptance limit with its reason."""
-    asked = f"Residue of {study['treatment']} was looked for"
-    if working := working_words(study, study.get("working_exposures") or [study["treatment"]]):
-        asked += f"; the working exposure is {working}"
-    return f"{asked}. {acceptance_limit(study)}"
-
-
-def acceptance_limit(study: Study) -> str:
-    """The acceptance limit with its reason."""
-    limit, reason = study["acceptance_limit_ug_cm2"], study["acceptance_reason"].strip()
-    if limit is None:
-        return "The study states no acceptance limit."
-    why = f"Reason given: {in_words(reason)}" if reason else "No reason was given."
-    film = also_nm(limit, study.get("density_g_cm3"))
-    return f"Acceptance limit: {number(limit)} µg cm⁻²{film}. {why}"
-
-
-def tested(rows: Iterable[Row]) -> str:
-    """The arms of a stratum."""
-    return "; ".join(
-        f"{_treated(row)} ({counted(int(row['n_mockups']), 'mock-up')})" for row in rows
-    )
-
-
-def _treated(row: Row) -> str:
-    return f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-
-
-def controls(blanks: Mapping[str, int], spiked: int, loads: Sequence[float]) -> list[str]:
-    """The control mock-ups of a stratum: treatment of the blanks -> how many, and the spiked."""
-    kinds = sorted((blank_words(kind), n) for kind, n in blanks.items())
-    words = [counted(n, f"{kind} mock-up") for kind, n in kinds]
-    if spiked:
-        known = f"{listed(map(number, loads))} {unit_words(LOADING_UNIT)}"
-        words.append(f"{counted(spiked, 'spiked mock-up')} ({known})")
-    return words or ["no control that could be used"]
-
-
-def references(n: int) -> str:
-    """How the pure material is known."""
-    if not n:
-        return "There is no reference spectrum of the pure material."
-    return f"The pure material is known from {n} reference {'spectrum' if n == 1 else 'spectra'}."
-
-
-def control_sentences(notes: Iterable[tuple[Stratum, ControlNote]]) -> Iterator[str]:
-    """What the blanks cannot say, each thing once with its strata."""
-    groups: dict[str, list[str]] = {}
-    for stratum, note in notes:
-        groups.setdefault(_note(note), []).append(stratum_words(stratum))
-    for said, where in groups.items():
-        yield f"{', '.join(where)}: {said}"
-
-
-def _note(note: ControlNote) -> str:
-    given, few = (listed(f"{t:g}" for t in times) for times in (note.exposures, note.few))
-    return {
-        "untreated alone": "the blanks are untreated, so what water itself does to the paint is "
-        "not subtracted from any arm.",
-        "exposure unstated": "how long the water-only blanks were exposed is not stated, so every "
-        "arm is compared with all of them, whatever its exposure.",
-        "other exposures": f"the water-only blanks were exposed for {given} min; arms with fewer "
-        f"than three of their own exposure ({few} min) are compared with all of them.",
-        "no untreated": "there are no untreated blanks, so what water itself does to the paint is "
-        "unknown.",
-    }[note.code]
-
-
-def paint_change(stratum: Stratum, n: Mapping[str, Any]) -> str:
-    """What water alone did to the paint, from the numbers of the note ``water-change``."""
-    size, error = n["size"], n["error"]
-    spread = f" ± {to_error(error, error)}" if math.isfinite(error) else ""
-    return (
-        f"{stratum_words(stratum)}: water alone changed the {n['score']} by "
-        f"{true_minus(to_error(size, error))}{spread} {unit_words(n['unit'])} (mean of "
-        f"{n['n_water']} water-only less {n['n_untreated']} untreated mock-ups). {water_words(n)}"
-    )
 
 
 def technique(techniques: Mapping[str, int], layouts: Mapping[Layout, int]) -> str:
@@ -284,15 +186,30 @@ def unspecific_marker(name: str) -> str:
     )
 
 
-def net_signal() -> str:
-    """How the net signal is made."""
+class Used(NamedTuple):
+    """What a study used: what loadings rest on (`SPIKED`, `REFERENCE_FILM`), whether there was a
+    net signal, maps, an identification limit."""
+
+    scales: frozenset[str]
+    net: bool = True
+    maps: bool = True
+    identified: bool = True
+
+
+def net_signal(maps: bool) -> str:
+    """How the net signal is made, from maps or from single spectra."""
+    metric = (
+        "The metric holds the scatter of pixels within the blank maps (shrunk) and the differences "
+        "between mock-ups of the paint, as the supplement says."
+        if maps
+        else "The metric holds the scatter of blank mock-ups, each a single spectrum (shrunk)."
+    )
     return (
         "Net signal: the whole reference spectrum fitted by generalised least squares. Three "
         "nuisance shapes have a large variance: a shift of the paint's bands, an offset, a slope. "
-        "The metric holds the scatter of pixels within the blank maps (shrunk) and the differences "
-        "between mock-ups of the paint, as the supplement says. Each blank mock-up is "
-        "scored by weights that were made without it, all others by the mean of these. The net "
-        "analyte signal (Lorber 1986) is the same quantity for white noise."
+        f"{metric} Each blank mock-up is scored by weights that were made without it, all others "
+        "by the mean of these. The net analyte signal (Lorber 1986) is the same quantity for white "
+        "noise."
     )
 
 
@@ -318,15 +235,25 @@ def variation(row: Row) -> str:
     return f"{sentence_case(stratum_words(stratum_of(row)))}: how mock-ups differ is {how}."
 
 
-def deciding_score(limit_factor: float) -> str:
+def deciding_score(limit_factor: float, used: Used) -> str:
     """Which score decides, and when one is blind."""
+    first = "the net signal, or else the first band" if used.net else "the first band"
+    said = (
+        "The deciding score was fixed before any exposed mock-up was processed: "
+        f"{first} of the list{' that is not blind' if used.scales else ''}."
+    )
+    if used.net and SPIKED in used.scales:
+        said += (
+            " That band comes first where spiked mock-ups scatter clearly less about their own "
+            "line by it."
+        )
+    if not used.scales:
+        return f"{said} Without a known loading nothing shows whether a score is blind."
+    known = " or ".join(f"{KNOWN[scale]}s" for scale in KNOWN if scale in used.scales)
     return (
-        "The deciding score was fixed before any exposed map was processed: the net signal, or "
-        "else the first band of the list that is not blind. That band comes first where spiked "
-        "mock-ups scatter clearly less about their own line by it. A score is blind when its "
-        "response to the spiked mock-ups cannot be distinguished from zero. It is also blind when "
-        f"the scatter of blank mock-ups, times {limit_factor:g} and in loading units, is above the "
-        "acceptance limit and noise does not explain it."
+        f"{said} A score is blind when its response to {known} cannot be distinguished from zero. "
+        f"It is also blind when the scatter of blank mock-ups, times {limit_factor:g} and in "
+        "loading units, is above the acceptance limit and noise does not explain it."
     )
 
 
@@ -351,10 +278,10 @@ def sight(row: Row, arms: Iterable[Row], own_units: Mapping[str, str]) -> str:
         and (arm["score"], arm["residue"]) == (row["score"], row["residue"])
     ]  # fmt: skip
     films = any(arm["scale"] == REFERENCE_FILM for arm in arms)
-    slope = _slope(row, films, own_units[row["score"]]) if row["unit"] == LOADING_UNIT else ""
+    slope = _slope(row, films, own_units[row["score"]]) if row["slope"] == row["slope"] else ""
     role = "it decides" if row["deciding"] else "it does not decide"
     own = [
-        f"{_treated(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
+        f"{treated_words(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
         f"{rounded(arm, 'detection_limit')}, upper bound {rounded(arm, 'upper_bound')} "
         f"{unit_words(str(arm['unit']))})"
         for arm in arms
@@ -377,13 +304,10 @@ def _slope(row: Row, films: bool, unit: str) -> str:
     return f" Slope {slope} ± {error} {unit_words(unit)} per {unit_words(LOADING_UNIT)} ({rests})."
 
 
-def limits(
-    study: Study, foreign: Sequence[str], least_ratio: float, scales: Sequence[str]
-) -> Iterator[str]:
+def limits(study: Study, foreign: Sequence[str], least_ratio: float, used: Used) -> Iterator[str]:
     """How limits, bounds and verdicts are made, each method with the work it comes from.
 
-    `foreign` and `least_ratio` are of the confirmation; `scales` are what the loadings of the arms
-    rest on.
+    `foreign` and `least_ratio` are of the confirmation.
     """
     alpha, beta = study["alpha"], study["beta"]
     sure = percent(1 - alpha)
@@ -398,15 +322,34 @@ def limits(
         "quantities."
     )
     yield (
-        f"{slope_words(scales, study)}The upper bound of the mean is "
-        f"one-sided at {sure}. It holds the scatter of blanks and of exposed mock-ups and the "
-        "error of the slope; common blanks enter once. Degrees of freedom are after Satterthwaite "
-        "1946. The lower bound lies as far below the mean. The share of mock-ups above the "
-        "decision limit of one is bounded after Clopper and Pearson 1934, one-sided at "
-        f"{sure}. The tolerance bound holds 95 % of such mock-ups with {sure} confidence if they "
-        "scatter normally (ISO 16269-6)."
+        f"{slope_words(used.scales, study)} The upper bound of the mean is one-sided at {sure}. "
+        "It holds the scatter of blanks and of exposed mock-ups"
+        f"{' and the error of the slope' * bool(used.scales)}; common blanks enter once. Degrees "
+        "of freedom are after Satterthwaite 1946. The lower bound lies as far below the mean. The "
+        "share of mock-ups above the decision limit of one is bounded after Clopper and Pearson "
+        f"1934, one-sided at {sure}. The tolerance bound holds 95% of such mock-ups with {sure} "
+        "confidence if they scatter normally (ISO 16269-6)."
     )
     yield (
+        f"{_detected(foreign, least_ratio) if used.net else _UNTESTED}"
+        f"{_identified(beta) if used.identified else ''} Not detected: below both decision limits, "
+        "detection limit and upper bound within the acceptance limit, and no other difference from "
+        "the blanks that may mask gel. Not assessable: the "
+        f"{'maps' if used.maps else 'spectra'} failed the quality check, or every score is blind. "
+        "Inconclusive: everything else."
+    )
+
+
+#: What stands in place of the confirmation where there is no net signal.
+_UNTESTED = (
+    "Nothing can be called detected: the shape of a difference is tested by the net signal, which "
+    "could not be made."
+)
+
+
+def _detected(foreign: Sequence[str], least_ratio: float) -> str:
+    """When a difference is called detected."""
+    return (
         "Detected: above a decision limit, with the shape of the reference, and not explained by "
         "foreign matter instead. A mean must also pass Welch's test (Welch 1947), one mock-up the "
         "scatter of the other exposed ones. For foreign matter, which only adds, the bands of "
@@ -414,11 +357,14 @@ def limits(
         "(Lawson and Hanson 1974). Their widths take three values, their strengths are free within "
         "bounds. What only the gel explains must be above a decision limit of its own. The gel "
         f"must explain more than {least_ratio:g} of what foreign matter explains beyond the "
-        "scatter of blanks. The identification limit is the least loading that is called detected "
-        f"with {percent(1 - beta)} probability, by simulation from the controls. Not detected: "
-        "below both decision limits, detection limit and upper bound within the acceptance limit, "
-        "and no other difference from the blanks that may mask gel. Not assessable: the maps "
-        "failed the quality check, or every score is blind. Inconclusive: everything else."
+        "scatter of blanks."
+    )
+
+
+def _identified(beta: float) -> str:
+    return (
+        " The identification limit is the least loading that is called detected with "
+        f"{percent(1 - beta)} probability, by simulation from the controls."
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from ..reprs import to_error
@@ -22,21 +22,40 @@ MATRIX_CAPTION = (
 )
 
 
-def slope_words(scales: Sequence[str], study: Mapping[str, Any]) -> str:
-    """How scores become loadings."""
+def slope_words(scales: Collection[str], study: Mapping[str, Any]) -> str:
+    """How scores become loadings, by spiked mock-ups, by films, or not at all."""
+    if not scales:
+        return "Without a known loading scores keep their own unit."
+    slope = "The slope that turns scores into loadings is"
     said = (
-        "The slope that turns scores into loadings is a weighted straight line through zero over "
-        "the spiked mock-ups of the same paint and soiling. "
+        f"{slope} a weighted straight line through zero over the spiked mock-ups of the same paint "
+        "and soiling."
     )
     if REFERENCE_FILM not in scales:
         return said
+    films = f"{said} Without spiked mock-ups it is" if SPIKED in scales else slope
     return (
-        f"{said if SPIKED in scales else ''}Without spiked mock-ups it is the mean response per "
-        "loading of reference films of the pure material, with the scatter of several films or "
-        "10 % for a single one, and the declared error of their loadings. Residue in the paint may "
-        "answer more weakly than a film, so “not detected” then needs detection limit and upper "
-        f"bound {study['scale_margin']:g} times below the acceptance limit (our choice). "
+        f"{films} the mean response per loading of reference films of the pure material. It holds "
+        "the scatter of several films, or 10% for a single one, and the declared error of their "
+        "loadings. Residue in the paint may answer more weakly than a film. “Not detected” by "
+        f"films therefore needs detection limit and upper bound {study['scale_margin']:g} times "
+        "below the acceptance limit (our choice)."
     )
+
+
+def not_calibrated(scales: Collection[str]) -> str:
+    """Why no line of calibration is drawn.
+
+    >>> not_calibrated([REFERENCE_FILM])
+    'There are no spiked mock-ups: loadings rest on reference films, and no recovery is known.'
+    """
+    if SPIKED in scales:
+        return "The spiked mock-ups of no stratum give its deciding score a slope."
+    if REFERENCE_FILM in scales:
+        instead = "loadings rest on reference films, and no recovery is known"
+    else:
+        instead = "scores keep their own unit, and there is nothing to calibrate"
+    return f"There are no spiked mock-ups: {instead}."
 
 
 def as_film(row: Row, density: float | None) -> Iterator[str]:

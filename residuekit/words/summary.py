@@ -6,9 +6,22 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..reprs import sentence_case
+from ..schema import LOADING_UNIT
 from .codes import Note, sentences
-from .common import Row, arm_words, counted, in_words, number, percent, working_words
-from .methods import acceptance_limit
+from .common import (
+    Row,
+    arm_words,
+    asked_gels,
+    counted,
+    in_words,
+    listed,
+    number,
+    percent,
+    residue_words,
+    unit_words,
+    working_words,
+)
+from .samples import acceptance_limit, asked_residues
 
 HEADS = ("mock-ups of", "result", "exposed / blank", "mean ± s.e.", "detection limit",
          "upper bound", "above the limit of one mock-up")  # fmt: skip
@@ -17,12 +30,16 @@ NO_PICTURE = "There is no picture of the mock-ups: "
 
 def question(study: Mapping[str, Any]) -> str:
     """What was asked, and what would still be accepted."""
-    working = working_words(study, [study["treatment"]])
-    asked = (
-        f"Does {study['treatment']} leave residue on the paint"
-        + (f" after {working}, the working exposure" if working else "")
-        + "?"
-    )
+    gels = asked_gels(study)
+    working = working_words(study, gels)
+    when = f" after {working}, the working exposure" if working else ""
+    if len(gels) == 1:
+        residues = [one["material"] for one in study.get("residues", ())]
+        of = f" of {listed(residues)}" if residues not in ([], gels) else ""
+        asked = f"Does {gels[0]} leave residue{of} on the paint{when}?"
+    else:
+        residues = list(asked_residues(study))
+        asked = f"Is residue left on the paint{when}? Looked for: {'; '.join(residues)}."
     return f"{asked} {acceptance_limit(study)}"
 
 
@@ -43,10 +60,11 @@ def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:
     return f"{said} {counted(more, 'further arm')} in verdicts.csv." if more else said
 
 
-def picture_caption(working: str, limit: float | None, unit: str, more: int = 0) -> str:
-    """What the dots and lines are, and how many arms are not drawn."""
+def picture_caption(working: str, limits: Sequence[float], more: int = 0) -> str:
+    """What the dots and lines are, and how many arms are not drawn; `limits` in `LOADING_UNIT`."""
     marked = f"; round and green at the working exposure of {working}" if working else ""
-    line = "" if limit is None else f" Long line: what would be accepted, {number(limit)} {unit}."
+    accepted = f"{listed(map(number, limits))} {unit_words(LOADING_UNIT)}"
+    line = f" Long line: what would be accepted, {accepted}." if limits else ""
     left_out = f" {counted(more, 'further arm')} not drawn." if more else ""
     return (
         f"A dot is a mock-up{marked}. Short line: mean of the group, with its upper bound. Broken "
@@ -57,7 +75,8 @@ def picture_caption(working: str, limit: float | None, unit: str, more: int = 0)
 def picture_alternative(rows: Sequence[Row]) -> str:
     """The picture in words."""
     said = (
-        f"{row['paint']}, {row['exposure_min']:g} min: {int(row['n_mockups'])} mock-ups, "
+        f"{row['paint']}, {row['exposure_min']:g} min{residue_words(row)}: "
+        f"{int(row['n_mockups'])} mock-ups, "
         f"{row['verdict']}"
         for row in rows
         if row["n_mockups"]

@@ -59,8 +59,9 @@ def test_a_slope_is_told_from_zero_by_student_s_t_at_99_per_cent(k, quantile):
 
 @pytest.mark.parametrize("value", [0.0, -2.0])
 def test_a_slope_that_does_not_rise_is_blind_without_any_limit(value):
-    found = assess_blindness(BLANKS, Slope(value, 0.01, 4), noise=0.1)
+    found = assess_blindness(BLANKS, Slope(value, 0.01, 4), noise=0.1, unit="A")
     assert (found.mockup_limit, found.noise_limit) == (math.inf, math.inf)
+    assert (found.unit, found.numbers["unit"]) == ("A", LOADING_UNIT)
     assert found.blind
     assert found.slope == value
 

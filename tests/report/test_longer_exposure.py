@@ -8,7 +8,7 @@ from residuekit.words.answer import (
     OVER_RESIDUES,
     _beside_the_limit,
     answer,
-    conditions,
+    arm_line,
     each_residue,
 )
 
@@ -100,10 +100,10 @@ def test_each_gel_answers_for_its_own_working_exposure():
     )
     assert "; detected" not in said.headline
     assert said.further.startswith("Other arms: 2 detected")
-    marked = [conditions(row, TWO).endswith("(the working exposure)") for row in rows]
+    marked = ["(the working exposure)" in arm_line(row, TWO) for row in rows]
     assert marked == [True, False, False, True]
     whole = {name: value for name, value in TWO.items() if name not in ("residue", "left_by")}
-    assert [conditions(row, whole).endswith("(the working exposure)") for row in rows] == marked
+    assert ["(the working exposure)" in arm_line(row, whole) for row in rows] == marked
     missing = answer([arm(60.0, "not detected", treatment="other")], TWO, lambda _: None).headline
     assert "2 min with gel and 10 min with other was not tested." in missing
     assert "not detected after 60 min, 6 times as long" in missing

@@ -182,7 +182,8 @@ def test_with_many_arms_the_short_caption_leaves_their_numbers_to_the_table():
     group = SimpleNamespace(words="exposed 2 min", values=np.zeros(4), verdict=row)
     block = SimpleNamespace(words="alkyd", unit="ug cm-2", maps=(), groups=[group] * 9)
     plan = SimpleNamespace(lettered=list(zip("ABCD", [block] * 4, strict=True)), blocks=[block] * 4,
-                           unit="ug cm-2", acceptance_limits=[2.0])  # fmt: skip
+                           unit="ug cm-2", acceptance_limits=[2.0], residues=("gel",),
+                           left_out=())  # fmt: skip
     said = short_caption(plan, {"treatment": "gel", "alpha": 0.05})
     assert len(said.split()) <= MOST_WORDS
     assert "(D) alkyd. The verdicts with their limits stand in the table." in said
@@ -299,6 +300,66 @@ def test_the_text_says_whether_the_paints_variation_was_measured(told):
         text = plain(write_methods(replace(result, provenance=record), folder))
         assert f"how mock-ups differ is {words}" in text
     write_methods(result, folder)
+
+
+@pytest.mark.parametrize(
+    ("made", "said", "absent"),
+    [
+        ({"reference": False}, "Nothing can be called detected",
+         ("generalised least squares", "net signal, or else", "Lawson and Hanson",
+          "Patterson and Thompson", "That band comes first")),
+        ({"spiked": False}, "Without a known loading scores keep their own unit.",
+         ("slope that turns", "error of the slope", "response to", "That band comes first")),
+        ({"points": True}, "each a single spectrum",
+         ("blank maps", "maps failed", "Patterson and Thompson")),
+    ],
+)  # fmt: skip
+def test_a_method_that_was_not_used_is_not_described(told, tmp_path, made, said, absent):
+    text = plain(write_methods(make_run(tmp_path, **made), tmp_path))
+    assert said in text
+    assert said not in told[2]
+    for words in absent:
+        assert words in told[2], words
+        assert words not in text, words
+
+
+def test_where_loadings_rest_on_films_the_slope_is_theirs(tmp_path):
+    result = make_run(tmp_path, spiked=False)
+    scores = result.scores.assign(scale="reference film", identification_limit=math.nan)
+    study = {**result.provenance["study"], "scale_margin": 3.0}
+    record = {**result.provenance, "study": study}
+    text = plain(write_methods(replace(result, scores=scores, provenance=record), tmp_path))
+    assert "The slope that turns scores into loadings is the mean response per loading of" in text
+    assert "its response to reference films cannot be" in text
+    assert "straight line through zero" not in text
+    assert "The identification limit is" not in text
+
+
+@pytest.mark.parametrize(
+    ("way", "first", "compared", "counts"),
+    [
+        ("before", 0, "All arms are paired with the state before treatment (3 files of it). Each",
+         "4 blanks, each against its own state before"),
+        ("before", 3, "\nAcrylic, PVA cryogel 60 min, cleared 2 min: paired with the state before",
+         ""),
+        ("block", 0, "All arms are compared within panels. Each", "4 blanks, within panels"),
+    ],
+)  # fmt: skip
+def test_how_arms_are_paired_is_told_and_stands_with_their_counts(
+    told, way, first, compared, counts
+):
+    folder, result, methods, _ = told
+    assert "paired with" not in methods
+    assert "within panels" not in methods
+    ways = [""] * first + [way] * (len(result.verdicts) - first)
+    listed = result.provenance["measurements"]
+    record = {**result.provenance,
+              "measurements": [*listed, *[{**listed[0], "role": "before"}] * 3]}  # fmt: skip
+    table = result.verdicts.assign(paired=ways)
+    text = plain(write_methods(replace(result, verdicts=table, provenance=record), folder))
+    write_methods(result, folder)
+    assert compared in text
+    assert counts in text.split("## Findings")[1].split("##")[0]
 
 
 def test_steps_of_the_procedure_bring_their_works(told):

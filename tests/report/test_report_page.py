@@ -470,6 +470,26 @@ def test_what_is_missing_is_said(tmp_path, options, words):
     assert words in Page(made(tmp_path, **options)[1]).text
 
 
+@pytest.mark.parametrize(
+    ("spiked", "scale", "words"),
+    [
+        (False, "", "spiked mock-ups: scores keep their own unit, and there is"),
+        (False, "reference film", "spiked mock-ups: loadings rest on reference films"),
+        (True, "", "The spiked mock-ups of no stratum give its deciding score a slope"),
+    ],
+)
+def test_why_nothing_is_calibrated_is_said_as_it_is(tmp_path, spiked, scale, words):
+    result = make_run(tmp_path, spiked=spiked)
+    without_figure(tmp_path)
+    tables = {"verdicts": result.verdicts.assign(unit="reference"),
+              "scores": result.scores.assign(scale=scale)}  # fmt: skip
+    study = {**result.provenance["study"], "scale_margin": 3.0}
+    record = {**result.provenance, "study": study}
+    said = Page(write_report(replace(result, **tables, provenance=record), tmp_path)).text
+    assert words in said
+    assert ("own unit, and there is nothing to calibrate" in said) is (not spiked and not scale)
+
+
 # a large study
 
 

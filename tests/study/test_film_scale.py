@@ -100,7 +100,7 @@ def test_loadings_are_told_in_nm_where_the_density_is_known(filmed):
     from residuekit.report.facts import arm_sentences, limit_sentences
     from residuekit.words.answer import how_to_read
     from residuekit.words.caption import caption, short_caption
-    from residuekit.words.methods import acceptance_limit
+    from residuekit.words.samples import acceptance_limit
 
     filmed.edit("acceptance_limit_ug_cm2 = 4.0", "acceptance_limit_nm = 32\ndensity_g_cm3 = 1.25")
     result = filmed.run()

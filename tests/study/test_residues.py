@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
+import shutil
+from dataclasses import replace
+
 import numpy as np
+import pypdf
 import pytest
 
 import residuekit as rk
-from residuekit import io
+from residuekit import io, trends
 from residuekit.decision.comparisons import holm_adjusted
 from residuekit.errors import ContractError, StudyError
 from residuekit.report.facts import answer, by_residue, strata
@@ -57,8 +62,6 @@ def with_tables(study):
 
 @pytest.fixture(scope="module")
 def two_residues(_pattern_study, tmp_path_factory):
-    import shutil
-
     from tests.conftest import StudyCopy
 
     folder = tmp_path_factory.mktemp("residues") / "study"
@@ -107,12 +110,84 @@ def test_the_figure_shows_residues_side_by_side_or_the_one_that_is_asked_for(two
         rk.residue_figure(two_residues, residue="gellan")
 
 
+def test_a_residue_that_is_not_assessable_is_named_where_it_is_not_drawn(two_residues):
+    from residuekit.figures.contents import plan_pages
+    from residuekit.words.caption import caption, short_caption
+
+    table = two_residues.verdicts.copy()
+    own = table["residue"] == "citrate"
+    table.loc[own, "verdict"] = "not assessable"
+    table.loc[own, ["estimate", "decision_limit", "mockup_decision_limit"]] = np.nan
+    (plan,) = plan_pages(replace(two_residues, verdicts=table))
+    (said,) = plan.left_out
+    assert said.startswith(
+        "Residue of citrate is not drawn: found alkyd with no arm that is assess"
+    )
+    study = two_residues.provenance["study"]
+    assert said in caption(plan, study)
+    assert "Part of the study is not drawn" in short_caption(plan, study)
+    drawn = plan_pages(two_residues)
+    assert all("Part of" not in short_caption(page, study) for page in drawn)
+
+
 def test_the_headline_answers_for_each_residue(two_residues):
     said = answer(two_residues)
     assert "residue of PVA is " in said.headline
     assert "residue of citrate is detected on alkyd" in said.headline
     assert said.further.count("other arms: 1 ") == 2
     assert said.further.endswith("judged by itself, with a rate of false alarms of its own.")
+
+
+def plain(folder, name):
+    return re.sub(r"\\(?=[\W_])", "", (folder / name).read_text("utf-8"))
+
+
+def test_no_verdict_and_no_score_stands_without_its_residue(two_residues):
+    """Where two are asked for, each line that could be of either says of which it is."""
+    from residuekit.report.exports import grids
+    from residuekit.report.one_page import _picture
+
+    folder = two_residues.folder
+    picture, _ = _picture(two_residues)
+    names = ("PVA", "citrate")
+    caption = "".join(path.read_text("utf-8").split("## In full")[0]
+                      for path in sorted(folder.glob("caption*.md")))  # fmt: skip
+    supplement, report = plain(folder, "supplement.md"), plain(folder, "report.html")
+    page = " ".join(pypdf.PdfReader(folder / "summary.pdf").pages[0].extract_text().split())
+    for name in names:
+        of = f"Alkyd, PVA cryogel 2 min, cleared 2 min (the working exposure), residue of {name}"
+        assert of in report
+        assert of in page
+        assert f"<!-- Alkyd, {name} -->" in picture
+        assert f"\n\nAlkyd, residue of {name}:\n\n- Net signal: " in supplement
+        assert f"cleared 2 min, residue of {name}: " in supplement.split("**Exposure margin.**")[1]
+        assert f"alkyd, residue of {name}" in report
+        assert f"alkyd, exposed, residue of {name}: " in supplement.lower().replace("pva", "PVA")
+        assert f"Residue of {name}" in caption or f", {name}: " in caption
+    assert "leave residue of PVA and citrate on the paint" in page
+    assert "not drawn" not in page
+    for grid in grids(two_residues):
+        assert len({tuple(row) for row in grid.rows}) == len(grid.rows)
+
+
+def test_what_is_measured_once_is_counted_once(two_residues):
+    """Arms, spiked mock-ups, references and maps do not double with the residues."""
+    said = plain(two_residues.folder, "methods.md")
+    assert "Residue of PVA and citrate (left by PVA cryogel) was looked for" in said
+    arms = (f"PVA cryogel {time} min, cleared 2 min (3 mock-ups)" for time in (2, 60))
+    assert f"Arms: {'; '.join(arms)}.\n" in said
+    assert "4 mock-ups spiked with PVA (2 and 6 µg cm⁻²)." in said
+    assert "Reference spectra of the pure materials: 1 of PVA, 1 of citrate." in said
+    assert "Acceptance limit of PVA: 4 µg cm⁻². No reason was given." in said
+    assert "The study states no acceptance limit for citrate." in said
+    files = {entry["file"] for entry in two_residues.provenance["maps"]}
+    assert f"Layout: maps of 8 × 8 pixels, step 25 µm, field 0.04 mm² ({len(files)} files)." in said
+    blanks = {entry["file"] for entry in two_residues.map_entries() if entry["role"] == "blank"}
+    worth = [one for one in trends.map_worth(two_residues) if one.role == "blank"]
+    assert [(one.residue, one.n_maps) for one in worth] == [
+        ("PVA", len(blanks)), ("citrate", len(blanks)),
+    ]  # fmt: skip
+    assert len(blanks) == 4
 
 
 def test_each_residue_has_limits_of_its_own(two_residues):

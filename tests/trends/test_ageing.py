@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -157,7 +159,7 @@ def spectra_of(young, aged, blank_young, blank_aged, same_mockups):
               for name in (*ARM_COLUMNS, "role", "mockup")}  # fmt: skip
     axis = np.arange(1000.0, 1000.0 + young.shape[1])
     values = np.vstack([block for *_, block in groups])
-    return xr.Dataset({"spectrum": (("row", "wavenumber"), values)},
+    return xr.Dataset({"spectrum": (("row", "wavenumber"), values, {"quantity": "absorbance"})},
                       {**coords, "wavenumber": axis})  # fmt: skip
 
 
@@ -180,7 +182,7 @@ def test_growth_by_gel_names_its_window_and_ageing_of_the_paint_is_none(tmp_path
     low, high, top, growth, error = max(found.windows, key=lambda window: window[3])
     assert 1070 < low < 1087 < top < 1093 < high < 1110
     assert growth == pytest.approx(1.0, abs=5 * error)
-    assert "grows only where gel was applied in" in str(found)
+    assert f"cm-1 by {growth:.2g} ± {error:.1g} in absorbance" in str(found)
     assert all(window[0] > 1060 for window in found.windows)
 
 
@@ -193,6 +195,24 @@ def test_without_growth_a_window_passes_about_as_often_as_the_limit_says():
         passed += bool((found.grown > found.limit).any())
     assert stats.binomtest(passed, 400).proportion_ci(0.99).low < 0.06
     assert passed > 4
+
+
+def of_two_residues(result):
+    """The same result asked for a second residue: another row of verdicts for each arm."""
+    second = result.verdicts.assign(residue="citrate")
+    return replace(result, verdicts=pd.concat([result.verdicts, second], ignore_index=True))
+
+
+@pytest.mark.parametrize(("ages", "n"), [(AGES[:1], 0), (AGES, 1)])
+def test_a_second_residue_is_no_second_age(tmp_path, ages, n):
+    """An arm is never compared with itself, nor twice with another age."""
+    rng = np.random.default_rng(8)
+    spectra = spectra_of(*rng.normal(0, 0.01, (4, 5, 40)), same_mockups=True)
+    loads = [np.ones(5)] * len(ages), [np.zeros(5)] * len(ages)
+    result = result_of(tmp_path, *loads, same_mockups=True, spectra=spectra, ages=ages)
+    found = list(trends.growths(of_two_residues(result)))
+    assert [(one.before_h, one.after_h) for one in found] == [(0.0, 500.0)] * n
+    assert all(f"(median {one.typical_limit:.2g} in absorbance)" in str(one) for one in found)
 
 
 def test_arms_with_one_mockup_say_nothing_of_growth(tmp_path):

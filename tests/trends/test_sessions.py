@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,6 +22,7 @@ def control(tmp_path, steps, noise=0.1):
         [
             {"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "treatment": "water",
              "role": "blank", "score": "net signal", "mockup": name, "unit": "ug cm-2",
+             "residue": "gel",
              "mean": steps[k % 3] + rng.normal(0, noise)}
             for k, name in enumerate(names)
         ]
@@ -81,8 +84,9 @@ def repeated(tmp_path, names, shifts, noise=0.05):
             )
             scored.to_netcdf(tmp_path / file, engine="h5netcdf")
             listed.append({**base, "mockup": name, "session": f"day {number}", "file": file})
-            maps.append({"file": file, "map": file})
+            maps.append({"file": file, "map": file, "residue": "gel"})
         rows.append({**base, "mockup": name, "score": "net signal", "unit": "ug cm-2",
+                     "residue": "gel",
                      "mean": np.mean(values)})  # fmt: skip
     empty = pd.DataFrame()
     return StudyResult(tmp_path, empty, empty, pd.DataFrame(rows), empty, None,
@@ -95,6 +99,26 @@ def test_the_same_control_in_every_session_is_told_session_by_session(tmp_path):
     assert found.drift == pytest.approx(0.3, abs=0.05)
     assert found.p_value < 0.01
     assert found.found
+
+
+def test_the_controls_of_two_residues_are_not_pooled(tmp_path):
+    """By the net signal of another residue the same mock-ups are other numbers, ten times as
+    large."""
+    result = repeated(tmp_path, ["a", "b", "c"], (0.0, 0.3, 0.6, 0.9))
+    (alone,) = trends.control_drift(result)
+    maps, tables = list(result.provenance["maps"]), [result.mockups]
+    tables.append(result.mockups.assign(residue="citrate", mean=10 * result.mockups["mean"]))
+    for entry in result.provenance["maps"]:
+        scored = xr.load_dataset(tmp_path / entry["map"], engine="h5netcdf")
+        (10 * scored).to_netcdf(tmp_path / f"2-{entry['map']}", engine="h5netcdf")
+        maps.append({**entry, "map": f"2-{entry['map']}", "residue": "citrate"})
+    both = replace(result, spectra=None, mockups=pd.concat(tables, ignore_index=True),
+                   provenance={**result.provenance, "maps": maps})  # fmt: skip
+    gel, citrate = trends.control_drift(both)
+    assert (gel.drift, gel.p_value) == (alone.drift, alone.p_value)
+    assert citrate.drift == pytest.approx(10 * alone.drift)
+    assert "alkyd, water, residue of citrate: net signal" in str(citrate)
+    assert "residue of" not in str(alone)
 
 
 def test_one_control_in_every_session_has_a_straight_line_by_scipy(tmp_path):

@@ -51,7 +51,7 @@ FINDINGS = {
     "ageing-series": [{**ARM, "scores": ["net signal", "band: own"]}],
     "growth": [
         {**ARM, "before_h": 0.0, "after_h": 500.0, "paired": True, "n_mockups": (4, 4, 6, 6),
-         "n_channels": 700, "typical_limit": 0.002, "windows": windows}
+         "n_channels": 700, "quantity": "absorbance", "typical_limit": 0.002, "windows": windows}
         for windows in ((), ((1700.0, 1740.0, 1715.0, 0.01, 0.002),))
     ],
     "dose": [{**ARM, "ageing_h": 400.0, "dose": 100.0, "dose_unit": "klx h"}],
@@ -66,8 +66,8 @@ FINDINGS = {
                    "texture_correlation": 0.97}]},
     ],
     "pixels": [
-        {**ARM, "role": "blank", "n_maps": 12, "pixels": 256.0, "effective": 140.0, "least": 60.0,
-         "most": 260.0, "score": "net signal"},
+        {**ARM, "role": "blank", "residue": "", "n_maps": 12, "pixels": 256.0, "effective": 140.0,
+         "least": 60.0, "most": 260.0, "score": "net signal"},
     ],
 }  # fmt: skip
 

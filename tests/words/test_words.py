@@ -5,10 +5,20 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+import texts
 
-from residuekit.words import answer, changes, findings, methods
+from residuekit.words import (
+    answer,
+    caption,
+    changes,
+    findings,
+    methods,
+    samples,
+    summary,
+)
 from residuekit.words.common import arm_words, conditions_words, in_words, listed
 from residuekit.words.registration import registration_sentences
 from residuekit.words.verdict import numbers
@@ -37,6 +47,45 @@ def test_no_coined_word_stands_in_a_sentence(path):
              and isinstance(n.value, str)]  # fmt: skip
     coined = re.compile(r"\b(told|bench|ground|spoken|met|strange|hides?|hangs?)\b")
     assert [text for text in texts if coined.search(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("gels", "looked_for", "asked"),
+    [
+        (["A", "A"], "Residue of PVA and citrate (left by A) was looked for",
+         "Does A leave residue of PVA and citrate on the paint after 2 min, the working exposure?"),
+        (["A", "B"], "Residues were looked for: PVA (left by A); citrate (left by B)",
+         "Is residue left on the paint after 2 min, the working exposure? Looked for: PVA (left "
+         "by A); citrate (left by B)."),
+        (["PVA", "citrate"], "Residue of PVA and citrate was", "Looked for: PVA and citrate."),
+    ],
+)  # fmt: skip
+def test_the_question_names_each_residue_with_what_may_leave_it(gels, looked_for, asked):
+    named = zip(("PVA", "citrate"), gels, strict=True)
+    limits = {"acceptance_limit_ug_cm2": 2.0, "acceptance_reason": "Invented."}
+    residues = [{**limits, "material": name, "left_by": [gel]} for name, gel in named]
+    study = {**texts.STUDY, "treatment": gels[0], "residues": residues}
+    assert samples.question(study).startswith(looked_for)
+    assert asked in summary.question(study)
+    assert samples.question(study).count("Acceptance limit: 2 µg cm⁻². Reason given: ") == 1
+    residues[1]["acceptance_limit_ug_cm2"] = None
+    limits = samples.acceptance_limit(study)
+    assert limits.startswith("Acceptance limit of PVA: 2 µg cm⁻². Reason given: Invented. The")
+    assert limits.endswith("The study states no acceptance limit for citrate.")
+
+
+def test_captions_of_two_residues_name_that_of_each_block():
+    plan = texts._plan()
+    plan.blocks.append(SimpleNamespace(**{**vars(plan.blocks[0]), "residue": "citrate"}))
+    plan.lettered = list(zip("AB", plan.blocks, strict=True))
+    plan.residues = ["gel", "citrate"]
+    for write in (caption.caption, caption.short_caption):
+        said = write(plan, texts.STUDY)
+        assert said.startswith("Residue of gel and citrate")
+        assert "(A) Alkyd, gel" in said
+        assert "(B) Alkyd, citrate" in said
+    shown = caption.figure_alternative([{**texts.ARM, "residue": "citrate"}])
+    assert "alkyd, gel 2 min, residue of citrate: not detected" in shown
 
 
 def test_an_arm_is_named_by_all_its_conditions_and_a_series_by_those_that_do_not_vary():
@@ -68,15 +117,15 @@ def test_a_layout_says_its_step_once_where_pixels_are_square():
 @pytest.mark.parametrize(
     ("note", "words"),
     [
-        (methods.ControlNote("untreated alone"), "not subtracted"),
-        (methods.ControlNote("exposure unstated"), "not stated"),
-        (methods.ControlNote("other exposures", (60.0,), (2.0, 10.0)), "2 and 10 min"),
-        (methods.ControlNote("no untreated"), "no untreated blanks"),
+        (samples.ControlNote("untreated alone"), "not subtracted"),
+        (samples.ControlNote("exposure unstated"), "not stated"),
+        (samples.ControlNote("other exposures", (60.0,), (2.0, 10.0)), "2 and 10 min"),
+        (samples.ControlNote("no untreated"), "no untreated blanks"),
     ],
 )
 def test_what_the_blanks_leave_open_is_said_once_for_all_its_strata(note, words):
     strata = (("alkyd", "none", 0.0), ("acrylic", "none", 0.0))
-    (said,) = methods.control_sentences((one, note) for one in strata)
+    (said,) = samples.control_sentences((one, note) for one in strata)
     assert said.startswith("alkyd, acrylic: ")
     assert words in said
 

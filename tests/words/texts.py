@@ -116,7 +116,7 @@ def _captions() -> Iterator[tuple[str, str]]:
 def _summary() -> Iterator[tuple[str, str]]:
     yield "question", summary.question(STUDY)
     yield "below the table", summary.below_the_table(STUDY, UNIT, 2)
-    yield "caption", summary.picture_caption("2 min", 2.0, UNIT, 3)
+    yield "caption", summary.picture_caption("2 min", [2.0], 3)
     yield "picture in words", summary.picture_alternative([ARM])
     yield "foot", summary.foot("2026-11-24 09:30 UTC", "0.1.0", "0a1b")
 
