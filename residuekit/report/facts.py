@@ -262,7 +262,7 @@ def what_was_used(result: StudyResult) -> words.Used:
     return words.Used(
         scales=frozenset(scales),
         net=NET_SIGNAL in set(result.markers["score"]),
-        maps=any(layout.shape is not None for layout in layouts(result).layouts),
+        maps=any("y" in result.score_map(path).dims for path in result.maps()),
         identified=bool(result.scores["identification_limit"].notna().any()),
     )
 
