@@ -25,7 +25,7 @@ from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
-from ..words.quality import bridged_channel, flags_found, points_only
+from ..words.quality import assumed, bridged_channel, flags_found, how_to_state, points_only
 from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Asked, Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
@@ -37,7 +37,7 @@ from .kept import kept_reading
 from .left_out import with_consequence
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
-from .measure import checked_for, measure
+from .measure import checked_for, measure, with_assumed
 from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
 from .mockups import MapSummary, comparator, films_of, map_partners, mockup_of
@@ -219,8 +219,9 @@ def _faults_of_files(
         notes.append(points_only())
     if len(remarks) > _MOST_REMARKS:
         notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
-    checked = [*measured.values(), *(one.row() for one in found.values())]
-    flags = "".join(f"\n  {said}" for said in flags_found(checked))
+    checked = [*measured.values(), *map(with_assumed, found.values())]
+    told = (*flags_found(checked), *assumed(checked), *how_to_state(checked))
+    flags = "".join(f"\n  {said}" for said in told)
     return faults, notes, flags
 
 

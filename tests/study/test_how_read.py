@@ -10,6 +10,8 @@ import pytest
 
 from residuekit import io
 from residuekit.errors import Fault, StudyError
+from residuekit.labels import assumed
+from residuekit.report.facts import Layouts, instrument_sentences
 from residuekit.results import open_run
 from residuekit.schema import source
 from residuekit.study.how_read import read_row, typed_in_study
@@ -161,3 +163,44 @@ def test_a_file_on_another_grid_is_told_the_step_and_the_step_mends_it(study):
         study.settings.read_text().replace("steps = [", f"steps = [{step},", 1)
     )
     assert "residuekit run" in check_folder(study.folder)
+
+
+def _without_head(study, files):
+    """Write files of one spectrum again, as columns of numbers alone."""
+    for file in files:
+        array = io.read(study.folder / file)
+        rows = np.column_stack([array["wavenumber"].values, array.values.astype(float)[0]])
+        with (study.folder / file).open("w", newline="") as out:
+            csv.writer(out, delimiter=";").writerows(rows.tolist())
+
+
+@pytest.mark.usefixtures("without_pictures", "without_identification")
+def test_what_a_file_does_not_say_is_told_by_check_methods_and_record(point_study):
+    assert "assumed" not in check_folder(point_study.folder)
+    files = point_study.files("blank")[:2]
+    _without_head(point_study, files)
+    said = "Not stated in the files, and assumed: absorbance (2 files), an axis in cm-1 (2 files)."
+    before = check_folder(point_study.folder)
+    assert f"{said}\n  Where it is known, state quantity and x_unit in study.toml below" in before
+    result = point_study.run()
+    assert said in instrument_sentences(result, Layouts())
+    taken = {one["file"]: one["assumed"] for one in result.provenance["quality"]
+             if "assumed" in one}  # fmt: skip
+    assert taken == {file: {"quantity": "absorbance", "wavenumber": "cm-1"} for file in files}
+    assert said in check_folder(point_study.folder)
+    stated = f'[[reading]]\nfiles = "{files[0]}"\nquantity = "absorbance"\n\n[procedure]'
+    point_study.edit("[procedure]", stated)
+    said = check_folder(point_study.folder)
+    assert "assumed: absorbance (1 file), an axis in cm-1 (2 files)." in said
+
+
+def test_what_was_assumed_is_known_of_a_folder_and_of_what_was_written_from_it(tmp_path):
+    folder = tmp_path / "map"
+    folder.mkdir()
+    for place in ("x0 y0", "x3 y0", "x0 y3", "x3 y3"):
+        (folder / f"{place}.txt").write_text("1000\t0.1\n1010\t0.2\n1020\t0.1\n")
+    array = io.read(folder)
+    wanted = {"quantity": "absorbance", "wavenumber": "cm-1", "position unit": "um"}
+    assert assumed(array) == wanted
+    for suffix in ("nc", "csv"):
+        assert assumed(io.read(io.write(array, tmp_path / f"map.{suffix}"))) == wanted
