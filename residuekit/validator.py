@@ -27,7 +27,8 @@ class Field:
 
     Parameters
     ----------
-    words : what is needed. example : what to type, as it is typed.
+    words : what is needed. example : what to type, as it is typed. fill : what to write in a cell
+        that is empty, in words: an example there would be taken for the answer.
     fits : the test of a value. read : makes it of the text of a cell, None where there is none.
     default : stands where nothing is given. needed : something must be given.
     choices : the words that are allowed, where they are few.
@@ -43,6 +44,7 @@ class Field:
     choices: tuple[str, ...] = ()
     fields: Fields | None = None
     each: Field | None = None
+    fill: str = ""
 
 
 Fields = Mapping[str, Field]
@@ -251,10 +253,11 @@ def _fix(name: str | int, raw: Any, one: Field, place: Place) -> str:
         return f"{_head((*place.path, name, 0))} in place of {_head((*place.path, name))}"
     if isinstance(name, int):
         return place.pair.format(name=place.path[-1], value=f"[{one.example}]")
-    typed = place.pair.format(name=name, value=one.example)
-    return (
-        f"{typed}, without a unit" if place.cells and one.read in (as_number, _as_whole) else typed
-    )
+    if place.cells and raw is None and one.fill:
+        return f"{name}: {one.fill}"
+    if place.cells and one.read in (as_number, _as_whole):
+        return f"the number alone in {name}, such as {one.example}, without a unit"
+    return place.pair.format(name=name, value=one.example)
 
 
 def _head(path: Path) -> str:

@@ -24,26 +24,42 @@ _YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
 _HELPING = ("name_", "found_")
 _EXAMPLES = {"file": "data/panel-1.csv", "mockup": "panel 1", "block": "panel A",
              "paint": "alkyd white", "treatment": "PVA cryogel", "material": "PVA"}  # fmt: skip
-_MINUTES = number(least=0, example="2")
+#: What to write in cells that must not be empty.
+_FILL = {
+    "file": "the path of the measured file below the study folder",
+    "mockup": "the name of the physical sample, in all its rows alike",
+    "paint": "the name of its paint, in all rows of this paint alike",
+    "treatment": "the name of the gel, as in study.toml",
+}
+_ROLE = (
+    "what was measured: blank (no gel), exposed (met the gel), spiked (a known loading), reference "
+    "(the pure gel) or before (a mock-up before anything was done to it)"
+)
+_BLANK = "water if it was handled as the others but without gel, none if it was left untreated"
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
     **{
-        name: text(f"the {name} of this row", _EXAMPLES.get(name, "..."))
+        name: text(f"the {name} of this row", _EXAMPLES.get(name, "..."), fill=_FILL.get(name, ""))
         for name in MEASUREMENT_COLUMNS
     },
-    "role": choice(ROLES, example="exposed", needed=True),
-    "exposure_min": _MINUTES,
-    "clearance_min": _MINUTES,
+    "role": choice(ROLES, example="exposed", needed=True, fill=_ROLE),
+    "exposure_min": number(least=0, example="2", fill="the minutes that the gel lay on it"),
+    "clearance_min": number(
+        least=0, example="2", fill="the minutes that it was cleared, 0 if it was not"
+    ),
     "ageing_h": number(least=0, example="500"),
     "dose": number(least=0, example="1.5"),
-    "loading_ug_cm2": number(least=0, example="0.5"),
+    "loading_ug_cm2": number(least=0, example="0.5", fill="the ug cm-2 that were put on it"),
     "loading_error_percent": number(least=0, most=100, example="5"),
     "thickness_nm": number(above=0, example="50"),
 }
 _OF_BLANKS: Fields = {
     **FIELDS,
     "treatment": choice(
-        BLANK_TREATMENTS, "water (the same handling without gel) or none (untreated)", "water"
+        BLANK_TREATMENTS,
+        "water (the same handling without gel) or none (untreated)",
+        "water",
+        fill=_BLANK,
     ),
 }
 

@@ -351,8 +351,10 @@ CASES: dict[str, tuple[Callable[[Delivered], Any], str, str, str]] = {
     "missing values": (lambda d: d.put(E, np.where(AXIS > 1500, np.nan, d.spectra())), E,
         "no valid pixel", "a step crop in [procedure] that leaves missing values out"),
     # the table
-    "no role": (lambda d: d.cells(E, role=""), T[3], "an empty role", "role exposed"),
-    "no mock-up": (lambda d: d.cells(E, mockup=""), T[3], "an empty mockup", "mockup panel 1"),
+    "no role": (lambda d: d.cells(E, role=""), T[3], "an empty role",
+        "role: what was measured: blank (no gel), exposed"),
+    "no mock-up": (lambda d: d.cells(E, mockup=""), T[3], "an empty mockup",
+        "mockup: the name of the physical sample"),
     "exposure with its unit": (lambda d: d.cells(E, exposure_min="60 min"), T[3], "'60 min'",
         "without a unit"),
     "decimal comma in a cell": (lambda d: d.swap(",60,", ",2,5,"), T[3], "11 cells",
