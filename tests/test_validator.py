@@ -168,7 +168,7 @@ def test_a_wrong_cell_is_told_with_its_line_beside_all_others(tmp_path, name, ce
     text = "\n".join(";".join(one.get(key, "") for key in head) for one in rows)
     (tmp_path / "measurements.csv").write_text(f"{';'.join(head)}\n{text}\n", "utf-8")
     table, read, faults = measurements.read_measurements(tmp_path)
-    assert [one.clearance_min for one in read] == [2.5]
+    assert [one.clearance_min for one in read if not one.doubtful] == [2.5]
     own = [fault for fault in faults if f"{name} '{cell}'" in fault.found]
     assert [fault.line for fault in own] == [3, 4]
     assert {fault.file for fault in faults} == {table}

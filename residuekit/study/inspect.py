@@ -43,7 +43,7 @@ from .mixed import Kind, mixed_faults
 from .mockups import MapSummary, comparator, films_of, map_partners, mockup_of
 from .reading import Reading
 from .same_spectra import twin_faults
-from .settings import SETTINGS
+from .settings import SETTINGS, read_settings
 from .step_losses import normalisation_notes, survival_faults
 from .tables import apart_notes
 from .work import one_thread
@@ -90,7 +90,7 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
 
 def _check_study(folder: Path, progress: Progress | None) -> str:
     manifest, faults = examine(folder)
-    settled = not any(fault.file == SETTINGS for fault in faults)
+    settled = not read_settings(folder)[2]
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
     controls: list[MapSummary] = []
@@ -175,11 +175,12 @@ def _faults_of_files(
                 continue
             array, warned = read_row_aloud(manifest.folder, row)
             remarks += warned
-            imprints.append((row, imprint(array)))
+            if not row.doubtful:
+                imprints.append((row, imprint(array)))
             grids[row.file] = grid_of(array)
             if row.role == "exposed":
                 are_maps.add(array.dims == MAP_DIMS)
-            if not settled:
+            if not settled or row.doubtful:
                 continue
             made = [p.pattern(array) for p in manifest.procedures]
             kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
@@ -213,7 +214,7 @@ def _faults_of_files(
         for file, one in found.items() if one.failed
     ]  # fmt: skip
     lost |= {file for file, one in found.items() if one.failed}
-    faults = with_consequence(faults, rows, lost)
+    faults = with_consequence(faults, () if any(row.doubtful for row in rows) else rows, lost)
     notes = [bridged_channel(asdict(one)) for one in channels] + remarks[:_MOST_REMARKS]
     if are_maps == {False}:
         notes.append(points_only())

@@ -450,3 +450,78 @@ def test_an_unspecific_band_is_told_and_never_stands_first(study):
     names = [marker.name for marker in load_manifest(study.folder).markers]
     assert names[0] == "pva C-O 1092"
     assert names[-1] == "agar water 1645"
+
+
+def _told(study: Any) -> list[str]:
+    with pytest.raises(StudyError) as refused:
+        check_folder(study.folder)
+    return [fault.found for fault in refused.value.faults]
+
+
+def test_a_row_with_a_wrong_cell_is_not_told_as_absent_too(study):
+    study.change(lambda row: row["role"] == "exposed", clearance_min="")
+    study.change(lambda row: row["role"] == "blank", treatment="Wasser")
+    study.change(lambda row: row["role"] == "reference", treatment="")
+    study.edit('scores = ["band", "net signal"]', 'scores = ["net signal"]')
+    told = _told(study)
+    assert len(told) == 3
+    for said in ("an empty clearance_min in a row of role exposed, and 5 more rows",
+                 "treatment 'Wasser' in a row of role blank, and 3 more rows",
+                 "a reference without material and without treatment"):  # fmt: skip
+        assert any(said in one for one in told), said
+
+
+def test_nothing_is_said_to_lack_what_a_row_without_role_or_paint_may_be(study):
+    files = study.files("blank")
+    study.change(lambda row: row["file"] in files[1:], role="")
+    study.change(lambda row: row["file"] == files[0], paint="")
+    assert len(_told(study)) == 4
+    study.change(lambda row: row["file"] in files, role="blank", paint="another")
+    (told,) = _told(study)
+    assert "without a blank of its own, and 9 more rows" in told
+
+
+def test_a_row_that_has_too_many_cells_is_not_told_as_absent_too(study):
+    lines = study.table.read_text("utf-8").splitlines()
+    exposed = [",exposed," in line for line in lines]
+    lines = [f"{line},," if met else line for line, met in zip(lines, exposed, strict=True)]
+    study.table.write_text("\n".join(lines) + "\n", "utf-8")
+    (told,) = _told(study)
+    assert "cells, and 5 more rows" in told
+
+
+def test_empty_roles_hide_no_other_fault(study):
+    blank, exposed = first(study, "blank"), first(study, "exposed")
+    study.change(lambda row: row["role"] != "spiked", role="")
+    (study.folder / blank).write_bytes(b"\x00 nothing of the kind")
+    (study.folder / exposed).unlink()
+    study.edit('treatment = "PVA cryogel"', 'treatment = "agar"')
+    study.change(lambda row: row["role"] == "spiked", loading_ug_cm2="two")
+    told = _told(study)
+    for said in ("an empty role", f"no file '{exposed}'", "loading_ug_cm2 'two'"):
+        assert any(said in one for one in told), said
+    assert any("signature" in one or "HDF5" in one or "NetCDF" in one for one in told), told
+
+
+def test_a_treatment_that_no_row_has_hides_no_unfit_file(study):
+    import numpy as np
+
+    from residuekit import io
+
+    path = study.folder / first(study, "exposed")
+    array = io.read(path)
+    io.write(array.copy(data=np.zeros_like(array.values)), path)
+    study.edit('treatment = "PVA cryogel"', 'treatment = "agar"')
+    told = _told(study)
+    assert any("which no exposed row has" in one for one in told)
+    assert any("not fit to be judged" in one for one in told)
+
+
+def test_a_mockup_whose_row_is_wrong_may_be_the_one_before_treatment(study):
+    rows = study.rows()
+    blank = next(row for row in rows if row["role"] == "blank")
+    before = {**blank, "role": "before", "file": "data/before.nc", "paint": "", "treatment": ""}
+    (study.folder / "data/before.nc").write_bytes((study.folder / blank["file"]).read_bytes())
+    study.write_rows([*rows, before])
+    study.change(lambda row: row["file"] == blank["file"], mockup="")
+    assert not any("before treatment, which no" in one for one in _told(study))

@@ -360,7 +360,7 @@ CASES: dict[str, tuple[Callable[[Delivered], Any], str, str, str]] = {
     "decimal comma in a cell": (lambda d: d.swap(",60,", ",2,5,"), T[3], "11 cells",
         "put a cell that holds"),
     "reference of nothing": (lambda d: d.cells(R, material="", treatment=""), T[6],
-        "a reference without", "material PVA"),
+        "a reference without", "material: the name of the pure material"),
     "columns swapped": (
         lambda d: d.fill([{**r, "file": r["role"], "role": r["file"]} for r in d.rows()]), T[2],
         "the role 'blank' in the column file, and 4 more rows", "swapped"),
