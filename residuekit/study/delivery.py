@@ -5,14 +5,16 @@ from __future__ import annotations
 import csv
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import StringIO
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from .. import io
 from ..errors import Fault, ReadError
 from ..io.formats import is_known
+from ..io.hand_table import UNREADABLE, rows_of_text
 from ..io.opening import ZARR_MARKS, inside
 from ..io.pixel_grid import places_in
 from ..io.workbook import sheet_names
@@ -27,6 +29,8 @@ HELPING = ("found_folder", "found_size", "found_quantity", "found_grid")
 _LOW, _HIGH = 800.0, 3800.0
 #: Files of one spectrum in one folder, from which on they may be one map.
 _MANY = 9
+#: Tables of other kinds are looked at in their first lines, if they have one of these suffixes.
+_MOST_LISTED, _TABLES = 2000, (".xlsx", ".csv", ".tsv")
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ def recognise(delivery: Path, progress: Progress | None = None) -> list[Delivere
     with inside(delivery):
         paths = list(_files(delivery))
         for number, path in enumerate(paths, start=1):
-            found += _recognised(delivery, path)
+            found += (_or_a_list(one, path, paths) for one in _recognised(delivery, path))
             if progress is not None:
                 progress(number, len(paths), path.name)
     return found
@@ -104,6 +108,35 @@ def _as_table(path: Path, name: str, sheet: str, fault: Fault) -> Delivered:
     return Delivered(name, sheet, fault=fault)
 
 
+def _or_a_list(one: Delivered, path: Path, paths: Sequence[Path]) -> Delivered:
+    """The same; of a list of samples that it is one, and what to do with it."""
+    if one.fault is None or path.is_dir():
+        return one
+    try:
+        rows = [cells for _, cells in islice(rows_of_text(path, one.sheet), _MOST_LISTED)]
+    except UNREADABLE:
+        return one
+    names = {name.casefold(): other for other in paths for name in (other.name, other.stem)}
+    cells = {Path(cell.replace("\\", "/")).name.casefold() for row in rows for cell in row}
+    named = {names[cell] for cell in cells & names.keys()}
+    said = f"what looks like a list of samples (it names {len(named)} of the files)"
+    if len(named) < 2:
+        if path.suffix.lower() not in _TABLES or not _is_of_words(rows):
+            return one
+        said = "a table of words that looks like a list of samples"
+    needed = "files of spectra: a list is read from the table of measurements alone"
+    fix = "copy its cells into measurements.csv, below the names of its columns"
+    return replace(one, fault=Fault(said, needed, fix))
+
+
+def _is_of_words(rows: Sequence[Sequence[str]]) -> bool:
+    """Whether most lines have several cells, and most cells hold words."""
+    wide = [row for row in rows if sum(map(bool, row)) > 1]
+    cells = [cell for row in wide[1:] for cell in row if cell]
+    words = sum(any(map(str.isalpha, cell)) for cell in cells)
+    return len(wide) > max(len(rows) / 2, 1) and 2 * words >= len(cells)
+
+
 def table_text(
     found: Sequence[Delivered], below: str, patterns: Sequence[NamePattern]
 ) -> tuple[str, int]:
@@ -132,6 +165,14 @@ def table_text(
     out.write("".join(f"# {below}{one.name}{one.sheet and '#'}{one.sheet}: not read\n"
                       for one in found if one.fault is not None))  # fmt: skip
     return out.getvalue(), fitted
+
+
+def example_rows(template: str, header: str) -> str:
+    """The example rows of the empty table, as remarks under the columns of another."""
+    out = StringIO()
+    table = csv.DictWriter(out, header.split(","), lineterminator="\n")
+    table.writerows(row for row in csv.DictReader(template.splitlines()) if row["role"])
+    return f"# How a row of each role is filled in:\n{out.getvalue()}"
 
 
 def _facts(what: io.Description) -> tuple[str, str, str]:
