@@ -122,7 +122,8 @@ def study_from(
     if known and fitted < n_read:
         said.append(f"{n_read - fitted} names fit no pattern: their cells are empty")
     if not copy and not within:
-        said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'}")
+        said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'} (new "
+                    "with --copy does so)")  # fmt: skip
     said.append(f"roles are yours to fill in, in each row: {', '.join(ROLES)}; the end of "
                 "measurements.csv shows how")  # fmt: skip
     return folder, "\n".join(f"  {line}" for line in said)

@@ -16,6 +16,7 @@ from residuekit.errors import StudyError
 from residuekit.results import open_run
 from residuekit.schema import ROLES
 from residuekit.simulate import DELIVERY_PATTERNS, write_delivery
+from residuekit.study.inspect import check_folder
 from residuekit.study.manifest import load_manifest
 from residuekit.study.measurements import read_measurements
 from residuekit.study.name_parts import NamePattern
@@ -168,6 +169,7 @@ def test_the_steps_and_reading_tables_stand_in_the_settings(delivery, tmp_path):
     assert [step["step"] for step in steps] == ["to_absorbance", "resample", "crop"]
     assert steps[1]["spacing"] == pytest.approx(7.6)
     assert "nothing was copied" in said
+    assert "(new with --copy does so)" in said
 
 
 def test_files_on_one_grid_get_no_step_that_they_do_not_need(tmp_path):
@@ -180,6 +182,8 @@ def test_files_on_one_grid_get_no_step_that_they_do_not_need(tmp_path):
     assert settings["procedure"]["steps"] == [{"step": "crop", "low": 1000, "high": 1020}]
     assert "reading" not in settings
     assert "resample" not in said
+    with pytest.raises(StudyError, match=r"no file 'data/a.csv'; .*: copy it into data/"):
+        check_folder(folder)
 
 
 def test_a_delivery_in_the_study_folder_is_named_where_it_lies(tmp_path):

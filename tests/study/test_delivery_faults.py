@@ -249,6 +249,12 @@ CASES: dict[str, tuple[Callable[[Delivered], Any], str, str, str]] = {
     # names and places of files
     "misspelt name": (lambda d: d.cells(E, file="data/exposed1.csv"), T[3],
         "no file 'data/exposed1.csv'", "did you mean 'exposed_1.csv'?"),
+    "name without its folder": (lambda d: d.cells(E, file="exposed_1.csv"), T[3],
+        "no file 'exposed_1.csv'", "data/ before its name in the column file"),
+    "misspelt name without its folder": (lambda d: d.cells(E, file="exposed1.csv"), T[3],
+        "no file 'exposed1.csv'", "did you mean 'data/exposed_1.csv'?"),
+    "file that was not copied": (lambda d: (d.folder / E).unlink(), T[3],
+        f"no file '{E}'", "copy it into data/"),
     "folder that is not there": (lambda d: d.cells(E, file="data/partner/e.csv"), T[3],
         "no file 'data/partner/e.csv'", "copy the delivery there"),
     "backslashes": (lambda d: d.cells(E, file="data\\exposed_1.csv"), T[3], "exposed_1.csv'",
