@@ -201,7 +201,13 @@ CASES: dict[str, tuple[Callable[[Delivered], Any], str, str, str]] = {
     "whole numbers between commas": (lambda d: d.write(E, "1000,0,12,5\n1001,0,13,5\n"),
         f"{E}, line 1", "whole numbers parted by commas", 'decimal = "." if it parts columns'),
     "blanks between the columns": (lambda d: d.put(E, d.spectra(n=1), mark=" "), f"{E}, line 1",
-        "the line 'cm-1 absorbance'", "columns parted anew"),
+        "columns parted by spaces", "a tab in place of the spaces between two columns"),
+    "another mark than in most rows": (
+        lambda d: d.write(E, "1000,0.5\n1001,0.6\n1002,0.6\n1003;0.6\n"), f"{E}, line 4",
+        "1 columns", 'delimiter = ";", if that parts the columns of the whole file'),
+    "another mark in a cell": (
+        lambda d: d.write(E, "1000,0.5\n1001,0.6\n1002,0.6\n1003\t1,0.6\n"), f"{E}, line 4",
+        "in column 1", 'delimiter = "\\t", if that parts the columns of the whole file'),
     "marks of thousands": (lambda d: d.write(E, "cm-1;a\n1.000,5;0,1\n1.001,5;0,2\n"),
         f"{E}, line 3", "'1.001,5'", "the number alone, in every row"),
     "text in a cell": (lambda d: d.write(E, "cm-1,absorbance\n1000,0.1\n1005,n.d.\n1010,0.2\n"),
