@@ -221,7 +221,8 @@ def _as_whole(text: str) -> int | None:
 
 
 def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list[Fault]]:
-    """Return the value (of a table what is right in it; else None) and what is wrong with it."""
+    """Return the value (of a table, and of each in a list, what is right in it; else None) and what
+    is wrong with it."""
     value = one.read(raw) if place.cells else raw
     if not one.fits(value):
         pair = "{value} in {name}" if isinstance(name, int) else place.pair
@@ -240,6 +241,9 @@ def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list
     tried = {key: _try(key, item, one.each, inside) for key, item in items}
     faults = [fault for _, wrong in tried.values() for fault in wrong]
     right = {key: item for key, (item, _) in tried.items()}
+    if one.each.fields is not None and isinstance(value, list):
+        usable = [item for item in right.values() if item is not None]
+        return (usable or None) if faults else usable, faults
     return None if faults else right if isinstance(value, dict) else list(right.values()), faults
 
 

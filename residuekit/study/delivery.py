@@ -20,7 +20,7 @@ from ..io.pixel_grid import places_in
 from ..io.workbook import sheet_names
 from ..schema import MEASUREMENT_COLUMNS
 from ..spectra.arrays import resample_step
-from .how_read import typed_in_study
+from .how_read import by_pattern, typed_in_study
 from .name_parts import NamePattern, cells_of, parts_of
 
 Progress = Callable[[int, int, str], None]
@@ -95,7 +95,16 @@ def _recognised(delivery: Path, path: Path) -> Iterator[Delivered]:
         try:
             yield Delivered(name, sheet, what=io.describe(path, **options))
         except ReadError as problem:
-            yield _as_table(path, name, sheet, problem.faults[0])
+            yield _as_table(path, name, sheet, _as_one(problem.faults))
+
+
+def _as_one(faults: Sequence[Fault]) -> Fault:
+    """All that is wrong with a file as one fault."""
+    first, *others = faults
+    if not others:
+        return first
+    found, fix = (", ".join(getattr(one, name) for one in faults) for name in ("found", "fix"))
+    return replace(first, found=found, needed="; ".join(one.needed for one in faults), fix=fix)
 
 
 def _as_table(path: Path, name: str, sheet: str, fault: Fault) -> Delivered:
@@ -232,12 +241,10 @@ def differences(found: Sequence[Delivered], below: str, steps: Sequence[str]) ->
         for text in one.what.warnings if one.what else ():
             noticed[text.partition(": ")[2]].append(one.name)
     said += [f"{_some(names)}: {text}" for text, names in noticed.items()]
-    for one in found:
-        if one.fault is not None:
-            fault = typed_in_study(one.fault, f"{below}{one.name}")
-            said.append(f"not read: {below}{one.name}: found {fault.found}; needed {fault.needed}; "
-                        f"to mend it: {fault.fix}")  # fmt: skip
-    return said
+    faults = [replace(typed_in_study(one.fault, f"{below}{one.name}"), file=f"{below}{one.name}")
+              for one in found if one.fault is not None]  # fmt: skip
+    every = [f"{below}{one.name}" for one in found]
+    return said + [f"not read: {fault}" for fault in by_pattern(faults, every)]
 
 
 def _kinds(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
@@ -32,7 +33,7 @@ from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
 from .grids import Grid, grid_of
-from .how_read import read_row, read_row_aloud
+from .how_read import by_pattern, read_row, read_row_aloud
 from .kept import kept_reading
 from .left_out import with_consequence
 from .loading_faults import doubted_loadings
@@ -49,6 +50,8 @@ from .tables import apart_notes
 from .work import one_thread
 
 _MOST_REMARKS = 5
+#: How it is said that an option is lacking: perhaps the one that is wrong in [[reading]].
+_NOT_STATED = re.compile(r"no \w+")
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
 _SAMPLE, _EQUAL = 6, 1e-6
 #: A film of less, in ug cm-2 (about 1 um), lies in the weak field at a mirror.
@@ -90,7 +93,10 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
 
 def _check_study(folder: Path, progress: Progress | None) -> str:
     manifest, faults = examine(folder)
-    settled = not read_settings(folder)[2]
+    _, place, unsettled = read_settings(folder)
+    settled = not unsettled
+    half_stated = any(way[0] == "reading" and line in {fault.line for fault in unsettled}
+                      for way, line in place.lines.items())  # fmt: skip
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
     controls: list[MapSummary] = []
@@ -100,7 +106,7 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
         wrong, notes, flags = _faults_of_files(
             manifest, rows, settled, controls, grids, progress, kept
         )
-    faults += wrong
+    faults += (fault for fault in wrong if not (half_stated and _NOT_STATED.match(fault.found)))
     wrong, doubts = doubted_loadings(manifest, controls)
     faults, said = faults + wrong, ""
     if not faults:
@@ -196,6 +202,7 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
+    faults = by_pattern(faults, [row.path for row in manifest.measurements])
     faults += [*twin_faults(manifest, imprints), *mixed_faults(manifest, kinds)]
     channels = shared_channels(spikes)
     if measured and kept is not None and channels != kept.channels:

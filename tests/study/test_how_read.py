@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 
 import numpy as np
 import openpyxl
@@ -16,9 +17,10 @@ from residuekit.results import open_run
 from residuekit.schema import source
 from residuekit.study.how_read import read_row, typed_in_study
 from residuekit.study.inspect import check_folder
-from residuekit.study.manifest import load_manifest
+from residuekit.study.manifest import examine, load_manifest
 from residuekit.study.provenance import no_longer_as
 from residuekit.study.standing import standing
+from residuekit.study.template import study_from
 
 
 def _as_percent(study, role, suffix=".asc"):
@@ -163,6 +165,96 @@ def test_a_file_on_another_grid_is_told_the_step_and_the_step_mends_it(study):
         study.settings.read_text().replace("steps = [", f"steps = [{step},", 1)
     )
     assert "residuekit run" in check_folder(study.folder)
+
+
+def _as_numbers(study, files):
+    """Write maps again as numbers alone, with the wavenumbers and a text beside them."""
+    for file in files:
+        array = io.read(study.folder / file)
+        path = (study.folder / file).with_suffix(".img")
+        path.write_bytes(array.values.astype("<f4").tobytes())
+        path.with_suffix(".hdr").write_text("invented")
+        np.savetxt(path.with_name("axis.txt"), array["wavenumber"].values)
+        (study.folder / file).unlink()
+        study.change(lambda row, file=file: row["file"] == file,
+                     file=path.relative_to(study.folder).as_posix())  # fmt: skip
+
+
+STATED = """[[reading]]
+files = "data/*.img"
+shape = [8, 8, 171]
+dtype = "float32"
+byte_order = "little"
+interleave = "bip"
+quantity = "absorbance"
+first_row = "bottom"
+wavenumber = "axis.txt"
+
+"""
+
+
+def _told(folder):
+    with pytest.raises(StudyError) as caught:
+        check_folder(folder)
+    return caught.value.faults
+
+
+def test_all_that_numbers_alone_do_not_say_is_asked_once_for_all_files(study):
+    files = study.files("blank")
+    _as_numbers(study, files)
+    faults = _told(study.folder)
+    names = [line.partition(" ")[0] for line in STATED.splitlines()[2:] if line]
+    assert sorted(fault.found.split()[1].strip(",") for fault in faults) == sorted(names)
+    for fault in faults:
+        assert "and the same in 3 more files (data/*.img)" in fault.found
+        assert fault.fix.endswith('typed in study.toml below [[reading]] with files = "data/*.img"')
+    study.edit("[procedure]", STATED + "[procedure]")
+    assert "residuekit run" in check_folder(study.folder)
+
+
+def test_a_pattern_is_typed_only_where_it_fits_no_file_that_is_read(study):
+    files = study.files("blank")
+    _as_numbers(study, files)
+    spiked = study.files("spiked")[:1]
+    _as_numbers(study, spiked)
+    name = spiked[0].removeprefix("data/").removesuffix(".nc")
+    study.edit("[procedure]", STATED.replace("*", name) + "[procedure]")
+    for fault in _told(study.folder):
+        assert re.search(r"and the same in 3 more files( \(left|$)", fault.found)
+        assert f'files = "{files[0].replace(".nc", ".img")}"' in fault.fix
+
+
+def test_one_bad_key_of_a_reading_table_is_told_alone(study):
+    _as_numbers(study, study.files("blank"))
+    table = STATED.replace('dtype = "float32"', 'dtype = "float"')
+    study.edit("[procedure]", f"{table}[procedure]")
+    (fault,) = _told(study.folder)
+    assert (fault.file, fault.found) == ("study.toml", "dtype = 'float'")
+    assert _options_of_a_blank(study)["byte_order"] == "little"
+    study.edit('dtype = "float"', 'dtype = "float32"')
+    study.edit('wavenumber = "axis.txt"', "wavenumber = [1900, 900]")
+    (fault,) = _told(study.folder)
+    assert "2 wavenumbers for an array of shape" in fault.found
+
+
+def _options_of_a_blank(study):
+    """The options of a blank in a study that has faults."""
+    manifest, faults = examine(study.folder)
+    assert faults
+    return manifest.of_role("blank")[0].options
+
+
+def test_what_lies_beside_numbers_alone_is_told_once_and_no_slip_of_another_suffix(study, tmp_path):
+    _as_numbers(study, study.files("blank"))
+    lies = tmp_path / "in"
+    (study.folder / "data").rename(lies)
+    _, said = study_from(tmp_path / "new", lies)
+    lines = [line for line in said.splitlines() if "not read" in line]
+    text, numbers, _ = lines
+    assert "found the suffix '.hdr', beside " in text
+    assert "and the same in 3 more files (data/*.hdr)" in text
+    assert "did you mean" not in text
+    assert "no shape, no wavenumber, no quantity, no dtype, no byte_order" in numbers
 
 
 def _without_head(study, files):
