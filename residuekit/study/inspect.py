@@ -17,7 +17,7 @@ import xarray as xr
 from .. import io
 from ..decision.net import ENOUGH_MEANS
 from ..decision.pairs import BEFORE
-from ..errors import Fault, ResiduekitError, StudyError, grouped
+from ..errors import Fault, ReadError, ResiduekitError, StudyError, grouped
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
@@ -129,7 +129,13 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
 
 def _describe_spectra(folder: Path) -> str:
     if io.holds_spectra(folder):
-        return str(io.describe(folder))
+        try:
+            return str(io.describe(folder))
+        except ReadError as problem:
+            fix = f"if each file is a measurement of its own: residuekit new STUDY --from {folder}"
+            raise ReadError([replace(fault, fix=f"{fix}; if they are one map: {fault.fix}")
+                              if fault.file == str(folder) else fault
+                              for fault in problem.faults]) from problem  # fmt: skip
     marks = f"{', '.join(ZARR_MARKS[:-1])} or {ZARR_MARKS[-1]}"
     raise StudyError(
         Fault(f"a folder with no {SETTINGS} and no {TABLE_NAMES[0]} (a study), no {PROVENANCE} (a "

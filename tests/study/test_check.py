@@ -410,6 +410,17 @@ def test_a_folder_without_a_study_and_no_folder_at_all(tmp_path, capsys):
     assert not os.listdir(tmp_path)
 
 
+def test_a_folder_of_single_measurements_is_shown_the_way_to_a_study(tmp_path):
+    from residuekit.errors import ReadError
+
+    for name in ("pure.csv", "blank 1.csv", "gel 2.csv"):
+        (tmp_path / name).write_text("wavenumber,absorbance\n1000,0.1\n1010,0.2\n", "utf-8")
+    with pytest.raises(ReadError) as refused:
+        check_folder(tmp_path)
+    (fault,) = refused.value.faults
+    assert f"residuekit new STUDY --from {tmp_path}; if they are one map: move it" in fault.fix
+
+
 def test_a_map_is_described(study, capsys):
     assert main(["check", str(study.folder / first(study, "blank"))]) == 0
     said = capsys.readouterr().out
