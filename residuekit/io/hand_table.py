@@ -22,6 +22,8 @@ _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069
 
 _MOST_BYTES, _MOST_ROWS = 8 * 2**20, 20_000
 
+#: Units that names of columns end with.
+_UNITS = ("ug_cm2", "min", "h", "nm")
 _MARKS = (",", ";", "\t")
 #: What a file that is no such table makes its reader raise.
 UNREADABLE = (OSError, ValueError, KeyError, csv.Error)
@@ -146,7 +148,8 @@ def _check_header(
         if name in columns:
             continue
         absent = [column for column in columns if column not in names]
-        hint = did_you_mean(name, absent, cutoff=0.75)
+        whole = {f"{name.casefold()}_{unit}" for unit in _UNITS} & {*absent}
+        hint = did_you_mean(whole.pop() if whole else name, absent, cutoff=0.75)
         if hint.startswith("did you mean"):
             names[number] = next(column for column in absent if repr(column) in hint)
             faults.append(fault(f"the column {name!r}", "a column of the agreed table", hint))

@@ -26,6 +26,25 @@ def misspelt_column(study):
     return "measurements.csv, line 1", "'exposur_min'", "did you mean 'exposure_min'?"
 
 
+def column_without_its_unit(study):
+    study.edit("loading_ug_cm2", "Loading", "measurements.csv")
+    return "measurements.csv, line 1", "'Loading'", "did you mean 'loading_ug_cm2'?"
+
+
+def key_given_twice(study):
+    study.edit("beta = 0.05", "beta = 0.05\nalpha = 0.01")
+    return "study.toml, line 21", "the key 'alpha' a second time (first in line 19)", "leave one"
+
+
+def table_given_twice(study):
+    study.edit("[limits]", "[procedure]\n\n[limits]")
+    return (
+        "study.toml, line 18",
+        "the table [procedure] a second time (first in line",
+        "one of them",
+    )
+
+
 def unknown_key_at_the_top(study):
     study.edit("title =", 'tittle = "x"\ntitle =')
     return "study.toml, line 1", "'tittle'", "did you mean 'title'?"
@@ -260,7 +279,8 @@ def light(study):
 
 
 BREAKS = [
-    misspelt_column, unknown_key_at_the_top, unknown_table, unknown_key_in_a_table, missing_file,
+    misspelt_column, column_without_its_unit, key_given_twice, table_given_twice,
+    unknown_key_at_the_top, unknown_table, unknown_key_in_a_table, missing_file,
     path_upwards, absolute_path, link_that_leaves, link_that_goes_round, name_too_long,
     exposed_without_blank, ageing_without_its_own_blank, duplicate_file, spiked_without_loading,
     empty_file, folder_in_place_of_a_file, axis_not_monotone, other_axis,
