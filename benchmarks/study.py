@@ -8,8 +8,9 @@ memory   A study of 200 maps of 64 x 64 x 900 through the command: the peak memo
          beside the size of the maps, and what it says of the time left.
 workers  The same study by one process, by two local workers, by a local cluster of two workers of
          one thread, in turn: how many times as fast as one process, on the clock on the wall (it
-         needs two free cores), the peak memory of each process, and whether the results are the
-         same to the byte.
+         needs two free cores), and at best by the processor seconds of the process that starts the
+         run (`alone`) and of the others; the peak memory of each process, and whether the results
+         are the same to the byte.
 parts    What a map costs, part by part (processor seconds on one thread; bytes between processes),
          at 64 x 64 and 256 x 256 x 900, and what 1,000 such maps, a third of them blanks, would
          take on ten machines of two cores, by these numbers.
@@ -37,7 +38,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from unittest.mock import patch
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
@@ -46,18 +47,20 @@ import numpy as np
 from speed.common import peak_mb
 
 from residuekit import io
-from residuekit.kernels.netsignal import scatter
+from residuekit.kernels.metric import pool
 from residuekit.schema import make_map, make_points
 from residuekit.simulate.demo import write_demo
-from residuekit.spectra.arrays import valid_spectra
 from residuekit.study import Study, load_manifest
 from residuekit.study import run as run_module
 from residuekit.study.bad_channels import Asked
 from residuekit.study.cache import Cache
 from residuekit.study.reading import Reading
-from residuekit.study.work import look, one_thread, perform, stored
+from residuekit.study.system import one_thread
+from residuekit.study.work import look, perform, scatter_within
 
 ROUNDS = 3
+#: Scatters of maps that are pooled to see what one takes.
+SCATTERS = 32
 GEL = "gel"
 SETTINGS = """\
 title = "A large study (invented data)"
@@ -188,23 +191,35 @@ def memory(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
     folder = place / "memory"
     write_study(folder, n_maps, (size, size), 900)
     held = sum(path.stat().st_size for path in (folder / "data").iterdir())
-    taken, peaks, told = watched_run(folder)
+    watched = watched_run(folder)
     return {
         "claim": f"{n_maps} maps of {size} x {size} x 900: bounded memory, time left shown",
-        "peak_mb": max(peaks),
+        "peak_mb": max(watched.peaks_mb),
         "files_mb": held / 1e6,
         "one_map_mb": size * size * 900 * 4 / 1e6,
-        "run_s": taken,
-        "time_left": [line.strip() for line in told.splitlines() if "left" in line][:2],
+        "run_s": watched.seconds,
+        "time_left": [line.strip() for line in watched.said.splitlines() if "left" in line][:2],
     }
 
 
-def watched_run(folder: Path, *options: str, beside: int = 0) -> tuple[float, list[float], str]:
-    """Run a study by the command, from nothing: seconds, the peak memory of its processes and of
-    those that process `beside` has started (MB), and what was said."""
+class Watched(NamedTuple):
+    """A run: seconds, the peak memory of its processes, the processor seconds of the one that
+    started it and of all others, and what was said."""
+
+    seconds: float
+    peaks_mb: list[float]
+    alone_s: float
+    others_s: float
+    said: str
+
+
+def watched_run(folder: Path, *options: str, beside: int = 0) -> Watched:
+    """Run a study by the command, from nothing; what process `beside` has started works for it."""
     shutil.rmtree(folder / "runs", ignore_errors=True)
     said = folder.with_suffix(".txt")
     peaks: dict[int, float] = {}
+    earlier = {number: processor_s(number) for number in _family(beside)[1:]}
+    used: dict[int, float] = {}
     with said.open("w") as out:
         start = time.perf_counter()
         command = [sys.executable, "-m", "residuekit", "run", *options, str(folder)]
@@ -213,11 +228,19 @@ def watched_run(folder: Path, *options: str, beside: int = 0) -> tuple[float, li
             for number in [*_family(running.pid), *_family(beside)[1:]]:
                 with suppress(OSError, IndexError):  # it has ended meanwhile
                     peaks[number] = peak_mb(number)
+                    used[number] = processor_s(number) - earlier.get(number, 0.0)
             time.sleep(0.1)
         taken = time.perf_counter() - start
     if running.returncode:
         raise RuntimeError(said.read_text())
-    return taken, list(peaks.values()), said.read_text()
+    alone = used.pop(running.pid)
+    return Watched(taken, [*peaks.values()], alone, sum(used.values()), said.read_text())
+
+
+def processor_s(number: int) -> float:
+    """The processor seconds that a process has used (Linux)."""
+    fields = Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _family(number: int) -> list[int]:
@@ -241,7 +264,8 @@ SAME = ("verdicts.csv", "scores.csv", "mockups.csv", "figure.json")
 
 
 def workers(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
-    """One process, two workers, a cluster of two: seconds, ratios, peaks, the same bytes."""
+    """One process, two workers, a cluster of two: seconds, ratios, peaks, the same bytes; the
+    ratios too that the processor seconds allow on two cores that nothing else uses."""
     folder = place / "workers"
     write_study(folder, n_maps, (size, size), 900)
     found: dict[str, Any] = {
@@ -256,13 +280,17 @@ def workers(place: Path, n_maps: int = 200, size: int = 64) -> dict[str, Any]:
         for name, options in (("one", ()), ("two", ("--workers", "2")),
                               ("cluster", ("--scheduler", address))):  # fmt: skip
             beside = cluster.pid if name == "cluster" else 0
-            found[f"{name}_s"], peaks, _ = watched_run(folder, *options, beside=beside)
-            found[f"{name}_peaks_mb"] = sorted(round(peak) for peak in peaks)
+            watched = watched_run(folder, *options, beside=beside)
+            found |= {f"{name}_s": watched.seconds, f"{name}_alone_s": watched.alone_s,
+                      f"{name}_others_s": watched.others_s,
+                      f"{name}_peaks_mb": sorted(map(round, watched.peaks_mb))}  # fmt: skip
             newest = folder / "runs" / (folder / "runs" / "latest").read_text().strip()
             bytes_of[name] = [(newest / one).read_bytes() for one in SAME]
         cluster.stdin.write("\n")
-    found |= {f"{name}_times_as_fast": found["one_s"] / found[f"{name}_s"]
-              for name in ("two", "cluster")}  # fmt: skip
+    for name in ("two", "cluster"):
+        found[f"{name}_times_as_fast"] = found["one_s"] / found[f"{name}_s"]
+        on_two_cores = found[f"{name}_alone_s"] + found[f"{name}_others_s"] / 2
+        found[f"{name}_at_best"] = found["one_alone_s"] / on_two_cores
     return {**found, "same_bytes": bytes_of["one"] == bytes_of["two"] == bytes_of["cluster"]}
 
 
@@ -284,11 +312,11 @@ def parts(place: Path) -> dict[str, Any]:
         _enlarge(folder / row.path, size)
         own = _parts_of_map(manifest, row, scores, kept)
         files = own["hash_s"] + own["look_s"] + own["measure_s"] + own["score_s"]
-        alone = 1000 * own["hash_s"] + 333 * own["scatter_s"] + rest
+        shared, alone = 1000 * files + 333 * own["scatter_s"], 333 * own["pool_s"] + rest
         found |= {f"{name} {size}": value for name, value in own.items()}
-        found |= {f"1000_files_on_20_cores_s {size}": 1000 * files / 20,
+        found |= {f"1000_files_on_20_cores_s {size}": shared / 20,
                   f"1000_in_one_process_s {size}": alone,
-                  f"1000_maps_s {size}": 1000 * files / 20 + alone}  # fmt: skip
+                  f"1000_maps_s {size}": shared / 20 + alone}  # fmt: skip
     return found
 
 
@@ -316,10 +344,13 @@ def _parts_of_map(manifest: Any, row: Any, scores: Any, kept: Path) -> dict[str,
         measured, outcome = of(lambda: perform(replace(task, keep=True)))
         scoring = replace(task, keep=True, scores=scores, map_path=reading.part / "map.nc")
         scored, _ = of(lambda: perform(scoring))
-        scattered, _ = of(lambda: scatter(valid_spectra(stored(task))))
+        scattered, scatter = of(lambda: scatter_within(task))
+        products = pickle.dumps(scatter)
+        pooled, _ = of(lambda: pool(pickle.loads(products) for _ in range(SCATTERS)))
     passed = len(pickle.dumps(scoring)) + len(pickle.dumps(outcome))
     return {"hash_s": hashed, "look_s": looked, "measure_s": measured, "score_s": scored,
-            "scatter_s": scattered, "passed_kb": passed / 1e3}  # fmt: skip
+            "scatter_s": scattered, "pool_s": pooled / SCATTERS, "passed_kb": passed / 1e3,
+            "products_kb": len(products) / 1e3}  # fmt: skip
 
 
 def scripted(place: Path) -> dict[str, Any]:

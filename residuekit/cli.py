@@ -384,7 +384,7 @@ class _Progress:
     stopped = False
 
     def __init__(self, verb: str):
-        self.verb, self.started = verb, time.monotonic()
+        self.verb, self.started, self._said = verb, time.monotonic(), 0
 
     def __call__(self, done: int, total: int, *_what: Any) -> None:
         if self.stopped:
@@ -397,5 +397,6 @@ class _Progress:
         if sys.stderr.isatty():
             end = "\n" if done == total else ""
             print(f"\r{text:<60}", end=end, file=sys.stderr, flush=True)
-        elif done == total or done % max(1, total // 5) == 0:
+        elif done != self._said and (done == total or done % max(1, total // 5) == 0):
+            self._said = done
             print(text, file=sys.stderr, flush=True)

@@ -109,7 +109,7 @@ def is_changed(array: xr.DataArray) -> bool:
 
 def _mark_of(array: xr.DataArray) -> _Mark:
     pixels, channels = int(np.prod(array.shape[:-1])), array.shape[-1]
-    if array.chunks is not None:
+    if hasattr(array.data, "dask"):
         return _Mark(pixels, channels, None)
     values: Any = array.values[_places(array.shape)]
     return _Mark(pixels, channels, zlib.crc32(values.astype(np.float64).tobytes()))
@@ -121,6 +121,19 @@ def _places(shape: tuple[int, ...]) -> tuple[Any, ...]:
     size = int(np.prod(shape))
     places = np.linspace(0, max(size - 1, 0), min(_SAMPLE, size)).astype(np.intp)
     return np.unravel_index(places, shape)
+
+
+def are_finite(values: Any) -> Any:
+    """Whether each spectrum of an array (..., n_wavenumber) holds finite numbers alone (...).
+
+    One whose squares have a finite sum does: no array of truths as large as the numbers is made.
+    """
+    if hasattr(values, "dask"):
+        return np.isfinite(values).all(axis=-1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        finite = np.isfinite(np.vecdot(values, values))
+    finite[~finite] = np.isfinite(values[~finite]).all(axis=-1)
+    return finite
 
 
 def source(array: xr.DataArray) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from .labels import QUANTITIES as QUANTITIES
 from .labels import TECHNIQUES as TECHNIQUES
 from .labels import WAVENUMBER as WAVENUMBER
 from .labels import WAVENUMBER_UNIT as WAVENUMBER_UNIT
-from .labels import arranged, faults_of, is_changed
+from .labels import are_finite, arranged, faults_of, is_changed
 from .labels import marked as marked
 from .labels import source as source
 from .labels import summed as summed
@@ -349,7 +349,7 @@ def _state(array: xr.DataArray, values: xr.Variable) -> dict[str, xr.Variable]:
     NaN makes a pixel invalid; one that was invalid for that alone is valid again without it.
     """
     missing = np.uint16(FLAGS["missing"][0])
-    finite = xr.Variable(values.dims[:-1], np.isfinite(values.data).all(axis=-1))
+    finite = xr.Variable(values.dims[:-1], are_finite(values.data))
     valid, flag = xr.ones_like(finite, dtype=bool), xr.zeros_like(finite, dtype=np.uint16)
     if "valid" in array.coords:
         valid = array["valid"].variable.transpose(*finite.dims)

@@ -100,7 +100,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
-    """List each test with a source: test, kind, key of the bibliography, its state, the value."""
+    """What is loaded by now stays; a run looks for dead objects several times, and would go through
+    all of it again. With --sources, list each test that has one: test, kind, key of the
+    bibliography, its state, the value.
+    """
+    gc.collect()
+    gc.freeze()
     if not session.config.option.sources:
         return
     known = read_works()

@@ -21,20 +21,6 @@ FUNCTIONS = [name for name in rk.__all__ if inspect.isfunction(getattr(rk, name)
 CLASSES = [name for name in rk.__all__ if inspect.isclass(getattr(rk, name))]
 MODULES = [name for name in rk.__all__ if inspect.ismodule(getattr(rk, name))]
 
-USER = """
-import residuekit as rk
-
-reveal_type(rk.read)
-reveal_type(rk.read("map.nc"))
-reveal_type(rk.band_score)
-reveal_type(rk.Study.open("folder").run())
-reveal_type(rk.plan.mockups_needed(1.0))
-reveal_type(rk.limits.from_blanks([1.0, 2.0, 3.0]).detection_limit)
-reveal_type(rk.plot_map)
-rk.nonsense(1)
-rk.read(1)
-"""
-
 
 def in_the_stub() -> set[str]:
     """The names that the stub gives."""
@@ -57,26 +43,6 @@ def test_the_stub_takes_each_name_from_where_the_module_takes_it():
         if isinstance(node, ast.ImportFrom) and node.module:
             for alias in node.names:
                 assert rk._HOME[alias.name] == node.module, alias.name
-
-
-def test_a_type_checker_knows_the_names_and_refuses_others(tmp_path):
-    file = tmp_path / "user.py"
-    file.write_text(USER, encoding="utf-8")
-    done = subprocess.run(
-        [sys.executable, "-m", "mypy", "--config-file", "pyproject.toml", str(file)],
-        cwd=ROOT, capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    revealed = re.findall(r'Revealed type is "(.*)"', done.stdout)
-    assert len(revealed) == USER.count("reveal_type"), done.stdout + done.stderr
-    assert [words for words in revealed if words == "Any"] == []
-    assert revealed[0].startswith("def (path: ")
-    assert "DataArray" in revealed[1]
-    assert "StudyResult" in revealed[3]
-    assert revealed[4:6] == ["int", "float"] or revealed[4:6] == ["builtins.int", "builtins.float"]
-    errors = [line for line in done.stdout.splitlines() if ": error:" in line]
-    assert len(errors) == 2, done.stdout
-    assert 'has no attribute "nonsense"' in errors[0]
-    assert 'Argument 1 to "read" has incompatible type "int"' in errors[1]
 
 
 def test_the_mark_of_a_typed_package_stands_beside_the_stub():

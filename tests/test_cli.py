@@ -91,6 +91,8 @@ def test_progress_is_shown_only_on_work_over_two_seconds(capsys):
     shown.started -= 10.0
     shown(1, 4, "a.nc")
     assert capsys.readouterr().err == "  1 of 4 read, about 30 s left\n"
+    shown(1, 4, "b.nc")
+    assert capsys.readouterr().err == ""
     shown(4, 4, "d.nc")
     assert "4 of 4 read, about 0 s left" in capsys.readouterr().err
 

@@ -98,7 +98,8 @@ def judge_values(
     ]
     if identifier is not None:
         place = deciding_place([one.blindness for one in scores])
-        assessments[place] = _identified(assessments[place], scores[place], chosen, identifier)
+        if not scores[place].blindness.blind:
+            assessments[place] = _identified(assessments[place], scores[place], chosen, identifier)
     sharper = sees_better(scores, controls.loadings)
     of_scores = [] if sharper is None else [sharper.note()]
     if controls.metric.net is not None and controls.metric.within is None:

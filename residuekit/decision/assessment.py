@@ -40,6 +40,14 @@ class Rules:
     density: float | None = None
 
 
+#: What a score measures of an arm, beside how many mock-ups it rests on.
+QUANTITIES = (
+    "estimate", "standard_error", "decision_limit", "detection_limit", "mockup_decision_limit",
+    "mockup_detection_limit", "upper_bound", "positive_mockups", "share_upper_bound",
+    "scale_margin", "identification_limit", "tolerance_bound", "bound_degrees_of_freedom",
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Assessment:
     """The numbers of one score for one arm; all but the counts in `unit`.
@@ -115,14 +123,8 @@ class Assessment:
 
     def row(self) -> dict[str, Any]:
         """The numbers under the column names of ``scores.csv``."""
-        names = (
-            "n_mockups", "n_blank_mockups", "score", "estimate", "standard_error",
-            "decision_limit", "detection_limit", "mockup_decision_limit",
-            "mockup_detection_limit", "upper_bound", "unit", "positive_mockups",
-            "share_upper_bound", "scale", "scale_margin", "identification_limit",
-            "tolerance_bound", "against_acceptance", "bound_degrees_of_freedom",
-        )  # fmt: skip
-        return {name: getattr(self, name) for name in names}
+        names = ("n_mockups", "n_blank_mockups", "score", "unit", "scale", "against_acceptance")
+        return {name: getattr(self, name) for name in (*names, *QUANTITIES)}
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the column names of ``scores.csv``."""

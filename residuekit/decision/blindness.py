@@ -88,7 +88,8 @@ def assess_blindness(
     code = _why_blind(response, mockup, alone, acceptance_limit)
     if code and response is not None:
         numbers = {**found, "n_spiked": response.n_spiked, "scale": scale_of(response),
-                   "acceptance_limit": acceptance_limit}  # fmt: skip
+                   "acceptance_limit": acceptance_limit,
+                   "confidence": _SLOPE_CONFIDENCE}  # fmt: skip
         return Blindness(**found, code=code, numbers=numbers)
     return Blindness(**found)
 

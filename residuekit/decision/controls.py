@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -144,14 +144,16 @@ def mockup_spectra(axis: Floats, mockups: Sequence[MockupArrays]) -> Floats:
 
 
 def scatters_within(
-    mockups: Sequence[Iterable[npt.NDArray[Any]]],
+    mockups: Sequence[Iterable[npt.NDArray[Any] | netsignal.Scatter]],
 ) -> Iterator[netsignal.Scatter]:
-    """The scatter within each map of spectra, numbered by its mock-up; single spectra of one
-    mock-up count as a map. The maps of an only mock-up count as one each."""
+    """The scatter within each map of spectra, or that made of it, numbered by its mock-up; single
+    spectra of one mock-up count as a map. The maps of an only mock-up count as one each."""
     for place, maps in enumerate(mockups):
         mockup, points = place if len(mockups) > 1 else None, []
         for spectra in maps:
-            if len(spectra) > 1:
+            if isinstance(spectra, netsignal.Scatter):
+                yield replace(spectra, mockup=mockup)
+            elif len(spectra) > 1:
                 yield netsignal.scatter(spectra, mockup)
             else:
                 points.append(np.asarray(spectra, dtype=float)[0])

@@ -18,7 +18,7 @@ from ..reprs import as_frame, as_html
 from ..schema import LIST_SEPARATOR, LOADING_UNIT, REFERENCE_FILM, marker_of
 from ..words.codes import Note
 from ..words.verdict import reason
-from .assessment import Assessment
+from .assessment import QUANTITIES, Assessment
 from .blindness import deciding_place
 from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within, margin_kept
 from .panel_layout import one_panel
@@ -80,18 +80,27 @@ class Verdict:
         """Why the verdict is what it is, its numbers, and what stands beside them, in words."""
         rules = self.deciding.rules
         stated = {"alpha": rules.alpha, "beta": rules.beta, "density": rules.density}
-        row = {**self.deciding.row(), **stated}
-        return reason(row, self.why, self.remarks)
+        return reason({**self._numbers(), **stated}, self.why, self.remarks)
 
     @property
     def blind_markers(self) -> tuple[str, ...]:
         """The scores that are blind on this paint; a band by its marker's name."""
         return tuple(marker_of(a.score) for a in self.assessments if a.blindness.blind)
 
+    def _numbers(self) -> dict[str, Any]:
+        """Those of the deciding score; its counts alone where nothing could be assessed."""
+        numbers = self.deciding.row()
+        if self.verdict == "not assessable":
+            numbers |= {**dict.fromkeys(QUANTITIES, math.nan), "against_acceptance": ""}
+        return numbers
+
     def row(self) -> dict[str, Any]:
-        """The verdict under the column names of ``verdicts.csv``."""
+        """The verdict under the column names of ``verdicts.csv``.
+
+        What is not assessable has no estimate, limit, bound or share.
+        """
         return {
-            **self.deciding.row(),
+            **self._numbers(),
             "blind_markers": LIST_SEPARATOR.join(self.blind_markers),
             "verdict": self.verdict,
             "reason": self.reason,
@@ -158,7 +167,8 @@ def _decide(a: Assessment, quality_failed: Note | None) -> tuple[str, list[Note]
         return "inconclusive", [Note("few-blanks", {"n": a.n_blank_mockups, "needed": MIN_BLANKS})]
     if a.blindness.blind:
         return _blind(a)
-    beside = [*_film_scale(a), *_scatter_above_blanks(a), *_beyond_spikes(a), *_second_opinion(a)]
+    beside = [*_film_scale(a), *_below_blanks(a), *_scatter_above_blanks(a), *_beyond_spikes(a),
+              *_second_opinion(a)]  # fmt: skip
     if a.above:
         verdict, why = _above(a)
         return verdict, [why, *beside]
@@ -247,6 +257,12 @@ def _second_opinion(a: Assessment) -> Iterator[Note]:
         agrees = a.above == (found.p <= a.rules.alpha)
         numbers = {**found._asdict(), "above": a.above, "agrees": agrees}
         yield Note("permuted-labels", {**numbers, "within": on is not None, "alpha": a.rules.alpha})
+
+
+def _below_blanks(a: Assessment) -> Iterator[Note]:
+    """Say so where the upper bound is below nothing at all."""
+    if a.upper_bound < 0:
+        yield Note("below-blanks", {"alpha": a.rules.alpha})
 
 
 def _scatter_above_blanks(a: Assessment) -> Iterator[Note]:

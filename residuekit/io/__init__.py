@@ -83,8 +83,7 @@ def read(
     found = source(array)
     if "opened" not in found:
         found |= sum_of(path, marks)
-        text = json.dumps(found, sort_keys=True, ensure_ascii=False)
-        array = array.assign_attrs(source=text)
+        array.attrs["source"] = json.dumps(found, sort_keys=True, ensure_ascii=False)
     if marks_of(path, alone=lazy) != marks:
         raise refuse(path, "a file that changed while it was read", "a file at rest",
                      "read it again once it is written")  # fmt: skip

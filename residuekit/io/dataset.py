@@ -11,8 +11,8 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ReadError
-from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER, check, marked
-from .labelled import FINITE, contract_of, spectra, stored
+from ..schema import MAP_DIMS, POINT_DIMS, WAVENUMBER
+from .labelled import COMPLETE, FINITE, spectra, stored
 from .opening import damaged, fits_in, json_of, refuse
 from .options import DatasetOptions, kept
 from .unit_words import (
@@ -50,7 +50,7 @@ def from_dataset(
     if not options.lazy:
         fits_in(path, sum(one.size for one in dataset.variables.values()))
     try:
-        array, origin = _chunked(array) if options.lazy else (array.load(), {})
+        array, origin = _chunked(array) if options.lazy else (_loaded(array), {})
     except ImportError as error:
         raise refuse(path, "lazy=True without dask", "dask", "pip install dask") from error
     except ReadError:
@@ -60,6 +60,12 @@ def from_dataset(
     if _is_own(array):
         return _own(path, array, reader, options, origin)
     return _foreign(path, dataset, array, reader, options, origin)
+
+
+def _loaded(array: xr.DataArray) -> xr.DataArray:
+    for part in (array.variable, *array.coords.variables.values()):
+        part.load()
+    return array
 
 
 def _chunked(array: xr.DataArray) -> tuple[xr.DataArray, dict[str, str]]:
@@ -78,7 +84,7 @@ def _check_dims(path: Path, dims: Any) -> None:
                      "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
-def _is_own(array: xr.DataArray) -> bool:
+def _is_own(array: xr.DataArray | xr.Variable) -> bool:
     return array.dims in (MAP_DIMS, POINT_DIMS) and {"source", "history"} <= array.attrs.keys()
 
 
@@ -97,13 +103,12 @@ def _own(
     source = {"file": path.name, "reader": reader, **origin, "variable": str(array.name)}
     array.attrs["source"] = json.dumps({**source, "origin": before}, ensure_ascii=False)
     values = array.data if array.encoding.get(FINITE) else stored(path, array.data)
+    looked_at = options.lazy or array.encoding.get(COMPLETE)
     for part in (array, *array.coords.variables.values()):
         part.encoding = {}
-    if not options.lazy and "valid" in array.coords:
+    if not looked_at and "valid" in array.coords:
         _refuse_lost(path, array)
-    array = array.copy(deep=False, data=values)
-    with contract_of(path):
-        return check(marked(array))
+    return array if values is array.data else array.copy(deep=False, data=values)
 
 
 def _refuse_lost(path: Path, array: xr.DataArray) -> None:
@@ -117,31 +122,30 @@ def _refuse_lost(path: Path, array: xr.DataArray) -> None:
 def _variable(
     path: Path, dataset: xr.Dataset, wanted: str | None, dims: Mapping[str, str] | None
 ) -> Hashable:
+    held = {name: dataset.variables[name] for name in dataset.data_vars}
     names = [
-        name for name, array in dataset.data_vars.items()
+        name for name, array in held.items()
         if array.dtype.kind in "fiu" and 1 <= array.ndim <= 3 and _spectral(dataset, array, dims)
     ]  # fmt: skip
-    own = [name for name in names if _is_own(dataset[name])]
+    own = [name for name in names if _is_own(held[name])]
     names = own or names
-    held = (
-        ", ".join(f"{name}{array.dims}" for name, array in dataset.data_vars.items()) or "nothing"
-    )
+    if wanted is None and len(names) == 1:
+        return names[0]
+    found = ", ".join(f"{name}{array.dims}" for name, array in held.items()) or "nothing"
     if wanted is not None:
         if wanted not in names:
-            raise refuse(path, f"variable={wanted!r} among {held}",
+            raise refuse(path, f"variable={wanted!r} among {found}",
                          "a variable of numbers with a spectral dimension",
                          " or ".join(f"variable={str(name)!r}" for name in names)
                          or "dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
         return wanted
-    if len(names) != 1:
-        raise refuse(path, held, "one variable of numbers with a dimension of wavenumbers",
-                     " or ".join(f"variable={str(name)!r}" for name in names)
-                     or "variable=..., dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
-    return names[0]
+    raise refuse(path, found, "one variable of numbers with a dimension of wavenumbers",
+                 " or ".join(f"variable={str(name)!r}" for name in names)
+                 or "variable=..., dims={'y': ..., 'x': ..., 'wavenumber': ...}")  # fmt: skip
 
 
 def _spectral(
-    dataset: xr.Dataset, array: xr.DataArray, dims: Mapping[str, str] | None
+    dataset: xr.Dataset, array: xr.DataArray | xr.Variable, dims: Mapping[str, str] | None
 ) -> list[str]:
     """The dimensions that a name, a unit or the user calls spectral."""
     if dims and WAVENUMBER in dims:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import io
 import math
+import os
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ import xarray as xr
 
 from ..errors import ReadError
 from .hdf5 import MOST_LINKS, texts_fit_in
-from .labelled import FINITE, is_finite
+from .labelled import COMPLETE, FINITE, in_rows, looked_through
 from .opening import fits_in, opened, regular
 
 _SCALE, _PLACES, _NUMBER = "CLASS", "_Netcdf4Coordinates", "_Netcdf4Dimid"
@@ -22,8 +23,9 @@ _SCALE, _PLACES, _NUMBER = "CLASS", "_Netcdf4Coordinates", "_Netcdf4Dimid"
 _INTERNAL = {"NAME", "REFERENCE_LIST", "DIMENSION_LIST", "_NCProperties"}
 #: The name and the type of a dimension that has no coordinate.
 _BARE, _BARE_TYPE = b"This is a netCDF dimension but not a netCDF variable.", np.dtype(">f4")
-#: Bytes that are read and looked through at a time, so that they still are in the cache.
-_BLOCK = 2**18
+#: Rows of 8192 numbers that are read and looked through at a time, so that they still are in the
+#: cache; bytes up to which numbers are read at once.
+_ROWS, _SMALL = 64, 2**21
 
 
 def plain_dataset(path: Path) -> xr.Dataset | None:
@@ -36,11 +38,14 @@ def plain_dataset(path: Path) -> xr.Dataset | None:
     ------
     ReadError : no regular file, or one that declares more than it can hold.
     """
-    import h5py
+    from h5py import h5f
 
     try:
-        with h5py.File(regular(path), "r") as book:
-            return _whole(path, book.id)
+        book = h5f.open(os.fsencode(regular(path)), h5f.ACC_RDONLY)
+        try:
+            return _whole(path, book)
+        finally:
+            book.close()
     except ReadError:
         raise
     except Exception:  # the library raises anything on damaged bytes; `hdf5.guard` says what it is
@@ -56,8 +61,11 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
         if links.get_info(name).type != h5l.TYPE_HARD:
             return None
         one = h5o.open(root, name)
-        shape = _shape(one) if isinstance(one, h5d.DatasetID) else None
-        said = None if shape is None else _said(one)
+        if not isinstance(one, h5d.DatasetID):
+            return None
+        stored = one.get_create_plist()
+        shape = _shape(one, stored)
+        said = None if shape is None else _said(one, stored)
         if shape is None or said is None:
             return None
         if said.pop(_SCALE, False) and _NUMBER in said:
@@ -65,11 +73,11 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
         found[name.decode()] = one, shape, said
         declared += -(-one.dtype.itemsize // 8) * math.prod(shape)
         n_said += len(said)
-    attributes = _said(book)
+    attributes = _said(book, book.get_create_plist())
     if attributes is None or max(len(found), n_said) > MOST_LINKS:
         return None
     fits_in(path, declared)
-    variables = {}
+    variables, seen = {}, {}
     for name, (one, shape, said) in found.items():
         if _is_bare(one):
             continue
@@ -77,21 +85,24 @@ def _whole(path: Path, book: Any) -> xr.Dataset | None:
         dims = [numbered.get(place, "") for place in np.atleast_1d(said.pop(_PLACES, ())).tolist()]
         if [found[dim][1] for dim in dims if dim] != [(size,) for size in shape]:
             return None
-        values, finite = _values(path, one, shape)
-        variables[name] = xr.Variable(dims, values, said, {FINITE: True} if finite else None)
+        values, seen[name] = _values(path, one, shape)
+        variables[name] = xr.Variable(dims, values, said)
     decoded, about, coords = xr.conventions.decode_cf_variables(
         variables, attributes, decode_times=False
     )
+    for name, known in seen.items():
+        if known and decoded[name].data is variables[name].data:
+            decoded[name].encoding |= known
     return xr.Dataset(decoded, attrs=about).set_coords(coords & decoded.keys()).load()
 
 
-def _shape(one: Any) -> tuple[int, ...] | None:
+def _shape(one: Any, stored: Any) -> tuple[int, ...] | None:
     """The shape of a dataset; None where it may grow, is no numbers and no texts, is stored in
     another file or stands under two names."""
     import h5py
     from h5py import h5d, h5o, h5s
 
-    space, stored = one.get_space(), one.get_create_plist()
+    space = one.get_space()
     shape: tuple[int, ...] = space.get_simple_extent_dims()
     text = h5py.check_string_dtype(one.dtype)
     plain = (
@@ -115,12 +126,12 @@ def _is_bare(one: Any) -> bool:
     )
 
 
-def _said(one: Any) -> dict[str, Any] | None:
+def _said(one: Any, stored: Any) -> dict[str, Any] | None:
     """The attributes of an object in their order, or None where one is no number and no text."""
     from h5py import h5, h5a, h5p
 
     names: list[bytes] = []
-    tracked = one.get_create_plist().get_attr_creation_order() & h5p.CRT_ORDER_TRACKED
+    tracked = stored.get_attr_creation_order() & h5p.CRT_ORDER_TRACKED
     by = h5.INDEX_CRT_ORDER if tracked else h5.INDEX_NAME
     h5a.iterate(one, lambda name, *_: names.append(name), index_type=by)
     said: dict[str, Any] = {}
@@ -138,14 +149,18 @@ def _value(found: Any) -> Any:
 
     kind = found.get_type()
     form = kind.get_class()
+    if form == h5t.STRING and kind.is_variable_str():
+        text: Any = np.empty((), object)
+        found.read(text, _text())
+        return text[()].decode("utf-8", "surrogateescape")
     if form == h5t.STRING:
-        text = np.empty((), kind.dtype)
-        found.read(text)
-        value: Any = text[()]
-        return value.decode("utf-8", "surrogateescape") if text.dtype == object else bytes(value)
-    if form not in (h5t.INTEGER, h5t.FLOAT) or found.shape is None or 0 in found.shape:
+        fixed = np.empty((), kind.dtype)
+        found.read(fixed)
+        return bytes(fixed[()])
+    shape = found.shape
+    if form not in (h5t.INTEGER, h5t.FLOAT) or shape is None or 0 in shape:
         return None
-    numbers = np.empty(found.shape, kind.dtype)
+    numbers = np.empty(shape, kind.dtype)
     found.read(numbers, _type(numbers.dtype.str))
     return numbers.reshape(-1)[0] if numbers.size == 1 else numbers
 
@@ -159,37 +174,49 @@ def _type(kind: str) -> Any:
     return h5t.py_create(h5py.string_dtype() if kind == "|O" else np.dtype(kind), logical=True)
 
 
-def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, bool]:
-    """The values of a dataset, and whether it is known that none of them is infinite."""
+@lru_cache(maxsize=1)
+def _text() -> Any:
+    """The type of HDF5 of texts in an array of objects."""
+    import h5py
+    from h5py import h5t
+
+    return h5t.py_create(h5py.string_dtype())
+
+
+def _values(path: Path, one: Any, shape: tuple[int, ...]) -> tuple[Any, dict[str, bool]]:
+    """The values of a dataset, and what is known of them."""
     import h5py
     from h5py import h5s
 
     if one.dtype.kind not in "fiu":
         texts = h5py.Dataset(one)
         texts_fit_in(path, texts)
-        return texts.asstr()[()], False
+        return texts.asstr()[()], {}
     values = np.empty(shape, one.dtype)
-    if values.dtype == np.float32 and one.get_storage_size() == values.nbytes > _BLOCK:
+    if values.dtype == np.float32 and one.get_storage_size() == values.nbytes > _SMALL:
         offset = one.get_offset()  # None where the numbers are in chunks
         if offset is not None:
             return values, _read_through(path, offset, values)
     if values.size:
         one.read(h5s.ALL, h5s.ALL, values)
-    return values, False
+    return values, {}
 
 
-def _read_through(path: Path, offset: int, values: Any) -> bool:
-    """Fill an array with what stands in a file from this byte on; whether none is infinite."""
-    flat, finite = values.reshape(-1), True
-    step = _BLOCK // flat.itemsize
-    with opened(path) as file:
+def _read_through(path: Path, offset: int, values: Any) -> dict[str, bool]:
+    """Fill an array with what stands in a file from this byte on; what is known of its numbers."""
+    rows, rest = in_rows(values)
+    sums = np.empty(len(rows), values.dtype)
+    with opened(path).detach() as file, np.errstate(over="ignore", invalid="ignore"):
         file.seek(offset)
-        for start in range(0, flat.size, step):
-            block = flat[start : start + step]
-            if file.readinto(block.data) != block.nbytes:
+        for start in range(0, len(rows), _ROWS):
+            block = rows[start : start + _ROWS]
+            if file.readinto(block) != block.nbytes:
                 raise EOFError
-            finite = finite and is_finite(block)
-    return finite
+            np.vecdot(block, block, out=sums[start : start + _ROWS])
+        if file.readinto(rest) != rest.nbytes:
+            raise EOFError
+    finite, complete = looked_through(rows, rest, sums)
+    return {FINITE: finite, COMPLETE: complete}
 
 
 def plain_bytes(dataset: xr.Dataset) -> bytes:

@@ -28,6 +28,7 @@ from .unit_words import (
     axis_unit_of,
     contradicts,
     doubt_absorbance,
+    extremes,
     is_axis_word,
     is_wavenumber_word,
     per_cm,
@@ -423,11 +424,14 @@ def _values(
     if percent is None and any(said for _, said in known):
         percent = True
     if quantity is None:
-        if percent or 2 * np.count_nonzero(values > 3) > np.count_nonzero(np.isfinite(values)):
+        lowest, highest = extremes(values)
+        if percent or (
+            highest > 3 and 2 * np.count_nonzero(values > 3) > np.count_nonzero(np.isfinite(values))
+        ):
             raise refuse(table.path, "numbers mostly above 3 without a name", "their quantity",
                          "quantity='transmittance' (or another)")  # fmt: skip
         quantity, notes["quantity"] = "absorbance", "assumed absorbance"
-        doubt_absorbance(table.path, values)
+        doubt_absorbance(table.path, values, lowest, highest)
     values, notes = scaled(table.path, values, notes, [w for w in found.words if quantity_of(w)],
                            above)  # fmt: skip
     values, scale = as_fraction(table.path, values, quantity, percent)

@@ -16,6 +16,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ReadError
+from .labelled import is_finite
 from .opening import content, decoded, json_of, opened, refuse, regular
 from .options import TextOptions, takes
 from .table_head import MISSING, Head, Table, find_head, is_missing, number_of, swallowed
@@ -28,8 +29,8 @@ _DELIMITERS = ("\t", ";", ",")
 _SAMPLE_LINES = 50
 #: Bytes above which a table is read at once; bytes of its head, with short and with long comments.
 _LARGE, _TOPS = 2**21, (2**17, 2**20)
-#: Bytes that are counted together: they fit in the cache.
-_PIECE = 2**18
+#: Bytes that are counted together: they fit in the cache, and no fresh memory is asked for each.
+_PIECE = 2**16
 #: Rows that are read cell by cell where one of them stumbles.
 _ROWS = 4096
 _MOST_COLUMNS = 20_000
@@ -89,11 +90,11 @@ def _at_once(path: Path, delimiter: str | None, decimal: str | None) -> Table | 
 
 
 def _top(path: Path, delimiter: str | None, decimal: str | None) -> Table | None:
-    """The first lines of a file as a table of their own."""
+    """The first lines of a file as a table of their own, its numbers left out."""
     for size in _TOPS:
         with opened(path) as file, suppress(ReadError):
             head = file.read(size)
-            return _by_line(path, head[: head.rfind(b"\n") + 1], delimiter, decimal)
+            return _begun(path, head[: head.rfind(b"\n") + 1], delimiter, decimal)[0]
     return None
 
 
@@ -105,9 +106,9 @@ def _tally(path: Path, skip: int, delimiter: str) -> tuple[int, int]:
         for _ in range(skip):
             file.readline()
         while piece := file.read(_PIECE):
-            codes = np.frombuffer(piece, np.uint8)
-            if not codes.all():
+            if b"\0" in piece:
                 return 0, 0
+            codes = np.frombuffer(piece, np.uint8)
             rows += int(np.count_nonzero(codes == ord("\n")))
             marks += int(np.count_nonzero(codes == ord(delimiter)))
             last = piece
@@ -115,6 +116,16 @@ def _tally(path: Path, skip: int, delimiter: str) -> tuple[int, int]:
 
 
 def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None) -> Table:
+    table, body = _begun(path, data, delimiter, decimal)
+    width = table.values.shape[1]
+    values = _numbers(path, body, table.lines, width, table.form["delimiter"], table.decimal)
+    return replace(table, values=values)
+
+
+def _begun(
+    path: Path, data: bytes, delimiter: str | None, decimal: str | None
+) -> tuple[Table, list[str]]:
+    """A table whose numbers, (0, n_columns), are still to be read, and the rows that hold them."""
     text, encoding = decoded(path, data)
     lines = _lines(text)
     first, comments = _comments(lines)
@@ -151,11 +162,11 @@ def _by_line(path: Path, data: bytes, delimiter: str | None, decimal: str | None
     if head.named:
         names, body = _names_off(path, body, places + 1, delimiter)
         width -= 1
-    values = _numbers(path, body, places + 1, width, delimiter, decimal)
     if head.header is None and comments:
         head = Head(_commented_header(comments[-1], delimiter, width), None, "", 0, False)
     form = {"delimiter": delimiter, "decimal": decimal, "encoding": encoding}
-    return Table(path, head, values, places + 1, stated, form, decimal, names)
+    empty = np.empty((0, width))
+    return Table(path, head, empty, places + 1, stated, form, decimal, names), body
 
 
 def _lines(text: str) -> list[str]:
@@ -312,7 +323,7 @@ def _by_pandas(file: Path | io.BytesIO, delimiter: str, decimal: str, skip: int 
     if any(kind.kind not in "fiu" for kind in set(frame.dtypes)):
         return None
     values = frame.to_numpy(dtype=np.float64)
-    return None if np.isinf(values).any() else values
+    return values if is_finite(values) else None
 
 
 def _other_mark(text: str, delimiter: str) -> str:

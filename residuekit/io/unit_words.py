@@ -6,6 +6,7 @@ import re
 import unicodedata
 import warnings
 from collections.abc import Iterable
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +48,8 @@ _WAVENUMBER_WORDS = (
 _WAVELENGTH_WORDS = ("wavelength", "wavelengths", "wl", "lambda", "wellenlänge", "wellenlängen",
                      "wellenlaenge", "longueur d'onde", "longueurs d'onde", "lunghezza d'onda",
                      "lunghezze d'onda", "longitud de onda", "longitudes de onda")  # fmt: skip
+#: Numbers that are looked at together: they fit in the cache.
+_BLOCK = 2**16
 _PERCENT = re.compile(r"%|percent|prozent|pour ?cent|per ?cento|por ?ciento", re.IGNORECASE)
 #: What numbers are counted in, where that is not 1.
 _COUNTED_IN = {
@@ -182,6 +185,7 @@ def is_wavenumber_word(word: str) -> bool:
     return _begins(word, _WAVENUMBER_WORDS)
 
 
+@lru_cache(maxsize=256)
 def is_axis_word(word: str) -> bool:
     """Say whether a column or a dimension is called a wavenumber or a wavelength."""
     return _begins(word, (*_WAVENUMBER_WORDS, *_WAVELENGTH_WORDS)) or axis_unit_of(word) == "cm-1"
@@ -272,18 +276,32 @@ def as_fraction(
     return (values / 100, {"scale": "percent, divided by 100"}) if percent else (values, {})
 
 
-def doubt_absorbance(path: Path, values: Any) -> None:
+def extremes(values: Any) -> tuple[float, float]:
+    """Return the lowest and the highest number of an array, of any shape; NaN where none is held.
+
+    >>> extremes(np.array([[0.5, np.nan], [0.25, 2.0]]))
+    (0.25, 2.0)
+    """
+    flat = (values.T if values.flags.f_contiguous else values).reshape(-1)
+    blocks = [flat[start : start + _BLOCK] for start in range(0, flat.size, _BLOCK)]
+    low, high = (
+        reduction.reduce([reduction.reduce(block) for block in blocks], initial=np.nan)
+        for reduction in (np.fmin, np.fmax)
+    )
+    return float(low), float(high)
+
+
+def doubt_absorbance(path: Path, values: Any, low: float, high: float) -> None:
     """Warn where numbers that are taken for absorbance look like transmittance or reflectance.
 
     As a fraction: 0 to 1.1, and none below 0.5, or most above 0.5 with bands that point downward.
     In percent: a tenth above 5. Common practice, no source; fewer than 10 numbers say nothing.
     """
+    if low < 0 or 1.1 < high < 5:
+        return
     held = np.isfinite(values)
     finite = values if held.all() else values[held]
     if finite.size < 10:
-        return
-    low, high = finite.min(), finite.max()
-    if low < 0 or 1.1 < high < 5:
         return
     middle = np.quantile(finite, 0.5)
     downward = middle > 0.5 and middle - low > 2 * (high - middle)

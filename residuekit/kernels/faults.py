@@ -7,6 +7,7 @@ not finite gives NaN (or no spike). Wavenumbers in cm-1, ascending.
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -95,42 +96,54 @@ def find_spikes(block: npt.ArrayLike, threshold: float = 8.0) -> Mask:
 
 def _spiked(rows: Floats, threshold: float) -> Mask:
     """The spikes of `find_spikes`, (n_spectra, n_channels - 4); the last segment is up to half as
-    long again."""
+    long again. What few segments hold is asked of these alone."""
     near, far = rows[:, 1:-3] + rows[:, 3:-1], rows[:, :-4] + rows[:, 4:]
-    d = rows[:, 2:-2] - (4 * near - far) / 6
+    near *= 4
+    near -= far
+    near /= 6
+    d = np.subtract(rows[:, 2:-2], near, out=near)
     sizes = np.abs(d)
     n = sizes.shape[1]
     count = max(1, -(-(n - _SEGMENT // 2) // _SEGMENT))
     last = (count - 1) * _SEGMENT
-    own = np.column_stack([
-        _quantile(sizes[:, :last].reshape(len(rows), count - 1, _SEGMENT), 0.5),
-        _quantile(sizes[:, last:], 0.5),
-    ]) / _NORMAL  # fmt: skip
+    parts = sizes[:, :last].reshape(len(rows), count - 1, _SEGMENT), sizes[:, None, last:]
+    ordered = [np.sort(part, axis=-1) for part in parts]
+    own = np.column_stack([_quantile(part, 0.5) for part in ordered]) / _NORMAL
     noise = own.copy()
     np.maximum(noise[:, 1:], own[:, :-1], out=noise[:, 1:])
     np.maximum(noise[:, :-1], own[:, 1:], out=noise[:, :-1])
-    steps = np.abs(np.diff(rows, axis=1))
-    smallest = np.where(steps > 0, steps, np.inf).min(axis=1, keepdims=True)
-    noise = np.maximum(noise, np.where(np.isinf(smallest), 0.0, smallest))
-    level = np.repeat(threshold * noise, np.diff([*range(0, last + 1, _SEGMENT), n]), axis=1)
-    high = sizes > level
-    high[:, [0, -1]] = False
-    row, channel = np.nonzero(high)
-    sign, least = np.sign(d[row, channel]), -0.45 * sizes[row, channel]
+    level = threshold * noise
+    high = []
+    for first, part, sort in zip((0, count - 1), parts, ordered, strict=True):
+        limit = level[:, first : first + part.shape[1]]
+        row, segment = np.nonzero(sort[..., -1] > limit)
+        some, place = np.nonzero(part[row, segment] > limit[row, segment, None])
+        high.append((row[some], (first + segment[some]) * _SEGMENT + place))
+    row, channel = np.concatenate(high, axis=1)
+    inner = (channel > 0) & (channel < n - 1)
+    row, channel = row[inner], channel[inner]
+    size, sign = sizes[row, channel], np.sign(d[row, channel])
     before, after = d[row, channel - 1] * sign, d[row, channel + 1] * sign
-    high[row, channel] = (before < least) & (after < least)
-    return high
+    shaped = (before < -0.45 * size) & (after < -0.45 * size)
+    row, channel, size = row[shaped], channel[shaped], size[shaped]
+    some, again = np.unique(row, return_inverse=True)
+    steps = np.abs(np.diff(rows[some], axis=1))
+    smallest = np.where(steps > 0, steps, np.inf).min(axis=1)
+    least = threshold * np.where(np.isinf(smallest), 0.0, smallest)
+    found = np.zeros(sizes.shape, dtype=bool)
+    found[row, channel] = size > least[again]
+    return found
 
 
-def _quantile(values: Floats, share: float) -> Floats:
-    """A quantile along the last axis by linear interpolation; NaN where a value is NaN.
+def _quantile(ordered: Floats, share: float) -> Floats:
+    """A quantile of values that are sorted along the last axis by linear interpolation; NaN where
+    a value is NaN.
 
-    Sorted, for numpy sorts vectors many times as fast as it selects from them.
+    numpy sorts vectors many times as fast as it selects from them.
     """
-    ordered = np.sort(values, axis=-1)
-    place = share * (values.shape[-1] - 1)
+    place = share * (ordered.shape[-1] - 1)
     low = ordered[..., int(place)]
-    high = ordered[..., min(int(place) + 1, values.shape[-1] - 1)]
+    high = ordered[..., min(int(place) + 1, ordered.shape[-1] - 1)]
     found = low + (place - int(place)) * (high - low)
     return np.where(np.isnan(ordered[..., -1]), np.nan, found)
 
@@ -184,8 +197,9 @@ def baseline_slope(block: npt.ArrayLike, wavenumber: npt.ArrayLike) -> Floats:
     rows, axis = np.asarray(block, np.float64), np.asarray(wavenumber, np.float64)
     if axis.size < 16:
         return np.full(len(rows), np.nan)
-    parts = np.array_split(np.arange(axis.size), 8)
-    heights = np.stack([_quantile(rows[:, part], 0.1) for part in parts])
+    ends = np.cumsum([0, *map(len, np.array_split(axis, 8))])
+    parts = [slice(first, last) for first, last in pairwise(ends)]
+    heights = np.stack([_quantile(np.sort(rows[:, part], axis=-1), 0.1) for part in parts])
     places = np.array([axis[part].mean() for part in parts])
     i, j = np.triu_indices(8, 1)
     slopes = (heights[j] - heights[i]) / (places[j] - places[i])[:, None]
@@ -220,8 +234,9 @@ def fit_fringes(
     frequency, quartic, waves, scale = _sinusoids(places.tobytes())
     left = rows[:, inside]
     left = left - (left @ quartic) @ quartic.T
-    along = left @ waves.transpose(1, 0, 2).reshape(places.size, -1)
-    energy = (along**2).reshape(len(rows), -1, 2).sum(axis=2)
+    along = left @ waves
+    energy = along[:, ::2] ** 2
+    energy += along[:, 1::2] ** 2
     best = np.argmax(energy, axis=1)
     top = energy[np.arange(len(rows)), best]
     total = np.maximum((left**2).sum(axis=1), np.finfo(float).tiny)
@@ -236,7 +251,7 @@ def fit_fringes(
 
 @lru_cache(maxsize=8)
 def _sinusoids(axis: bytes) -> tuple[Floats, Floats, Floats, Floats]:
-    """Frequencies (f,), quartic (n, 5), and cosine and sine of each free of it as Q (f, n, 2) and
+    """Frequencies (f,), quartic (n, 5), and cosine and sine of each free of it as Q (n, 2 f) and
     R (f, 2, 2); `axis` are the bytes of the channels."""
     places = np.frombuffer(axis)
     span, spacing = np.ptp(places), float(np.median(np.diff(places)))
@@ -245,7 +260,8 @@ def _sinusoids(axis: bytes) -> tuple[Floats, Floats, Floats, Floats]:
     waves = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     quartic = np.linalg.qr(np.vander((places - places.mean()) / span, 5))[0]
     waves -= quartic @ (quartic.T @ waves)
-    return frequency, quartic, *np.linalg.qr(waves)
+    own, scale = np.linalg.qr(waves)
+    return frequency, quartic, own.transpose(1, 0, 2).reshape(places.size, -1), scale
 
 
 def second_difference_excess(
@@ -312,10 +328,14 @@ def _phase(rows: npt.NDArray[np.float32], axis: Floats, noise: Floats, window: i
     half = window // 2
     kept = ((axis < _GAS[0]) | (axis > _GAS[1])).astype(rows.dtype)
     kept[:half] = kept[axis.size - half :] = 0
-    curvature = (matrix @ rows.T).T * -kept
+    curvature = np.multiply((matrix @ rows.T).T, -kept, order="C")
     size = next_fast_len(2 * axis.size, real=True)
-    partner = irfft(np.complex64(-1j) * rfft(curvature, size), size)[:, : axis.size] * kept
-    weight = np.sqrt(curvature * curvature + partner * partner)
+    turned = rfft(curvature, size)
+    turned *= np.complex64(-1j)
+    partner = irfft(turned, size)[:, : axis.size] * kept
+    weight = curvature * curvature
+    weight += partner * partner
+    np.sqrt(weight, out=weight)
     floor = 5 * gain * noise[:, None]
     weight *= weight > floor
     along, across, power = (np.einsum("ij,ij->i", x, weight) for x in (curvature, partner, weight))

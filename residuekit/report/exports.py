@@ -14,10 +14,11 @@ from ..figures.written import RECORD
 from ..reprs import decimals, to_error
 from ..results import TABLES
 from ..schema import ARM_COLUMNS
-from ..words.answer import judged, lower_bound
+from ..words.answer import lower_bound
 from ..words.common import (
     arm_words,
     counted,
+    judged,
     number,
     rounded,
     stratum_of,

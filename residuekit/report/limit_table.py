@@ -20,8 +20,7 @@ from ..errors import ContractError, ResiduekitWarning
 from ..figures.choice import loadings
 from ..schema import LOADING_UNIT
 from ..words import limits as words
-from ..words.answer import judged
-from ..words.common import Stratum, counted, stratum_of
+from ..words.common import Stratum, counted, judged, stratum_of
 from .facts import Rows, of_stratum, where
 from .text import Grid, grid
 

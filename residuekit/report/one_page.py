@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Iterator
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import ContractError
 from ..reprs import sentence_case
 from ..words import summary as words
-from ..words.answer import arm_cells, conditions, one_unit
+from ..words.answer import arm_cells, conditions, is_working, one_unit
 from ..words.common import in_words, stratum_of, stratum_words, unit_words, working_words
 from .facts import answer, cannot_say
 
@@ -28,6 +29,8 @@ SUMMARY = "summary.pdf"
 MOST_STRATA = 3
 #: More arms than this are left to the table, the first of each stratum drawn.
 MOST_LINES = 18
+#: Reasons are given for these, for so many arms.
+_OPEN, _MOST_REASONS = ("inconclusive", "not assessable"), 2
 #: Sizes of the letters (pt) with the most arms, tried until all stands on one page.
 _SIZES = ((9.0, 12), (8.0, 12), (7.0, 12), (7.0, 6), (7.0, 4))
 _ROW_INCHES = 0.16
@@ -65,7 +68,7 @@ def _content(result: StudyResult) -> dict[str, Any]:
         "title": study["title"],
         "subtitle": "For the responsible conservator, who decides.",
         "question": words.question(study),
-        "answer": [text for text in answer(result) if text],
+        "answer": [text for text in (*answer(result), *_left_open(result)) if text],
         "picture": picture,
         "alternative": words.picture_alternative(rows),
         "caption": caption,
@@ -84,6 +87,14 @@ def _content(result: StudyResult) -> dict[str, Any]:
             result.fingerprint,
         ),
     }  # fmt: skip
+
+
+def _left_open(result: StudyResult) -> Iterator[str]:
+    """Why arms are inconclusive or not assessable, those of the working exposure first."""
+    study = result.provenance["study"]
+    rows = [row for row in result.verdicts.to_dict("records") if row["verdict"] in _OPEN]
+    for row in sorted(rows, key=lambda row: not is_working(row, study))[:_MOST_REASONS]:
+        yield words.left_open(row, result.notes(row).why)
 
 
 def _below(result: StudyResult, shown: int) -> str:

@@ -25,7 +25,9 @@ Floats = npt.NDArray[np.float64]
 #: Flags that take a pixel out of every mean; the others are counted and said. Saturation does so
 #: where it touches a range that is scored.
 EXCLUDING = ("missing", "dead", "noisy", "spike", "contact", "derivative")
-_ROWS_AT_ONCE = 2048
+#: Spectra that are measured at once, so few that they stay in a core's cache; of which a typical
+#: one is made; that are summed at once.
+_ROWS_AT_ONCE, _TYPICAL, _SUMMED = 256, 2048, 2048
 #: A sinusoid counts as a fringe when it explains so much of the variance in its window; one of
 #: 3 sigma explains 0.82 where there is white noise beside it.
 _FRINGE_SHARE = 0.7
@@ -311,9 +313,10 @@ class _Measured:
         with np.errstate(invalid="ignore"):
             if self.quantity == "transmittance":
                 return np.asarray((self.scored[:, chosen] < 10.0**-saturation).any(axis=1))
-            below = np.count_nonzero(self.scored < _NO_ABSORBANCE, axis=1)
-            hit = (self.scored[:, chosen] > saturation).any(axis=1)
-        return np.asarray(hit & (below <= _STANDARDISED * axis.size))
+            hit = np.asarray((self.scored[:, chosen] > saturation).any(axis=1))
+            below = np.count_nonzero(self.scored[hit] < _NO_ABSORBANCE, axis=1)
+        hit[hit] = below <= _STANDARDISED * axis.size
+        return hit
 
     def _contact(self, array: xr.DataArray) -> Floats:
         """The signal of each pixel against that in good contact; NaN but for maps by ATR."""
@@ -321,7 +324,7 @@ class _Measured:
         if array.attrs["technique"] != "atr" or array.ndim != 3 or not self.usable.any():
             return strength
         rows = np.flatnonzero(self.usable)
-        some = rows[:: max(1, rows.size // _ROWS_AT_ONCE)]
+        some = rows[:: max(1, rows.size // _TYPICAL)]
         typical = np.median(self.absorbance(self.scored[some]), axis=0)
         for start in range(0, rows.size, _ROWS_AT_ONCE):
             part = rows[start : start + _ROWS_AT_ONCE]
@@ -395,8 +398,8 @@ def _mean_lines(m: _Measured, valid: npt.NDArray[np.bool_]) -> dict[str, float]:
     if not valid.any() or m.axis.size < 3:
         return nothing
     total = np.zeros(m.axis.size)
-    for start in range(0, valid.size, _ROWS_AT_ONCE):
-        part = slice(start, start + _ROWS_AT_ONCE)
+    for start in range(0, valid.size, _SUMMED):
+        part = slice(start, start + _SUMMED)
         total += m.absorbance(m.values[part][valid[part]]).sum(axis=0)
     noise = float(np.median(m.own_noise[valid])) / math.sqrt(valid.sum())
     if not noise > 0:

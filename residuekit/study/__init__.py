@@ -51,7 +51,8 @@ class Study:
         `scheduler` the address of a dask.distributed cluster that sees the same folder.
         """
         from .run import run_study
-        from .work import Workers, one_thread
+        from .system import one_thread
+        from .work import Workers
 
         with inside(self.manifest.folder), one_thread(), Workers(workers, scheduler) as those:
             return run_study(self.manifest, progress, those)

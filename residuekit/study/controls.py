@@ -49,11 +49,11 @@ class StudyControls(ControlMockups):
         self,
         manifest: Manifest,
         summaries: Sequence[MapSummary],
-        spectra_of: Callable[[MapSummary], npt.NDArray[Any]],
+        scatters_of: Callable[[Sequence[MapSummary]], Iterator[netsignal.Scatter]],
         cache: Cache | None,
     ):
         super().__init__(manifest, summaries)
-        self._spectra_of, self._cache = spectra_of, cache
+        self._scatters_of, self._cache = scatters_of, cache
         self._scores: dict[tuple[Any, ...], tuple[Score, ...]] = {}
         self._metrics: dict[tuple[Any, ...], Metric] = {}
         self._identifiers: dict[tuple[Any, ...], Identifier | None] = {}
@@ -143,15 +143,14 @@ class StudyControls(ControlMockups):
     def _scatters(self, stratum: tuple[Any, ...]) -> Iterator[netsignal.Scatter]:
         """The scatter within each map of the comparator, by mock-up."""
         of_file = {one.row.file: one for one in self._summaries}
+        mockups = [
+            [of_file[file] for file in blank.files] for blank in comparator(self.blanks(stratum))
+        ]
+        made = self._scatters_of([one for maps in mockups for one in maps if one.n_pixels > 1])
         return scatters_within(
-            [
-                map(self._spectra, [of_file[file] for file in blank.files])
-                for blank in comparator(self.blanks(stratum))
-            ]
-        )
-
-    def _spectra(self, one: MapSummary) -> npt.NDArray[Any]:
-        return one.mean[None] if one.n_pixels == 1 else self._spectra_of(one)
+            [(next(made) if one.n_pixels > 1 else one.mean[None] for one in maps)
+             for maps in mockups]
+        )  # fmt: skip
 
     def scores(self, stratum: tuple[Any, ...], residue: str, paired: str = "") -> tuple[Score, ...]:
         """Every score on a stratum, in the order fixed beforehand (`scores_on`)."""

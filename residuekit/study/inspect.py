@@ -46,8 +46,8 @@ from .reading import Reading
 from .same_spectra import twin_faults
 from .settings import SETTINGS, read_settings
 from .step_losses import normalisation_notes, survival_faults
+from .system import one_thread
 from .tables import apart_notes
-from .work import one_thread
 
 _MOST_REMARKS = 5
 #: How it is said that an option is lacking: perhaps the one that is wrong in [[reading]].
@@ -278,7 +278,7 @@ def _control_notes(
 ) -> list[str]:
     """What blanks, spiked mock-ups and references say before anything is judged, and which maps of
     paired arms do not lie on each other."""
-    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    known = StudyControls(manifest, controls, lambda _: iter(()), None)
     notes: dict[str, None] = {}
     for stratum in known.strata:
         for residue in known.of_stratum(stratum):
@@ -310,14 +310,18 @@ def _difference_notes(
 
 def _scales(manifest: Manifest, controls: Sequence[MapSummary]) -> list[str]:
     """What the loadings of each residue rest on, and what that allows."""
-    known = StudyControls(manifest, controls, lambda _: np.empty((0, 0)), None)
+    known = StudyControls(manifest, controls, lambda _: iter(()), None)
     lines: dict[str, None] = {}
     for stratum in known.strata:
         for residue in known.of_stratum(stratum):
             spiked = sum(one.row.loading_ug_cm2 > 0 for one in known.spiked(stratum, residue))
             films = films_of(known.references(residue))
             count = 0 if films is None else len(films.loadings)
-            lines[scale_line(residue, stratum, spiked, count, manifest.scale_margin)] = None
+            said = scale_line(
+                residue, stratum, spiked, count, manifest.scale_margin,
+                accepted=manifest.residue(residue).acceptance_limit is not None,
+            )  # fmt: skip
+            lines[said] = None
     return [*lines]
 
 

@@ -101,7 +101,8 @@ def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) 
     Returns a Dataset with `score` (marker, y, x) or (marker, spectrum), NaN where a pixel is not
     valid, and the coordinates unit and pixel_limit (marker).
     """
-    values = np.stack([score.loading(array.values.astype(np.float64)) for score in scores])
+    spectra = array.values.astype(np.float64)
+    values = np.stack([score.loading(spectra) for score in scores])
     values[:, ~array["valid"].values] = np.nan
     dims = ("marker", *schema.pixel_dims(array))
     found = xr.Dataset(

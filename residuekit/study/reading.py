@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from .. import io
 from ..decision.pairs import BEFORE
 from ..errors import Fault, ReadError, ResiduekitError
+from ..kernels.netsignal import Scatter
 from ..schema import DIFFERENCE
-from ..spectra.arrays import same_axis, valid_spectra
+from ..spectra.arrays import same_axis
 from .bad_channels import Asked, BadChannel, shared_channels
 from .cache import Cache, key_of, pack, unpack
 from .controls import StudyControls
@@ -29,16 +29,17 @@ from .measurements import Measurement
 from .mockups import MapSummary, from_arrays, map_partners, to_arrays
 from .provenance import as_json, steps_of
 from .same_spectra import refuse_twins
+from .system import give_memory_back
 from .work import (
     MOST_HELD,
     Held,
     Outcome,
     Task,
     Workers,
-    give_memory_back,
+    checksum,
+    is_stored,
     look,
-    perform,
-    stored,
+    scatter_within,
 )
 
 Progress = Callable[[int, int, str], None]
@@ -128,6 +129,7 @@ class Reading:
         what is wrong with them is said when they are measured."""
         looks: dict[str, Look] = {}
         unknown = []
+        self._sum_files()
         for row in self.manifest.measurements:
             try:
                 task = self.task(row)
@@ -144,6 +146,18 @@ class Reading:
                 looks[task.row.file] = found
                 self.cache.keep(self._look_key(task), pack("look", found))
         return looks
+
+    def _sum_files(self) -> None:
+        """Let other processes make the checksums of the files; this one makes each when it needs
+        it."""
+        rows = [] if self.workers.here else self.manifest.measurements
+        tasks = {row.path: self._task(row, "") for row in rows}
+        found = {
+            task.row.path: digest
+            for task, digest in self.workers.perform(tasks.values(), checksum)
+            if isinstance(digest, str) and digest
+        }
+        self.hashes |= {row.file: found[row.path] for row in rows if row.path in found}
 
     def _kept_look(self, task: Task) -> Look | None:
         arrays = self.cache.arrays(self._look_key(task))
@@ -213,22 +227,18 @@ class Reading:
 
     def study_controls(self) -> StudyControls:
         """What the controls say; it stands before an exposed map is opened."""
-        return StudyControls(self.manifest, self.controls, self.spectra_of, self.cache)
+        return StudyControls(self.manifest, self.controls, self._scatters_of, self.cache)
 
-    def spectra_of(self, summary: MapSummary) -> npt.NDArray[Any]:
-        """The valid processed spectra of a file that was read before."""
-        task = self.task(summary.row)
-        array = stored(task)
-        if array is None:
-            self.computed.add(summary.row.file)
-            outcome = perform(replace(task, keep=True))
-            if outcome.failure:
+    def _scatters_of(self, summaries: Iterable[MapSummary]) -> Iterator[Scatter]:
+        """The scatter within each of the maps that were read before, made as they are asked for."""
+        tasks = [self.task(one.row) for one in summaries]
+        self.computed |= {task.row.file for task in tasks if not is_stored(task)}
+        for found in self.workers.in_turn(tasks, scatter_within):
+            if isinstance(found, Outcome):
                 raise ReadError(
-                    Fault(outcome.failure, "a file that stays as it is", "run the study again")
+                    Fault(found.failure, "a file that stays as it is", "run the study again")
                 )
-            array = stored(task)
-            assert array is not None
-        return valid_spectra(array)
+            yield found
 
     @property
     def usable(self) -> Manifest:
@@ -250,7 +260,9 @@ class Reading:
         """How a file is read and what it is kept as."""
         if row.file not in self.hashes:
             self.hashes[row.file] = io.sha256(self.manifest.folder / row.path)
-        sha256 = self.hashes[row.file]
+        return self._task(row, self.hashes[row.file])
+
+    def _task(self, row: Measurement, sha256: str) -> Task:
         steps = steps_of(self.manifest.procedure, self.manifest.folder)
         quality = self.manifest.quality_arguments
         channels = tuple(one.wavenumber for one in self.channels)

@@ -39,8 +39,9 @@ from .same_spectra import refuse_still
 from .second import beside_each_other, second_verdicts, warn_of_differing
 from .standing import keep_state
 from .step_losses import normalisation_notes, refuse_eaten
+from .system import give_memory_back
 from .tables import Found, judge_arms, make_tables, write_table
-from .work import Workers, give_memory_back
+from .work import Workers
 
 
 def run_study(

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import gc
-import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import (
     Executor,
+    Future,
     ProcessPoolExecutor,
     ThreadPoolExecutor,
     as_completed,
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from multiprocessing import active_children, get_context
 from pathlib import Path
@@ -26,6 +26,8 @@ from .. import io
 from ..decision.scores import Score
 from ..errors import Fault, ResiduekitError, StudyError
 from ..io.netcdf import load_own, write_own
+from ..kernels import netsignal
+from ..spectra.arrays import valid_spectra
 from ..spectra.procedure import Procedure
 from .bad_channels import Asked
 from .how_read import read_row_aloud
@@ -34,13 +36,13 @@ from .measure import map_tail, measure, score_map
 from .measurements import Measurement
 from .mockups import MapSummary
 from .pixel_pairs import difference_map
+from .system import LARGE, one_thread, one_thread_each
 
 _RESTARTS = 3
+#: Results in turn that may wait in this process, one a worker and so many more, and at most.
+_SPARE, _MOST_WAITING = 2, 16
 #: Bytes of arrays that this process holds for a second look.
 MOST_HELD = 96 * 2**20
-#: Bytes of an array that is given back to the system at once and never held, and the bytes of
-#: smaller ones that are kept for the next when given back.
-_LARGE, _MOST_FREE = 2**22, 2**25
 
 
 class Held:
@@ -59,7 +61,7 @@ class Held:
 
     def hold(self, key: Any, array: xr.DataArray | xr.Dataset) -> bool:
         """Keep an array if there is room for it."""
-        fits = array.nbytes <= min(self._room, _LARGE)
+        fits = array.nbytes <= min(self._room, LARGE)
         if fits:
             self._arrays[key] = array
             self._room -= array.nbytes
@@ -142,6 +144,29 @@ def look(task: Task, asked: Asked) -> Look | None:
     return found
 
 
+def checksum(task: Task) -> str:
+    """The SHA-256 of the file of a task; none where it cannot be read, which is said where its
+    checksum is needed."""
+    try:
+        with io.inside(task.folder):
+            return io.sha256(task.folder / task.row.path)
+    except (OSError, ResiduekitError):
+        return ""
+
+
+def scatter_within(task: Task) -> netsignal.Scatter | Outcome:
+    """The scatter within a map, which is then kept; a fault of the file is an outcome."""
+    try:
+        return netsignal.scatter(valid_spectra(_processed(replace(task, keep=True))[1]))
+    except ResiduekitError as problem:
+        return Outcome(failure=str(problem))
+
+
+def is_stored(task: Task) -> bool:
+    """Whether the processed array of a task was kept for a second look."""
+    return task.held.look(task.stored) is not None or task.stored.is_file()
+
+
 def stored(task: Task) -> xr.DataArray | None:
     """The processed array of a task that was kept for a second look, in memory or on the disk."""
     held: xr.DataArray | None = task.held.look(task.stored)
@@ -203,11 +228,31 @@ class Workers:
             for task in tasks:
                 yield task, job(task)
         elif self._scheduler is not None:
-            self._client = self._client or _client(self._scheduler)
-            executor = self._client.get_executor(pure=False)
-            yield from _gather(executor, tasks, partial(_apart, job=job))
+            yield from _gather(self._cluster(), tasks, partial(_apart, job=job))
         else:
             yield from self._in_processes(list(tasks), job)
+
+    def in_turn(self, tasks: Iterable[Task], job: Callable[[Task], Any]) -> Iterator[Any]:
+        """What a job gives of every task, in their order; few are begun before they are asked for,
+        so that few results are in memory. What a process leaves that dies is done in this one."""
+        left = deque(tasks)
+        if self._scheduler is not None:
+            cluster = self._cluster()
+            n = sum(self._client.nthreads().values())
+            yield from _few_at_once(cluster, left, partial(_apart, job=job), n)
+        elif not self.here:
+            with suppress(BrokenProcessPool), self._opened(self._processes, left) as pool:
+                yield from _few_at_once(pool, left, job, self._processes)
+            if left:
+                self._close()
+        while left:
+            yield job(left.popleft())
+
+    def _cluster(self) -> Executor:
+        assert self._scheduler is not None
+        self._client = self._client or _client(self._scheduler)
+        executor: Executor = self._client.get_executor(pure=False)
+        return executor
 
     def _in_processes(
         self, left: list[Task], job: Callable[[Task], Any]
@@ -233,20 +278,27 @@ class Workers:
         """Perform tasks, and take off the list what is done, until one of the processes dies."""
         if not tasks:
             return
-        with _one_thread_each():
-            try:
-                for task, outcome in _gather(self._pool(processes), list(tasks), job):
-                    tasks.remove(task)
-                    yield task, outcome
-            except BrokenProcessPool:
-                pass
-            except BaseException:  # an interrupt above all: what is not done is left
-                for child in set(active_children()) - self._others:
-                    child.terminate()
-                self._close(wait=False)
-                raise
+        with suppress(BrokenProcessPool), self._opened(processes, tasks) as pool:
+            for task, outcome in _gather(pool, list(tasks), job):
+                tasks.remove(task)
+                yield task, outcome
         if tasks:
             self._close()
+
+    @contextmanager
+    def _opened(self, processes: int, left: Collection[Task]) -> Iterator[ProcessPoolExecutor]:
+        """The processes; an interrupt above all ends them where tasks are left."""
+        with one_thread_each():
+            try:
+                yield self._pool(processes)
+            except BrokenProcessPool:
+                raise
+            except BaseException:
+                if left:
+                    for child in set(active_children()) - self._others:
+                        child.terminate()
+                    self._close(wait=False)
+                raise
 
     def _pool(self, processes: int) -> ProcessPoolExecutor:
         if self._open is None or self._open[0] != processes:
@@ -263,39 +315,6 @@ class Workers:
             self._open = None
 
 
-@contextmanager
-def one_thread() -> Iterator[None]:
-    """Let linear algebra use one thread meanwhile: its sums then have one order on every machine
-    of a kind, whatever the number of its cores."""
-    import scipy.linalg  # noqa: F401 - what is not loaded yet cannot be limited
-    from threadpoolctl import threadpool_limits
-
-    _keep_memory()
-    with threadpool_limits(1, user_api="blas"):
-        yield
-
-
-def _keep_memory() -> None:
-    """Let glibc keep what arrays give back for the next ones: fetched anew, page by page, those of
-    a map of some hundred spectra take up to twice the time."""
-    trim_threshold, mmap_threshold = -1, -3  # M_TRIM_THRESHOLD, M_MMAP_THRESHOLD of <malloc.h>
-    _glibc("mallopt", mmap_threshold, _LARGE)
-    _glibc("mallopt", trim_threshold, _MOST_FREE)
-
-
-def give_memory_back() -> None:
-    """Give back to the system what is done with, pictures above all, and what glibc keeps of it."""
-    gc.collect()
-    _glibc("malloc_trim", 0)
-
-
-def _glibc(name: str, *numbers: int) -> None:
-    import ctypes
-
-    with suppress(AttributeError, OSError, TypeError):  # another library, another system
-        getattr(ctypes.CDLL(None), name)(*numbers)
-
-
 def _apart(task: Task, job: Callable[[Task], Any]) -> Any:
     """Perform a task in a thread of its own: in that of a cluster's worker, xarray would ask the
     scheduler for a lock on every file."""
@@ -308,35 +327,30 @@ def _gather(
 ) -> Iterator[tuple[Task, Any]]:
     futures = {executor.submit(call, task): task for task in tasks}
     for future in as_completed(futures):
-        problem = future.exception()
-        if isinstance(problem, BrokenProcessPool):
-            continue
-        if isinstance(problem, OSError | KeyboardInterrupt):
-            raise problem
-        outcome = (
-            future.result()
-            if problem is None
-            else Outcome(failure=f"the worker that had it failed: {problem!r}"[:500])
-        )
-        yield futures[future], outcome
+        if not isinstance(future.exception(), BrokenProcessPool):
+            yield futures[future], _result_of(future)
 
 
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Let processes that start now use one thread for linear algebra, for they share the cores, and
-    keep memory as `_keep_memory` does."""
-    given = dict.fromkeys(("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"), "1")
-    given |= {"MALLOC_MMAP_THRESHOLD_": str(_LARGE), "MALLOC_TRIM_THRESHOLD_": str(_MOST_FREE)}
-    before = {name: os.environ.get(name) for name in given}
-    os.environ.update(given)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+def _few_at_once(
+    executor: Executor, left: deque[Task], call: Callable[[Task], Any], workers: int
+) -> Iterator[Any]:
+    """The results in the order of the tasks, which are taken off as they are done."""
+    begun: deque[Future[Any]] = deque()
+    while left:
+        while len(begun) < min(workers + _SPARE, _MOST_WAITING, len(left)):
+            begun.append(executor.submit(call, left[len(begun)]))
+        result = _result_of(begun.popleft())
+        left.popleft()
+        yield result
+
+
+def _result_of(future: Future[Any]) -> Any:
+    problem = future.exception()
+    if isinstance(problem, OSError | KeyboardInterrupt | BrokenProcessPool):
+        raise problem
+    if problem is not None:
+        return Outcome(failure=f"the worker that had it failed: {problem!r}"[:500])
+    return future.result()
 
 
 def _client(address: str) -> Any:

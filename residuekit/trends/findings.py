@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..reprs import as_frame
 from ..schema import JUDGED_COLUMNS, STRATUM_COLUMNS
-from ..words.common import working_exposure
+from ..words.common import judged, working_exposure
 from .ageing import ageing_changes, scores_differ
 from .differences import difference_maps
 from .finding import Finding, Shown
@@ -83,8 +83,8 @@ def _margins(result: StudyResult) -> Sequence[Shown]:
     found: list[Shown] = []
     for gel in arms["treatment"].unique():
         working = working_exposure(study, gel)
-        if working is not None:
-            own = arms[arms["treatment"] == gel]
+        own = arms[arms["treatment"] == gel]
+        if working is not None and own["exposure_min"].nunique() > 1:
             found += exposure_margins(own, working, study["alpha"], result.mockups)
     return found
 
@@ -98,7 +98,7 @@ def _acceptance(result: StudyResult) -> Rows:
         {**{name: row[name] for name in names}, "acceptance_limit": limit,
          "below": bool(row["upper_bound"] < limit), "verdict": row["verdict"]}
         for row in result.verdicts.to_dict("records")
-        if limit is not None and row["unit"] == "ug cm-2"
+        if judged(row) and limit is not None and row["unit"] == "ug cm-2"
     ]  # fmt: skip
 
 

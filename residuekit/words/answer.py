@@ -19,6 +19,7 @@ from .common import (
     counted,
     freedom_words,
     in_words,
+    judged,
     listed,
     number,
     percent,
@@ -38,11 +39,6 @@ _MOST_NAMED = 6
 def lower_bound(row: Row) -> float:
     """The one-sided lower bound of the mean: as far below the mean as the upper bound is above."""
     return float(2 * row["estimate"] - row["upper_bound"])
-
-
-def judged(row: Row) -> bool:
-    """Whether an arm has numbers at all."""
-    return bool(row["n_mockups"]) and row["estimate"] == row["estimate"]
 
 
 class Answer(NamedTuple):
@@ -69,7 +65,7 @@ def answer(
             "No working exposure was stated, so each arm has its own answer.",
             _others(rows),
         )
-    own = [row for row in rows if _is_working(row, study)]
+    own = [row for row in rows if is_working(row, study)]
     others = _others([row for row in rows if row not in own])
     if not own:
         working, named = working_words(study, gels), " or ".join(gels)
@@ -143,7 +139,7 @@ def _longer(rows: Sequence[Row], study: Mapping[str, Any]) -> Iterator[str]:
                 f"{_counts(clean[0])})."
             )
         else:
-            yield f"On {place} no longer exposure is clean."
+            yield f"On {place} no longer exposure is “not detected”."
 
 
 def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) -> Iterator[str]:
@@ -173,7 +169,8 @@ def _blanks_words(blanks: Note) -> str:
     return f"compared with blanks {listed([*stated, *unstated])}"
 
 
-def _is_working(row: Row, study: Mapping[str, Any]) -> bool:
+def is_working(row: Row, study: Mapping[str, Any]) -> bool:
+    """Whether an arm is of the working exposure of its gel."""
     asked = study.get("working_exposures") or _gels(study)
     gel = row["treatment"]
     return bool(gel in asked and row["exposure_min"] == working_exposure(study, gel))
@@ -211,8 +208,10 @@ def _place(row: Row, cleared: bool, by: bool, with_gel: bool) -> str:
     if row["verdict"] == "not detected":
         limit = f"{rounded(row, 'detection_limit')} {unit_words(str(row['unit']))}"
         words += f" (detection limit {limit}, {_counts(row)})"
-    elif row["verdict"] == "detected":
-        words += f" ({rounded(row, 'estimate')} {unit_words(str(row['unit']))}, {_counts(row)})"
+    elif row["verdict"] == "detected" or row["against_acceptance"] == "above":
+        beyond = ", above what is accepted" if row["verdict"] != "detected" else ""
+        unit = unit_words(str(row["unit"]))
+        words += f" ({rounded(row, 'estimate')} {unit}{beyond}, {_counts(row)})"
     return words
 
 
@@ -243,7 +242,7 @@ def _others(rows: Sequence[Row]) -> str:
 def conditions(row: Row, study: Mapping[str, Any]) -> str:
     """What was done to the mock-ups of an arm."""
     words = f"{row['treatment']} {row['exposure_min']:g} min, cleared {row['clearance_min']:g} min"
-    return f"{words} (the working exposure)" if _is_working(row, study) else words
+    return f"{words} (the working exposure)" if is_working(row, study) else words
 
 
 def one_unit(rows: Sequence[Row]) -> str:
@@ -332,7 +331,7 @@ def _numbers(row: Row, study: Mapping[str, Any]) -> str:
     upper, seen = rounded(row, "upper_bound"), rounded(row, "detection_limit")
     known = freedom_words(row["bound_degrees_of_freedom"])
     freedom = f", {known}" if known else ""
-    if row["verdict"] == "detected":
+    if row["verdict"] == "detected" or row["against_acceptance"] == "above":
         low = rounded({**row, "lower_bound": lower_bound(row)}, "lower_bound")
         bounds = f"Lower bound {low}, upper bound {upper} {unit} ({sure} confidence each{freedom})"
     else:
@@ -370,7 +369,7 @@ def _beside_the_limit(row: Row, study: Mapping[str, Any]) -> str:
         )
     if row["upper_bound"] < accepted:
         return f"The upper bound lies below {limit}{films}."
-    if row["verdict"] == "detected" and lower_bound(row) > accepted:
+    if lower_bound(row) > accepted:
         return f"Even the lower bound lies above {limit}{films}."
     return f"The mean may lie above or below {limit}{films}."
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from ..reprs import sentence_case
 from ..schema import FLAGS, LOADING_UNIT
-from .common import as_films, counted, number, percent, rounded, unit_words
+from .common import as_films, bound_words, counted, judged, number, percent, rounded, unit_words
 from .quality import panel_flags
 
 Plan = Any
@@ -57,11 +57,11 @@ def _judged(block: Block) -> Iterator[str]:
     """The arms of a block with what a verdict is never without."""
     for group in block.groups:
         if (row := group.verdict) is not None:
-            yield (
-                f"{group.words.removeprefix('exposed ')}, n = {group.values.size}: "
-                f"{row['verdict']} (DL {rounded(row, 'detection_limit')}, "
-                f"UB {rounded(row, 'upper_bound')})"
-            )
+            said = f"{group.words.removeprefix('exposed ')}, n = {group.values.size}: "
+            said += row["verdict"]
+            if judged(row):
+                said += f" (DL {rounded(row, 'detection_limit')}, UB {bound_words(row)})"
+            yield said
 
 
 def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
@@ -189,11 +189,13 @@ def _group(group: Group) -> str:
     words, row = f"{group.words}, n = {group.values.size}", group.verdict
     if row is None:
         return words
+    if not judged(row):
+        return f"{words}: {row['verdict']}"
     known = row["identification_limit"] == row["identification_limit"]
     identified = f"IL {rounded(row, 'identification_limit')}, " if known else ""
     return (
         f"{words}: mean {rounded(row, 'estimate')}, DL {rounded(row, 'detection_limit')}, "
-        f"{identified}UB {rounded(row, 'upper_bound')}, {row['verdict']}"
+        f"{identified}UB {bound_words(row)}, {row['verdict']}"
     )
 
 

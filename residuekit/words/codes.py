@@ -24,7 +24,7 @@ from .against_blanks import (
     unequal_files,
     within_panels,
 )
-from .common import arm_words
+from .common import arm_words, counted, percent
 from .differences import no_difference_map
 from .scale import KNOWN, film_scale_words, matrix_words
 
@@ -99,10 +99,14 @@ _RESPONSES = {
 def blindness_words(code: str, numbers: Numbers) -> str:
     """Why a score is blind on a paint, half a sentence."""
     if code in _RESPONSES:
+        error = numbers["slope_se"]
+        slope = to_error(numbers["slope"], error)
+        spread = f" ± {to_error(error, error)}" if error > 0 else ""
+        sure = numbers.get("confidence")
         return (
-            f"its response to {numbers['n_spiked']} {KNOWN[numbers['scale']]}s, "
-            f"{numbers['slope']:.3g} per "
-            f"{numbers['unit']}, {_RESPONSES[code]}"
+            f"its response to {counted(numbers['n_spiked'], KNOWN[numbers['scale']])}, "
+            f"{slope}{spread} per {numbers['unit']}, {_RESPONSES[code]}"
+            + (f" ({percent(sure)} confidence)" if sure else "")
         )
     return (
         "mock-ups of the paint vary so much that one would have to carry {mockup_limit:.3g} {unit} "
@@ -300,6 +304,11 @@ CODES: dict[str, Code] = {
               "loading is wrong by a factor below {scale_margin:.2g}.")),
     "scatter-above-blanks": Code(
         "the exposed mock-ups scatter far more than the blanks (F test)", _uneven),
+    "below-blanks": Code(
+        "the upper bound is below 0: the exposed mock-ups read lower than the blanks",
+        lambda n: "The exposed mock-ups read lower than the blanks: the upper bound lies below 0, "
+        f"as in up to {percent(n['alpha'])} of clean arms. If not by chance, something other than "
+        "residue parts them."),
     "beyond-spikes": Code(
         "detection limit or upper bound are above the highest known loading",
         lambda n: f"The limits reach to {n['reach']:.3g} {n['unit']}, beyond the highest "

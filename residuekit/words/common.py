@@ -75,6 +75,16 @@ def rounded(row: Row, name: str) -> str:
     return true_minus(to_error(value, float(row["standard_error"])))
 
 
+def judged(row: Row) -> bool:
+    """Whether an arm has numbers at all."""
+    return bool(row["n_mockups"]) and row["estimate"] == row["estimate"]
+
+
+def bound_words(row: Row) -> str:
+    """The upper bound of an arm; none is less than no residue at all."""
+    return "below 0" if row["upper_bound"] < 0 else rounded(row, "upper_bound")
+
+
 def percent(share: float) -> str:
     """A share in per cent.
 

@@ -131,20 +131,21 @@ def scores_differ(row: Row) -> str:
 
 
 def exposure_margin(row: Row) -> str:
-    """The longest clean exposure over the working exposure, with what stands behind it."""
+    """The longest exposure without a finding over the working one, with what stands behind it."""
     words, longest = conditions_words(row), row["longest_clean_min"]
     working = f"{row['working_exposure_min']:g} min"
     if not longest > 0:
-        return f"{words}: no exposure margin, for no exposure from {working} on was found clean."
+        return f"{words}: no exposure margin, for none from {working} on is “not detected”."
     if row["at_least"]:
         bound = (
-            "The longest exposure tested is clean. If residue cannot fall with exposure (an "
-            f"assumption), all {row['n_mockups']} mock-ups from the working exposure on count."
+            "“Not detected” holds at the longest exposure tested. If residue cannot fall with "
+            f"exposure (an assumption), all {row['n_mockups']} mock-ups from the working exposure "
+            "on count."
         )
     else:
         bound = (
-            f"A longer exposure was not clean, so only the {row['n_mockups']} mock-ups of the "
-            "shortest one count."
+            f"A longer exposure was judged otherwise, so only the {row['n_mockups']} mock-ups of "
+            "the shortest one count."
         )
     return (
         f"{words}: exposure margin {'at least ' if row['at_least'] else ''}{row['margin']:g}, "

@@ -8,7 +8,6 @@ from typing import Any, NamedTuple
 
 from ..reprs import sentence_case, to_error
 from ..schema import LOADING_UNIT, REFERENCE_FILM
-from .answer import judged
 from .codes import water_words
 from .common import (
     Row,
@@ -18,6 +17,7 @@ from .common import (
     counted,
     freedom_words,
     in_words,
+    judged,
     listed,
     number,
     percent,

@@ -132,18 +132,29 @@ def thin_on_mirror(file: str) -> str:
     )
 
 
-def scale_line(material: str, stratum: Stratum, spiked: int, films: int, margin: float) -> str:
+def scale_line(
+    material: str, stratum: Stratum, spiked: int, films: int, margin: float, *, accepted: bool
+) -> str:
     """What the loadings of a residue rest on in a stratum, and what that allows.
 
-    >>> scale_line("PVA", ("alkyd", "none", 0.0), 0, 2, 3.0)[:55]
+    `accepted` says whether the study states an acceptance limit.
+
+    >>> scale_line("PVA", ("alkyd", "none", 0.0), 0, 2, 3.0, accepted=True)[:55]
     'scale of PVA on alkyd: reference film (2 reference film'
     """
     place = f"scale of {material} on {stratum_words(stratum)}:"
+    found = (
+        f"spiked ({counted(spiked, 'mock-up')})"
+        if spiked > 1
+        else f"reference film ({counted(films, 'reference film')})"
+    )
+    if (spiked > 1 or films) and not accepted:
+        return f"{place} {found}, but without an acceptance limit nothing can be “not detected”"
     if spiked > 1:
-        return f"{place} spiked ({counted(spiked, 'mock-up')}), so every verdict can be reached"
+        return f"{place} {found}, so loadings are held to the acceptance limit"
     if films:
         return (
-            f"{place} reference film ({counted(films, 'reference film')}), so “not detected” "
+            f"{place} {found}, so “not detected” "
             f"needs detection limit and upper bound {margin:g} times below the acceptance limit; "
             "four spiked mock-ups near the limit would do without that margin"
         )

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from .common import Row, counted, number, percent, working_words
+from ..reprs import sentence_case
+from .codes import Note, sentences
+from .common import Row, arm_words, counted, in_words, number, percent, working_words
 from .methods import acceptance_limit
 
 HEADS = ("mock-ups of", "result", "exposed / blank", "mean ± s.e.", "detection limit",
@@ -22,6 +24,11 @@ def question(study: Mapping[str, Any]) -> str:
         + "?"
     )
     return f"{asked} {acceptance_limit(study)}"
+
+
+def left_open(row: Row, why: Sequence[Note]) -> str:
+    """Why an arm is inconclusive or not assessable: the first of its reasons, with its name."""
+    return in_words(f"{sentence_case(arm_words(row))}: {row['verdict']}. {sentences(why)[0]}")
 
 
 def below_the_table(study: Mapping[str, Any], unit: str, more: int) -> str:

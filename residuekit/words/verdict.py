@@ -17,11 +17,11 @@ def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
     Parameters
     ----------
     row : the numbers under the column names of ``verdicts.csv``, with `alpha`, `beta` and
-        `density`; empty where an arm has none.
+        `density`; empty, or without an estimate, where an arm has none.
     why, remarks : the notes of the verdict.
     """
     said = sentences(why)
-    if row:
+    if row and row["estimate"] == row["estimate"]:
         said += [numbers(row, row["alpha"], row["beta"]), *as_film(row, row["density"])]
     return " ".join([*said, *sentences(remarks)])
 

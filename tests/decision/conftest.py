@@ -198,7 +198,9 @@ class SmallStudy:
         return StudyControls(
             manifest,
             self.summaries("blank", "spiked", "reference"),
-            lambda one: valid_spectra(self.arrays[one.row.file]),
+            lambda some: (
+                netsignal.scatter(valid_spectra(self.arrays[one.row.file])) for one in some
+            ),
             Cache(self.folder / "cache"),
         )
 

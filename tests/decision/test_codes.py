@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 import residuekit as rk
+from residuekit.decision.assessment import QUANTITIES
 from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
@@ -33,6 +34,7 @@ from residuekit.markers import Marker
 from residuekit.reprs import to_error
 from residuekit.study.befores import pairing
 from residuekit.study.tables import apart_notes, judge_arms
+from residuekit.words.caption import _judged
 from residuekit.words.codes import (
     CODES,
     Note,
@@ -42,6 +44,7 @@ from residuekit.words.codes import (
     sentences,
     to_json,
 )
+from residuekit.words.common import bound_words
 from residuekit.words.differences import WHY
 
 CLEAN, GEL = [0.0, 0.01, -0.01], [1.0, 1.1, 0.9]
@@ -86,6 +89,7 @@ def of_verdicts(made, judged):
         judged(made(CLEAN), 0.5), judged(made(CLEAN), 1e-3), judged(made(CLEAN[:2]), 0.5),
         judged(made(CLEAN, loadings=None)), judged(unexplained, 0.5), judged(wide, 9.0),
         judged(few, 0.5), judged(blind, 0.5), judged(varied, 0.5),
+        judged(made(np.array(CLEAN) - 1.0), 0.5),
         judged(made(CLEAN, loadings=None, film=film_slope([5.0], [5.0])), 0.1),
         judged(made(CLEAN), 0.5, failed="all dead"),
         *[judged(made(GEL, shape=shape), 0.5) for shape in (None, "right", "wrong", "foreign")],
@@ -280,12 +284,36 @@ def test_a_slope_is_told_by_its_sign():
     falling = assess_blindness([0.0, 0.1, -0.1], Slope(-6.8, 0.1, 4), noise=0.01)
     assert falling.code == "negative-response"
     assert blindness_words(falling.code, falling.numbers) == (
-        "its response to 4 spiked mock-ups, -6.8 per ug cm-2, is negative: the score falls with "
-        "loading"
+        "its response to 4 spiked mock-ups, -6.80 ± 0.10 per ug cm-2, is negative: the score "
+        "falls with loading (99% confidence)"
     )
     unsure = assess_blindness([0.0, 0.1, -0.1], Slope(-0.3, 0.1, 4), noise=0.01)
     assert unsure.code == "no-response"
     assert "cannot be distinguished" in blindness_words(unsure.code, unsure.numbers)
+
+
+def test_what_is_not_assessable_has_counts_and_no_numbers(made, judged):
+    """A slope that cannot be told from zero gives no loading, and no limit of one."""
+    verdict = judged(made(GEL, **FLAT), 0.5)
+    row = verdict.row()
+    assert verdict.verdict == "not assessable"
+    assert math.isfinite(verdict.deciding.detection_limit)
+    assert all(math.isnan(row[name]) for name in QUANTITIES)
+    assert (row["n_mockups"], row["n_blank_mockups"], row["against_acceptance"]) == (3, 6, "")
+    for words in ("etection limit", "pper bound", "times in 100", "mean of"):
+        assert words not in row["reason"]
+    caption = next(_judged(SimpleNamespace(groups=[
+        SimpleNamespace(words="exposed 2 min", values=np.zeros(3), verdict=row)])))  # fmt: skip
+    assert caption == "2 min, n = 3: not assessable"
+
+
+def test_a_bound_below_nothing_is_explained(made, judged):
+    lower = judged(made([value - 1.0 for value in CLEAN]), 0.5)
+    assert lower.deciding.upper_bound < 0
+    assert "below-blanks" in lower.codes
+    assert "the upper bound lies below 0, as in up to 5% of clean arms" in lower.reason
+    assert "below-blanks" not in judged(made(CLEAN), 0.5).codes
+    assert bound_words(lower.row()) == "below 0"
 
 
 def test_only_what_can_see_is_named_without_a_code():

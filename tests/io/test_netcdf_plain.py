@@ -79,17 +79,18 @@ def test_what_stands_under_two_names_or_in_lists_goes_through_xarray(dataset, tm
     xr.testing.assert_identical(netcdf.load_own(path).drop_vars("twice"), dataset)
 
 
+@pytest.mark.parametrize("place", [(0, 0, 0), (20, 20, 20), (-1, -1, -1)])
 @pytest.mark.parametrize("value", [np.inf, -np.inf, np.nan])
-def test_a_large_map_is_looked_through_as_it_is_read(value, tmp_path):
-    """In blocks; an infinite number is refused, a missing one is not."""
-    values = np.random.default_rng(5).normal(size=(40, 40, 200)).astype(np.float32)
-    made = rk.make_map(values, np.arange(1000.0, 1200.0))
+def test_a_large_map_is_looked_through_as_it_is_read(value, place, tmp_path):
+    """In three blocks; an infinite number is refused, a missing one is not."""
+    values = np.random.default_rng(5).normal(size=(40, 40, 900)).astype(np.float32)
+    made = rk.make_map(values, np.arange(1000.0, 1900.0))
     path = rk.write(made, tmp_path / "large.nc")
     assert plain_dataset(path)["absorbance"].encoding["finite"] is True
     np.testing.assert_array_equal(rk.read(path), values)
-    values[-1, -1, -1] = value
+    values[place] = value
     with h5py.File(path, "a") as book:
-        book["absorbance"][-1, -1, -1] = value
+        book["absorbance"][place] = value
     if np.isnan(value):
         np.testing.assert_array_equal(rk.read(path), values)
         return
@@ -97,9 +98,35 @@ def test_a_large_map_is_looked_through_as_it_is_read(value, tmp_path):
         rk.read(path)
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "match"),
+    [("add_offset", np.float32(np.inf), "infinite"),
+     ("missing_value", np.float32(0.25), "marked valid and hold no number")],
+)  # fmt: skip
+def test_what_attributes_make_of_a_large_map_is_looked_at_too(name, value, match, tmp_path):
+    """Its numbers as they stand in the file are finite and complete."""
+    values = np.random.default_rng(5).normal(size=(40, 40, 900)).astype(np.float32)
+    values[7, 7] = 0.25
+    path = rk.write(rk.make_map(values, np.arange(1000.0, 1900.0)), tmp_path / "large.nc")
+    assert plain_dataset(path)["absorbance"].encoding["complete"] is True
+    with h5py.File(path, "a") as book:
+        book["absorbance"].attrs[name] = value
+    with pytest.raises(ReadError, match=match):
+        rk.read(path)
+
+
+def test_a_large_map_of_which_a_pixel_was_lost_is_refused(tmp_path):
+    values = np.ones((40, 40, 900), np.float32)
+    path = rk.write(rk.make_map(values, np.arange(1000.0, 1900.0)), tmp_path / "large.nc")
+    with h5py.File(path, "a") as book:
+        book["absorbance"][7, 7] = np.nan
+    with pytest.raises(ReadError, match="marked valid and hold no number"):
+        rk.read(path)
+
+
 def test_a_large_map_that_is_cut_is_refused(tmp_path):
-    values = np.ones((40, 40, 200), np.float32)
-    path = rk.write(rk.make_map(values, np.arange(1000.0, 1200.0)), tmp_path / "large.nc")
+    values = np.ones((40, 40, 900), np.float32)
+    path = rk.write(rk.make_map(values, np.arange(1000.0, 1900.0)), tmp_path / "large.nc")
     path.write_bytes(path.read_bytes()[:-300_000])
     with pytest.raises(ReadError):
         rk.read(path)

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from residuekit.words.answer import OVER_RESIDUES, answer, conditions, each_residue
+from residuekit.words.answer import (
+    OVER_RESIDUES,
+    _beside_the_limit,
+    answer,
+    conditions,
+    each_residue,
+)
 
 STUDY = {"working_exposure_min": 2.0, "treatment": "gel"}
 
@@ -33,8 +39,9 @@ def test_the_shortest_longer_clean_exposure_answers_with_its_factor_and_its_assu
 @pytest.mark.parametrize(
     ("rows", "end"),
     [
-        ([arm(10.0, "detected"), arm(60.0, "not detected")], "no longer exposure is clean."),
-        ([arm(10.0, "inconclusive")], "On alkyd no longer exposure is clean."),
+        ([arm(10.0, "detected"), arm(60.0, "not detected")],
+         "no longer exposure is “not detected”."),
+        ([arm(10.0, "inconclusive")], "On alkyd no longer exposure is “not detected”."),
         ([arm(1.0, "not detected")], "was not tested: nothing here answers for it."),
         ([arm(60.0, "not detected", treatment="other")], "nothing here answers for it."),
     ],
@@ -75,7 +82,7 @@ def test_longer_exposures_of_two_gels_answer_each_for_its_own():
     rows = [arm(10.0, "not detected"), arm(5.0, "detected", treatment="other")]
     said = answer(rows, study, lambda _: None).headline
     assert "On alkyd with gel residue is not detected after 10 min" in said
-    assert "On alkyd with other no longer exposure is clean" in said
+    assert "On alkyd with other no longer exposure is “not detected”" in said
 
 
 TWO = {"working_exposure_min": 2.0, "working_exposures": {"gel": 2.0, "other": 10.0},
@@ -106,3 +113,17 @@ def test_a_gel_without_a_working_exposure_has_none():
     only = {**TWO, "working_exposures": {"other": 10.0}, "left_by": ["gel"]}
     said = answer([arm(2.0, "not detected")], only, lambda _: None)
     assert said.headline.startswith("No working exposure was stated")
+
+
+def test_a_mean_above_what_is_accepted_is_said_where_it_cannot_be_called_detected():
+    high = arm(2.0, "inconclusive") | {"estimate": 3.1415, "against_acceptance": "above"}
+    low = arm(2.0, "inconclusive") | {"against_acceptance": "undecided"}
+    assert headline(high).endswith(
+        "residue of gel is inconclusive on alkyd (3.14 µg cm⁻², above what is accepted, 6 mock-ups "
+        "against 5 blanks)."
+    )
+    assert headline(low).endswith("residue of gel is inconclusive on alkyd.")
+    study = {"acceptance_limit_ug_cm2": 2.0}
+    bounded = high | {"upper_bound": 3.4, "scale": "spiked"}
+    assert _beside_the_limit(bounded, study).startswith("Even the lower bound lies above")
+    assert _beside_the_limit(bounded | {"upper_bound": 4.5}, study).startswith("The mean may lie")

@@ -177,8 +177,8 @@ def test_a_slope_is_printed_with_its_error_and_its_degrees_of_freedom(told):
 
 
 def test_with_many_arms_the_short_caption_leaves_their_numbers_to_the_table():
-    row = {"verdict": "not detected", "detection_limit": 0.5, "upper_bound": 0.4,
-           "standard_error": 0.1}  # fmt: skip
+    row = {"verdict": "not detected", "n_mockups": 4, "estimate": 0.1, "detection_limit": 0.5,
+           "upper_bound": 0.4, "standard_error": 0.1}  # fmt: skip
     group = SimpleNamespace(words="exposed 2 min", values=np.zeros(4), verdict=row)
     block = SimpleNamespace(words="alkyd", unit="ug cm-2", maps=(), groups=[group] * 9)
     plan = SimpleNamespace(lettered=list(zip("ABCD", [block] * 4, strict=True)), blocks=[block] * 4,
@@ -235,7 +235,11 @@ def test_each_arm_is_told_with_its_own_numbers_to_two_digits_of_their_error(told
 def test_a_detected_residue_has_a_lower_bound_beside_the_acceptance_limit(told):
     _, result, _, _ = told
     table = result.verdicts.assign(
-        verdict="detected", estimate=2.75, upper_bound=3.03, reason="Seen."
+        verdict="detected",
+        estimate=2.75,
+        upper_bound=3.03,
+        against_acceptance="above",
+        reason="Seen.",
     )
     text = plain(write_methods(replace(result, verdicts=table), told[0]))
     write_methods(result, told[0])

@@ -11,6 +11,7 @@ import pytest
 from made_run import make_run
 
 from residuekit.report import write_summary
+from residuekit.words.codes import Note, sentence
 
 
 def read(result, folder):
@@ -49,6 +50,20 @@ def test_it_is_one_page_of_a4_with_the_question_and_the_answer(summary):
     assert "After the working exposure of 2 min, residue of PVA cryogel is not detected on" in said
     assert "Mock-ups are not the work of art" in said
     assert result.fingerprint in said.replace(" ", "")
+
+
+def test_why_an_arm_is_left_open_stands_below_the_answer(tmp_path):
+    """The first reason of the first two, those of the working exposure before others."""
+    made = make_run(tmp_path / "run", paints=("alkyd", "acrylic"))
+    table = made.verdicts.assign(verdict="inconclusive")
+    few = Note("few-blanks", {"n": 2, "needed": 3})
+    notes = made.notes(made.verdicts.iloc[0].to_dict())._replace(why=(few,))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(type(made), "notes", lambda *_: notes)
+        (page,) = read(replace(made, verdicts=table), tmp_path).pages
+    reason = sentence(few)
+    assert words_of(page).count(reason) == 2
+    assert f"Alkyd, PVA cryogel 2 min, cleared 2 min: inconclusive. {reason}" in words_of(page)
 
 
 def test_no_absence_stands_there_without_its_limits_and_its_n(summary):

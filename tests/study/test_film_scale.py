@@ -128,7 +128,9 @@ def test_check_says_what_the_loadings_rest_on(filmed):
 
 
 def test_check_of_spiked_mockups(warm_study):
-    assert "alkyd: spiked (4 mock-ups), so every" in check_folder(warm_study.folder)
+    assert "spiked (4 mock-ups), so loadings are held" in check_folder(warm_study.folder)
+    warm_study.edit("acceptance_limit_ug_cm2 = ", "# ")
+    assert "nothing can be “not detected”" in check_folder(warm_study.folder)
 
 
 def test_a_declared_error_of_the_loading_widens_the_bound_alone(filmed):

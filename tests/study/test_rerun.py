@@ -35,14 +35,19 @@ def performed(monkeypatch):
     """The files that are read, in the order of their tasks."""
     from residuekit.study import reading, work
 
-    files, perform = [], work.perform
+    files, perform, scatter_within = [], work.perform, work.scatter_within
 
     def counted(task):
         files.append(task.row.file)
         return perform(task)
 
+    def scattered(task):
+        if not work.is_stored(task):
+            files.append(task.row.file)
+        return scatter_within(task)
+
     monkeypatch.setattr(work, "perform", counted)
-    monkeypatch.setattr(reading, "perform", counted)
+    monkeypatch.setattr(reading, "scatter_within", scattered)
     return files
 
 

@@ -16,7 +16,10 @@ from threadpoolctl import threadpool_info
 
 from residuekit.errors import StudyError
 from residuekit.figures import write_figure
+from residuekit.io import checksum
+from residuekit.kernels import netsignal
 from residuekit.results import TABLES
+from residuekit.spectra.arrays import valid_spectra
 from residuekit.study import Study, work
 from residuekit.study.work import Task, Workers
 
@@ -46,7 +49,23 @@ def same(result, finished, folder=None):
         assert b"not_drawn" not in drawn[0]
 
 
-@pytest.mark.usefixtures("without_pictures")
+@pytest.fixture
+def idle(study, monkeypatch):
+    """This process sums no exposed file and no scatter."""
+    digest, exposed = checksum._digest, {study.folder / name for name in study.files("exposed")}
+
+    def not_of_exposed(path):
+        assert path not in exposed
+        return digest(path)
+
+    def refused(*_given):
+        raise AssertionError("the scatter of a map")
+
+    monkeypatch.setattr(checksum, "_digest", not_of_exposed)
+    monkeypatch.setattr(netsignal, "scatter", refused)
+
+
+@pytest.mark.usefixtures("without_pictures", "idle")
 def test_two_processes_are_started_once_and_give_the_same_results(
     study, finished, monkeypatch, tmp_path
 ):
@@ -61,8 +80,8 @@ def test_two_processes_are_started_once_and_give_the_same_results(
     assert len(result.maps()) == len(finished.result.maps())
 
 
-@pytest.mark.usefixtures("without_pictures")
-def test_a_cluster_in_another_process_gives_the_same_tables(study, finished):
+@pytest.mark.usefixtures("without_pictures", "idle")
+def test_a_cluster_in_another_process_gives_the_same_results(study, finished, tmp_path):
     pytest.importorskip("distributed")
     with subprocess.Popen(
         [sys.executable, "-c", CLUSTER], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
@@ -75,7 +94,7 @@ def test_a_cluster_in_another_process_gives_the_same_tables(study, finished):
             cluster.stdin.write("\n")
             cluster.stdin.flush()
             cluster.wait(60)
-    same(result, finished)
+    same(result, finished, tmp_path)
 
 
 def test_an_address_without_a_scheduler_is_refused(study, monkeypatch):
@@ -122,20 +141,64 @@ class _Deadly(dict):
         return os._exit, (9,)
 
 
-def test_a_worker_that_dies_costs_its_own_file_alone(study, tmp_path):
+@pytest.fixture
+def tasks(study, tmp_path):
+    """Three blanks, of which the second kills the process that unpacks it."""
     manifest = Study.open(study.folder).manifest
     tasks = [
         Task(manifest.folder, row, manifest.procedure, {}, study.snapshot()[row.file][1], "key",
-             tmp_path / "absent.nc")
+             tmp_path / f"{row.line}.nc")
         for row in manifest.of_role("blank")[:3]
     ]  # fmt: skip
     tasks[1] = replace(tasks[1], quality=_Deadly())
+    return tasks
+
+
+def test_a_worker_that_dies_costs_its_own_file_alone(tasks):
     with Workers(2) as two:
         outcomes = {task.row.file: outcome for task, outcome in two.perform(tasks)}
     assert [outcomes[task.row.file].failure for task in tasks] == [
         "", "the process that read it died", "",
     ]  # fmt: skip
     assert outcomes[tasks[0].row.file].summary.n_pixels == 64
+
+
+def test_what_a_dead_worker_leaves_in_turn_is_done_by_the_process_that_started_it(tasks):
+    with Workers(2) as two:
+        found = list(two.in_turn(tasks, work.scatter_within))
+    assert [work.is_stored(task) for task in tasks] == [True] * 3
+    for task, one in zip(tasks, found, strict=True):
+        own = netsignal.scatter(valid_spectra(work.stored(task)))
+        assert one.products.tobytes() == own.products.tobytes()
+        assert one.mean.tobytes() == own.mean.tobytes()
+
+
+def test_in_turn_few_tasks_are_begun_before_they_are_asked_for(monkeypatch):
+    begun = []
+
+    class Pool(work.ThreadPoolExecutor):
+        def __init__(self, workers, *_given):
+            super().__init__(workers)
+
+        def submit(self, call, task):
+            begun.append(task)
+            return super().submit(call, task)
+
+    monkeypatch.setattr(work, "ProcessPoolExecutor", Pool)
+    with Workers(2) as two:
+        found = two.in_turn(range(20), lambda number: -number)
+        assert next(found) == 0
+        assert begun == [0, 1, 2, 3]
+        assert list(found) == [-number for number in range(1, 20)]
+    assert begun == list(range(20))
+
+
+def test_a_fault_in_turn_is_an_outcome(tasks):
+    lost = replace(tasks[0], sha256="another")
+    with Workers(2) as two:
+        found = [next(who.in_turn([lost], work.scatter_within)) for who in (two, Workers())]
+    assert found[0] == found[1]
+    assert "replaced while the study ran" in found[0].failure
 
 
 @pytest.mark.usefixtures("without_pictures")

@@ -47,7 +47,7 @@ def test_a_rung_that_is_not_clean_ends_the_margin(verdict):
 def test_without_a_clean_rung_there_is_no_margin():
     found = margin(arm(2, "detected"), arm(10, "not detected"))
     assert np.isnan(found.margin)
-    assert "no exposure margin, for no exposure" in str(found)
+    assert "no exposure margin, for none from 2 min on" in str(found)
     assert found.share_upper_bound == 1.0
 
 
