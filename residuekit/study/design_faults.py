@@ -62,7 +62,11 @@ def design_faults(
             "add the mock-ups that met the gel",
             file=table,
         )
-    elif treatment and not any(row.may_be(role="exposed", treatment=treatment) for row in rows):
+    elif (
+        rows
+        and treatment
+        and not any(row.may_be(role="exposed", treatment=treatment) for row in rows)
+    ):
         yield place.fault(
             f"treatment = {treatment!r}, which no exposed row has",
             "the treatment whose residue is asked for",
