@@ -24,6 +24,7 @@ from ..words import methods as words
 from ..words import samples
 from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of, stratum_words
+from ..words.quality import assumed
 from ..words.scale import sunk_margin, sunk_words
 
 if TYPE_CHECKING:
@@ -111,14 +112,16 @@ def _as_number(value: Any) -> float:
 
 
 def instrument_sentences(result: StudyResult, found: Layouts) -> Iterator[str]:
-    """What the further columns of the table of measurements say of the instrument."""
+    """What the further columns of the table of measurements say of the instrument, and what of the
+    files was assumed."""
     columns: dict[str, dict[str, int]] = {}
     for row in result.provenance.get("measurements", ()):
         for name, value in row.items():
             if name not in (*MEASUREMENT_COLUMNS, "line", "options") and value not in ("", None):
                 counts = columns.setdefault(name, {})
                 counts[str(value)] = counts.get(str(value), 0) + 1
-    return words.instrument(columns, found.techniques)
+    yield from words.instrument(columns, found.techniques)
+    yield from assumed(result.provenance["quality"])
 
 
 def strata(result: StudyResult) -> list[Stratum]:

@@ -206,7 +206,8 @@ def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
         *grouped(faults),
         *picture_faults(folder, parts["figure"], mockups, place),
     ]
-    there = tuple(row for row in rows if not planned or (folder / row.path).exists())
+    named = [row for row in rows if "file" not in row.doubtful]
+    there = tuple(row for row in named if not planned or (folder / row.path).exists())
     faults += grouped(file_faults(folder, table, there))
     rows, wrong = placed_before(table, rows)
     faults += wrong
@@ -216,4 +217,5 @@ def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
     faults += residue_faults(parts["residues"], rows, SETTINGS)
     trial, wrong = examine_trial(folder)
     faults += wrong
+    rows = tuple(row for row in rows if "file" not in row.doubtful)
     return Manifest(folder=folder, measurements=rows, table=table, trial=trial, **parts), faults

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 
 from ..schema import FLAGS
@@ -105,6 +106,40 @@ def flags_found(rows: Rows) -> Iterator[str]:
     ]
     if listed:
         yield f"Flags: {'; '.join(listed)}."
+
+
+#: What a reader may assume -> how that is said, and by which option it is stated.
+_ASSUMED = {
+    "quantity": ("{}", "quantity"),
+    "wavenumber": ("an axis in {}", "x_unit"),
+    "position unit": ("positions in {}", ""),
+}
+
+
+def assumed(rows: Rows) -> Iterator[str]:
+    """What files do not say and was assumed of them, each with its count of files.
+
+    >>> [*assumed([{"assumed": {"quantity": "absorbance"}}, {}])]
+    ['Not stated in the files, and assumed: absorbance (1 file).']
+    """
+    kinds = Counter(item for row in rows for item in row.get("assumed", {}).items())
+    listed = [f"{words.format(value)} ({counted(n, 'file')})"
+              for what, (words, _) in _ASSUMED.items()
+              for (own, value), n in sorted(kinds.items()) if own == what]  # fmt: skip
+    if listed:
+        yield f"Not stated in the files, and assumed: {', '.join(listed)}."
+
+
+def how_to_state(rows: Rows) -> Iterator[str]:
+    """Where to type what was assumed and is known.
+
+    >>> [*how_to_state([{"assumed": {"quantity": "absorbance"}}])]
+    ['Where it is known, state quantity in study.toml below [[reading]].']
+    """
+    taken = {what for row in rows for what in row.get("assumed", {})}
+    names = (option for what, (_, option) in _ASSUMED.items() if what in taken)
+    if options := " and ".join(filter(None, names)):
+        yield f"Where it is known, state {options} in study.toml below [[reading]]."
 
 
 def flag_counts(rows: Rows) -> dict[str, tuple[int, int]]:

@@ -135,6 +135,8 @@ def _quality() -> Iterator[tuple[str, str]]:
         quality.bridged_channel({"wavenumber": 1092.0, "n_files": 7, "n_all": 8}),
     )
     yield "points", quality.points_only()
+    taken = [{"assumed": {"quantity": "absorbance", "wavenumber": "cm-1", "position unit": "um"}}]
+    yield "assumed", " ".join((*quality.assumed(taken), *quality.how_to_state(taken)))
 
 
 #: Heading -> what it is called and what it prints.
