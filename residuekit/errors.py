@@ -44,7 +44,7 @@ class Fault:
 
 
 #: Faults of one mend in one file are told one by one up to this number.
-_MOST_ALIKE = 3
+MOST_ALIKE = 3
 #: More choices than this are not listed, only the nearest.
 _MOST_CHOICES, _NEAREST = 24, 3
 
@@ -139,10 +139,10 @@ def grouped(faults: Iterable[Fault]) -> list[Fault]:
         alike.setdefault((fault.file, fault.needed, fault.fix), []).append(fault)
     told = []
     for first, *others in alike.values():
-        if len(others) < _MOST_ALIKE:
+        if len(others) < MOST_ALIKE:
             told += [first, *others]
             continue
-        lines = ", ".join(str(fault.line) for fault in others[:_MOST_ALIKE])
+        lines = ", ".join(str(fault.line) for fault in others[:MOST_ALIKE])
         more = f"{first.found}, and {len(others)} more rows (lines {lines} ...)"
         if others[-1].line == first.line:
             more = f"{first.found}, and {len(others)} more alike"

@@ -30,6 +30,8 @@ _SAMPLE = 256
 #: In `source`, in the place of a checksum that was not needed yet, and how each of them is made:
 #: None where the file is no longer as it was read.
 LATER = "sha256 when asked"
+#: In `source`, how a note begins that the file does not say.
+ASSUMED = "assumed "
 SUMS: dict[str, Callable[[], str | None]] = {}
 _NOT_SUMMED = "the file is not as it was read, or another session read it"
 
@@ -144,6 +146,17 @@ def source(array: xr.DataArray) -> dict[str, Any]:
     if LATER in found:
         digest = SUMS.get(found.pop(LATER), lambda: None)()
         found |= {"sha256": digest} if digest else {"no sha256": _NOT_SUMMED}
+    return found
+
+
+def assumed(array: xr.DataArray) -> dict[str, str]:
+    """What the file does not say and its reader assumed, as ``{"quantity": "absorbance"}``."""
+    said = json.loads(array.attrs["source"])
+    found: dict[str, str] = {}
+    while isinstance(said, dict):
+        found = {name: value.removeprefix(ASSUMED) for name, value in said.items()
+                 if isinstance(value, str) and value.startswith(ASSUMED)} | found  # fmt: skip
+        said = said.get("origin")
     return found
 
 

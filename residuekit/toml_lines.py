@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 from .errors import Fault, ResiduekitError
@@ -18,17 +19,49 @@ _TOKEN = re.compile(
 )
 
 
+#: What the parser says of what stands twice, and how a table or a key opens its line.
+_TWICE = re.compile(r"Cannot (overwrite|declare|redefine|mutate)|Duplicate")
+_HEAD = re.compile(r"\s*(?:(\[\[?[^\]]+\]\]?)|([^\s#=\[\]{},][^#=\[\]{},]*?)\s*=)")
+
+
 def load_toml(text: str, file: str = "", error: type[ResiduekitError] = ResiduekitError) -> Any:
     """Return the values of a TOML text; raise `error` with the line where it is none."""
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as problem:
-        line = re.search(r"at line (\d+)", str(problem))
-        raise error(
-            Fault(f"text that is not TOML ({problem})", "valid TOML",
-                  "quotes round texts, brackets that close, key = value", file,
-                  int(line.group(1)) if line else None)
-        ) from problem  # fmt: skip
+        said = re.search(r"at line (\d+)", str(problem))
+        line = int(said[1]) if said else None
+        fault = Fault(
+            f"text that is not TOML ({problem})",
+            "valid TOML",
+            "quotes round texts, brackets that close, key = value",
+            file,
+            line,
+        )
+        if _TWICE.match(str(problem)):
+            fault = _given_twice(text.split("\n")[:line], fault)
+        raise error(fault) from problem
+
+
+def _given_twice(lines: list[str], fault: Fault) -> Fault:
+    """The fault of a key or a table that stands twice in lines, the last time at their end.
+
+    >>> _given_twice(["[a]", "b = 1", "c = 2", "b = [", "1]"], Fault("", "", "")).found
+    "the key 'b' a second time (first in line 2)"
+    """
+    heads = [(number, found[1] or found[2], bool(found[1]))
+             for number, line in enumerate(lines, start=1)
+             if (found := _HEAD.match(line))]  # fmt: skip
+    if not heads:
+        return fault
+    last, name, is_table = heads[-1]
+    above = [number for number, other, _ in heads[:-1] if other == name]
+    first = f" (first in line {above[-1]})" if above else ""
+    if is_table:
+        return replace(fault, found=f"the table {name} a second time{first}", line=last,
+                       needed="each table once", fix="all of it below one of them")  # fmt: skip
+    return replace(fault, found=f"the key {name!r} a second time{first}", line=last,
+                   needed="each key once in its table", fix="leave one of the two out")  # fmt: skip
 
 
 def lines_of(text: str) -> dict[Path, int]:

@@ -27,7 +27,8 @@ class Field:
 
     Parameters
     ----------
-    words : what is needed. example : what to type, as it is typed.
+    words : what is needed. example : what to type, as it is typed. fill : what to write in a cell
+        that is empty, in words: an example there would be taken for the answer.
     fits : the test of a value. read : makes it of the text of a cell, None where there is none.
     default : stands where nothing is given. needed : something must be given.
     choices : the words that are allowed, where they are few.
@@ -43,6 +44,7 @@ class Field:
     choices: tuple[str, ...] = ()
     fields: Fields | None = None
     each: Field | None = None
+    fill: str = ""
 
 
 Fields = Mapping[str, Field]
@@ -219,7 +221,8 @@ def _as_whole(text: str) -> int | None:
 
 
 def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list[Fault]]:
-    """Return the value (of a table what is right in it; else None) and what is wrong with it."""
+    """Return the value (of a table, and of each in a list, what is right in it; else None) and what
+    is wrong with it."""
     value = one.read(raw) if place.cells else raw
     if not one.fits(value):
         pair = "{value} in {name}" if isinstance(name, int) else place.pair
@@ -238,6 +241,9 @@ def _try(name: str | int, raw: Any, one: Field, place: Place) -> tuple[Any, list
     tried = {key: _try(key, item, one.each, inside) for key, item in items}
     faults = [fault for _, wrong in tried.values() for fault in wrong]
     right = {key: item for key, (item, _) in tried.items()}
+    if one.each.fields is not None and isinstance(value, list):
+        usable = [item for item in right.values() if item is not None]
+        return (usable or None) if faults else usable, faults
     return None if faults else right if isinstance(value, dict) else list(right.values()), faults
 
 
@@ -251,10 +257,11 @@ def _fix(name: str | int, raw: Any, one: Field, place: Place) -> str:
         return f"{_head((*place.path, name, 0))} in place of {_head((*place.path, name))}"
     if isinstance(name, int):
         return place.pair.format(name=place.path[-1], value=f"[{one.example}]")
-    typed = place.pair.format(name=name, value=one.example)
-    return (
-        f"{typed}, without a unit" if place.cells and one.read in (as_number, _as_whole) else typed
-    )
+    if place.cells and raw is None and one.fill:
+        return f"{name}: {one.fill}"
+    if place.cells and one.read in (as_number, _as_whole):
+        return f"the number alone in {name}, such as {one.example}, without a unit"
+    return place.pair.format(name=name, value=one.example)
 
 
 def _head(path: Path) -> str:

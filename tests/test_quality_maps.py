@@ -46,6 +46,9 @@ def test_a_sound_map_has_no_flag_no_words_and_its_noise_with_window_and_n():
     assert (numbers["noise_low"], numbers["noise_high"], numbers["noise_n"]) == (2000, 2200, 51)
     assert 4 < numbers["noise_peak_to_peak"] / numbers["noise_rms"] < 5
     assert set(found.row()) >= {f"n_{name}" for name in schema.FLAGS}
+    short = rk.check_quality(sound().sel(wavenumber=slice(900, 1900))).numbers
+    assert short["noise_n"] == 0
+    assert np.isnan([short["noise_low"], short["noise_high"]]).all()
 
 
 @pytest.mark.parametrize("case", quality_rates.CASES, ids=lambda case: f"{case.flag} {case.size}")

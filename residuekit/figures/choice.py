@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..decision.pairs import BEFORE
 from ..errors import ContractError, Fault, did_you_mean
 from ..schema import JUDGED_COLUMNS, LOADING_UNIT
 from ..words.caption import arms_not_drawn
@@ -140,6 +141,7 @@ def _block(result: StudyResult, stratum: Stratum, most_arms: int) -> Block | Fau
     limits = next(row for row in (working, *judged) if row is not None)
     study = result.provenance["study"]
     spiking = choose_spiking(result, own, stratum, own_unit, known, limits)
+    paired = next((row["paired"] for row in arms if row["paired"]), "")
     return Block(
         stratum=stratum,
         score=score,
@@ -147,11 +149,11 @@ def _block(result: StudyResult, stratum: Stratum, most_arms: int) -> Block | Fau
         groups=tuple(_groups(own, arms, working, known, all_loads=spiking is None)),
         maps=maps[0],
         pixel_limit=maps[1],
-        **choose_spectra(result, stratum, picks),
+        **choose_spectra(result, stratum, picks, paired=paired == BEFORE),
         spiking=spiking,
         residue=study["residue"],
         acceptance=study["acceptance_limit_ug_cm2"] if own_unit == LOADING_UNIT else None,
-        paired=next((row["paired"] for row in arms if row["paired"]), ""),
+        paired=paired,
     )
 
 

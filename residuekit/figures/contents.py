@@ -272,9 +272,11 @@ def _plan(
     room = width - 2 * EDGE
     blocks = [place.block for place in places]
     key = key_rows(key_entries(blocks), room)
-    names = [plain(marker["name"]) for marker in markers]
+    shown = {name for block in blocks for name in block.scored}
+    names = {k: plain(one["name"]) for k, one in enumerate(markers, 1) if one["name"] in shown}
     lettered = [(place.letter, place.block) for place in places]
-    said = [*words.foot(names, lettered, bool(left_out)), *remarks]
+    identified = any(one.block.identified and not narrow(one.width) for one in places)
+    said = [*words.foot(names, lettered, bool(left_out), identified), *remarks]
     said += [words.page_of(page, pages)] if pages > 1 else []
     foot = wrapped(" ".join(said), room)
     height = max(place.top + block_height(place.block, place.width) for place in places)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from .mockup_panel import LIMITS, LOOK
 from .stratum import Spiking
@@ -12,6 +13,9 @@ from .style import GEL, INK, PALE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+#: The least distance of two loadings on the axis as a share of it: their numbers do not touch.
+_APART = 0.09
 
 
 def draw_spiking(ax: Axes, spiking: Spiking, acceptance_limit: float | None) -> Axes:
@@ -35,4 +39,14 @@ def draw_spiking(ax: Axes, spiking: Spiking, acceptance_limit: float | None) -> 
     ax.scatter(spiking.loadings, spiking.found, **LOOK["spiked"], **size)
     ax.set_xlim(-0.03 * at[1], at[1])
     ax.locator_params(nbins=4)
+    ax.set_xticks(_loads(spiking.loadings, at[1]))
     return ax
+
+
+def _loads(loadings: npt.ArrayLike, end: float) -> list[float]:
+    """Zero and the loadings that were spiked, the highest first where their numbers would touch."""
+    ticks: list[float] = []
+    for load in sorted({0.0, *map(float, np.asarray(loadings))}, reverse=True):
+        if not ticks or ticks[-1] - load >= _APART * end:
+            ticks.append(load)
+    return ticks

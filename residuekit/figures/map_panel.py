@@ -19,6 +19,8 @@ Floats = npt.NDArray[np.float64]
 _SCALE_SHARE = 0.4
 #: Right of the colour bar, mm: the numbers of its scale.
 BAR_NUMBERS = 9.5
+#: Right of it, mm: where its unit ends, before the title of the next panel.
+_UNIT_ENDS = 6.5
 _PT = 72 / MM_PER_INCH
 #: A masked pixel, over its grey.
 HATCHED: dict[str, Any] = {"fill": False, "hatch": "////", "linewidth": 0, "color": "#666666"}
@@ -169,7 +171,7 @@ def draw_colour_bar(
     for at, mark, end in ((1.03, "^", -1), (-0.03, "v", 0))[: 2 if diverging else 1]:
         ax.plot(0.5, at, marker=mark, markersize=6, color=colours[end, 0], markeredgecolor=INK,
                 markeredgewidth=0.5, transform=ax.transAxes, clip_on=False)  # fmt: skip
-    ax.annotate(words, (1, 1), xycoords="axes fraction", xytext=(BAR_NUMBERS * _PT, 3.2 * _PT),
+    ax.annotate(words, (1, 1), xycoords="axes fraction", xytext=(_UNIT_ENDS * _PT, 3.2 * _PT),
                 textcoords="offset points", ha="right", va="bottom")  # fmt: skip
     for line, dash in ((limit, "solid"), (-limit, "dotted"))[: 2 if diverging else 1]:
         if low <= line <= high:

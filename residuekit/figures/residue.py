@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..words.caption import headline
-from ..words.common import Stratum, number, rounded, unit_words
+from ..words.common import Stratum, number, percent, rounded, unit_words
 from .contents import BELOW_PHOTO, Place, Plan, photo_size, plan_figure
 from .curve_panel import draw_spiking
 from .key import Entry, draw_key, key_width
@@ -62,7 +62,7 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 #: What the values of paired mock-ups are, by the column `paired`.
-_PAIRED = {"before": ", change from before", "block": ", less its panel's blanks"}
+_PAIRED = {"before": "; dots: change from before", "block": ", less its panel's blanks"}
 #: Full width: the numbers and the verdict beside the dots, and the names before them.
 _BESIDE_DOTS, _LABEL = 76.0, 42.0
 _COLUMNS = {"estimate": ("mean", 14.0), "detection_limit": ("DL", 26.0),
@@ -198,6 +198,12 @@ class _Panel:
         """The unit of the deciding score."""
         return unit_words(self.block.unit)
 
+    @property
+    def windows(self) -> list[tuple[int, dict[str, Any]]]:
+        """The markers that are scored here, with their numbers in the line below the figure."""
+        numbered = enumerate(self.plan.markers, start=1)
+        return [(k, marker) for k, marker in numbered if marker["name"] in self.block.scored]
+
     def axes(self, name: str, below: str) -> Axes:
         """The axes, its name upright on the left, its level one below."""
         ax = place(self.figure, self.left + TICKS, self.top + TITLE, self.inner, self.height)
@@ -272,8 +278,12 @@ def _draw_spiking(p: _Panel) -> None:
     if spiking is None:
         return
     draw_spiking(p.axes("found", f"spiked ({p.unit})"), spiking, p.block.acceptance)
-    spread = spiking.spread_percent
-    p.title(f"recovery: slope ± {number(spread, 2)}%" if np.isfinite(spread) else "recovery")
+    ways = [f"recovery ({p.unit})", p.unit]
+    if np.isfinite(spiking.spread_percent):
+        sure = percent(spiking.confidence)
+        slope = f"slope ± {number(spiking.spread_percent, 2)}% ({sure})"
+        ways = [*(f"{way}: {slope}" for way in ways), slope]
+    p.title(first_fitting(ways, p.width))
 
 
 def _colour(working: bool) -> str:
@@ -281,15 +291,14 @@ def _colour(working: bool) -> str:
 
 
 def _draw_spectra(p: _Panel) -> None:
-    block, markers = p.block, p.plan.markers
+    block = p.block
     shared = p.row.foot < FOOT
     ax = p.axes(block.quantity, "" if shared else "wavenumber (cm⁻¹)")
     ax.tick_params(labelbottom=not shared)
     exposed = [(curves.spectra, _colour(curves.working)) for curves in block.exposed]
     draw_spectra(ax, block.wavenumber, block.blank.spectra, exposed, block.gel)
-    blind = [marker["name"] in block.blind for marker in markers]
-    tags = [f"({k})" if hidden else str(k) for k, hidden in enumerate(blind, start=1)]
-    shade_windows(ax, markers, p.inner, tags)
+    tags = [f"({k})" if one["name"] in block.blind else str(k) for k, one in p.windows]
+    shade_windows(ax, [marker for _, marker in p.windows], p.inner, tags)
     lines: list[Entry] = [("blank", {"linestyle": "-", "color": BLANK, "linewidth": 1.8})]
     colours = [_colour(curves.working) for curves in block.exposed]
     lines += [(curves.words, {"linestyle": DASHES[colour], "color": colour})
@@ -304,13 +313,16 @@ def _draw_difference(p: _Panel) -> None:
     gel = None
     if block.gel is not None and block.gel_per_loading > 0:
         gel = block.gel * block.gel_per_loading * loading
-    exposed = [(curves.spectra, _colour(curves.working)) for curves in block.exposed]
-    ax = p.axes("difference", "wavenumber (cm⁻¹)")
-    draw_difference(ax, block.wavenumber, block.blank.spectra, exposed, gel)
-    shade_windows(ax, p.plan.markers, p.inner)
-    write(p.figure, p.left, p.top, "exposed − blank")
+    exposed = [(curves.compared, _colour(curves.working)) for curves in block.exposed]
+    symbol = _SYMBOL_OF.get(block.quantity, (block.quantity,))[0]
+    ax = p.axes(f"Δ{symbol}", "wavenumber (cm⁻¹)")
+    draw_difference(ax, block.wavenumber, block.blank.compared, exposed, gel)
+    shade_windows(ax, [marker for _, marker in p.windows], p.inner)
+    title = "exposed − blank" if block.blank.changes is None else "changes, exposed − blank"
+    write(p.figure, p.left, p.top, title)
     if gel is not None:
-        p.key([(f"gel, {number(loading)} µg cm⁻²", _GEL_LINE)], offset=24)
+        offset = text_width(title) + _TIGHT
+        p.key([(f"gel, {number(loading)} µg cm⁻²", _GEL_LINE)], offset=offset)
 
 
 def _draw_mockups(p: _Panel) -> None:
@@ -357,13 +369,15 @@ def _write_above(p: _Panel, group: Group, top: float) -> None:
 def _write_numbers(p: _Panel, left: float, tops: Sequence[float]) -> None:
     """Full width: mean, limits, upper bound and verdict of each arm beside its dots; the heads
     stand on the line of the headline, just above."""
-    for head, right in _COLUMNS.values():
+    columns = {name: column for name, column in _COLUMNS.items()
+               if p.block.identified or name != "identification_limit"}  # fmt: skip
+    for head, right in columns.values():
         write(p.figure, left + right, p.at.top, head, ha="right")
     write(p.figure, left + _VERDICT, p.at.top, "verdict")
     for group, top in zip(p.block.groups, tops, strict=True):
         if (row := group.verdict) is None:
             continue
-        for name, (_, right) in _COLUMNS.items():
+        for name, (_, right) in columns.items():
             said = rounded(row, name) if np.isfinite(row[name]) else "–"
             write(p.figure, left + right, top, said, ha="right")
         write(p.figure, left + _VERDICT, top, str(row["verdict"]), **_weight(group))

@@ -75,11 +75,20 @@ class Map:
 
 @dataclass(frozen=True)
 class Curves:
-    """Spectra of some mock-ups, (mock-up, wavenumber)."""
+    """Spectra of some mock-ups, (mock-up, wavenumber).
+
+    `changes` are what paired mock-ups differ by from their own states before treatment.
+    """
 
     words: str
     spectra: Floats
     working: bool = False
+    changes: Floats | None = None
+
+    @property
+    def compared(self) -> Floats:
+        """What a difference is taken of."""
+        return self.spectra if self.changes is None else self.changes
 
 
 @dataclass(frozen=True)
@@ -87,7 +96,8 @@ class Spiking:
     """Spiked mock-ups against their known loadings, and the decision limit of one mock-up.
 
     `slope` is the response to a unit of loading as markers.csv has it, `spread_percent` the
-    half width of its two-sided confidence interval in per cent of it, `k` the mock-ups behind it.
+    half width of its two-sided interval of that `confidence` in per cent of it, `k` the mock-ups
+    behind it.
     """
 
     loadings: Floats
@@ -95,6 +105,7 @@ class Spiking:
     blanks: Floats
     slope: float
     spread_percent: float
+    confidence: float
     k: int
     decision: float
 
@@ -115,6 +126,7 @@ class Block:
     exposed: tuple[Curves, ...]
     gel: Floats | None
     gel_per_loading: float
+    scored: frozenset[str]
     blind: frozenset[str]
     spiking: Spiking | None
     residue: str
@@ -125,6 +137,15 @@ class Block:
     def words(self) -> str:
         """The stratum as people say it."""
         return stratum_words(self.stratum)
+
+    @property
+    def identified(self) -> bool:
+        """Whether an arm has an identification limit."""
+        return any(
+            bool(np.isfinite(group.verdict["identification_limit"]))
+            for group in self.groups
+            if group.verdict is not None
+        )
 
     @property
     def gel_factor(self) -> float:

@@ -44,8 +44,8 @@ def read(
     path : the file; its suffix and its first bytes choose the reader.
     format : the reader, where the suffix does not say it: ``table``, ``jcamp``, ``netcdf``,
         ``hdf5``, ``workbook``, ``numpy``, ``tiff`` or ``flat``.
-    options : what that reader takes (its own docstring lists them). A file of the same name with
-        ``.toml`` behind it, or ``map.toml`` in a folder, may hold them too.
+    options : what that reader takes (``help(residuekit.io.options)`` lists them by format). A file
+        of the same name with ``.toml`` behind it, or ``map.toml`` in a folder, may hold them too.
 
     Returns
     -------

@@ -15,6 +15,7 @@ import numpy as np
 import xarray as xr
 
 from ..errors import ResiduekitWarning
+from ..labels import ASSUMED, assumed
 from ..schema import WAVENUMBER, source
 from .checksum import FOLDER_OPTIONS
 from .labelled import same_axis, spectra
@@ -67,6 +68,7 @@ def reader(read_file: Callable[..., xr.DataArray]) -> Callable[..., xr.DataArray
             "layout": "map of one-spectrum files",
             "files": f"{len(found)}, {found[0].name} to {found[-1].name}",
             "form": str(source(first)["reader"]),
+            **{name: f"{ASSUMED}{value}" for name, value in assumed(first).items()},
             **notes,
         }
         return spectra(path, NAME, cube, first[WAVENUMBER].values, recognised, x=x, y=y, unit=unit,

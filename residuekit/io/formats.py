@@ -79,6 +79,8 @@ READERS = (
     Reader(tiff.NAME, (".tif", ".tiff"), tiff.read, tiff.recognises),
     Reader(flat.NAME, (".raw", ".bin", ".img"), flat.read, _nothing),
 )
+#: How near two suffixes must be to be a slip: .cvs and .csv are.
+_NEAR = 0.7
 #: What a user may state as `format`, where the suffix does not say it.
 _NAMES = ("netcdf", "hdf5", "jcamp", "table", "workbook", "numpy", "tiff", "flat")
 FORMATS = dict(zip(_NAMES, READERS, strict=True))
@@ -135,9 +137,16 @@ def _added(path: Path, suffix: str) -> Reader:
         raise refuse(path, f"the suffix {suffix!r}, which {len(named)} installed readers take "
                      f"({', '.join(reader.name for reader in named)})", "one reader for it",
                      "uninstall the other")  # fmt: skip
-    near = did_you_mean(suffix, suffixes)
+    known = f"{', '.join(reader.suffixes[0] for reader in (*READERS, _ZARR, *added))} or their like"
+    beside = [other for other in READERS[-1].suffixes if path.with_suffix(other).is_file()]
+    if beside:
+        other = path.with_suffix(beside[0]).name
+        raise refuse(path, f"the suffix {suffix!r}, beside {other}", f"one of {known}",
+                     f"leave it out; what it says of {other} is stated as options of that "
+                     "file")  # fmt: skip
+    near = did_you_mean(suffix, suffixes, cutoff=_NEAR)
     near = f"{near} " if near.startswith("did you mean") else ""
-    raise refuse(path, f"the suffix {suffix!r}", f"one of {', '.join(suffixes)}",
+    raise refuse(path, f"the suffix {suffix!r}", f"one of {known}",
                  f"{near}format='table' if it holds columns of text")  # fmt: skip
 
 

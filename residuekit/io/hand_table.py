@@ -22,6 +22,11 @@ _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069
 
 _MOST_BYTES, _MOST_ROWS = 8 * 2**20, 20_000
 
+#: Units that names of columns end with.
+_UNITS = ("ug_cm2", "min", "h", "nm")
+_MARKS = (",", ";", "\t")
+#: What a file that is no such table makes its reader raise.
+UNREADABLE = (OSError, ValueError, KeyError, csv.Error)
 Cells = list[tuple[int, dict[str, str]]]
 
 
@@ -42,9 +47,8 @@ def read_cells(
     """
     fault = partial(Fault, file=path.name)
     try:
-        every = _xlsx_rows(path) if path.suffix == ".xlsx" else _text_rows(path)
-        lines = list(islice(every, _MOST_ROWS + 1))
-    except (OSError, ValueError, KeyError, csv.Error) as problem:
+        lines = list(islice(rows_of_text(path), _MOST_ROWS + 1))
+    except UNREADABLE as problem:
         return [], [
             fault(f"a table that cannot be read ({problem})", "a CSV or XLSX table",
                   "save it again as CSV with UTF-8 encoding")
@@ -85,6 +89,17 @@ def read_cells(
     return rows, faults
 
 
+def rows_of_text(path: Path, sheet: str = "") -> Iterator[tuple[int, list[str]]]:
+    """The lines of a table that hold anything and are no remark, their cells as text; of a workbook
+    those of a sheet, the first if none is named.
+
+    Raises
+    ------
+    What `UNREADABLE` lists.
+    """
+    return _xlsx_rows(path, sheet) if path.suffix.lower() == ".xlsx" else _text_rows(path)
+
+
 def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     raw = content(path, _MOST_BYTES)
     encodings = ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
@@ -96,8 +111,9 @@ def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
             continue
     else:
         raise ValueError("neither UTF-8, UTF-16 nor a Western 8-bit encoding")
-    head = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(",;\t", key=head.count)
+    lines = (line for line in text.splitlines() if not line.lstrip().startswith("#"))
+    head = next((line for line in lines if any(mark in line for mark in _MARKS)), "")
+    delimiter = max(_MARKS, key=head.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     for cells in reader:
         stripped = [cell.strip() for cell in cells]
@@ -105,11 +121,12 @@ def _text_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
             yield reader.line_num, stripped
 
 
-def _xlsx_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
+def _xlsx_rows(path: Path, sheet: str) -> Iterator[tuple[int, list[str]]]:
     left = MOST_CELLS
     try:
         book = open_book(path, data_only=True)
-        for line, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
+        page = book[sheet] if sheet else book.worksheets[0]
+        for line, cells in enumerate(page.iter_rows(values_only=True), start=1):
             left -= 1 + len(cells)
             if left < 0:
                 raise ValueError(f"more than {MOST_CELLS} cells")
@@ -131,7 +148,8 @@ def _check_header(
         if name in columns:
             continue
         absent = [column for column in columns if column not in names]
-        hint = did_you_mean(name, absent, cutoff=0.75)
+        whole = {f"{name.casefold()}_{unit}" for unit in _UNITS} & {*absent}
+        hint = did_you_mean(whole.pop() if whole else name, absent, cutoff=0.75)
         if hint.startswith("did you mean"):
             names[number] = next(column for column in absent if repr(column) in hint)
             faults.append(fault(f"the column {name!r}", "a column of the agreed table", hint))

@@ -285,6 +285,9 @@ def every_field() -> Fields:
              FlatOptions, FolderOptions)  # fmt: skip
     names = dict.fromkeys(one.name for kind in kinds for one in dataclasses.fields(kind))
     known = {name: one for kind in kinds for name, one in fields_of(kind).items()}
+    for kind in kinds:  # what one of them takes in its own way is checked where the file is read
+        for name in {one.name for one in dataclasses.fields(kind)} - fields_of(kind).keys():
+            known.pop(name, None)
     free = Field("a value", "...", lambda _value: True)
     return {name: known.get(name, free) for name in names if name not in ("files", "lazy")}
 

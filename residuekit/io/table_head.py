@@ -82,7 +82,7 @@ def is_missing(cell: str) -> bool:
 def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head:
     """Find where the numbers begin in rows of (cells, number of lines read so far)."""
     above: list[tuple[str, ...]] = []
-    used, named = 0, False
+    used, width, named = 0, 0, False
     for cells, line in islice(rows, _MOST_ABOVE):
         if not cells:
             used = line
@@ -94,6 +94,7 @@ def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head
             and len(cells) == len(above[-1]) and _is_axis(above[-1][1:], decimal)
         )  # fmt: skip
         if numbers[0] or (above and all(filled)) or named:
+            width = len(cells)
             break
         above.append(cells)
         used = line
@@ -105,6 +106,9 @@ def find_head(rows: Iterable[tuple[tuple[str, ...], int]], decimal: str) -> Head
         above = [row for row in above if not said_above(row)]
         named_axis = bool(above) and is_axis_word(above[-1][0])
         above = above if named_axis else [*above, ()]
+    name, *rest = (above[-1] if above else ()) or ("",)
+    if width > 1 and name and not any(rest) and not is_axis_word(name):
+        above = [*above, ()]  # a title, no name of a column
     header = (above[-1] or None) if above else None
     title = " | ".join(" ".join(filter(None, row))[:80] for row in above[:-1])
     return Head(header, units, title, used, named, said)

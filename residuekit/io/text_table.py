@@ -223,13 +223,25 @@ def _stated(path: Path, comments: list[str], text: str) -> dict[str, Any]:
 
 
 def _delimiter(path: Path, sample: list[str], line: int) -> str:
-    counts = {mark: sum(mark in row for row in sample) for mark in _DELIMITERS}
-    mark = max(counts, key=counts.__getitem__)
-    if counts[mark] > len(sample) / 2:
-        return mark
+    """The first of tab, semicolon and comma that most lines hold: a comma may stand in numbers."""
+    if 2 * sum(map(_by_spaces, sample)) > len(sample):
+        raise refuse(path, "columns parted by spaces", "columns parted by tab, semicolon or comma",
+                     "a tab in place of the spaces between two columns", line)  # fmt: skip
+    for mark in _DELIMITERS:
+        if 2 * sum(mark in row for row in sample) > len(sample):
+            return mark
     raise refuse(path, f"the line {sample[0][:40]!r}", "columns of numbers parted by tab, "
                  "semicolon or comma", "columns parted anew by one of these; or delimiter='\\t' "
                  "(or ';' or ',') if it is there", line)  # fmt: skip
+
+
+def _by_spaces(row: str) -> bool:
+    """Whether a line holds numbers with spaces and no other mark between them."""
+    cells = row.split() if "\t" not in row else []
+    return len(cells) > 1 and any(
+        all(number_of(cell, mark) is not None and cell.strip(",;") == cell for cell in cells)
+        for mark in ",."
+    )
 
 
 def _decimal(path: Path, sample: list[str], delimiter: str, line: int) -> str:
@@ -314,6 +326,14 @@ def _by_pandas(file: Path | io.BytesIO, delimiter: str, decimal: str, skip: int 
     return values if is_finite(values) else None
 
 
+def _other_mark(text: str, delimiter: str) -> str:
+    """What to type where another mark than the delimiter parts numbers; empty where none does."""
+    for mark in _DELIMITERS[: _DELIMITERS.index(delimiter)]:
+        if mark in text:
+            return f"delimiter={mark!r}, if that parts the columns of the whole file"
+    return ""
+
+
 def _cell_by_cell(
     path: Path, body: list[str], places: Any, width: int, delimiter: str, decimal: str
 ) -> Any:
@@ -321,7 +341,7 @@ def _cell_by_cell(
     for row, place in zip(body, places, strict=True):
         cells = _cells(path, row, delimiter, int(place))
         if len(cells) != width:
-            fix = "a whole file, each row of one length"
+            fix = _other_mark(row, delimiter) or "a whole file, each row of one length"
             if delimiter == "," and len(cells) > width:
                 fix = "semicolons between the columns, if the comma is the decimal mark"
             raise refuse(path, f"{len(cells)} columns", f"{width} columns as in the rows above",
@@ -331,7 +351,7 @@ def _cell_by_cell(
             number = np.nan if is_missing(cell) else number_of(cell, decimal)
             if number is None or np.isinf(number):
                 other = "." if decimal == "," else ","
-                fix = f"mend the cell (decimal mark {decimal!r})"
+                fix = _other_mark(cell, delimiter) or f"mend the cell (decimal mark {decimal!r})"
                 if number_of(cell, other) is not None:
                     fix = f"decimal={other!r}, if that is the mark of the whole file"
                 raise refuse(path, f"{cell.strip()[:40]!r} in column {column}", "a finite number, "

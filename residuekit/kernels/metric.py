@@ -165,8 +165,8 @@ def scatter(spectra: ArrayLike, mockup: int | None = None) -> Scatter:
         products = products + block.T @ block
     if origin is None or n_pixels < 2:
         raise ContractError(
-            Fault(f"a map with {n_pixels} valid pixels", "at least two valid pixels",
-                  "leave this map out of the blanks")
+            Fault(f"a map with {n_pixels} valid pixel{'s' * (n_pixels != 1)}", "at least two",
+                  "leave this map out of the blanks; score single spectra by bands")
         )  # fmt: skip
     offset = total / n_pixels
     own = products - n_pixels * np.outer(offset, offset)

@@ -31,6 +31,10 @@ _SOURCES = {
     "maps": "differences between maps of one mock-up",
     "noise": "the noise of the pixels",
 }
+_NOT_TOLD_APART = (
+    "The mock-ups of the pilot are single spectra: noise and the differences between mock-ups are "
+    "not told apart, so what more pixels or scans would bring is not known."
+)
 #: What the mock-ups and blanks of a row are, by the way that the pilot is paired: in a word, in a
 #: half sentence, in sentences.
 _COUNT = {BEFORE: "pairs", BLOCK: "within panels"}
@@ -254,9 +258,11 @@ def _advice(plan: Plan, effort: Effort) -> str:
             f"arm ends as 'not detected' in {row['chance_of_absence']:.0%} of studies.",
             "The scatter of mock-ups' scores comes mostly "
             f"({variances[largest] / sum(variances.values()):.0%} of its variance) from "
-            f"{_SOURCES[largest]}.",
+            f"{_SOURCES[largest]}."
+            if plan.pilot.noise
+            else _NOT_TOLD_APART,
             f"The {plan.pilot.n_mockups} mock-ups of the pilot fix their scatter only to a factor "
-            f"of {low:.2f} to {high:.2f} (90 %), and with it every limit here.",
+            f"of {low:.2f} to {high:.2f} (90%), and with it every limit here.",
             f"What to change first: double the {first['doubled']}; detection limit then "
             f"{first['detection_limit']:.3g} ug cm-2, {first['hours']:.3g} hours.",
             f"Should none of {shown.mockups} mock-ups be above the decision limit of a single one, "

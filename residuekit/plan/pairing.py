@@ -58,7 +58,7 @@ class Gain:
         """What follows, in a sentence or two."""
         seen = (
             f"by {self.n_blanks} blanks mock-ups scatter {self.ratio:.2f} times as widely without "
-            f"it ({self.low:.2f} to {self.high:.2f}, 90 %)"
+            f"it ({self.low:.2f} to {self.high:.2f}, 90%)"
         )
         limits = (
             f"with {self.design.mockups} exposed and {self.design.blanks} blank mock-ups the "

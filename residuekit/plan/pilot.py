@@ -153,7 +153,8 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
     """Take the pilot from a finished run with spiked mock-ups: its deciding score on one paint.
 
     The first stratum of that paint, its water-only blanks where it has any. A run keeps limits a
-    mock-up, so maps and mock-ups are not told apart. Where all its arms are paired, with states
+    mock-up, so maps and mock-ups are not told apart. Where mock-ups are single spectra, nor is
+    noise: it stays in `mockup`, and `noise` is 0. Where all its arms are paired, with states
     before treatment or within panels, so are the scatter and `Pilot.paired`.
 
     Parameters
@@ -184,6 +185,8 @@ def from_run(run: StudyResult, *, scans: int, paint: str | None = None) -> Pilot
         serve = panels_that_serve(blanks["block"])
         blanks, panels = blanks[blanks["block"].isin(serve)], len(serve)
     of = f", {_OF[paired]}" if paired else ""
+    if not math.isfinite(noise):
+        noise, of = 0.0, f"{of}, single spectra: their noise counts as scatter of mock-ups"
     return Pilot(
         mockup=math.sqrt(max(scatter**2 - noise**2 / maps, 0.0)),
         map=0.0,

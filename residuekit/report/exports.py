@@ -137,8 +137,8 @@ def _capped(words: str, name: str, n: int) -> str:
 
 
 def _markers(result: StudyResult) -> Grid:
-    heads = ("score", "stratum", "sight", "unit", "selectivity", "slope", "s.e.", "d.f.",
-             "one mock-up needs", "noise allows")  # fmt: skip
+    heads = ("score", "stratum", "sight", "unit", "selectivity", "slope per µg cm⁻²", "s.e.",
+             "d.f.", "one mock-up needs", "noise allows")  # fmt: skip
     several = len(result.residues) > 1
     rows = [
         [

@@ -16,13 +16,15 @@ from ..decision.limits import any_false_alarm
 from ..figures.choice import loadings
 from ..kernels.layers import sunk_share
 from ..kernels.surface import largest_missed_patch
+from ..marker_fields import MEASURES
 from ..reprs import sentence_case
-from ..schema import MEASUREMENT_COLUMNS, NET_SIGNAL, REFERENCE_FILM, SPIKED
+from ..schema import MEASUREMENT_COLUMNS, NET_SIGNAL, REFERENCE_FILM, SPIKED, band_name
 from ..words import answer as answers
 from ..words import methods as words
 from ..words import samples
 from ..words.codes import Note
 from ..words.common import Row, Stratum, stratum_of, stratum_words
+from ..words.quality import assumed
 from ..words.scale import sunk_margin, sunk_words
 
 if TYPE_CHECKING:
@@ -43,7 +45,7 @@ _AREAS = {"mockup_area_mm2": 1.0, "mockup_area_cm2": 100.0}
 @dataclass(frozen=True)
 class Layouts:
     """How the scored files were measured: techniques and layouts with their counts of files; the
-    mapped field of each file in mm2, NaN where it is not known."""
+    mapped field of each map in mm2, NaN where it is not known."""
 
     techniques: dict[str, int] = field(default_factory=dict)
     layouts: dict[words.Layout, int] = field(default_factory=dict)
@@ -60,7 +62,8 @@ def layouts(result: StudyResult) -> Layouts:
         technique, layout = str(opened.attrs["technique"]), _layout(opened)
         found.techniques[technique] = found.techniques.get(technique, 0) + 1
         found.layouts[layout] = found.layouts.get(layout, 0) + 1
-        found.fields[entry["file"]] = layout.field
+        if layout.shape is not None:
+            found.fields[entry["file"]] = layout.field
     return found
 
 
@@ -109,14 +112,16 @@ def _as_number(value: Any) -> float:
 
 
 def instrument_sentences(result: StudyResult, found: Layouts) -> Iterator[str]:
-    """What the further columns of the table of measurements say of the instrument."""
+    """What the further columns of the table of measurements say of the instrument, and what of the
+    files was assumed."""
     columns: dict[str, dict[str, int]] = {}
     for row in result.provenance.get("measurements", ()):
         for name, value in row.items():
             if name not in (*MEASUREMENT_COLUMNS, "line", "options") and value not in ("", None):
                 counts = columns.setdefault(name, {})
                 counts[str(value)] = counts.get(str(value), 0) + 1
-    return words.instrument(columns, found.techniques)
+    yield from words.instrument(columns, found.techniques)
+    yield from assumed(result.provenance["quality"])
 
 
 def strata(result: StudyResult) -> list[Stratum]:
@@ -240,7 +245,10 @@ def arm_sentences(result: StudyResult, row: Row) -> list[str]:
 def sight_sentences(result: StudyResult, stratum: Stratum) -> tuple[str, ...]:
     """What each score can detect on a stratum, and what it gave there."""
     scores = result.scores.to_dict("records")
-    return tuple(words.sight(row, scores) for row in of_stratum(result.markers, stratum))
+    markers = result.provenance["markers"]
+    own = {band_name(one["name"]): MEASURES[one["measure"]] for one in markers}
+    own[NET_SIGNAL] = "reference"
+    return tuple(words.sight(row, scores, own) for row in of_stratum(result.markers, stratum))
 
 
 def n_references(result: StudyResult) -> dict[str, int]:

@@ -113,8 +113,10 @@ def _texts(section: Section) -> Iterator[str]:
 
 
 def _samples(result: StudyResult) -> Iterator[Block]:
-    yield Paragraph(samples.question(result.provenance["study"]))
-    yield Paragraph(" ".join(registration_sentences(result.provenance.get("registration", {}))))
+    study, found = result.provenance["study"], result.provenance.get("registration", {})
+    stated = study["acceptance_limit_ug_cm2"] is not None
+    yield Paragraph(samples.question(study))
+    yield Paragraph(" ".join(registration_sentences(found, limit=stated)))
     yield Paragraph(samples.DEFINITION)
     yield Paragraph(samples.references(n_references(result)))
     listed = result.provenance.get("measurements", ())
@@ -140,7 +142,8 @@ def _measurement(result: StudyResult) -> Iterator[Block]:
     found = layouts(result)
     if found.layouts:
         yield Paragraph(words.technique(found.techniques, found.layouts))
-        yield Paragraph(mapped_area(result, found.fields))
+        if found.fields:
+            yield Paragraph(mapped_area(result, found.fields))
         yield Paragraph(words.UNIT_OF_REPLICATION)
     else:
         yield Paragraph("No file could be scored.")

@@ -150,7 +150,8 @@ def _parts(result: StudyResult, folder: Path) -> dict[str, Any]:
         "answer": answer(result),
         "question": " ".join([
             samples.acceptance_limit(study),
-            *registration_sentences(record.get("registration", {})),
+            *registration_sentences(record.get("registration", {}),
+                                    limit=study["acceptance_limit_ug_cm2"] is not None),
         ]),
         "how_to_read": how_to_read(study),
         "n_arms": len(rows),
@@ -220,6 +221,7 @@ def _tested(result: StudyResult) -> Iterator[str]:
         yield f"{sentence_case(stratum_words(stratum))}: {controls(result, stratum)}."
     if found.layouts:
         yield words.technique(found.techniques, found.layouts)
+    if found.fields:
         yield mapped_area(result, found.fields)
     yield from map(sentence_case, instrument_sentences(result, found))
     yield samples.references(n_references(result))

@@ -323,4 +323,4 @@ def _draw_rates(axes: Axes, rates: Iterable[Rate]) -> None:
         axes.text(0.5, 0.3 - place, f"{rate.name} ({rate.hits} of {rate.n})", ha="center",
                   fontsize=7)  # fmt: skip
     axes.set(xlim=(-0.02, 1.02), ylim=(0.4 - len(counted), 0.7), yticks=[],
-             xlabel="rate, its 95 % interval, what is promised (bar)")  # fmt: skip
+             xlabel="rate, its 95% interval, what is promised (bar)")  # fmt: skip

@@ -380,8 +380,8 @@ def _numbers(
     return {
         "noise_rms": middle(m.line.rms),
         "noise_peak_to_peak": middle(m.line.peak_to_peak),
-        "noise_low": m.noise_window[0],
-        "noise_high": m.noise_window[1],
+        "noise_low": m.noise_window[0] if m.line.n else math.nan,
+        "noise_high": m.noise_window[1] if m.line.n else math.nan,
         "noise_n": float(m.line.n),
         **_mean_lines(m, valid),
         "baseline_slope": middle(m.slope),

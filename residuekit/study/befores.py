@@ -17,7 +17,7 @@ def placed_before(
     table: str, rows: Sequence[Measurement]
 ) -> tuple[tuple[Measurement, ...], list[Fault]]:
     """Give rows of role before the paint and soiling of their mock-up; what cannot be placed is a
-    fault."""
+    fault, unless a doubtful row may be that mock-up."""
     samples: dict[str, dict[Key, Measurement]] = {}
     for row in rows:
         if row.role not in ("before", "reference"):
@@ -30,10 +30,13 @@ def placed_before(
                 for one in samples.get(row.mockup, {}).values()
                 if row.paint in ("", one.paint) and row.soiling in ("none", one.soiling)
             ]
-            if len(known) != 1:
+            if len(known) == 1:
+                row = replace(row, paint=known[0].paint, soiling=known[0].soiling)
+            elif any(one.doubtful and one.may_be(mockup=row.mockup) for one in (row, *rows)):
+                row = replace(row, doubtful=row.doubtful | {"paint", "soiling"})
+            else:
                 faults.append(_unplaced(table, row, known, samples))
                 continue
-            row = replace(row, paint=known[0].paint, soiling=known[0].soiling)
         placed.append(row)
     return tuple(placed), faults
 

@@ -5,20 +5,23 @@ from __future__ import annotations
 import csv
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import StringIO
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from .. import io
 from ..errors import Fault, ReadError
 from ..io.formats import is_known
+from ..io.hand_table import UNREADABLE, rows_of_text
 from ..io.opening import ZARR_MARKS, inside
 from ..io.pixel_grid import places_in
 from ..io.workbook import sheet_names
 from ..schema import MEASUREMENT_COLUMNS
 from ..spectra.arrays import resample_step
-from .how_read import typed_in_study
+from ..words.common import counted
+from .how_read import by_pattern, typed_in_study
 from .name_parts import NamePattern, cells_of, parts_of
 
 Progress = Callable[[int, int, str], None]
@@ -27,6 +30,8 @@ HELPING = ("found_folder", "found_size", "found_quantity", "found_grid")
 _LOW, _HIGH = 800.0, 3800.0
 #: Files of one spectrum in one folder, from which on they may be one map.
 _MANY = 9
+#: Tables of other kinds are looked at in their first lines, if they have one of these suffixes.
+_MOST_LISTED, _TABLES = 2000, (".xlsx", ".csv", ".tsv")
 
 
 @dataclass(frozen=True)
@@ -58,7 +63,7 @@ def recognise(delivery: Path, progress: Progress | None = None) -> list[Delivere
     with inside(delivery):
         paths = list(_files(delivery))
         for number, path in enumerate(paths, start=1):
-            found += _recognised(delivery, path)
+            found += (_or_a_list(one, path, paths) for one in _recognised(delivery, path))
             if progress is not None:
                 progress(number, len(paths), path.name)
     return found
@@ -91,7 +96,16 @@ def _recognised(delivery: Path, path: Path) -> Iterator[Delivered]:
         try:
             yield Delivered(name, sheet, what=io.describe(path, **options))
         except ReadError as problem:
-            yield _as_table(path, name, sheet, problem.faults[0])
+            yield _as_table(path, name, sheet, _as_one(problem.faults))
+
+
+def _as_one(faults: Sequence[Fault]) -> Fault:
+    """All that is wrong with a file as one fault."""
+    first, *others = faults
+    if not others:
+        return first
+    found, fix = (", ".join(getattr(one, name) for one in faults) for name in ("found", "fix"))
+    return replace(first, found=found, needed="; ".join(one.needed for one in faults), fix=fix)
 
 
 def _as_table(path: Path, name: str, sheet: str, fault: Fault) -> Delivered:
@@ -102,6 +116,35 @@ def _as_table(path: Path, name: str, sheet: str, fault: Fault) -> Delivered:
         except ReadError:
             pass
     return Delivered(name, sheet, fault=fault)
+
+
+def _or_a_list(one: Delivered, path: Path, paths: Sequence[Path]) -> Delivered:
+    """The same; of a list of samples that it is one, and what to do with it."""
+    if one.fault is None or path.is_dir():
+        return one
+    try:
+        rows = [cells for _, cells in islice(rows_of_text(path, one.sheet), _MOST_LISTED)]
+    except UNREADABLE:
+        return one
+    names = {name.casefold(): other for other in paths for name in (other.name, other.stem)}
+    cells = {Path(cell.replace("\\", "/")).name.casefold() for row in rows for cell in row}
+    named = {names[cell] for cell in cells & names.keys()}
+    said = f"what looks like a list of samples (it names {len(named)} of the files)"
+    if len(named) < 2:
+        if path.suffix.lower() not in _TABLES or not _is_of_words(rows):
+            return one
+        said = "a table of words that looks like a list of samples"
+    needed = "files of spectra: a list is read from the table of measurements alone"
+    fix = "copy its cells into measurements.csv, below the names of its columns"
+    return replace(one, fault=Fault(said, needed, fix))
+
+
+def _is_of_words(rows: Sequence[Sequence[str]]) -> bool:
+    """Whether most lines have several cells, and most cells hold words."""
+    wide = [row for row in rows if sum(map(bool, row)) > 1]
+    cells = [cell for row in wide[1:] for cell in row if cell]
+    words = sum(any(map(str.isalpha, cell)) for cell in cells)
+    return len(wide) > max(len(rows) / 2, 1) and 2 * words >= len(cells)
 
 
 def table_text(
@@ -134,8 +177,18 @@ def table_text(
     return out.getvalue(), fitted
 
 
+def example_rows(template: str, header: str) -> str:
+    """The example rows of the empty table, as remarks under the columns of another."""
+    out = StringIO()
+    table = csv.DictWriter(out, header.split(","), lineterminator="\n")
+    table.writerows(row for row in csv.DictReader(template.splitlines()) if row["role"])
+    return f"# How a row of each role is filled in:\n{out.getvalue()}"
+
+
 def _facts(what: io.Description) -> tuple[str, str, str]:
-    size = f"map of {what.grid.partition(';')[0]}" if what.grid else f"{what.n_spectra} points"
+    size = (
+        f"map of {what.grid.partition(';')[0]}" if what.grid else counted(what.n_spectra, "point")
+    )
     return size, what.quantity, _span(what)
 
 
@@ -191,12 +244,10 @@ def differences(found: Sequence[Delivered], below: str, steps: Sequence[str]) ->
         for text in one.what.warnings if one.what else ():
             noticed[text.partition(": ")[2]].append(one.name)
     said += [f"{_some(names)}: {text}" for text, names in noticed.items()]
-    for one in found:
-        if one.fault is not None:
-            fault = typed_in_study(one.fault, f"{below}{one.name}")
-            said.append(f"not read: {below}{one.name}: found {fault.found}; needed {fault.needed}; "
-                        f"to mend it: {fault.fix}")  # fmt: skip
-    return said
+    faults = [replace(typed_in_study(one.fault, f"{below}{one.name}"), file=f"{below}{one.name}")
+              for one in found if one.fault is not None]  # fmt: skip
+    every = [f"{below}{one.name}" for one in found]
+    return said + [f"not read: {fault}" for fault in by_pattern(faults, every)]
 
 
 def _kinds(

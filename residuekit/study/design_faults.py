@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import partial
 
 from ..decision.claims import MIN_BLANKS, MIN_EXPOSED
 from ..decision.comparator import comparator_places
 from ..decision.design import arm_columns, arm_notes, sample
 from ..errors import Fault, did_you_mean
-from ..schema import NET_SIGNAL
+from ..schema import NET_SIGNAL, STRATUM_COLUMNS
 from ..trends import DOSE_UNITS
 from ..validator import Place
 from ..words.codes import sentences
@@ -32,10 +32,13 @@ _FAR, _THICK = 10.0, 1000.0
 def design_faults(
     table: str, rows: tuple[Measurement, ...], treatment: str, scores: tuple[str, ...], place: Place
 ) -> Iterator[Fault]:
+    """What is wrong with how rows stand to each other. A doubtful row may be what others lack: then
+    nothing is said of these, until that row is mended."""
+    sure = tuple(row for row in rows if not row.doubtful)
     blank = {row.stratum for row in rows if row.role == "blank"}
     for row in rows:
         fault = partial(Fault, file=table, line=row.line)
-        if row.role in ("exposed", "spiked") and row.stratum not in blank:
+        if row.role in ("exposed", "spiked") and not _may_have_blank(row, rows):
             paint, soiling, ageing = row.stratum
             without_age = {stratum[:2] for stratum in blank}
             fix = f"a row of role blank on {paint!r}, soiling {soiling!r}, ageing_h {ageing:g}"
@@ -52,24 +55,27 @@ def design_faults(
                 "at least one blank of the same stratum",
                 fix,
             )
-    exposed = {row.treatment for row in rows if row.role == "exposed"}
-    if rows and not exposed:
+    if rows and not any(row.may_be(role="exposed") for row in rows):
         yield Fault(
             "no row of role exposed",
             "at least one exposed mock-up",
             "add the mock-ups that met the gel",
             file=table,
         )
-    elif treatment and exposed and treatment not in exposed:
+    elif (
+        rows
+        and treatment
+        and not any(row.may_be(role="exposed", treatment=treatment) for row in rows)
+    ):
         yield place.fault(
             f"treatment = {treatment!r}, which no exposed row has",
             "the treatment whose residue is asked for",
-            did_you_mean(treatment, exposed),
+            did_you_mean(treatment, {row.treatment for row in rows if row.role == "exposed"}),
             "question",
             "treatment",
         )
-    pure = {row.treatment for row in rows if row.role == "reference"}
-    if rows and treatment and scores == (NET_SIGNAL,) and treatment not in pure:
+    pure = any(row.may_be(role="reference", treatment=treatment) for row in rows)
+    if rows and treatment and scores == (NET_SIGNAL,) and not pure:
         yield Fault(
             f"the score {NET_SIGNAL!r} alone, and no reference of {treatment!r}",
             "a reference: the net signal is measured by the pure material's spectrum",
@@ -77,8 +83,8 @@ def design_faults(
             file=table,
         )
     yield from spelling_faults(table, rows)
-    yield from _double_roles(table, rows)
-    yield from _two_panels(table, rows)
+    yield from _double_roles(table, sure)
+    yield from _two_panels(table, sure)
     for row in rows:
         if row.dose >= 0 and not row.dose_unit:
             yield Fault(
@@ -88,6 +94,12 @@ def design_faults(
                 table,
                 row.line,
             )
+
+
+def _may_have_blank(row: Measurement, rows: Iterable[Measurement]) -> bool:
+    """Whether a row has a blank of its own, or may have one once what is doubtful is mended."""
+    place = {name: getattr(row, name) for name in STRATUM_COLUMNS if name not in row.doubtful}
+    return any(one.may_be(role="blank", **place) for one in rows)
 
 
 def _double_roles(table: str, rows: tuple[Measurement, ...]) -> Iterator[Fault]:

@@ -17,6 +17,8 @@ from .how_read import read_row
 from .measurements import Measurement
 
 _GLANCE = 4096
+#: Where measured files lie in a study as it is begun; how many names there are looked through.
+_DATA, _MOST_NAMES = "data", 200
 _Placed = tuple[Path, Measurement]
 
 
@@ -64,7 +66,7 @@ def file_faults(folder: Path, table: str, rows: tuple[Measurement, ...]) -> Iter
                 "the name of the file in it",
             )
         elif not path.exists():
-            near = did_you_mean(Path(row.path).name, _names_near(path, named))
+            near = _near(path, folder, named)
             if not path.parent.is_dir():
                 near = (f"copy the delivery there, or mend the path: there is no folder "
                         f"{path.parent.name}/")  # fmt: skip
@@ -174,9 +176,16 @@ def place_of(folder: Path, file: str) -> Path | None:
     return path
 
 
-def _names_near(path: Path, named: set[str]) -> list[str]:
-    folder = path.parent
-    if not folder.is_dir():
-        return []
-    free = sorted(entry.name for entry in folder.iterdir() if entry.name not in named)
-    return free[:200] or ["(no file there that the table does not name already)"]
+def _near(path: Path, folder: Path, named: set[str]) -> str:
+    """What to type for a file that is not there: one beside it, or in data/, that no row names."""
+    at_the_top = path.parent == folder.resolve()
+    place = path.parent / _DATA if at_the_top else path.parent
+    below = f"{_DATA}/" if at_the_top else ""
+    if at_the_top and (place / path.name).exists():
+        return f"{below} before its name in the column file: it lies there"
+    entries = place.iterdir() if place.is_dir() else ()
+    free = sorted(entry.name for entry in entries
+                  if entry.name not in named and not entry.name.startswith("."))  # fmt: skip
+    if not free:
+        return f"copy it into {place.relative_to(folder.resolve()).as_posix()}/"
+    return did_you_mean(f"{below}{path.name}", [f"{below}{name}" for name in free[:_MOST_NAMES]])

@@ -21,6 +21,9 @@ def with_film_loadings(
     thicknesses and errors; `density` is that of the short form."""
     made, faults = [], []
     for row in rows:
+        if row.doubtful:
+            made.append(row)
+            continue
         said = _wrong(row)
         own = density
         if residues:

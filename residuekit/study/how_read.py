@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import Any
 import xarray as xr
 
 from .. import io
-from ..errors import Fault, ReadError, ResiduekitWarning, did_you_mean
+from ..errors import MOST_ALIKE, Fault, ReadError, ResiduekitWarning, did_you_mean
 from ..io.checksum import FOLDER_OPTIONS
 from ..io.formats import FORMATS
 from ..io.options import every_field
@@ -110,6 +111,38 @@ def typed_in_study(fault: Fault, path: str) -> Fault:
     else:
         fix = f'{fix}, typed in study.toml below [[reading]] with files = "{path}"'
     return replace(fault, fix=fix)
+
+
+def by_pattern(faults: Iterable[Fault], paths: Collection[str]) -> list[Fault]:
+    """Make one fault of those that need the same mend in more than three files: the first, counted,
+    with the pattern of their paths where it fits no other of `paths`.
+
+    >>> fix = 'x_unit = "nm", typed in study.toml below [[reading]] with files = "data/{}.csv"'
+    >>> names = [f"data/{name}.csv" for name in ("b1", "b2", "b3", "g1", "g2")]
+    >>> faults = [Fault("no unit", "one", fix.format(n[5:7]), n) for n in names]
+    >>> print(*by_pattern(faults, [*names, "data/g3.nc"]))
+    data/b1.csv: found no unit, and the same in 4 more files (data/*.csv); needed one;
+    to mend it: x_unit = "nm", typed in study.toml below [[reading]] with files = "data/*.csv"
+    """
+    alike: dict[tuple[str, ...], list[Fault]] = defaultdict(list)
+    for fault in faults:
+        own = re.compile(rf"(?<!\w){re.escape(Path(fault.file).stem)}(?!\w)")
+        alike[own.sub("", fault.found), fault.needed, own.sub("", fault.fix)].append(fault)
+    told = []
+    for first, *others in alike.values():
+        files = {fault.file for fault in (first, *others)}
+        if len(files) < len(others) + 1 or len(others) < MOST_ALIKE:
+            told += [first, *others]
+            continue
+        found = f"{first.found}, and the same in {len(others)} more files"
+        place = Path(first.file)
+        pattern = place.with_name(f"*{place.suffix}").as_posix()
+        if files == {path for path in paths if fnmatchcase(path, pattern)}:
+            fix = first.fix.replace(f'"{first.file}"', f'"{pattern}"')
+            told.append(replace(first, found=f"{found} ({pattern})", fix=fix))
+        else:
+            told.append(replace(first, found=found))
+    return told
 
 
 def _as_toml(argument: re.Match[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
@@ -16,7 +17,7 @@ import xarray as xr
 from .. import io
 from ..decision.net import ENOUGH_MEANS
 from ..decision.pairs import BEFORE
-from ..errors import Fault, ResiduekitError, StudyError, grouped
+from ..errors import Fault, ReadError, ResiduekitError, StudyError, grouped
 from ..io.opening import ZARR_MARKS
 from ..markers import marker_weights
 from ..results import PROVENANCE, SPECTRA, open_run, read_provenance
@@ -25,30 +26,32 @@ from ..spectra.arrays import mean_spectrum, same_axis
 from ..spectra.quality import Quality
 from ..spectra.twins import Imprint, imprint
 from ..words.codes import Note, sentences
-from ..words.quality import bridged_channel, flags_found, points_only
+from ..words.quality import assumed, bridged_channel, flags_found, how_to_state, points_only
 from ..words.scale import scale_line, thin_on_mirror
 from .bad_channels import Asked, Spikes, shared_channels, spikes_of, without_channels
 from .cache import code_version
 from .controls import StudyControls
 from .file_faults import file_faults
 from .grids import Grid, grid_of
-from .how_read import read_row, read_row_aloud
+from .how_read import by_pattern, read_row, read_row_aloud
 from .kept import kept_reading
 from .left_out import with_consequence
 from .loading_faults import doubted_loadings
 from .manifest import Manifest, examine, load_manifest
-from .measure import checked_for, measure
+from .measure import checked_for, measure, with_assumed
 from .measurements import TABLE_NAMES, Key, Measurement
 from .mixed import Kind, mixed_faults
 from .mockups import MapSummary, comparator, films_of, map_partners, mockup_of
 from .reading import Reading
 from .same_spectra import twin_faults
-from .settings import SETTINGS
+from .settings import SETTINGS, read_settings
 from .step_losses import normalisation_notes, survival_faults
 from .system import one_thread
 from .tables import apart_notes
 
 _MOST_REMARKS = 5
+#: How it is said that an option is lacking: perhaps the one that is wrong in [[reading]].
+_NOT_STATED = re.compile(r"no \w+")
 #: Mean spectra of a run that `check` computes again; how far they may differ, of the highest.
 _SAMPLE, _EQUAL = 6, 1e-6
 #: A film of less, in ug cm-2 (about 1 um), lies in the weak field at a mirror.
@@ -90,7 +93,10 @@ def check_folder(path: str | Path, progress: Progress | None = None) -> str:
 
 def _check_study(folder: Path, progress: Progress | None) -> str:
     manifest, faults = examine(folder)
-    settled = not any(fault.file == SETTINGS for fault in faults)
+    _, place, unsettled = read_settings(folder)
+    settled = not unsettled
+    half_stated = any(way[0] == "reading" and line in {fault.line for fault in unsettled}
+                      for way, line in place.lines.items())  # fmt: skip
     unread = {fault.line for fault in file_faults(folder, "", manifest.measurements)}
     rows = [row for row in manifest.measurements if row.line not in unread]
     controls: list[MapSummary] = []
@@ -100,7 +106,7 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
         wrong, notes, flags = _faults_of_files(
             manifest, rows, settled, controls, grids, progress, kept
         )
-    faults += wrong
+    faults += (fault for fault in wrong if not (half_stated and _NOT_STATED.match(fault.found)))
     wrong, doubts = doubted_loadings(manifest, controls)
     faults, said = faults + wrong, ""
     if not faults:
@@ -123,7 +129,13 @@ def _check_study(folder: Path, progress: Progress | None) -> str:
 
 def _describe_spectra(folder: Path) -> str:
     if io.holds_spectra(folder):
-        return str(io.describe(folder))
+        try:
+            return str(io.describe(folder))
+        except ReadError as problem:
+            fix = f"if each file is a measurement of its own: residuekit new STUDY --from {folder}"
+            raise ReadError([replace(fault, fix=f"{fix}; if they are one map: {fault.fix}")
+                              if fault.file == str(folder) else fault
+                              for fault in problem.faults]) from problem  # fmt: skip
     marks = f"{', '.join(ZARR_MARKS[:-1])} or {ZARR_MARKS[-1]}"
     raise StudyError(
         Fault(f"a folder with no {SETTINGS} and no {TABLE_NAMES[0]} (a study), no {PROVENANCE} (a "
@@ -175,11 +187,12 @@ def _faults_of_files(
                 continue
             array, warned = read_row_aloud(manifest.folder, row)
             remarks += warned
-            imprints.append((row, imprint(array)))
+            if not row.doubtful:
+                imprints.append((row, imprint(array)))
             grids[row.file] = grid_of(array)
             if row.role == "exposed":
                 are_maps.add(array.dims == MAP_DIMS)
-            if not settled:
+            if not settled or row.doubtful:
                 continue
             made = [p.pattern(array) for p in manifest.procedures]
             kinds.append(Kind(row, str(made[0].name), str(made[0].attrs["technique"])))
@@ -195,6 +208,7 @@ def _faults_of_files(
         finally:
             if progress is not None:
                 progress(number, len(rows), row.file)
+    faults = by_pattern(faults, [row.path for row in manifest.measurements])
     faults += [*twin_faults(manifest, imprints), *mixed_faults(manifest, kinds)]
     channels = shared_channels(spikes)
     if measured and kept is not None and channels != kept.channels:
@@ -213,14 +227,15 @@ def _faults_of_files(
         for file, one in found.items() if one.failed
     ]  # fmt: skip
     lost |= {file for file, one in found.items() if one.failed}
-    faults = with_consequence(faults, rows, lost)
+    faults = with_consequence(faults, () if any(row.doubtful for row in rows) else rows, lost)
     notes = [bridged_channel(asdict(one)) for one in channels] + remarks[:_MOST_REMARKS]
     if are_maps == {False}:
         notes.append(points_only())
     if len(remarks) > _MOST_REMARKS:
         notes.append(f"and {len(remarks) - _MOST_REMARKS} more such remarks on files")
-    checked = [*measured.values(), *(one.row() for one in found.values())]
-    flags = "".join(f"\n  {said}" for said in flags_found(checked))
+    checked = [*measured.values(), *map(with_assumed, found.values())]
+    told = (*flags_found(checked), *assumed(checked), *how_to_state(checked))
+    flags = "".join(f"\n  {said}" for said in told)
     return faults, notes, flags
 
 

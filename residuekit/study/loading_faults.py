@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..errors import Fault, StudyError
-from ..words.common import stratum_words
+from ..words.common import number, stratum_words
 from .manifest import Manifest
 from .mockups import MapSummary, MockupMean, comparator, mockup_means
 from .settings import SETTINGS
@@ -126,23 +126,35 @@ def _heights(
 def _unlike_others(
     where: str, names: Sequence[str], loads: Floats, heights: Floats, scatter: float
 ) -> Iterator[tuple[float, str]]:
-    """The loading whose response a unit is furthest from that of the other loadings, if clearly."""
-    worst, said = 1.0, ""
+    """The loading whose response a unit is furthest from that of the other loadings, if clearly:
+    a doubt where these respond, else a remark."""
+    worst, said, unlike = 1.0, "", ""
     for name, load, height in zip(names, loads, heights, strict=True):
         others = loads != load
         usual = float(np.median(heights[others] / loads[others])) if others.any() else 0.0
-        if usual <= 0 or abs(height - load * usual) <= _CLEAR * scatter:
+        if not others.any() or abs(height - load * usual) <= _CLEAR * scatter:
+            continue
+        if np.abs(heights[others]).max() <= _CLEAR * scatter:
+            unlike = name
+            continue
+        if usual <= 0:
             continue
         times = max(height, scatter) / (load * usual)
         factor = max(times, 1 / times) if times > 0 else math.inf
         if factor > worst:
             worst = factor
             said = (
-                f"{where}spiked mock-up {name} of {load:g} ug cm-2, which responds {times:.2g} "
-                "times as much a unit as those of other loadings"
+                f"{where}spiked mock-up {name} of {load:g} ug cm-2, which responds "
+                f"{number(times, 2)} times as much a unit as those of other loadings"
             )
     if worst > SAID:
         yield worst, said
+    elif unlike:
+        yield (
+            0.0,
+            f"{where}spiked mock-up {unlike} responds, those of other loadings do not beyond the "
+            "scatter of the blanks: the loadings cannot be compared",
+        )
 
 
 def _response(loads: Floats, heights: Floats, scatter: float, n: int) -> tuple[float, float]:
@@ -165,26 +177,39 @@ def _unlike_film(
         expected = float(np.median([np.ptp(one.mean) / one.row.loading_ug_cm2 for one in films]))
         what = "the reference film"
     low, high = (max(abs(found) + sign * reach, 0.0) / expected for sign in (-1, 1))
-    said = f"{where}spiked mock-ups whose strongest band, at {_place(reference):.0f} cm-1, rises by"
+    said = (
+        f"{where}spiked mock-ups whose strongest band, at {_place(reference):.0f} cm-1, rises by "
+        "an absorbance of"
+    )
     factor = max(low, 1 / high if high else math.inf)
     if factor > SAID:
         yield (
             factor,
-            f"{said} {found:.2g} a ug cm-2, {abs(found) / expected:.2g} times what {what} does",
+            f"{said} {number(found, 2)} a ug cm-2, {number(abs(found) / expected, 2)} times what "
+            f"{what} does",
         )
     elif low < 1 / SAID or high > SAID:
         yield (
             0.0,
-            f"{said} {found:.2g} ± {reach:.1g} a ug cm-2, where {what} has {expected:.2g}: the "
-            "loadings cannot be judged, because the blanks scatter too much; a factor of "
-            f"{_open(low, high)} would not be noticed",
+            f"{said} {number(found, 2)} ± {number(reach, 1)} a ug cm-2, where {what} has "
+            f"{number(expected, 2)}. So the loadings cannot be judged, because the blanks scatter "
+            f"too much. Loadings {_open(low, high)} would not be noticed",
         )
 
 
 def _open(low: float, high: float) -> str:
-    """By which factors loadings may be off unnoticed; too high loadings have low responses."""
-    many = f"{1 / low:.1g}" if low > 0 else "any size"
-    return f"{many} too high" + (f" or {high:.1g} too low" if high > SAID else "")
+    """By which factors loadings may be off unnoticed; too high loadings have low responses.
+
+    >>> _open(0.0, 20.0), _open(0.04, 2.0), _open(2.0, 150.0)
+    ('too high by any factor or 20 times too low', '25 times too high', '150 times too low')
+    """
+    parts = []
+    if low < 1 / SAID:
+        parts.append(f"{number(1 / low, 2)} times too high" if low > 0 else
+                     "too high by any factor")  # fmt: skip
+    if high > SAID:
+        parts.append(f"{number(high, 2)} times too low")
+    return " or ".join(parts)
 
 
 def _film_unlike_film(film: MapSummary) -> Iterator[tuple[float, str]]:
@@ -197,8 +222,8 @@ def _film_unlike_film(film: MapSummary) -> Iterator[tuple[float, str]]:
         yield (
             factor,
             f"the reference film {film.row.file} of {load:.3g} ug cm-2, whose strongest band, at "
-            f"{_place(film):.0f} cm-1, rises by {found:.2g} a ug cm-2, {times:.2g} times what a "
-            "thin organic film does",
+            f"{_place(film):.0f} cm-1, rises by an absorbance of {number(found, 2)} a ug cm-2, "
+            f"{number(times, 2)} times what a thin organic film does",
         )
 
 

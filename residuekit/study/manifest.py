@@ -18,6 +18,7 @@ from ..schema import ROLES
 from ..spectra.procedure import Procedure
 from ..trial.table import Trial, examine_trial
 from ..words.codes import Note
+from ..words.common import counted
 from ..words.methods import unspecific_marker
 from .befores import placed_before
 from .design_faults import design_faults, limit_notes, notes_of, working_note
@@ -151,8 +152,8 @@ class Manifest:
         mockups = len({row.mockup for row in self.measurements if row.mockup})
         return (
             f"{self.title}\n"
-            f"  {len(self.measurements)} files ({counts}), {mockups} mock-ups, "
-            f"{len(self.arms())} arms\n"
+            f"  {counted(len(self.measurements), 'file')} ({counts}), "
+            f"{counted(mockups, 'mock-up')}, {counted(len(self.arms()), 'arm')}\n"
             f"  residue of {materials}, by {' and '.join(self.scores)}; "
             f"alpha {self.alpha:g}, beta {self.beta:g}"
         )
@@ -205,7 +206,8 @@ def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
         *grouped(faults),
         *picture_faults(folder, parts["figure"], mockups, place),
     ]
-    there = tuple(row for row in rows if not planned or (folder / row.path).exists())
+    named = [row for row in rows if "file" not in row.doubtful]
+    there = tuple(row for row in named if not planned or (folder / row.path).exists())
     faults += grouped(file_faults(folder, table, there))
     rows, wrong = placed_before(table, rows)
     faults += wrong
@@ -215,4 +217,5 @@ def _examined(folder: Path, planned: bool) -> tuple[Manifest, list[Fault]]:
     faults += residue_faults(parts["residues"], rows, SETTINGS)
     trial, wrong = examine_trial(folder)
     faults += wrong
+    rows = tuple(row for row in rows if "file" not in row.doubtful)
     return Manifest(folder=folder, measurements=rows, table=table, trial=trial, **parts), faults

@@ -15,6 +15,7 @@ from .. import io, schema
 from ..decision.scores import Score
 from ..errors import ContractError, Fault, ReadError
 from ..kernels.spatial import largest_patch
+from ..labels import assumed
 from ..spectra.arrays import mean_spectrum, valid_spectra
 from ..spectra.procedure import Procedure
 from ..spectra.quality import Quality, check_quality
@@ -74,7 +75,7 @@ def measure(
         wavenumber=array[schema.WAVENUMBER].values,
         mean=mean_spectrum(array),
         n_pixels=len(spectra),
-        quality={**checked.row(), "words": list(checked.words)},
+        quality={**with_assumed(checked), "words": list(checked.words)},
         quantity=str(array.name),
         technique=str(array.attrs["technique"]),
         grid=grid_of(array),
@@ -86,6 +87,12 @@ def checked_for(procedure: Procedure, array: xr.DataArray, quality: Mapping[str,
     """Check a file where it matters: in the range that the procedure keeps, once it is mended."""
     mended = procedure.mending().apply(array)
     return check_quality(mended, scored=procedure.kept_range(array), **quality)
+
+
+def with_assumed(checked: Quality) -> dict[str, Any]:
+    """What the check of a file found, and what its reader assumed, where it did."""
+    taken = assumed(checked.array)
+    return {**checked.row(), **({"assumed": taken} if taken else {})}
 
 
 def score_map(array: xr.DataArray, row: Measurement, scores: tuple[Score, ...]) -> xr.Dataset:

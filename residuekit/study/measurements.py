@@ -24,26 +24,42 @@ _YEAR_LAST = re.compile(r"(\d{1,2})[./](\d{1,2})[./](\d{4})(?: .*)?")
 _HELPING = ("name_", "found_")
 _EXAMPLES = {"file": "data/panel-1.csv", "mockup": "panel 1", "block": "panel A",
              "paint": "alkyd white", "treatment": "PVA cryogel", "material": "PVA"}  # fmt: skip
-_MINUTES = number(least=0, example="2")
+#: What to write in cells that must not be empty.
+_FILL = {
+    "file": "the path of the measured file below the study folder",
+    "mockup": "the name of the physical sample, in all its rows alike",
+    "paint": "the name of its paint, in all rows of this paint alike",
+    "treatment": "the name of the gel, as in study.toml",
+}
+_ROLE = (
+    "what was measured: blank (no gel), exposed (met the gel), spiked (a known loading), reference "
+    "(the pure gel) or before (a mock-up before anything was done to it)"
+)
+_BLANK = "water if it was handled as the others but without gel, none if it was left untreated"
 #: What may stand in a cell of each column.
 FIELDS: Fields = {
     **{
-        name: text(f"the {name} of this row", _EXAMPLES.get(name, "..."))
+        name: text(f"the {name} of this row", _EXAMPLES.get(name, "..."), fill=_FILL.get(name, ""))
         for name in MEASUREMENT_COLUMNS
     },
-    "role": choice(ROLES, example="exposed", needed=True),
-    "exposure_min": _MINUTES,
-    "clearance_min": _MINUTES,
+    "role": choice(ROLES, example="exposed", needed=True, fill=_ROLE),
+    "exposure_min": number(least=0, example="2", fill="the minutes that the gel lay on it"),
+    "clearance_min": number(
+        least=0, example="2", fill="the minutes that it was cleared, 0 if it was not"
+    ),
     "ageing_h": number(least=0, example="500"),
     "dose": number(least=0, example="1.5"),
-    "loading_ug_cm2": number(least=0, example="0.5"),
+    "loading_ug_cm2": number(least=0, example="0.5", fill="the ug cm-2 that were put on it"),
     "loading_error_percent": number(least=0, most=100, example="5"),
     "thickness_nm": number(above=0, example="50"),
 }
 _OF_BLANKS: Fields = {
     **FIELDS,
     "treatment": choice(
-        BLANK_TREATMENTS, "water (the same handling without gel) or none (untreated)", "water"
+        BLANK_TREATMENTS,
+        "water (the same handling without gel) or none (untreated)",
+        "water",
+        fill=_BLANK,
     ),
 }
 
@@ -55,6 +71,7 @@ class Measurement:
     """One measured file or sheet and what it is; numbers that were left empty are NaN.
 
     `file` names it alone: a sheet is ``book.xlsx#sheet``. `options` are what its reader is given.
+    `doubtful` are the columns whose cells are wrong or lacking: a row that has any is never run.
     """
 
     line: int
@@ -79,6 +96,12 @@ class Measurement:
     sheet: str = ""
     options: Mapping[str, Any] = field(default_factory=dict)
     further: Mapping[str, str] = field(default_factory=dict)
+    doubtful: frozenset[str] = frozenset()
+
+    def may_be(self, **cells: Any) -> bool:
+        """Whether the row may have these cells, once those that are doubtful are mended."""
+        return all(name in self.doubtful or getattr(self, name) == value
+                   for name, value in cells.items())  # fmt: skip
 
     @property
     def carried(self) -> str:
@@ -114,8 +137,8 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
     """Read ``measurements.csv`` or ``measurements.xlsx`` of a study folder.
 
     Comma, semicolon or tab; a decimal comma is understood where the comma does not part cells.
-    Returns the table's name, the rows that could be read, and every fault; it raises nothing of
-    its own.
+    Returns the table's name, the rows, those with faults among them, and every fault; it raises
+    nothing of its own.
     """
     found = [folder / name for name in TABLE_NAMES if (folder / name).is_file()]
     if len(found) != 1:
@@ -127,41 +150,48 @@ def read_measurements(folder: Path) -> tuple[str, tuple[Measurement, ...], list[
     path = found[0]
     cells, faults = read_cells(path, MEASUREMENT_COLUMNS, ("file", "role"), "a measured file")
     rows = []
+    if cells:
+        unread = {fault.line for fault in faults if fault.line} - {line for line, _ in cells}
+        rows = [Measurement(line, "", "", doubtful=frozenset(FIELDS)) for line in sorted(unread)]
     for line, row in cells:
         measurement, wrong = _read_row(row, path.name, line)
         faults += wrong
-        if measurement is not None:
-            rows.append(measurement)
+        rows.append(measurement)
     return path.name, tuple(rows), sorted(faults, key=lambda fault: fault.line or 0)
 
 
-def _read_row(
-    row: Mapping[str, str], file: str, line: int
-) -> tuple[Measurement | None, list[Fault]]:
+def _read_row(row: Mapping[str, str], file: str, line: int) -> tuple[Measurement, list[Fault]]:
     role = row.get("role", "").casefold()
+    swapped = []
     if role not in ROLES and row.get("file", "").casefold() in ROLES:
-        swapped = f"the role {row['file']!r} in the column file"
+        found = f"the role {row['file']!r} in the column file"
         needed = "a path in the column file, a role in the column role"
-        return None, [Fault(swapped, needed, "the two names in the header swapped", file, line)]
+        swapped = [Fault(found, needed, "the two names in the header swapped", file, line)]
+        row = {**row, "file": row["role"], "role": row["file"]}
+        role = row["role"].casefold()
     place = replace(CELLS, file=file, lines={(): line})
     if role in ROLES:
         place = replace(place, wrong=f"{{pair}} in a row of role {role}",
                         absent=f"an empty {{name}} in a row of role {role}")  # fmt: skip
     given = {name: cell for name, cell in row.items() if name and cell}
     columns = _OF_BLANKS if role == "blank" else FIELDS
-    values, faults = check(given, columns, place, NEEDED_CELLS.get(role, ("file",)))
+    needs = NEEDED_CELLS.get(role, ("file",))
+    values, faults = check(given, columns, place, needs)
+    asked = {*given, *needs} if role in ROLES else set(columns)
+    doubtful = {name for name in columns if name in asked and name not in values}
     faults += [
         place.fault(f"{name} {cell!r}, a day that no calendar has", "a day, or a name for it",
                     "2026-11-24", name)
         for name, cell in given.items()
         if (name == "session" or name not in FIELDS) and _is_no_day(cell)
     ]  # fmt: skip
-    if faults:
-        return None, faults
     if role == "reference" and not (given.keys() & {"treatment", "material"}):
-        found = place.fault("a reference without material and without treatment",
-                            "the material that it is", "material PVA", "material")  # fmt: skip
-        return None, [found]
+        faults.append(place.fault("a reference without material and without treatment",
+                                  "the material that it is",
+                                  "material: the name of the pure material",
+                                  "material"))  # fmt: skip
+        doubtful |= {"material", "treatment"}
+    values = {"file": "", "role": "", **values, "doubtful": frozenset(doubtful)}
     further = {
         name: cell
         for name, cell in given.items()
@@ -169,7 +199,7 @@ def _read_row(
     }
     if sheet := values.get("sheet"):
         values |= {"file": f"{values['file']}#{sheet}", "options": {"sheet": sheet}}
-    return Measurement(line=line, further=further, **values), []
+    return Measurement(line=line, further=further, **values), swapped + faults
 
 
 def _is_no_day(cell: str) -> bool:
@@ -190,7 +220,7 @@ def _is_no_day(cell: str) -> bool:
 
 def as_rows(measurements: Iterable[Measurement]) -> list[dict[str, Any]]:
     """The measurements as plain dicts, further columns beside the agreed ones."""
-    agreed = [item.name for item in fields(Measurement) if item.name != "further"]
+    agreed = [item.name for item in fields(Measurement) if item.name not in ("further", "doubtful")]
     return [
         {**row.further, **{name: getattr(row, name) for name in agreed}} for row in measurements
     ]

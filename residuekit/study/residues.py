@@ -145,10 +145,12 @@ def residue_faults(
     residues: Iterable[Residue], rows: Iterable[Measurement], file: str
 ) -> Iterator[Fault]:
     """Say which treatments of the tables [[residue]] no exposed row has."""
-    exposed = {row.treatment for row in rows if row.role == "exposed"}
+    listed_rows = list(rows)
+    exposed = {row.treatment for row in listed_rows if row.role == "exposed"}
     for residue in residues:
         for name in residue.left_by:
-            if exposed and name not in exposed:
+            known = any(row.may_be(role="exposed", treatment=name) for row in listed_rows)
+            if exposed and not known:
                 yield Fault(
                     f"left_by {name!r} of {residue.material!r}, which no exposed row has",
                     "treatments of exposed rows",

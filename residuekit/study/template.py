@@ -13,7 +13,16 @@ from ..errors import Fault, StudyError
 from ..io.atomic_write import new_folder
 from ..io.opening import files_in
 from ..schema import ROLES
-from .delivery import Progress, differences, reading_tables, recognise, steps_for, table_text
+from ..words.common import counted
+from .delivery import (
+    Progress,
+    differences,
+    example_rows,
+    reading_tables,
+    recognise,
+    steps_for,
+    table_text,
+)
 from .name_parts import NamePattern
 
 _TEMPLATES = "data/new_study"
@@ -99,7 +108,9 @@ def study_from(
             "\n[procedure]", f"{reading_tables(found, below)}\n[procedure]", 1
         )
         (part / "study.toml").write_text(settings, encoding="utf-8")
-        (part / "measurements.csv").write_text(table, encoding="utf-8")
+        measurements = part / "measurements.csv"
+        examples = example_rows(measurements.read_text(encoding="utf-8"), table.partition("\n")[0])
+        measurements.write_text(table + examples, encoding="utf-8")
         for path in files_in(delivery) if copy and not within else ():
             copied = part / "data" / path.relative_to(delivery)
             copied.parent.mkdir(parents=True, exist_ok=True)
@@ -110,10 +121,14 @@ def study_from(
     said = [f"{n_read} of {len(found)} files and sheets were recognised",
             *differences(found, below, steps)]  # fmt: skip
     if known and fitted < n_read:
-        said.append(f"{n_read - fitted} names fit no pattern: their cells are empty")
+        lost = n_read - fitted
+        said.append(f"{counted(lost, 'name')} {'fits' if lost == 1 else 'fit'} no pattern: "
+                    f"{'its' if lost == 1 else 'their'} cells are empty")  # fmt: skip
     if not copy and not within:
-        said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'}")
-    said.append(f"roles are yours to fill in, in each row: {', '.join(ROLES)}")
+        said.append(f"nothing was copied: copy what is in {delivery} into {folder / 'data'} (new "
+                    "with --copy does so)")  # fmt: skip
+    said.append(f"roles are yours to fill in, in each row: {', '.join(ROLES)}; the end of "
+                "measurements.csv shows how")  # fmt: skip
     return folder, "\n".join(f"  {line}" for line in said)
 
 

@@ -26,7 +26,9 @@ _NEEDED = ("treatment", "mockup", "paint")
 _GLOSS = number("gloss", "GU", least=0, example="62.5")
 #: What may stand in a cell of each column; all but the first three may stay empty.
 FIELDS: Fields = {
-    **{name: text(f"the {name} of this row", "...", needed=True) for name in _NEEDED},
+    **{name: text(f"the {name} of this row", "...", needed=True,
+                 fill="as in the table of measurements")
+      for name in _NEEDED},
     "soiling": text(),
     **{
         f"{axis}_{state}": number("L*", least=0, most=110, example="50")

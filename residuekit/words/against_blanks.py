@@ -28,7 +28,7 @@ def paired(n: Numbers) -> str:
     if "scatter" not in n:
         return said
     return (
-        f"{said} The blanks, repeats without treatment, still differ from it by a standard "
+        f"{said} The blanks, repeats without gel, still differ from it by a standard "
         f"deviation of {n['scatter']:.2g} {n['unit']}: that pairing cannot take out."
     )
 

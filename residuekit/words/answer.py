@@ -26,6 +26,7 @@ from .common import (
     percent,
     residue_words,
     rounded,
+    spectra_words,
     stratum_of,
     stratum_words,
     treated_words,
@@ -108,10 +109,7 @@ def each_residue(answers: Mapping[str, Answer]) -> Answer:
 
 
 #: How the tests of several residues stand to each other.
-OVER_RESIDUES = (
-    "Each residue is judged by itself, at the full rate of false alarms; comparisons of arms are "
-    "adjusted after Holm over all residues."
-)
+OVER_RESIDUES = "Each residue is judged by itself, with a rate of false alarms of its own."
 
 
 def _gels(study: Mapping[str, Any]) -> Sequence[str]:
@@ -417,10 +415,10 @@ def how_to_read(study: Mapping[str, Any]) -> str:
 
 
 def behind(row: Row) -> str:
-    """The maps and pixels behind the mock-ups of an arm."""
+    """The maps and pixels, or single spectra, behind the mock-ups of an arm."""
     if row["n_maps"] != row["n_maps"]:
         return ""
-    return (
-        f"Behind it: {counted(int(row['n_maps']), 'map')}, "
-        f"{counted(int(row['n_pixels']), 'pixel')}."
-    )
+    maps, pixels = int(row["n_maps"]), int(row["n_pixels"])
+    if maps == pixels:
+        return f"Behind it: {spectra_words(maps)}."
+    return f"Behind it: {counted(maps, 'map')}, {counted(pixels, 'pixel')}."

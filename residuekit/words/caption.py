@@ -47,6 +47,8 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     """
     unit, confidence = unit_words(plan.unit), percent(1 - study["alpha"])
     lettered = plan.lettered
+    roles = {panel.role for block in plan.blocks for panel in block.maps}
+    mapped = [role for role in ("blank", "exposed", "spiked") if role in roles]
     begin = [f"Residue of {listed(plan.residues)}."]
     several = len(plan.residues) > 1
     blocks = [(letter, block_words(block, several), block) for letter, block in lettered]
@@ -55,8 +57,8 @@ def short_caption(plan: Plan, study: Mapping[str, Any]) -> str:
     named = "; ".join(f"({letter}) {words}" for letter, words, _ in blocks)
     few = [f"{sentence_case(named)}. The verdicts with their limits stand in the table."]
     end = [
-        "Maps: blank, exposed and spiked mock-ups on one scale, pixels not above the pixel limit "
-        "faded." if any(block.maps for block in plan.blocks) else "",
+        f"Maps: {listed(mapped)} mock-ups on one scale, pixels not above the pixel limit faded."
+        if mapped else "",
         f"Dots: one a mock-up. Broken line: the limit that decides. Whisker: {confidence} "
         f"one-sided upper bound (UB). DL: detection limit, in {unit}.",
         _acceptance(plan, unit),
@@ -100,7 +102,7 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
         "Spectra: means over mock-ups with one standard deviation. Differences: exposed less "
         f"blank, over two standard deviations of the blanks. {_gel(lettered)}."
     )
-    yield from _curves(lettered, confidence)
+    yield from _curves(lettered, confidence, unit)
     yield (
         "Dots: one a mock-up. Short line: mean of the group, with its upper bound. Broken line: "
         f"the limit that decides, {_deciding(plan)}."
@@ -108,20 +110,27 @@ def _caption(plan: Plan, study: Mapping[str, Any]) -> Iterator[str]:
     if any(group.pairs is not None for block in plan.blocks for group in block.groups):
         yield (
             "Slanted lines: the score of a mock-up before treatment (above) and after it (below). "
-            "Dots and limits are of what the two differ by."
+            "Dots and limits are of what the two differ by, and so are the differences of spectra."
         )
     yield _acceptance(plan, unit) or "No acceptance limit can be drawn."
     if films := _films(plan, study):
         yield films
+    called = f"called detected with {percent(1 - study['beta'])} probability"
+    identified = f" IL: identification limit, {called}." if _identified(lettered) else ""
     yield (
-        "DL: detection limit of the arm's mean. IL: identification limit, called detected with "
-        f"{percent(1 - study['beta'])} probability. UB: the mean's {confidence} one-sided upper "
-        "bound. A verdict is about the mean of its arm."
+        f"DL: detection limit of the arm's mean.{identified} UB: the mean's {confidence} "
+        "one-sided upper bound. A verdict is about the mean of its arm."
     )
     flags = {name for block in plan.blocks for panel in block.maps for name in panel.flags}
     for name, (_, words) in FLAGS.items():
         if name in flags:
             yield f"{name.replace('_', ' ').capitalize()}: {words}."
+
+
+def _identified(lettered: Sequence[tuple[str, Block]]) -> bool:
+    """Whether an arm that is drawn has an identification limit."""
+    rows = (group.verdict for _, block in lettered for group in block.groups if group.verdict)
+    return any(row["identification_limit"] == row["identification_limit"] for row in rows)
 
 
 def letter_of(place: int) -> str:
@@ -230,15 +239,20 @@ def _gel(lettered: Sequence[tuple[str, Block]]) -> str:
     return f"The pure gel is scaled in the spectra ({', '.join(factors)})"
 
 
-def _curves(lettered: Sequence[tuple[str, Block]], confidence: str) -> Iterator[str]:
+def _curves(lettered: Sequence[tuple[str, Block]], confidence: str, unit: str) -> Iterator[str]:
     spiked = [
         f"{letter} ± {number(block.spiking.spread_percent, 2)}%, k = {block.spiking.k}"
         for letter, block in lettered
         if block.spiking is not None
     ]
+    loads = listed(
+        map(number, sorted({float(load) for _, block in lettered if block.spiking is not None
+                            for load in block.spiking.loadings}))
+    )  # fmt: skip
     if spiked:
         yield (
-            "Detection curve: spiked (diamonds) and blank mock-ups (circles) as found by the "
+            f"Detection curve: mock-ups spiked with {loads} {unit} (diamonds) and blank ones "
+            "(circles) as found by the "
             f"slope through zero. Its two-sided {confidence} confidence band: "
             f"{'; '.join(spiked)}. Dash-dotted: decision limit of one mock-up."
         )
@@ -258,12 +272,21 @@ def length_words(length: float, unit: str) -> str:
 
 
 def foot(
-    markers: Sequence[str], lettered: Sequence[tuple[str, Block]], left_out: bool
+    markers: Mapping[int, str],
+    lettered: Sequence[tuple[str, Block]],
+    left_out: bool,
+    identified: bool,
 ) -> Iterator[str]:
-    """The lines below the figure; `markers` are their names."""
-    yield "DL: detection limit, IL: identification limit, UB: upper bound, all of the mean."
-    names = ", ".join(f"{k} {name}" for k, name in enumerate(markers, start=1))
-    yield f"Shaded marker windows: {names}; in brackets where blind on the paint."
+    """The lines below the figure; `markers` are the names of the windows that are shaded, by their
+    numbers, `identified`, whether a column of identification limits is drawn."""
+    also = "IL: identification limit, " if identified else ""
+    unit = unit_words(lettered[0][1].unit)
+    yield f"DL: detection limit, {also}UB: upper bound, all of the mean and in {unit}."
+    names = ", ".join(f"{k} {name}" for k, name in markers.items())
+    blind = any(name in block.blind for _, block in lettered for name in block.scored)
+    if names:
+        brackets = "; in brackets where blind on the paint" if blind else ""
+        yield f"Shaded marker windows: {names}{brackets}."
     flagged: dict[str, list[str]] = {}
     for letter, block in lettered:
         for panel in block.maps:

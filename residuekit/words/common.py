@@ -31,6 +31,19 @@ def unit_words(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
+#: How a record, in plain letters, calls a share of the pure material's spectrum.
+_OF_PURE_GEL = "x pure gel"
+
+
+def plain_unit(unit: str) -> str:
+    """A unit of the tables as the sentences of a record have it, in plain letters.
+
+    >>> plain_unit("ug cm-2"), plain_unit("reference")
+    ('ug cm-2', 'x pure gel')
+    """
+    return _OF_PURE_GEL if unit == "reference" else unit
+
+
 def in_words(text: str) -> str:
     """A sentence of the record with its units and minus signs as people write them.
 
@@ -39,6 +52,7 @@ def in_words(text: str) -> str:
     """
     for ascii_unit in (LOADING_UNIT, "A cm-1", "cm-1"):
         text = text.replace(ascii_unit, _UNITS[ascii_unit])
+    text = text.replace(_OF_PURE_GEL, _UNITS["reference"])
     return true_minus(re.sub(r"(?<=\d )um\b", _UNITS["um"], text))
 
 
@@ -190,9 +204,13 @@ def listed(texts: Iterable[object]) -> str:
     """Things in a row of a sentence.
 
     >>> listed(["a"]), listed(["a", "b"]), listed("abc")
-    ('a', 'a and b', 'a and b and c')
+    ('a', 'a and b', 'a, b and c')
+
+    Things that hold commas themselves stand apart by their ands.
     """
-    return " and ".join(map(str, texts))
+    *first, last = list(map(str, texts)) or [""]
+    between = " and " if any("," in one for one in (*first, last)) else ", "
+    return " and ".join(filter(None, (between.join(first), last)))
 
 
 def counted(count: int, noun: str) -> str:
@@ -202,6 +220,15 @@ def counted(count: int, noun: str) -> str:
     ('1 mock-up', '4 mock-ups')
     """
     return f"{count} {noun}" + ("" if count == 1 else "s")
+
+
+def spectra_words(count: int) -> str:
+    """A count of spectra.
+
+    >>> spectra_words(1), spectra_words(4)
+    ('1 spectrum', '4 spectra')
+    """
+    return f"{count} {'spectrum' if count == 1 else 'spectra'}"
 
 
 def film_nm(loading: float, density: float, digits: int = 2) -> str:

@@ -328,6 +328,16 @@ def map_worth(row: Row) -> str:
     of = f", residue of {row['residue']}" if row["residue"] else ""
     return (
         f"{row['paint']}, {row['role']}{of}: {row['pixels']:g} valid pixels of a map are worth "
-        f"{number(row['effective'], 2)} independent ones (medians of {row['n_maps']} maps, "
-        f"{row['score']}). Maps reach from {number(row['least'], 2)} to {number(row['most'], 2)}."
+        f"{_at_most('effective', row)} independent ones (medians of {row['n_maps']} maps, "
+        f"{row['score']}). Maps reach from {_at_most('least', row)} to {_at_most('most', row)}."
     )
+
+
+def _at_most(name: str, row: Row) -> str:
+    """A worth in independent pixels; never rounded to more than the pixels that there are.
+
+    >>> _at_most("most", {"most": 254.6, "pixels": 256}), _at_most("most", {"most": 3, "pixels": 4})
+    ('254', '3')
+    """
+    said = number(row[name], 2)
+    return said if float(said) <= row["pixels"] else f"{min(int(row[name]), row['pixels']):g}"

@@ -47,7 +47,7 @@ WORKS_AS_LISTED = (
     "Year, volume and pages are as reference lists give them; not every work was read again."
 )
 UNIT_OF_REPLICATION = (
-    "The mock-up is the unit of replication: its maps are averaged, and neither maps nor pixels "
+    "The mock-up is the unit of replication: its spectra are averaged, and neither maps nor pixels "
     "count as replicates."
 )
 #: Common practice, no source.
@@ -260,15 +260,16 @@ def deciding_score(limit_factor: float, used: Used) -> str:
 def blind_scores(blind: int, n: int) -> str:
     """How many scores are blind."""
     return (
-        f"{counted(blind, 'score')} of {n} (each on each stratum) {'is' if blind == 1 else 'are'} "
-        "blind: what they show is never read as an absence."
+        f"{counted(blind, 'score')} of {n} (counted on each paint, soiling and ageing) "
+        f"{'is' if blind == 1 else 'are'} blind: what they show is never read as an absence."
     )
 
 
-def sight(row: Row, arms: Iterable[Row]) -> str:
+def sight(row: Row, arms: Iterable[Row], own_units: Mapping[str, str]) -> str:
     """What a score can detect on a stratum, and what it gave there: negative findings too.
 
-    `row` is of the table of scores on strata, `arms` are the arms by this score.
+    `row` is of the table of scores on strata, `arms` are the arms by this score, `own_units` what
+    each score is in before it has a loading.
     """
     unit = unit_words(str(row["unit"]))
     least = f"{number(row['mockup_limit'], 2)} {unit}"
@@ -280,9 +281,7 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         and (arm["score"], arm["residue"]) == (row["score"], row["residue"])
     ]  # fmt: skip
     films = any(arm["scale"] == REFERENCE_FILM for arm in arms)
-    slope = _slope(row, films) if row["slope"] == row["slope"] else ""
-    if row["blind"]:
-        return f"{words}; blind, so it says nothing on this paint.{slope}"
+    slope = _slope(row, films, own_units[row["score"]]) if row["slope"] == row["slope"] else ""
     role = "it decides" if row["deciding"] else "it does not decide"
     own = [
         f"{treated_words(arm)}: {arm['verdict']} (mean {rounded(arm, 'estimate')}, detection limit "
@@ -291,17 +290,21 @@ def sight(row: Row, arms: Iterable[Row]) -> str:
         for arm in arms
         if judged(arm)
     ]
+    if row["blind"]:
+        if not own:
+            return f"{words}; blind, so it says nothing on this paint.{slope}"
+        role = f"blind for the acceptance limit; {role}"
     return f"{words}; {role}.{slope} {'. '.join(own)}."
 
 
-def _slope(row: Row, films: bool) -> str:
-    """The slope with its standard error and degrees of freedom."""
+def _slope(row: Row, films: bool, unit: str) -> str:
+    """The slope, in a unit per unit of loading, with its standard error and degrees of freedom."""
     slope, error = (
         true_minus(to_error(row[name], row["slope_se"])) for name in ("slope", "slope_se")
     )
     rests = ", ".join(filter(None, ["by reference films" * films,
                                     freedom_words(row["slope_degrees_of_freedom"])]))  # fmt: skip
-    return f" Slope {slope} ± {error} per {unit_words(LOADING_UNIT)} ({rests})."
+    return f" Slope {slope} ± {error} {unit_words(unit)} per {unit_words(LOADING_UNIT)} ({rests})."
 
 
 def limits(study: Study, foreign: Sequence[str], least_ratio: float, used: Used) -> Iterator[str]:
@@ -382,13 +385,13 @@ def cannot_say(study: Study, n_arms: int, chance: float) -> list[str]:
     """What the verdicts leave open: shown with every verdict."""
     said = [
         "A verdict is about the mean of its arm. A single mock-up that carries less than its own "
-        "detection limit may be missed, and so may a patch outside the maps.",
+        "detection limit may be missed, and so may a patch where nothing was measured.",
         "Residue that does not look like the reference, or that lies below the depth the "
         "measurement reaches, is not seen.",
         "Mock-ups are not the work of art: the verdict on an object is for the conservator "
         "responsible for it.",
-        f"{counted(n_arms, 'arm')} in all were tested, each at {percent(study['alpha'])}"
-        f"{_family(n_arms, chance)}.",
+        (f"{n_arms} arms in all were tested, each" if n_arms != 1 else "One arm was tested,")
+        + f" at {percent(study['alpha'])}{_family(n_arms, chance)}.",
     ]
     if study["acceptance_limit_ug_cm2"] is None:
         said.append("The study states no acceptance limit, so nothing can be “not detected”.")

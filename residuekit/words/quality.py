@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 
 from ..schema import FLAGS
-from .common import Row, counted, number
+from .common import Row, counted, number, spectra_words
 
 Rows = Sequence[Row]
 
@@ -81,8 +82,8 @@ def run_sentences(rows: Rows) -> Iterator[str]:
     pixels = sum(int(row["n_pixels"]) for row in rows)
     excluded = sum(int(row["n_pixels"] - row["n_valid"]) for row in rows)
     yield (
-        f"{counted(len(rows), 'file')} with {counted(pixels, 'pixel')} were checked before the "
-        f"procedure. {counted(excluded, 'pixel')} could not be used and were left out of every "
+        f"{counted(len(rows), 'file')} with {spectra_words(pixels)} were checked before the "
+        f"procedure. {spectra_words(excluded)} could not be used and were left out of every "
         "mean."
     )
     flags = flag_counts(rows)
@@ -91,7 +92,7 @@ def run_sentences(rows: Rows) -> Iterator[str]:
     failed = sum(bool(row["failed"]) for row in rows)
     unfit = f"{failed} {'was' if failed == 1 else 'were'} not" if failed else "All were"
     yield (
-        f"{counted(flagged, 'file')} had flagged pixels, {remarked} a remark. "
+        f"{counted(flagged, 'file')} had flagged spectra, {remarked} a remark. "
         f"{unfit} fit to be judged."
     )
     yield from flags_found(rows)
@@ -100,11 +101,45 @@ def run_sentences(rows: Rows) -> Iterator[str]:
 def flags_found(rows: Rows) -> Iterator[str]:
     """What was flagged, in how many files and pixels; nothing where nothing was."""
     listed = [
-        f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {counted(pixels, 'pixel')}"
+        f"{name} ({FLAGS[name][1]}): {counted(files, 'file')}, {spectra_words(pixels)}"
         for name, (files, pixels) in flag_counts(rows).items()
     ]
     if listed:
         yield f"Flags: {'; '.join(listed)}."
+
+
+#: What a reader may assume -> how that is said, and by which option it is stated.
+_ASSUMED = {
+    "quantity": ("{}", "quantity"),
+    "wavenumber": ("an axis in {}", "x_unit"),
+    "position unit": ("positions in {}", ""),
+}
+
+
+def assumed(rows: Rows) -> Iterator[str]:
+    """What files do not say and was assumed of them, each with its count of files.
+
+    >>> [*assumed([{"assumed": {"quantity": "absorbance"}}, {}])]
+    ['Not stated in the files, and assumed: absorbance (1 file).']
+    """
+    kinds = Counter(item for row in rows for item in row.get("assumed", {}).items())
+    listed = [f"{words.format(value)} ({counted(n, 'file')})"
+              for what, (words, _) in _ASSUMED.items()
+              for (own, value), n in sorted(kinds.items()) if own == what]  # fmt: skip
+    if listed:
+        yield f"Not stated in the files, and assumed: {', '.join(listed)}."
+
+
+def how_to_state(rows: Rows) -> Iterator[str]:
+    """Where to type what was assumed and is known.
+
+    >>> [*how_to_state([{"assumed": {"quantity": "absorbance"}}])]
+    ['Where it is known, state quantity in study.toml below [[reading]].']
+    """
+    taken = {what for row in rows for what in row.get("assumed", {})}
+    names = (option for what, (_, option) in _ASSUMED.items() if what in taken)
+    if options := " and ".join(filter(None, names)):
+        yield f"Where it is known, state {options} in study.toml below [[reading]]."
 
 
 def flag_counts(rows: Rows) -> dict[str, tuple[int, int]]:

@@ -8,15 +8,18 @@ from typing import Any
 from .common import counted, listed, number
 
 
-def registration_sentences(found: Mapping[str, Any]) -> Iterator[str]:
+def registration_sentences(found: Mapping[str, Any], *, limit: bool = True) -> Iterator[str]:
     """When the study was registered and what has departed from that since; or that it was not.
+
+    `limit`: the study states an acceptance limit.
 
     >>> for said in registration_sentences({"earlier_limits": [0.5]}): print(said)
     The acceptance limit is the authors' statement: the study was not registered.
     Kept runs of this study used other acceptance limits: 0.5 µg cm⁻².
     """
     if "time" not in found:
-        yield "The acceptance limit is the authors' statement: the study was not registered."
+        whose = "The acceptance limit is the authors' statement: the" if limit else "The"
+        yield f"{whose} study was not registered."
         if found.get("earlier_limits"):
             known = listed(map(number, found["earlier_limits"]))
             yield f"Kept runs of this study used other acceptance limits: {known} µg cm⁻²."

@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from ..reprs import sentence_case, to_error
 from .codes import Note, sentences
-from .common import Row, above_one_limit, counted, percent
+from .common import Row, above_one_limit, counted, percent, plain_unit
 from .scale import as_film
 
 
@@ -41,7 +41,7 @@ def numbers(row: Row, alpha: float, beta: float) -> str:
 
     known = row["identification_limit"] == row["identification_limit"]
     identified = f", identification limit {show('identification_limit')}" if known else ""
-    n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), row["unit"]
+    n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), plain_unit(row["unit"])
     said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {show('estimate')}"
     if blanks < 2:
         return f"{said} {unit}. A single blank mock-up gives no limits."
@@ -65,5 +65,5 @@ def run_lines(row: Row, why: Sequence[Note], alpha: float, beta: float) -> list[
         said.append(numbers(row, alpha, beta))
         if row["verdict"] == "detected":
             low = to_error(2 * row["estimate"] - row["upper_bound"], row["standard_error"])
-            said.append(f"Lower bound {low} {row['unit']}.")
+            said.append(f"Lower bound {low} {plain_unit(row['unit'])}.")
     return wrap(" ".join(said), 96, initial_indent="    ", subsequent_indent="    ")

@@ -224,7 +224,7 @@ def test_declared_sizes_are_refused_before_they_are_reserved(tmp_path):
     with pytest.raises(ReadError, match="100 bytes"):
         io.read(tmp_path / "a.raw", shape=(10**4, 10**4, 10**4), dtype="float64",
                 byte_order="little", interleave="bsq", first_row="top",
-                quantity="absorbance")  # fmt: skip
+                quantity="absorbance", wavenumber=[1000.0])  # fmt: skip
 
 
 def test_counts_beyond_what_a_format_may_hold_are_refused(tmp_path, monkeypatch):

@@ -9,7 +9,13 @@ from residuekit import io
 from residuekit.errors import StudyError
 from residuekit.study import load_manifest
 from residuekit.study.inspect import check_folder
-from residuekit.study.loading_faults import _no_scale, _response, doubted_loadings
+from residuekit.study.loading_faults import (
+    REFUSED,
+    _no_scale,
+    _response,
+    _unlike_others,
+    doubted_loadings,
+)
 from residuekit.study.mockups import MapSummary
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
@@ -61,6 +67,20 @@ def test_one_loading_a_hundred_times_off_is_refused_by_name(study):
         check_folder(study.folder)
 
 
+def test_a_loading_is_not_held_against_others_that_do_not_respond():
+    names, loads = [f"S{k}" for k in range(1, 7)], np.array([2.0] * 3 + [6.0] * 3)
+    blind = np.array([0.004, -0.003, 0.001, 0.002, -0.001, 0.9])
+    ((factor, said),) = _unlike_others("", names, loads, blind, 0.01)
+    assert factor == 0
+    assert said.startswith("spiked mock-up S6 responds, those of other loadings do not")
+    assert not [*_unlike_others("", names, loads, 0.04 * blind, 0.01)]
+    seen = np.array([0.2, 0.2, 0.2, 0.6, 0.6, 60.0])
+    ((factor, said),) = _unlike_others("", names, loads, seen, 0.01)
+    assert factor == pytest.approx(100)
+    assert factor > REFUSED
+    assert "S6 of 6 ug cm-2, which responds 100 times as much a unit" in said
+
+
 def scattering_blanks(study):
     """Blanks that differ by more of the gel's own band than the spiked mock-ups carry."""
     pure = io.read(study.folder / study.files("reference")[0]).values.mean(axis=0)
@@ -73,7 +93,7 @@ def test_loadings_that_the_scatter_of_the_blanks_hides_are_said_to_be_unjudged(s
     scattering_blanks(study)
     said = check_folder(study.folder)
     assert "cannot be judged, because the blanks scatter too much" in said
-    assert "a factor of any size too high or" in said
+    assert "Loadings too high by any factor or" in said
     times(study, 1000)
     with pytest.raises(StudyError, match="what a thin organic film"):
         check_folder(study.folder)

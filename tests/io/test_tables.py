@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import openpyxl
 import pytest
 
 from residuekit.errors import ReadError, ResiduekitWarning
 from residuekit.io import read
+from residuekit.labels import assumed
 from residuekit.schema import FLAGS, source
 
 TWO = "wavenumber,absorbance\n4000,0.5\n3990,0.25\n3980,0.125\n"
@@ -185,6 +187,37 @@ def test_a_layout_can_be_stated_where_nothing_names_it(saved):
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        "Blindprobe\n4000,0\t0,5\n3990,0\t0,25\n",
+        "Blindprobe 4, Tafel 4\n4000,0\t0,5\n3990,0\t0,25\n",
+        "Blindprobe; 4\n4000,0\t0,5\n3990,0\t0,25\n",
+        "Blindprobe 4\n4000, 0.5\n3990, 0.25\n",
+    ],
+)
+def test_a_line_of_text_alone_above_the_numbers_is_a_title(saved, text):
+    array = _read(saved, text)
+    assert array.values.tolist() == [[0.25, 0.5]]
+    assert source(array)["title"] == text.splitlines()[0]
+    assert assumed(array) == {"quantity": "absorbance", "wavenumber": "cm-1"}
+
+
+def test_a_title_in_a_workbook_names_no_column_either(tmp_path):
+    book = openpyxl.Workbook()
+    for row in (("Blindprobe 4",), (4000, 0.5), (3990, 0.25)):
+        book.active.append(row)
+    book.save(tmp_path / "t.xlsx")
+    array = read(tmp_path / "t.xlsx")
+    assert array.values.tolist() == [[0.25, 0.5]]
+    assert source(array)["title"] == "Blindprobe 4"
+
+
+def test_whole_numbers_with_a_space_after_the_comma_are_parted_by_the_comma(saved):
+    text = "wavenumber, absorbance\n4000, 2\n3990, 1\n3980, 1\n"
+    assert _read(saved, text).values.tolist() == [[1, 1, 2]]
+
+
+@pytest.mark.parametrize(
     ("text", "options", "line", "message"),
     [
         (TWO + "3970\n", {}, 5, "1 columns"),
@@ -209,6 +242,8 @@ def test_a_layout_can_be_stated_where_nothing_names_it(saved):
         (b"\xff\xfe1\x00,\x00\x35", {}, None, "UTF-16"),
         ("a;b\n4000,5;0.1\n3990,5;0.2\n", {}, 1, "a decimal point and with a decimal comma"),
         ("4000,12,0,5\n3990,25,0,6\n", {}, 1, "whole numbers parted by commas"),
+        ("# a title\n4000,5 0,1\n3990,5 0,2\n", {}, 2, "columns parted by spaces"),
+        ("a b\n4000   0.1\n3990   0.2\n", {}, 1, "columns parted by spaces"),
         ("4000,5\n3990,6\n", {}, None, "quantity="),
         ("wavenumber,A,B\n4000,50,60\n3990,60,70\n", {}, None, "quantity="),
         ("wavenumber,absorbance,transmittance\n4000,1,.1\n3990,1,.1\n", {}, 1, "one quantity"),

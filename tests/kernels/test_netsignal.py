@@ -158,8 +158,10 @@ def test_refusals_say_what_is_needed(textured: tuple[np.ndarray, list[np.ndarray
         pool([scatter(maps[0])])
     with pytest.raises(ContractError, match="one wavenumber axis"):
         pool([scatter(maps[0]), scatter(maps[1][:, :50])])
-    with pytest.raises(ContractError, match="valid pixels"):
+    with pytest.raises(ContractError, match="0 valid pixels; needed at least two"):
         scatter(np.full((9, 4), np.nan))
+    with pytest.raises(ContractError, match=r"1 valid pixel;.* score single spectra by bands"):
+        scatter(np.ones((1, 4)))
     with pytest.raises(ContractError, match="n_pixels, n_channels"):
         scatter(np.zeros((3, 3, 3)))
     for noisy in ([], [scatter(maps[0][:, :4])]):

@@ -51,6 +51,17 @@ def points(_pattern_points, tmp_path_factory):
     return folder
 
 
+@pytest.fixture(scope="module")
+def alone(_pattern_points, tmp_path_factory):
+    """One point spectrum a mock-up: nothing scatters within it."""
+    folder = tmp_path_factory.mktemp("alone") / "study"
+    copy = StudyCopy(Path(shutil.copytree(_pattern_points, folder)))
+    first = {(row["role"], row["mockup"]): row["file"] for row in reversed(copy.rows())}
+    copy.keep(lambda row: row["file"] in first.values())
+    copy.run()
+    return folder
+
+
 @cache
 def said(path, folder):
     """What a notebook prints and shows on the newest run of a study."""
@@ -70,6 +81,18 @@ def test_a_notebook_runs_on_point_spectra(path, points):
     text = said(path, points)
     assert "INVENTED" not in text
     assert bool(re.search(MISSING, text)) == (path.name[:2] in ("05", "09"))
+
+
+@pytest.mark.parametrize(
+    ("number", "sentence"),
+    [
+        ("03", "No line: mock-ups are single spectra."),
+        ("08", "single spectra: their noise counts as scatter of mock-ups"),
+        ("08", "what more pixels or scans would bring is not known"),
+    ],
+)
+def test_a_notebook_runs_on_one_spectrum_a_mockup(number, sentence, alone):
+    assert sentence in " ".join(said(book(number), alone).split())
 
 
 @pytest.mark.parametrize(

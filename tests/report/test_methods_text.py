@@ -172,7 +172,7 @@ def test_with_many_strata_the_methods_stay_as_short(tmp_path):
 def test_a_slope_is_printed_with_its_error_and_its_degrees_of_freedom(told):
     (row,) = told[1].markers.query("deciding and paint == 'alkyd'").to_dict("records")
     slope, error = (to_error(row[name], row["slope_se"]) for name in ("slope", "slope_se"))
-    said = f"Slope {slope} ± {error} per µg cm⁻² (7 degrees of freedom)."
+    said = f"Slope {slope} ± {error} × pure gel per µg cm⁻² (7 degrees of freedom)."
     assert said in plain(told[2])
 
 

@@ -144,6 +144,22 @@ def test_it_is_short_on_a_telephone_and_on_paper_and_shows_its_picture_under_a_p
     strict.close()
 
 
+def test_on_a_small_screen_no_picture_and_no_line_of_an_arm_is_cut(written, browser):
+    """On a wide one the figure is no smaller than in print, 170 mm: its letters can be read."""
+    page = browser.new_page(viewport={"width": 760, "height": 800})
+    page.goto((written[0].folder / "report.html").as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true })")
+    cut = page.evaluate(
+        "[...document.querySelectorAll('.first .wide, figure .wide')]"
+        ".map((one) => one.scrollWidth - one.clientWidth)"
+    )
+    assert len(cut) > 3
+    assert max(cut) <= 0
+    page.set_viewport_size({"width": 1280, "height": 800})
+    assert page.locator(".first object").bounding_box()["width"] > 170 / 25.4 * 96
+    page.close()
+
+
 def test_the_pictures_inside_ask_nothing_either(written):
     for coded in re.findall(r"base64,([\w+/=]+)", written[1]):
         picture = base64.b64decode(coded).decode("utf-8")

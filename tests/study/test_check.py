@@ -26,6 +26,25 @@ def misspelt_column(study):
     return "measurements.csv, line 1", "'exposur_min'", "did you mean 'exposure_min'?"
 
 
+def column_without_its_unit(study):
+    study.edit("loading_ug_cm2", "Loading", "measurements.csv")
+    return "measurements.csv, line 1", "'Loading'", "did you mean 'loading_ug_cm2'?"
+
+
+def key_given_twice(study):
+    study.edit("beta = 0.05", "beta = 0.05\nalpha = 0.01")
+    return "study.toml, line 21", "the key 'alpha' a second time (first in line 19)", "leave one"
+
+
+def table_given_twice(study):
+    study.edit("[limits]", "[procedure]\n\n[limits]")
+    return (
+        "study.toml, line 18",
+        "the table [procedure] a second time (first in line",
+        "one of them",
+    )
+
+
 def unknown_key_at_the_top(study):
     study.edit("title =", 'tittle = "x"\ntitle =')
     return "study.toml, line 1", "'tittle'", "did you mean 'title'?"
@@ -260,7 +279,8 @@ def light(study):
 
 
 BREAKS = [
-    misspelt_column, unknown_key_at_the_top, unknown_table, unknown_key_in_a_table, missing_file,
+    misspelt_column, column_without_its_unit, key_given_twice, table_given_twice,
+    unknown_key_at_the_top, unknown_table, unknown_key_in_a_table, missing_file,
     path_upwards, absolute_path, link_that_leaves, link_that_goes_round, name_too_long,
     exposed_without_blank, ageing_without_its_own_blank, duplicate_file, spiked_without_loading,
     empty_file, folder_in_place_of_a_file, axis_not_monotone, other_axis,
@@ -410,6 +430,17 @@ def test_a_folder_without_a_study_and_no_folder_at_all(tmp_path, capsys):
     assert not os.listdir(tmp_path)
 
 
+def test_a_folder_of_single_measurements_is_shown_the_way_to_a_study(tmp_path):
+    from residuekit.errors import ReadError
+
+    for name in ("pure.csv", "blank 1.csv", "gel 2.csv"):
+        (tmp_path / name).write_text("wavenumber,absorbance\n1000,0.1\n1010,0.2\n", "utf-8")
+    with pytest.raises(ReadError) as refused:
+        check_folder(tmp_path)
+    (fault,) = refused.value.faults
+    assert f"residuekit new STUDY --from {tmp_path}; if they are one map: move it" in fault.fix
+
+
 def test_a_map_is_described(study, capsys):
     assert main(["check", str(study.folder / first(study, "blank"))]) == 0
     said = capsys.readouterr().out
@@ -450,3 +481,78 @@ def test_an_unspecific_band_is_told_and_never_stands_first(study):
     names = [marker.name for marker in load_manifest(study.folder).markers]
     assert names[0] == "pva C-O 1092"
     assert names[-1] == "agar water 1645"
+
+
+def _told(study: Any) -> list[str]:
+    with pytest.raises(StudyError) as refused:
+        check_folder(study.folder)
+    return [fault.found for fault in refused.value.faults]
+
+
+def test_a_row_with_a_wrong_cell_is_not_told_as_absent_too(study):
+    study.change(lambda row: row["role"] == "exposed", clearance_min="")
+    study.change(lambda row: row["role"] == "blank", treatment="Wasser")
+    study.change(lambda row: row["role"] == "reference", treatment="")
+    study.edit('scores = ["band", "net signal"]', 'scores = ["net signal"]')
+    told = _told(study)
+    assert len(told) == 3
+    for said in ("an empty clearance_min in a row of role exposed, and 5 more rows",
+                 "treatment 'Wasser' in a row of role blank, and 3 more rows",
+                 "a reference without material and without treatment"):  # fmt: skip
+        assert any(said in one for one in told), said
+
+
+def test_nothing_is_said_to_lack_what_a_row_without_role_or_paint_may_be(study):
+    files = study.files("blank")
+    study.change(lambda row: row["file"] in files[1:], role="")
+    study.change(lambda row: row["file"] == files[0], paint="")
+    assert len(_told(study)) == 4
+    study.change(lambda row: row["file"] in files, role="blank", paint="another")
+    (told,) = _told(study)
+    assert "without a blank of its own, and 9 more rows" in told
+
+
+def test_a_row_that_has_too_many_cells_is_not_told_as_absent_too(study):
+    lines = study.table.read_text("utf-8").splitlines()
+    exposed = [",exposed," in line for line in lines]
+    lines = [f"{line},," if met else line for line, met in zip(lines, exposed, strict=True)]
+    study.table.write_text("\n".join(lines) + "\n", "utf-8")
+    (told,) = _told(study)
+    assert "cells, and 5 more rows" in told
+
+
+def test_empty_roles_hide_no_other_fault(study):
+    blank, exposed = first(study, "blank"), first(study, "exposed")
+    study.change(lambda row: row["role"] != "spiked", role="")
+    (study.folder / blank).write_bytes(b"\x00 nothing of the kind")
+    (study.folder / exposed).unlink()
+    study.edit('treatment = "PVA cryogel"', 'treatment = "agar"')
+    study.change(lambda row: row["role"] == "spiked", loading_ug_cm2="two")
+    told = _told(study)
+    for said in ("an empty role", f"no file '{exposed}'", "loading_ug_cm2 'two'"):
+        assert any(said in one for one in told), said
+    assert any("signature" in one or "HDF5" in one or "NetCDF" in one for one in told), told
+
+
+def test_a_treatment_that_no_row_has_hides_no_unfit_file(study):
+    import numpy as np
+
+    from residuekit import io
+
+    path = study.folder / first(study, "exposed")
+    array = io.read(path)
+    io.write(array.copy(data=np.zeros_like(array.values)), path)
+    study.edit('treatment = "PVA cryogel"', 'treatment = "agar"')
+    told = _told(study)
+    assert any("which no exposed row has" in one for one in told)
+    assert any("not fit to be judged" in one for one in told)
+
+
+def test_a_mockup_whose_row_is_wrong_may_be_the_one_before_treatment(study):
+    rows = study.rows()
+    blank = next(row for row in rows if row["role"] == "blank")
+    before = {**blank, "role": "before", "file": "data/before.nc", "paint": "", "treatment": ""}
+    (study.folder / "data/before.nc").write_bytes((study.folder / blank["file"]).read_bytes())
+    study.write_rows([*rows, before])
+    study.change(lambda row: row["file"] == blank["file"], mockup="")
+    assert not any("before treatment, which no" in one for one in _told(study))

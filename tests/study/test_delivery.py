@@ -7,14 +7,18 @@ import re
 import tomllib
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 import residuekit as rk
 from residuekit.cli import main
 from residuekit.errors import StudyError
 from residuekit.results import open_run
+from residuekit.schema import ROLES
 from residuekit.simulate import DELIVERY_PATTERNS, write_delivery
+from residuekit.study.inspect import check_folder
 from residuekit.study.manifest import load_manifest
+from residuekit.study.measurements import read_measurements
 from residuekit.study.name_parts import NamePattern
 from residuekit.study.template import study_from
 
@@ -86,7 +90,9 @@ def test_the_table_says_of_each_file_what_is_sure_and_no_role(delivery, tmp_path
     rows = rows_of(folder)
     read = [row for row in rows if not row["file"].startswith("#")]
     assert [row["role"] for row in read] == [""] * 22
-    assert [row["file"] for row in rows[22:]] == ["# data/README.txt: not read"]
+    remarks = [row["file"] for row in rows[22:]]
+    assert remarks[:2] == ["# data/README.txt: not read", "# How a row of each role is filled in:"]
+    assert len(remarks) == 2 + len(ROLES)
     book = [row for row in read if row["file"] == "data/gel-60/panels.xlsx"]
     assert [row["sheet"] for row in book] == [f"alkyd_PVA cryogel_L{k}_m1" for k in range(1, 5)]
     blank = next(row for row in read if "water_B2" in row["file"])
@@ -99,6 +105,62 @@ def test_the_table_says_of_each_file_what_is_sure_and_no_role(delivery, tmp_path
     assert not any((folder / "data").iterdir())
 
 
+def test_the_example_rows_are_rows_that_a_study_takes(delivery, tmp_path):
+    folder, said = study_from(tmp_path / "study", delivery)
+    assert "the end of measurements.csv shows how" in said
+    table = folder / "measurements.csv"
+    head, *lines = table.read_text("utf-8").splitlines()
+    shown = lines[lines.index("# How a row of each role is filled in:") + 1 :]
+    table.write_text("\n".join([head, *(line.removeprefix("# ") for line in shown)]), "utf-8")
+    _, rows, faults = read_measurements(folder)
+    assert not faults
+    assert {row.role for row in rows} == set(ROLES)
+
+
+LISTS = {
+    "by file name": [("Datei", "Probe", "Behandlung", "Beladung µg/cm²"),
+                     *((f"b{k}.csv", f"Tafel {k}", "Wasser", "") for k in (1, 2))],
+    "by stem and path": [("Erfundene Daten",), ("Messung", "Probe"),
+                         *((f"C:\\Labor\\B{k}", f"{k}") for k in (1, 2))],
+    "by samples": [("sample", "gel", "minutes"), ("panel 1", "none", "2"), ("panel 2", "PVA", "2")],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".xlsx"])
+@pytest.mark.parametrize("rows", LISTS.values(), ids=LISTS)
+def test_a_list_of_samples_is_known_and_belongs_in_the_table(tmp_path, rows, suffix):
+    lies = tmp_path / "in"
+    lies.mkdir()
+    for k in (1, 2):
+        rk.write(rk.make_points([0.1 * k, 0.2], [1000, 1010]), lies / f"b{k}.csv")
+    if suffix == ".xlsx":
+        book = openpyxl.Workbook()
+        for row in rows:
+            book.active.append(row)
+        book.save(lies / "list.xlsx")
+    else:
+        text = "\n".join(";".join(row) for row in rows)
+        (lies / "list.csv").write_text(f"{text}\n", encoding="cp1252")
+    folder, said = study_from(tmp_path / "study", lies)
+    line = next(line for line in said.splitlines() if f"not read: data/list{suffix}" in line)
+    assert "looks like a list of samples" in line
+    assert ("names 2 of the files" in line) == (rows is not LISTS["by samples"])
+    assert "to mend it: copy its cells into measurements.csv" in line
+    assert [row["file"] for row in rows_of(folder)[:3]] == [
+        "data/b1.csv", "data/b2.csv", f"# data/list{suffix}: not read"
+    ]  # fmt: skip
+
+
+def test_damaged_numbers_are_no_list_of_samples(tmp_path):
+    lies = tmp_path / "in"
+    lies.mkdir()
+    rk.write(rk.make_points([0.1, 0.2], [1000, 1010]), lies / "b1.csv")
+    (lies / "b2.csv").write_text("wavenumber,b2\n1000,0.1 a\n1010,0.2\n", "utf-8")
+    _, said = study_from(tmp_path / "study", lies)
+    line = next(line for line in said.splitlines() if "not read: data/b2.csv" in line)
+    assert "list of samples" not in line
+
+
 def test_the_steps_and_reading_tables_stand_in_the_settings(delivery, tmp_path):
     folder, said = study_from(tmp_path / "study", delivery)
     settings = tomllib.loads((folder / "study.toml").read_text(encoding="utf-8"))
@@ -107,6 +169,7 @@ def test_the_steps_and_reading_tables_stand_in_the_settings(delivery, tmp_path):
     assert [step["step"] for step in steps] == ["to_absorbance", "resample", "crop"]
     assert steps[1]["spacing"] == pytest.approx(7.6)
     assert "nothing was copied" in said
+    assert "(new with --copy does so)" in said
 
 
 def test_files_on_one_grid_get_no_step_that_they_do_not_need(tmp_path):
@@ -119,6 +182,8 @@ def test_files_on_one_grid_get_no_step_that_they_do_not_need(tmp_path):
     assert settings["procedure"]["steps"] == [{"step": "crop", "low": 1000, "high": 1020}]
     assert "reading" not in settings
     assert "resample" not in said
+    with pytest.raises(StudyError, match=r"no file 'data/a.csv'; .*: copy it into data/"):
+        check_folder(folder)
 
 
 def test_a_delivery_in_the_study_folder_is_named_where_it_lies(tmp_path):
@@ -126,7 +191,8 @@ def test_a_delivery_in_the_study_folder_is_named_where_it_lies(tmp_path):
     lies.mkdir(parents=True)
     rk.write(rk.make_points([0.1, 0.2], [1000, 1010]), lies / "a.csv")
     folder, _ = study_from(tmp_path / "study", lies)
-    assert [row["file"] for row in rows_of(folder)] == ["data/partner/a.csv"]
+    read = [row["file"] for row in rows_of(folder) if not row["file"].startswith("#")]
+    assert read == ["data/partner/a.csv"]
     assert {path.name for path in folder.iterdir()} >= {"study.toml", "data", "notebooks"}
     assert (lies / "a.csv").is_file()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 
 import numpy as np
 import openpyxl
@@ -10,13 +11,16 @@ import pytest
 
 from residuekit import io
 from residuekit.errors import Fault, StudyError
+from residuekit.labels import assumed
+from residuekit.report.facts import Layouts, instrument_sentences
 from residuekit.results import open_run
 from residuekit.schema import source
 from residuekit.study.how_read import read_row, typed_in_study
 from residuekit.study.inspect import check_folder
-from residuekit.study.manifest import load_manifest
+from residuekit.study.manifest import examine, load_manifest
 from residuekit.study.provenance import no_longer_as
 from residuekit.study.standing import standing
+from residuekit.study.template import study_from
 
 
 def _as_percent(study, role, suffix=".asc"):
@@ -161,3 +165,134 @@ def test_a_file_on_another_grid_is_told_the_step_and_the_step_mends_it(study):
         study.settings.read_text().replace("steps = [", f"steps = [{step},", 1)
     )
     assert "residuekit run" in check_folder(study.folder)
+
+
+def _as_numbers(study, files):
+    """Write maps again as numbers alone, with the wavenumbers and a text beside them."""
+    for file in files:
+        array = io.read(study.folder / file)
+        path = (study.folder / file).with_suffix(".img")
+        path.write_bytes(array.values.astype("<f4").tobytes())
+        path.with_suffix(".hdr").write_text("invented")
+        np.savetxt(path.with_name("axis.txt"), array["wavenumber"].values)
+        (study.folder / file).unlink()
+        study.change(lambda row, file=file: row["file"] == file,
+                     file=path.relative_to(study.folder).as_posix())  # fmt: skip
+
+
+STATED = """[[reading]]
+files = "data/*.img"
+shape = [8, 8, 171]
+dtype = "float32"
+byte_order = "little"
+interleave = "bip"
+quantity = "absorbance"
+first_row = "bottom"
+wavenumber = "axis.txt"
+
+"""
+
+
+def _told(folder):
+    with pytest.raises(StudyError) as caught:
+        check_folder(folder)
+    return caught.value.faults
+
+
+def test_all_that_numbers_alone_do_not_say_is_asked_once_for_all_files(study):
+    files = study.files("blank")
+    _as_numbers(study, files)
+    faults = _told(study.folder)
+    names = [line.partition(" ")[0] for line in STATED.splitlines()[2:] if line]
+    assert sorted(fault.found.split()[1].strip(",") for fault in faults) == sorted(names)
+    for fault in faults:
+        assert "and the same in 3 more files (data/*.img)" in fault.found
+        assert fault.fix.endswith('typed in study.toml below [[reading]] with files = "data/*.img"')
+    study.edit("[procedure]", STATED + "[procedure]")
+    assert "residuekit run" in check_folder(study.folder)
+
+
+def test_a_pattern_is_typed_only_where_it_fits_no_file_that_is_read(study):
+    files = study.files("blank")
+    _as_numbers(study, files)
+    spiked = study.files("spiked")[:1]
+    _as_numbers(study, spiked)
+    name = spiked[0].removeprefix("data/").removesuffix(".nc")
+    study.edit("[procedure]", STATED.replace("*", name) + "[procedure]")
+    for fault in _told(study.folder):
+        assert re.search(r"and the same in 3 more files( \(left|$)", fault.found)
+        assert f'files = "{files[0].replace(".nc", ".img")}"' in fault.fix
+
+
+def test_one_bad_key_of_a_reading_table_is_told_alone(study):
+    _as_numbers(study, study.files("blank"))
+    table = STATED.replace('dtype = "float32"', 'dtype = "float"')
+    study.edit("[procedure]", f"{table}[procedure]")
+    (fault,) = _told(study.folder)
+    assert (fault.file, fault.found) == ("study.toml", "dtype = 'float'")
+    assert _options_of_a_blank(study)["byte_order"] == "little"
+    study.edit('dtype = "float"', 'dtype = "float32"')
+    study.edit('wavenumber = "axis.txt"', "wavenumber = [1900, 900]")
+    (fault,) = _told(study.folder)
+    assert "2 wavenumbers for an array of shape" in fault.found
+
+
+def _options_of_a_blank(study):
+    """The options of a blank in a study that has faults."""
+    manifest, faults = examine(study.folder)
+    assert faults
+    return manifest.of_role("blank")[0].options
+
+
+def test_what_lies_beside_numbers_alone_is_told_once_and_no_slip_of_another_suffix(study, tmp_path):
+    _as_numbers(study, study.files("blank"))
+    lies = tmp_path / "in"
+    (study.folder / "data").rename(lies)
+    _, said = study_from(tmp_path / "new", lies)
+    lines = [line for line in said.splitlines() if "not read" in line]
+    text, numbers, _ = lines
+    assert "found the suffix '.hdr', beside " in text
+    assert "and the same in 3 more files (data/*.hdr)" in text
+    assert "did you mean" not in text
+    assert "no shape, no wavenumber, no quantity, no dtype, no byte_order" in numbers
+
+
+def _without_head(study, files):
+    """Write files of one spectrum again, as columns of numbers alone."""
+    for file in files:
+        array = io.read(study.folder / file)
+        rows = np.column_stack([array["wavenumber"].values, array.values.astype(float)[0]])
+        with (study.folder / file).open("w", newline="") as out:
+            csv.writer(out, delimiter=";").writerows(rows.tolist())
+
+
+@pytest.mark.usefixtures("without_pictures", "without_identification")
+def test_what_a_file_does_not_say_is_told_by_check_methods_and_record(point_study):
+    assert "assumed" not in check_folder(point_study.folder)
+    files = point_study.files("blank")[:2]
+    _without_head(point_study, files)
+    said = "Not stated in the files, and assumed: absorbance (2 files), an axis in cm-1 (2 files)."
+    before = check_folder(point_study.folder)
+    assert f"{said}\n  Where it is known, state quantity and x_unit in study.toml below" in before
+    result = point_study.run()
+    assert said in instrument_sentences(result, Layouts())
+    taken = {one["file"]: one["assumed"] for one in result.provenance["quality"]
+             if "assumed" in one}  # fmt: skip
+    assert taken == {file: {"quantity": "absorbance", "wavenumber": "cm-1"} for file in files}
+    assert said in check_folder(point_study.folder)
+    stated = f'[[reading]]\nfiles = "{files[0]}"\nquantity = "absorbance"\n\n[procedure]'
+    point_study.edit("[procedure]", stated)
+    said = check_folder(point_study.folder)
+    assert "assumed: absorbance (1 file), an axis in cm-1 (2 files)." in said
+
+
+def test_what_was_assumed_is_known_of_a_folder_and_of_what_was_written_from_it(tmp_path):
+    folder = tmp_path / "map"
+    folder.mkdir()
+    for place in ("x0 y0", "x3 y0", "x0 y3", "x3 y3"):
+        (folder / f"{place}.txt").write_text("1000\t0.1\n1010\t0.2\n1020\t0.1\n")
+    array = io.read(folder)
+    wanted = {"quantity": "absorbance", "wavenumber": "cm-1", "position unit": "um"}
+    assert assumed(array) == wanted
+    for suffix in ("nc", "csv"):
+        assert assumed(io.read(io.write(array, tmp_path / f"map.{suffix}"))) == wanted

@@ -10,8 +10,18 @@ from types import SimpleNamespace
 import pytest
 import texts
 
-from residuekit.words import caption, changes, findings, methods, samples, summary
-from residuekit.words.common import arm_words, conditions_words
+from residuekit.words import (
+    answer,
+    caption,
+    changes,
+    findings,
+    methods,
+    samples,
+    summary,
+)
+from residuekit.words.common import arm_words, conditions_words, in_words, listed
+from residuekit.words.registration import registration_sentences
+from residuekit.words.verdict import numbers
 
 ROOM = Path(findings.__file__).parent
 STUDY = {"alpha": 0.05}
@@ -139,3 +149,72 @@ def test_a_change_names_its_cause():
     text = changes.changes_text("yesterday", {}, ["markers"], all_kept=False, arms=[arm])
     assert "detected -> inconclusive (mock-ups 4 -> 3)" in text
     assert "because of 2 of its maps, the markers" in text
+
+
+def test_one_is_one_and_more_are_more():
+    study = {"alpha": 0.05, "acceptance_limit_ug_cm2": 2.0}
+    assert "One arm was tested, at 5%." in methods.cannot_say(study, 1, 0.05)
+    assert any(said.startswith("3 arms in all were tested, each at 5%")
+               for said in methods.cannot_say(study, 3, 0.14))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("maps", "pixels", "said"),
+    [
+        (4, 4, "Behind it: 4 spectra."),
+        (1, 1, "Behind it: 1 spectrum."),
+        (4, 1024, "Behind it: 4 maps, 1024 pixels."),
+    ],
+)
+def test_single_spectra_are_neither_maps_nor_pixels(maps, pixels, said):
+    assert answer.behind({"n_maps": maps, "n_pixels": pixels}) == said
+
+
+def test_a_worth_is_never_above_the_pixels_that_there_are():
+    row = {"paint": "alkyd", "role": "blank", "pixels": 256, "effective": 255.7, "least": 9.26,
+           "most": 256.0, "n_maps": 6, "score": "net signal", "residue": ""}  # fmt: skip
+    said = findings.map_worth(row)
+    assert "256 valid pixels of a map are worth 255 independent ones" in said
+    assert "from 9.3 to 256." in said
+
+
+@pytest.mark.parametrize(
+    ("limit", "said"), [(True, "authors' statement"), (False, "The study was")]
+)
+def test_only_a_limit_that_is_stated_is_somebodys(limit, said):
+    (found,) = registration_sentences({}, limit=limit)
+    assert said in found
+    assert found.count("limit") == limit
+
+
+def test_things_in_a_row_end_with_an_and():
+    assert listed(["2", "4", "6"]) == "2, 4 and 6"
+    assert listed(["gel 2 min, cleared", "gel 6 min", "water"]) == (
+        "gel 2 min, cleared and gel 6 min and water"
+    )
+    assert listed([]) == ""
+
+
+def test_a_score_blind_for_the_limit_alone_is_not_said_to_say_nothing():
+    """Its arm has numbers; one that is not assessable has none."""
+    place = {"paint": "alkyd", "soiling": "none", "ageing_h": 0.0, "score": "net signal",
+             "residue": "gel", "unit": "ug cm-2"}  # fmt: skip
+    row = {**place, "mockup_limit": 2.1, "slope": 0.006, "slope_se": 0.0001, "blind": True,
+           "slope_degrees_of_freedom": 3, "deciding": True}  # fmt: skip
+    arm = {**place, "treatment": "gel", "exposure_min": 2.0, "clearance_min": 2.0,
+           "n_mockups": 6,
+           "verdict": "inconclusive", "estimate": 3.1, "detection_limit": 1.6, "scale": "spiked",
+           "upper_bound": 3.4, "standard_error": 0.1}  # fmt: skip
+    units = {"net signal": "reference"}
+    assert "× pure gel per µg cm⁻² (3 degrees of freedom)" in methods.sight(row, [arm], units)
+    assert "; blind for the acceptance limit; it decides." in methods.sight(row, [arm], units)
+    lost = {**arm, "verdict": "not assessable", "estimate": float("nan")}
+    assert "blind, so it says nothing on this paint" in methods.sight(row, [lost], units)
+
+
+def test_a_share_of_the_pure_gel_is_called_that_in_a_record_too():
+    row = {"score": "net signal", "unit": "reference", "estimate": 0.2, "standard_error": 0.1,
+           "n_mockups": 4, "n_blank_mockups": 1, "identification_limit": float("nan")}  # fmt: skip
+    said = numbers(row, 0.05, 0.05)
+    assert "0.20 ± 0.10 x pure gel." in said
+    assert "0.20 ± 0.10 × pure gel." in in_words(said)

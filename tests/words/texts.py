@@ -33,11 +33,12 @@ def _block() -> SimpleNamespace:
           "steps": (25.0, 25.0), "extent": (0.0, 400.0, 0.0, 400.0), "mockup": "E1",
           "short": "2 min"}  # fmt: skip
     one = SimpleNamespace(words="exposed 2 min", rule="the highest at the working exposure",
-                          flags={"spike": 3}, **at)  # fmt: skip
+                          role="exposed", flags={"spike": 3}, **at)  # fmt: skip
     return SimpleNamespace(
         words="alkyd", score="net signal", maps=(one,), pixel_limit=2.47, gel=(1,), gel_factor=0.5,
-        groups=(arm, group("water-only blank")), residue="gel",
-        spiking=SimpleNamespace(spread_percent=5.1, k=6),
+        groups=(arm, group("water-only blank")), residue="gel", unit="ug cm-2",
+        scored=("own 1092",), blind=("own 1092",),
+        spiking=SimpleNamespace(spread_percent=5.1, k=6, loadings=(2.0, 4.0, 6.0)),
     )  # fmt: skip
 
 
@@ -95,7 +96,7 @@ def _captions() -> Iterator[tuple[str, str]]:
     plan = _plan()
     yield "in full", caption.caption(plan, STUDY)
     yield "for a journal", caption.short_caption(plan, STUDY)
-    yield "below the figure", " ".join(caption.foot(["own 1092"], plan.lettered, True))
+    yield "below the figure", " ".join(caption.foot({1: "own 1092"}, plan.lettered, True, True))
     yield "figure in words", caption.figure_alternative([ARM])
     for code in ("no map", "pixel positions", "overlap", "outside"):
         yield f"image not drawn: {code}", caption.photo_not_drawn(code, ("E1", "E2"))
@@ -134,6 +135,8 @@ def _quality() -> Iterator[tuple[str, str]]:
         quality.bridged_channel({"wavenumber": 1092.0, "n_files": 7, "n_all": 8}),
     )
     yield "points", quality.points_only()
+    taken = [{"assumed": {"quantity": "absorbance", "wavenumber": "cm-1", "position unit": "um"}}]
+    yield "assumed", " ".join((*quality.assumed(taken), *quality.how_to_state(taken)))
 
 
 #: Heading -> what it is called and what it prints.
