@@ -78,9 +78,9 @@ def test_a_score_that_does_not_rise_with_loading_has_no_infinite_one():
     row = {**ARM, "score": "net signal", "residue": "gel", "unit": "reference", "blind": True,
            "mockup_limit": float("inf"), "slope": -0.0022, "slope_se": 0.0025,
            "slope_degrees_of_freedom": 3, "deciding": False}  # fmt: skip
-    assert methods.sight(row, []) == (
+    assert methods.sight(row, [], {"net signal": "reference"}) == (
         "Net signal: it does not rise with loading; blind, so it says nothing on this paint. "
-        "Slope −0.0022 ± 0.0025 per µg cm⁻² (3 degrees of freedom)."
+        "Slope −0.0022 ± 0.0025 × pure gel per µg cm⁻² (3 degrees of freedom)."
     )
 
 
