@@ -272,7 +272,10 @@ def sight(row: Row, arms: Iterable[Row], own_units: Mapping[str, str]) -> str:
     each score is in before it has a loading.
     """
     unit = unit_words(str(row["unit"]))
-    words = f"{sentence_case(row['score'])}: {number(row['mockup_limit'], 2)} {unit}"
+    least = f"{number(row['mockup_limit'], 2)} {unit}"
+    if math.isinf(row["mockup_limit"]):
+        least = "it does not rise with loading"
+    words = f"{sentence_case(row['score'])}: {least}"
     arms = [
         arm for arm in arms if stratum_of(arm) == stratum_of(row)
         and (arm["score"], arm["residue"]) == (row["score"], row["residue"])

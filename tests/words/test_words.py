@@ -74,6 +74,16 @@ def test_the_question_names_each_residue_with_what_may_leave_it(gels, looked_for
     assert limits.endswith("The study states no acceptance limit for citrate.")
 
 
+def test_a_score_that_does_not_rise_with_loading_has_no_infinite_one():
+    row = {**ARM, "score": "net signal", "residue": "gel", "unit": "reference", "blind": True,
+           "mockup_limit": float("inf"), "slope": -0.0022, "slope_se": 0.0025,
+           "slope_degrees_of_freedom": 3, "deciding": False}  # fmt: skip
+    assert methods.sight(row, []) == (
+        "Net signal: it does not rise with loading; blind, so it says nothing on this paint. "
+        "Slope −0.0022 ± 0.0025 per µg cm⁻² (3 degrees of freedom)."
+    )
+
+
 def test_captions_of_two_residues_name_that_of_each_block():
     plan = texts._plan()
     plan.blocks.append(SimpleNamespace(**{**vars(plan.blocks[0]), "residue": "citrate"}))
