@@ -122,9 +122,15 @@ class Assessment:
         return sum(self.positive)
 
     def row(self) -> dict[str, Any]:
-        """The numbers under the column names of ``scores.csv``."""
+        """The numbers under the column names of ``scores.csv``.
+
+        A score whose response cannot be told from zero has no estimate, limit, bound or share.
+        """
         names = ("n_mockups", "n_blank_mockups", "score", "unit", "scale", "against_acceptance")
-        return {name: getattr(self, name) for name in (*names, *QUANTITIES)}
+        row = {name: getattr(self, name) for name in (*names, *QUANTITIES)}
+        if self.blindness.blind and not self.blindness.strict:
+            row |= {**dict.fromkeys(QUANTITIES, math.nan), "against_acceptance": ""}
+        return row
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the column names of ``scores.csv``."""

@@ -18,7 +18,7 @@ from ..reprs import as_frame, as_html
 from ..schema import LIST_SEPARATOR, LOADING_UNIT, REFERENCE_FILM, marker_of
 from ..words.codes import Note
 from ..words.verdict import reason
-from .assessment import QUANTITIES, Assessment
+from .assessment import Assessment
 from .blindness import deciding_place
 from .claims import MIN_BLANKS, MIN_EXPOSED, bounded_below, detectable_within, margin_kept
 from .panel_layout import one_panel
@@ -80,27 +80,17 @@ class Verdict:
         """Why the verdict is what it is, its numbers, and what stands beside them, in words."""
         rules = self.deciding.rules
         stated = {"alpha": rules.alpha, "beta": rules.beta, "density": rules.density}
-        return reason({**self._numbers(), **stated}, self.why, self.remarks)
+        return reason({**self.deciding.row(), **stated}, self.why, self.remarks)
 
     @property
     def blind_markers(self) -> tuple[str, ...]:
         """The scores that are blind on this paint; a band by its marker's name."""
         return tuple(marker_of(a.score) for a in self.assessments if a.blindness.blind)
 
-    def _numbers(self) -> dict[str, Any]:
-        """Those of the deciding score; its counts alone where nothing could be assessed."""
-        numbers = self.deciding.row()
-        if self.verdict == "not assessable":
-            numbers |= {**dict.fromkeys(QUANTITIES, math.nan), "against_acceptance": ""}
-        return numbers
-
     def row(self) -> dict[str, Any]:
-        """The verdict under the column names of ``verdicts.csv``.
-
-        What is not assessable has no estimate, limit, bound or share.
-        """
+        """The verdict under the column names of ``verdicts.csv``."""
         return {
-            **self._numbers(),
+            **self.deciding.row(),
             "blind_markers": LIST_SEPARATOR.join(self.blind_markers),
             "verdict": self.verdict,
             "reason": self.reason,
