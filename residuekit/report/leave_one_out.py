@@ -105,11 +105,15 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
                  if kept.panel is None or (arm.on != kept.panel).any()]  # fmt: skip
         if not found:
             continue
-        limits = [words.span([getattr(one, kind) for _, one in found])
+        limits = [words.span([one.row()[kind] for _, one in found])
                   for kind in ("decision_limit", "detection_limit")]  # fmt: skip
+        of_verdict = [(arm, judge([one]).verdict) for arm, one in found]
         above = [arm for arm, one in found if one.above]
-        absent = [arm for arm, one in found if judge([one]).verdict == "not detected"]
-        counts = (words.arms_of(some, len(found)) for some in (above, absent))
+        absent, blind = (
+            [arm for arm, verdict in of_verdict if verdict == wanted]
+            for wanted in ("not detected", "not assessable")
+        )
+        counts = (words.arms_of(some, len(found)) for some in (above, absent, blind))
         rows.append((kept.name, *limits, *counts))
     caption = words.left_out_caption(where(result, stratum), within)
     return grid(caption, words.LEFT_OUT_HEADS, rows)

@@ -20,6 +20,7 @@ LEFT_OUT_HEADS = (
     "detection limit",
     "arms above",
     "arms not detected",
+    "not assessable",
 )
 NONE_LEFT_OUT = "none"
 RECOVERY_HEADS = ("known, µg cm⁻²", "found, µg cm⁻²", "found over known by the others")
@@ -43,8 +44,9 @@ def left_out_caption(where: str, within: bool = False) -> str:
     """What a table of the controls left out in turn holds."""
     panels = ", or each panel with all its mock-ups," if within else ""
     return (
-        f"{where}: limits, the arms above them and those not detected without each blank or spiked "
-        f"mock-up{panels} in turn; the score's weights and the shape test stay as they are"
+        f"{where}: limits, and the arms above them, not detected and not assessable, without each "
+        f"blank or spiked mock-up{panels} in turn; the score's weights and the shape test stay as "
+        "they are"
     )
 
 
@@ -105,8 +107,9 @@ def digits(value: float) -> str:
 
 
 def span(values: Sequence[float]) -> str:
-    """The least and the greatest of some limits."""
-    return " to ".join(dict.fromkeys((digits(min(values)), digits(max(values)))))
+    """The least and the greatest of some limits, a dash where there is none."""
+    known = [value for value in values if value == value] or [math.nan]
+    return " to ".join(dict.fromkeys((digits(min(known)), digits(max(known)))))
 
 
 def method_words(method: str) -> str:

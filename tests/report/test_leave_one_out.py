@@ -91,9 +91,18 @@ def test_without_the_mistaken_spiked_mockup_an_absence_would_not_stand():
     scatter = float(few.std(ddof=1))
     kept = slope_through_zero(LOADS[:5], np.array(FOUND[:5]) - few.mean(), scatter)
     limit = arm_limits(scatter, 5, 3).detection / kept.value
-    assert rows["spiked s5"][2:] == (digits(limit), "0 of 1", "0 of 1")
+    assert rows["spiked s5"][2:] == (digits(limit), "0 of 1", "0 of 1", "0 of 1")
     assert {row[4] for name, row in rows.items() if name.startswith("spiked")
             and name != "spiked s5"} == {"1 of 1"}  # fmt: skip
+
+
+def test_what_a_line_hangs_on_is_seen_where_it_is_left_out():
+    """Without the one high loading the response cannot be told from zero: no limit, a dash."""
+    run = made(CLEAN, loads=(1.0, 1.0, 1.0, 8.0), found=(0.06, 0.1, 0.14, 0.8), accepted=4.0)
+    rows = {row[0]: row for row in leave_one_out(run, STRATUM).rows}
+    assert (rows["none"][1] != "–", rows["none"][5]) == (True, "0 of 1")
+    assert rows["spiked s3"][1:3] == ("–", "–")
+    assert rows["spiked s3"][5] == "1 of 1"
 
 
 def test_a_slope_that_other_ageings_share_stays_as_it_is():
@@ -110,7 +119,7 @@ def test_with_nothing_left_out_the_run_comes_out_again(finished):
     first = run.verdicts.iloc[0]
     assert table.rows[0] == (
         "none", digits(first["decision_limit"]), digits(first["detection_limit"]),
-        "1 of 2: PVA cryogel 60 min", "1 of 2: PVA cryogel 2 min",
+        "1 of 2: PVA cryogel 60 min", "1 of 2: PVA cryogel 2 min", "0 of 2",
     )  # fmt: skip
     assert [row[0].split()[0] for row in table.rows[1:]] == ["blank"] * 4 + ["spiked"] * 4
     moved = run.verdicts.assign(decision_limit=2 * run.verdicts["decision_limit"])
