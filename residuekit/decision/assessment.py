@@ -40,14 +40,6 @@ class Rules:
     density: float | None = None
 
 
-#: What a score measures of an arm, beside how many mock-ups it rests on.
-QUANTITIES = (
-    "estimate", "standard_error", "decision_limit", "detection_limit", "mockup_decision_limit",
-    "mockup_detection_limit", "upper_bound", "positive_mockups", "share_upper_bound",
-    "scale_margin", "identification_limit", "tolerance_bound", "bound_degrees_of_freedom",
-)  # fmt: skip
-
-
 @dataclass(frozen=True)
 class Assessment:
     """The numbers of one score for one arm; all but the counts in `unit`.
@@ -122,15 +114,15 @@ class Assessment:
         return sum(self.positive)
 
     def row(self) -> dict[str, Any]:
-        """The numbers under the column names of ``scores.csv``.
-
-        A score whose response cannot be told from zero has no estimate, limit, bound or share.
-        """
-        names = ("n_mockups", "n_blank_mockups", "score", "unit", "scale", "against_acceptance")
-        row = {name: getattr(self, name) for name in (*names, *QUANTITIES)}
-        if self.blindness.blind and not self.blindness.strict:
-            row |= {**dict.fromkeys(QUANTITIES, math.nan), "against_acceptance": ""}
-        return row
+        """The numbers under the column names of ``scores.csv``."""
+        names = (
+            "n_mockups", "n_blank_mockups", "score", "estimate", "standard_error",
+            "decision_limit", "detection_limit", "mockup_decision_limit",
+            "mockup_detection_limit", "upper_bound", "unit", "positive_mockups",
+            "share_upper_bound", "scale", "scale_margin", "identification_limit",
+            "tolerance_bound", "against_acceptance", "bound_degrees_of_freedom",
+        )  # fmt: skip
+        return {name: getattr(self, name) for name in names}
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the column names of ``scores.csv``."""

@@ -80,7 +80,8 @@ class Verdict:
         """Why the verdict is what it is, its numbers, and what stands beside them, in words."""
         rules = self.deciding.rules
         stated = {"alpha": rules.alpha, "beta": rules.beta, "density": rules.density}
-        return reason({**self.deciding.row(), **stated}, self.why, self.remarks)
+        numbers = {**self.deciding.row(), **stated, "verdict": self.verdict}
+        return reason(numbers, self.why, self.remarks)
 
     @property
     def blind_markers(self) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from ..words.common import (
     Stratum,
     blank_words,
     counted,
+    judged,
     number,
     stratum_of,
     stratum_words,
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
     from ..results import StudyResult
 
 Row = Mapping[Any, Any]
+#: What is drawn or written of an arm that was judged.
+_NUMBERS = ("estimate", "decision_limit", "detection_limit", "identification_limit",
+            "mockup_decision_limit", "mockup_detection_limit", "upper_bound")  # fmt: skip
 
 
 def choose(
@@ -241,6 +245,8 @@ def _group(
     values = rows["mean"].to_numpy(dtype=float)
     pairs = rows.reindex(columns=["before", "unpaired"]).to_numpy(dtype=float)
     known = pairs if np.isfinite(pairs[:, 0]).any() else None
+    if verdict is not None and not judged(verdict):
+        verdict = {**verdict, **dict.fromkeys(_NUMBERS, np.nan)}
     return Group(words, role, tuple(rows["mockup"]), values, verdict, working, known)
 
 

@@ -105,9 +105,11 @@ def leave_one_out(result: StudyResult, stratum: Stratum) -> Grid | None:
                  if kept.panel is None or (arm.on != kept.panel).any()]  # fmt: skip
         if not found:
             continue
-        limits = [words.span([one.row()[kind] for _, one in found])
-                  for kind in ("decision_limit", "detection_limit")]  # fmt: skip
         of_verdict = [(arm, judge([one]).verdict) for arm, one in found]
+        seeing = [one for (_, one), (_, verdict) in zip(found, of_verdict, strict=True)
+                  if verdict != "not assessable"]  # fmt: skip
+        limits = [words.span([getattr(one, kind) for one in seeing])
+                  for kind in ("decision_limit", "detection_limit")]  # fmt: skip
         above = [arm for arm, one in found if one.above]
         absent, blind = (
             [arm for arm, verdict in of_verdict if verdict == wanted]

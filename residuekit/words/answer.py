@@ -147,7 +147,7 @@ def _compared(own: Sequence[Row], other_blanks: Callable[[Row], Note | None]) ->
     """Clauses on blanks that are not of the working exposure."""
     places: dict[str, list[str]] = {}
     for row in own:
-        if judged(row) and row["verdict"] != "not assessable" and (blanks := other_blanks(row)):
+        if judged(row) and (blanks := other_blanks(row)):
             place = stratum_words(stratum_of(row))
             places.setdefault(_blanks_words(blanks), []).append(place)
     everywhere = len({stratum_of(row) for row in own})

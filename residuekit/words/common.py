@@ -31,19 +31,6 @@ def unit_words(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
-#: How a record, in plain letters, calls a share of the pure material's spectrum.
-_OF_PURE_GEL = "x pure gel"
-
-
-def plain_unit(unit: str) -> str:
-    """A unit of the tables as the sentences of a record have it, in plain letters.
-
-    >>> plain_unit("ug cm-2"), plain_unit("reference")
-    ('ug cm-2', 'x pure gel')
-    """
-    return _OF_PURE_GEL if unit == "reference" else unit
-
-
 def in_words(text: str) -> str:
     """A sentence of the record with its units and minus signs as people write them.
 
@@ -52,7 +39,6 @@ def in_words(text: str) -> str:
     """
     for ascii_unit in (LOADING_UNIT, "A cm-1", "cm-1"):
         text = text.replace(ascii_unit, _UNITS[ascii_unit])
-    text = text.replace(_OF_PURE_GEL, _UNITS["reference"])
     return true_minus(re.sub(r"(?<=\d )um\b", _UNITS["um"], text))
 
 
@@ -90,8 +76,9 @@ def rounded(row: Row, name: str) -> str:
 
 
 def judged(row: Row) -> bool:
-    """Whether an arm has numbers at all."""
-    return bool(row["n_mockups"]) and row["estimate"] == row["estimate"]
+    """Whether an arm has numbers that may be said: what is not assessable has none."""
+    fit = row["n_mockups"] and row["verdict"] != "not assessable"
+    return bool(fit) and row["estimate"] == row["estimate"]
 
 
 def bound_words(row: Row) -> str:

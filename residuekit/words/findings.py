@@ -336,8 +336,8 @@ def map_worth(row: Row) -> str:
 def _at_most(name: str, row: Row) -> str:
     """A worth in independent pixels; never rounded to more than the pixels that there are.
 
-    >>> _at_most("most", {"most": 254.6, "pixels": 256}), _at_most("most", {"most": 3, "pixels": 4})
-    ('254', '3')
+    >>> _at_most("most", {"most": 255.7, "pixels": 256}), _at_most("most", {"most": 3, "pixels": 4})
+    ('255', '3')
     """
     said = number(row[name], 2)
     return said if float(said) <= row["pixels"] else f"{min(int(row[name]), row['pixels']):g}"

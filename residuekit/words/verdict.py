@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from ..reprs import sentence_case, to_error
 from .codes import Note, sentences
-from .common import Row, above_one_limit, counted, percent, plain_unit
+from .common import Row, above_one_limit, counted, judged, percent
 from .scale import as_film
 
 
@@ -16,12 +16,12 @@ def reason(row: Row, why: Sequence[Note], remarks: Sequence[Note]) -> str:
 
     Parameters
     ----------
-    row : the numbers under the column names of ``verdicts.csv``, with `alpha`, `beta` and
-        `density`; empty, or without an estimate, where an arm has none.
+    row : verdict and numbers under the column names of ``verdicts.csv``, with `alpha`, `beta` and
+        `density`; empty where an arm has none.
     why, remarks : the notes of the verdict.
     """
     said = sentences(why)
-    if row and row["estimate"] == row["estimate"]:
+    if row and judged(row):
         said += [numbers(row, row["alpha"], row["beta"]), *as_film(row, row["density"])]
     return " ".join([*said, *sentences(remarks)])
 
@@ -41,7 +41,7 @@ def numbers(row: Row, alpha: float, beta: float) -> str:
 
     known = row["identification_limit"] == row["identification_limit"]
     identified = f", identification limit {show('identification_limit')}" if known else ""
-    n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), plain_unit(row["unit"])
+    n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), row["unit"]
     said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {show('estimate')}"
     if blanks < 2:
         return f"{said} {unit}. A single blank mock-up gives no limits."
@@ -61,9 +61,9 @@ def run_lines(row: Row, why: Sequence[Note], alpha: float, beta: float) -> list[
     said = [f"{row['verdict'].upper()}."]
     if row["verdict"] in ("inconclusive", "not assessable"):
         said += sentences(why)
-    if row["n_mockups"] and row["estimate"] == row["estimate"]:
+    if judged(row):
         said.append(numbers(row, alpha, beta))
         if row["verdict"] == "detected":
             low = to_error(2 * row["estimate"] - row["upper_bound"], row["standard_error"])
-            said.append(f"Lower bound {low} {plain_unit(row['unit'])}.")
+            said.append(f"Lower bound {low} {row['unit']}.")
     return wrap(" ".join(said), 96, initial_indent="    ", subsequent_indent="    ")

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 
 import residuekit as rk
-from residuekit.decision.assessment import QUANTITIES
 from residuekit.decision.blindness import Blindness, assess_blindness
 from residuekit.decision.comparator import comparator_notes, water_change
 from residuekit.decision.confirmation import FOREIGN
@@ -45,7 +44,9 @@ from residuekit.words.codes import (
     to_json,
 )
 from residuekit.words.common import bound_words
+from residuekit.words.common import judged as told
 from residuekit.words.differences import WHY
+from residuekit.words.verdict import run_lines
 
 CLEAN, GEL = [0.0, 0.01, -0.01], [1.0, 1.1, 0.9]
 FLAT = {"loadings": [1.0, 1, 2, 2], "spiked": [0.5, -0.5, 0.4, -0.4]}
@@ -292,19 +293,18 @@ def test_a_slope_is_told_by_its_sign():
     assert "cannot be distinguished" in blindness_words(unsure.code, unsure.numbers)
 
 
-def test_what_is_not_assessable_has_counts_and_no_numbers(made, judged):
+def test_of_what_is_not_assessable_no_number_is_told(made, judged):
     """A slope that cannot be told from zero gives no loading, and no limit of one."""
     verdict = judged(made(GEL, **FLAT), 0.5)
     row = verdict.row()
     assert verdict.verdict == "not assessable"
-    assert math.isfinite(verdict.deciding.detection_limit)
-    assert all(math.isnan(row[name]) for name in QUANTITIES)
-    assert (row["n_mockups"], row["n_blank_mockups"], row["against_acceptance"]) == (3, 6, "")
     for words in ("etection limit", "pper bound", "times in 100", "mean of"):
         assert words not in row["reason"]
-    caption = next(_judged(SimpleNamespace(groups=[
-        SimpleNamespace(words="exposed 2 min", values=np.zeros(3), verdict=row)])))  # fmt: skip
-    assert caption == "2 min, n = 3: not assessable"
+        assert words not in " ".join(run_lines(row, verdict.why, 0.05, 0.05))
+    group = SimpleNamespace(words="exposed 2 min", values=np.zeros(3), verdict=row)
+    assert next(_judged(SimpleNamespace(groups=[group]))) == "2 min, n = 3: not assessable"
+    assert not told(row)
+    assert told({**row, "verdict": "inconclusive"})
 
 
 def test_a_bound_below_nothing_is_explained(made, judged):

@@ -19,9 +19,8 @@ from residuekit.words import (
     samples,
     summary,
 )
-from residuekit.words.common import arm_words, conditions_words, in_words, listed
+from residuekit.words.common import arm_words, conditions_words, listed
 from residuekit.words.registration import registration_sentences
-from residuekit.words.verdict import numbers
 
 ROOM = Path(findings.__file__).parent
 STUDY = {"alpha": 0.05}
@@ -210,11 +209,3 @@ def test_a_score_blind_for_the_limit_alone_is_not_said_to_say_nothing():
     assert "; blind for the acceptance limit; it decides." in methods.sight(row, [arm], units)
     lost = {**arm, "verdict": "not assessable", "estimate": float("nan")}
     assert "blind, so it says nothing on this paint" in methods.sight(row, [lost], units)
-
-
-def test_a_share_of_the_pure_gel_is_called_that_in_a_record_too():
-    row = {"score": "net signal", "unit": "reference", "estimate": 0.2, "standard_error": 0.1,
-           "n_mockups": 4, "n_blank_mockups": 1, "identification_limit": float("nan")}  # fmt: skip
-    said = numbers(row, 0.05, 0.05)
-    assert "0.20 ± 0.10 x pure gel." in said
-    assert "0.20 ± 0.10 × pure gel." in in_words(said)
