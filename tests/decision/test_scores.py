@@ -259,6 +259,17 @@ def test_pixels_are_pooled_about_the_mean_of_their_own_map():
     assert (none.within, none.net, none.missing.code) == (None, None, "single-spectra")
 
 
+@pytest.mark.parametrize(("n", "sees"), [(5, False), (6, True)])
+def test_six_blanks_of_one_spectrum_make_a_net_signal_and_five_do_not(n, sees):
+    rng = np.random.default_rng(3)
+    axis = np.arange(1000.0, 1200.0, 5.0)
+    means = 1 + 0.01 * rng.standard_normal((n, axis.size))
+    gel = [np.exp(-(((axis - 1092) / 20) ** 2))]
+    found = make_metric([], means, gel, axis, (), NO_GEL)
+    assert (found.net is not None) == sees
+    assert (found.missing is None) == sees
+
+
 def sighted(name, reason=""):
     seen = Blindness(2.0, 0.1, 0.5, 0.2, "ug cm-2", reason)
     none = np.empty(0)

@@ -36,6 +36,17 @@ BARE = {"loadings": None, "spiked": None}
 # the numbers
 
 
+def test_the_mean_lies_beside_the_acceptance_limit_by_its_two_bounds(made):
+    """Below it by the upper bound, above it by the lower one, which is as far from the mean."""
+    found = made(GEL)
+    apart = found.upper_bound - found.estimate
+    for limit, said in ((found.upper_bound + 0.01, "below"), (found.estimate, "undecided"),
+                        (found.estimate - apart + 0.01, "undecided"),
+                        (found.estimate - apart - 0.01, "above"), (None, "")):  # fmt: skip
+        ruled = replace(found, rules=replace(found.rules, acceptance_limit=limit))
+        assert ruled.against_acceptance == said
+
+
 @pytest.mark.parametrize(
     ("n", "exposed", "alpha", "beta"),
     [(6, [0.03, 0.05, 0.01], 0.05, 0.05), (3, [0.3, -0.5, 0.1], 0.05, 0.2),
