@@ -91,7 +91,7 @@ def _arms(result: StudyResult, stratum: Stratum) -> list[dict[Any, Any]]:
     return [row for row in rows if stratum_of(row) == stratum]
 
 
-def _refusal(table: pd.DataFrame, judged: Sequence[Row], words: str) -> Fault | None:
+def _refusal(table: pd.DataFrame, arms: Sequence[Row], words: str) -> Fault | None:
     """Why a stratum cannot be drawn, or None."""
     if not (table["role"] == "blank").any():
         return Fault(
@@ -99,19 +99,19 @@ def _refusal(table: pd.DataFrame, judged: Sequence[Row], words: str) -> Fault | 
             "a control for everything that is drawn",
             "measure blanks of this paint, soiling and ageing and run the study again",
         )
-    if not judged:
+    if not arms:
         return Fault(
             f"{words} without an arm that could be judged",
             "an exposed mock-up beside the blanks",
             "read in verdicts.csv why, and run the study again",
         )
-    if all(row["verdict"] == "not assessable" for row in judged):
+    if all(row["verdict"] == "not assessable" for row in arms):
         return Fault(
             f"{words} with no arm that is assessable",
             "an arm with numbers to draw",
             "read in verdicts.csv why there is none",
         )
-    if not any(np.isfinite(row["mockup_decision_limit"]) for row in judged):
+    if not any(np.isfinite(row["mockup_decision_limit"]) for row in arms):
         return Fault(
             f"{words} without a decision limit",
             "a limit beside every mock-up that is drawn",
@@ -123,11 +123,11 @@ def _refusal(table: pd.DataFrame, judged: Sequence[Row], words: str) -> Fault | 
 def _block(result: StudyResult, stratum: Stratum, most_arms: int) -> Block | Fault:
     """The block of a stratum, or why it cannot be drawn."""
     table = result.mockups[in_stratum(result.mockups, stratum)]
-    judged = [row for row in _arms(result, stratum) if row["score"]]
-    refused = _refusal(table, judged, stratum_words(stratum))
+    scored = [row for row in _arms(result, stratum) if row["score"]]
+    refused = _refusal(table, scored, stratum_words(stratum))
     if refused is not None:
         return refused
-    score, own_unit = str(judged[0]["score"]), str(judged[0]["unit"])
+    score, own_unit = str(scored[0]["score"]), str(scored[0]["unit"])
     own = table[table["score"] == score]
     same = ((score, own_unit), ("", ""))
     arms = [row for row in _arms(result, stratum) if (row["score"], row["unit"]) in same]
@@ -142,7 +142,7 @@ def _block(result: StudyResult, stratum: Stratum, most_arms: int) -> Block | Fau
     maps = choose_maps(result, own, stratum, own_unit, picks, _by_loading(own, known))
     if isinstance(maps, Fault):
         return maps
-    limits = next(row for row in (working, *judged) if row is not None)
+    limits = next(row for row in (working, *scored) if row is not None)
     study = result.provenance["study"]
     spiking = choose_spiking(result, own, stratum, own_unit, known, limits)
     paired = next((row["paired"] for row in arms if row["paired"]), "")

@@ -24,7 +24,7 @@ from .against_blanks import (
     unequal_files,
     within_panels,
 )
-from .common import arm_words, counted, percent
+from .common import arm_words, counted, percent, with_error
 from .differences import no_difference_map
 from .scale import KNOWN, film_scale_words, matrix_words
 
@@ -99,13 +99,11 @@ _RESPONSES = {
 def blindness_words(code: str, numbers: Numbers) -> str:
     """Why a score is blind on a paint, half a sentence."""
     if code in _RESPONSES:
-        error = numbers["slope_se"]
-        slope = to_error(numbers["slope"], error)
-        spread = f" ± {to_error(error, error)}" if error > 0 else ""
+        slope = with_error(numbers["slope"], numbers["slope_se"] or math.nan)
         sure = numbers.get("confidence")
         return (
             f"its response to {counted(numbers['n_spiked'], KNOWN[numbers['scale']])}, "
-            f"{slope}{spread} per {numbers['unit']}, {_RESPONSES[code]}"
+            f"{slope} per {numbers['unit']}, {_RESPONSES[code]}"
             + (f" ({percent(sure)} confidence)" if sure else "")
         )
     return (

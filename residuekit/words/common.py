@@ -75,6 +75,16 @@ def rounded(row: Row, name: str) -> str:
     return true_minus(to_error(value, float(row["standard_error"])))
 
 
+def with_error(value: float, error: float) -> str:
+    """A number with its standard error, both to the second digit of the latter.
+
+    >>> with_error(0.134, 0.066), with_error(0.134, float("nan"))
+    ('0.134 ± 0.066', '0.134')
+    """
+    spread = f" ± {to_error(error, error)}" if error == error else ""
+    return f"{to_error(value, error)}{spread}"
+
+
 def judged(row: Row) -> bool:
     """Whether an arm has numbers that may be said: what is not assessable has none."""
     fit = row["n_mockups"] and row["verdict"] != "not assessable"

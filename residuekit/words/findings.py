@@ -10,7 +10,16 @@ from typing import Any
 
 from ..reprs import to_error
 from ..schema import LOADING_UNIT
-from .common import Row, arm_words, conditions_words, counted, listed, number, stratum_words
+from .common import (
+    Row,
+    arm_words,
+    conditions_words,
+    counted,
+    listed,
+    number,
+    stratum_words,
+    with_error,
+)
 from .differences import REGISTRATION, difference_maps
 
 Rows = Sequence[Mapping[str, Any]]
@@ -90,7 +99,7 @@ def series(row: Row, alpha: float = 0.05) -> str:
     """A series over exposure or ageing: what rose, or that no rise was found, with its counts."""
     unit, name = ("min", "exposure") if row["over"] == "exposure_min" else ("h", "ageing")
     rungs = ", ".join(f"{rung:g}" for rung in row["rungs"])
-    means = ", ".join(map(_with_error, row["means"], row["standard_errors"]))
+    means = ", ".join(map(with_error, row["means"], row["standard_errors"]))
     hits = ", ".join(f"{k} of {n}" for k, n in zip(row["positive"], row["n_mockups"], strict=True))
     tests = {"the mean": row["rise"], "the share above the limit": row["positives"]}
     rises = [words for words, test in tests.items() if test.p_value < alpha]
@@ -106,12 +115,6 @@ def series(row: Row, alpha: float = 0.05) -> str:
         f"{_test(row['rise'], 'all means are equal')}. Cochran and Armitage's test of the shares: "
         f"{_test(row['positives'], alike)}."
     )
-
-
-def _with_error(value: float, error: float) -> str:
-    """A number with its standard error, both to the second digit of the latter."""
-    spread = f" ± {to_error(error, error)}" if error == error else ""
-    return f"{to_error(value, error)}{spread}"
 
 
 def _test(trend: Any, alike: str) -> str:
@@ -164,7 +167,7 @@ def acceptance(row: Row) -> str:
     bound = to_error(row["upper_bound"], row["standard_error"])
     return (
         f"{arm_words(row)}: upper bound {bound}, mean "
-        f"{_with_error(row['estimate'], row['standard_error'])} ({row['n_mockups']:g} mock-ups "
+        f"{with_error(row['estimate'], row['standard_error'])} ({row['n_mockups']:g} mock-ups "
         f"against {row['n_blank_mockups']:g} blanks). {words} {limit}."
     )
 
@@ -203,7 +206,7 @@ def ageing_change(row: Row) -> str:
     unit = row["unit"]
     ages = ". ".join(
         f"After {row[f'{when}_h']:g} h {row[f'verdict_{when}']} (mean "
-        f"{_with_error(row[f'estimate_{when}'], error)}, detection limit "
+        f"{with_error(row[f'estimate_{when}'], error)}, detection limit "
         f"{to_error(row[f'detection_limit_{when}'], error)}, upper bound "
         f"{to_error(row[f'upper_bound_{when}'], error)} {unit})"
         for when in ("before", "after")
@@ -219,7 +222,7 @@ def ageing_change(row: Row) -> str:
     )
     low, high = (to_error(row[name], row["standard_error"]) for name in ("low", "high"))
     return (
-        f"{said} Difference {_with_error(row['difference'], row['standard_error'])} {unit} "
+        f"{said} Difference {with_error(row['difference'], row['standard_error'])} {unit} "
         f"({row['confidence']:.0%} interval {low} to {high}, {_mockups(row)}). {found}"
     )
 
@@ -318,7 +321,7 @@ def control_drift(row: Row) -> str:
     return (
         f"{conditions_words(row)}: {row['score']} of {counted(row['n_mockups'], 'blank mock-up')} "
         f"over {len(row['sessions'])} sessions. Drift "
-        f"{_with_error(row['drift'], row['drift_error'])} {row['unit']} a session "
+        f"{with_error(row['drift'], row['drift_error'])} {row['unit']} a session "
         f"(p = {row['p_value']:.2g}).{scatter} {found}"
     )
 

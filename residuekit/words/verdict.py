@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from ..reprs import sentence_case, to_error
 from .codes import Note, sentences
-from .common import Row, above_one_limit, counted, judged, percent
+from .common import Row, above_one_limit, counted, judged, percent, with_error
 from .scale import as_film
 
 
@@ -36,13 +36,13 @@ def numbers(row: Row, alpha: float, beta: float) -> str:
     error = row["standard_error"]
 
     def show(name: str) -> str:
-        spread = f" ± {to_error(error, error)}" if name == "estimate" and error == error else ""
-        return f"{to_error(row[name], error)}{spread}"
+        return to_error(row[name], error)
 
     known = row["identification_limit"] == row["identification_limit"]
     identified = f", identification limit {show('identification_limit')}" if known else ""
     n, blanks, unit = int(row["n_mockups"]), int(row["n_blank_mockups"]), row["unit"]
-    said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {show('estimate')}"
+    mean = with_error(row["estimate"], error)
+    said = f"{sentence_case(row['score'])}: mean of {counted(n, 'mock-up')} {mean}"
     if blanks < 2:
         return f"{said} {unit}. A single blank mock-up gives no limits."
     return (
